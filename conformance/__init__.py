@@ -1,0 +1,1 @@
+"""The kit: conformance cases, the bench they run on, and the `yardwire` command."""
