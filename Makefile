@@ -1,0 +1,74 @@
+# Works with GNU make 3.81 and later. Every target sets up .venv by itself, once.
+#
+#   make demo                      one whole cycle, recorded and judged
+#   make test ARGS="-k codec"      with arguments for pytest
+#   make test PYTHON=python3.12    with another Python than the first suitable one found
+
+VENV := .venv
+BIN := $(VENV)/bin
+PIP_INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
+CANDIDATES := $(if $(PYTHON),$(PYTHON),python3 python3.13 python3.12 python3.11)
+# One stamp for each Python asked for, so that asking for another one makes .venv anew.
+MADE := $(VENV)/.made$(if $(PYTHON),-with-$(notdir $(PYTHON)))
+RUNTIME := $(VENV)/.installed
+DEV := $(VENV)/.installed-dev
+
+SUPPORTED := import sys; sys.exit(not (3, 11) <= sys.version_info[:2] < (3, 14))
+IDENTITY := import sys; print(sys.base_prefix, sys.version_info[:3])
+
+.PHONY: help demo test bench lint clean
+
+help:
+	@echo "make demo    run one whole cycle, recorded and judged (needs nothing installed)"
+	@echo "make test    run the tests            (ARGS='...' goes to pytest)"
+	@echo "make bench   measure speed and sizes"
+	@echo "make lint    ruff, mypy and the import contracts"
+	@echo "make clean   remove .venv and everything else that these targets made"
+
+demo: $(RUNTIME)
+	@$(BIN)/yardwire demo $(ARGS)
+
+test: $(DEV)
+	@$(BIN)/python -m pytest -n 2 $(ARGS)
+
+bench: $(DEV)
+	@$(BIN)/python -m benchmarks $(ARGS)
+
+lint: $(DEV)
+	@$(BIN)/ruff check .
+	@$(BIN)/ruff format --check .
+	@$(BIN)/mypy
+	@$(BIN)/lint-imports
+
+clean:
+	rm -rf $(VENV) build dist out .hypothesis .import_linter_cache .mypy_cache .pytest_cache .ruff_cache
+	find . -name __pycache__ -type d -prune -exec rm -rf {} +
+
+# A .venv of the right Python is kept; one whose Python is gone, or another one, is made anew.
+$(MADE):
+	@python=; for candidate in $(CANDIDATES); do \
+	  if "$$candidate" -c '$(SUPPORTED)' >/dev/null 2>&1; then python=$$candidate; break; fi; \
+	done; \
+	if [ -z "$$python" ]; then \
+	  echo "Yardwire needs Python 3.11, 3.12 or 3.13; none of these is one: $(CANDIDATES)." >&2; \
+	  echo "Install one, or name it: make $(MAKECMDGOALS) PYTHON=/path/to/python3.12" >&2; exit 1; \
+	fi; \
+	if [ "`$(BIN)/python -c '$(IDENTITY)' 2>/dev/null`" != "`$$python -c '$(IDENTITY)'`" ]; then \
+	  if ! "$$python" -c 'import ensurepip, venv' >/dev/null 2>&1; then \
+	    echo "$$python cannot make a virtual environment: its ensurepip is missing." >&2; \
+	    echo "On Debian and Ubuntu: sudo apt install python3-venv, then run make again." >&2; exit 1; \
+	  fi; \
+	  echo "Setting up $(VENV) with $$python (once)"; \
+	  "$$python" -m venv --clear $(VENV) || { rm -rf $(VENV); exit 1; }; \
+	fi; \
+	touch $(VENV)/.made $@
+
+$(RUNTIME): $(MADE) pyproject.toml
+	@echo "Installing what yardwire needs into $(VENV)"
+	@$(PIP_INSTALL) --editable .
+	@touch $@
+
+$(DEV): $(RUNTIME)
+	@echo "Installing what the tests need into $(VENV)"
+	@$(PIP_INSTALL) --editable '.[dev]'
+	@touch $@
