@@ -1,0 +1,210 @@
+"""The entry of `yardwire`: the table of commands, and what every ending of a command means to the shell.
+
+Exit codes: 0 fine; 1 not conformant, not shown to be, not valid, or different; 2 could not run; 130 Ctrl-C.
+"""
+
+from __future__ import annotations
+
+import errno
+import io
+import os
+import select
+import signal
+import sys
+import traceback
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from importlib.metadata import version
+from types import FrameType
+from typing import NoReturn
+
+import click
+
+from conformance.commands.lazy import LazyCommand, LazyGroup
+from protocol.trouble import Trouble
+
+COULD_NOT_RUN = 2
+STOPPED_BY_CTRL_C = 130
+DISK_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
+SIGNAL_BASE = 128  # A shell reports a program that ended by signal n as 128 + n.
+
+COMMANDS = {
+    "demo": LazyCommand(
+        "conformance.commands.demo:demo", "Run one whole cycle with nothing installed, recorded and judged."
+    ),
+    "validate": LazyCommand(
+        "conformance.commands.validate:validate", "Check messages; say what is wrong and how to mend it."
+    ),
+    "conform": LazyCommand(
+        "conformance.commands.conform:conform", "Run the conformance cases against one node."
+    ),
+    "node": LazyCommand("conformance.commands.node:node", "Run a reference node with a simulated mechanism."),
+    "broker": LazyCommand("conformance.commands.broker:broker", "Run an MQTT broker for the bench."),
+    "site": LazyCommand("conformance.commands.site:site", "Write a starter site file, or check one."),
+}
+
+EXIT_CODES = """\b
+Exit codes:
+  0    fine
+  1    not conformant, not shown to be, not valid, or different
+  2    could not run
+  130  stopped by Ctrl-C"""
+
+
+def _print_version(ctx: click.Context, _parameter: click.Parameter, wanted: bool) -> None:
+    if wanted:
+        click.echo(f"yardwire {version('yardwire')}, protocol version 1")
+        ctx.exit()
+
+
+@click.command(
+    cls=LazyGroup,
+    table=COMMANDS,
+    epilog=EXIT_CODES,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+@click.option(
+    "--version",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=_print_version,
+    help="Show the version and exit.",
+)
+def cli() -> None:
+    """Build, run and prove the controllers of a miniature container terminal.
+
+    Try 'yardwire demo' first. 'yardwire COMMAND --help' explains one command.
+    """
+
+
+def main(arguments: Sequence[str] | None = None) -> NoReturn:
+    """Run `yardwire` with these arguments (default: the program's own) and exit with its code.
+
+    A command ends by returning None (0) or its exit code, or by raising `Trouble`.
+    """
+    sys.exit(run(sys.argv[1:] if arguments is None else arguments))
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run one command line and return its exit code, with whatever went wrong told on standard error."""
+    if "_YARDWIRE_COMPLETE" in os.environ:
+        cli.main(list(arguments), prog_name="yardwire")  # Shell completion: click answers and exits.
+    _print_what_the_terminal_can()
+    with _ended_by_signals():
+        try:
+            code = _invoke(arguments)
+            sys.stdout.flush()
+        except BaseException as ending:  # noqa: BLE001 - Ctrl-C is one of the endings
+            return _judge(ending)
+        return code
+
+
+def _invoke(arguments: Sequence[str]) -> int:
+    # Not cli.main(): it takes every EOFError for Ctrl-C and every broken connection for a closed pipe.
+    colour = False if os.environ.get("NO_COLOR") else None
+    try:
+        with cli.make_context("yardwire", list(arguments), color=colour) as ctx:
+            code = cli.invoke(ctx)
+    except click.exceptions.Exit as ending:
+        return ending.exit_code
+    return code if isinstance(code, int) else 0
+
+
+def _judge(ending: BaseException) -> int:
+    """Tell the user how the command ended and return the exit code for it."""
+    if isinstance(ending, SystemExit):
+        raise ending
+    if isinstance(ending, click.ClickException):
+        ending.show()
+        return COULD_NOT_RUN
+    if isinstance(ending, click.Abort):
+        # click raises it out of a question, for Ctrl-C and for the end of standard input alike.
+        if not isinstance(ending.__context__, EOFError):
+            return _tell_stopped()
+        ending = Trouble(
+            "standard input ended where a question needed an answer",
+            mend="Run it in a terminal, or give the option that answers (see --help)",
+        )
+    if isinstance(ending, KeyboardInterrupt):
+        return _tell_stopped()
+    if isinstance(ending, BrokenPipeError) and _reader_left(sys.stdout.fileno()):
+        _discard_output()
+        return COULD_NOT_RUN
+    if isinstance(ending, Trouble):
+        _tell(f"Error: {ending}")
+    elif isinstance(ending, OSError) and ending.errno in DISK_FULL:
+        _discard_output()
+        _tell(f"Error: nothing more could be written: {ending.strerror}")
+    else:
+        _tell_own_fault(ending)
+    _show_traceback_if_asked(ending)
+    return ending.exit_code if isinstance(ending, Trouble) else COULD_NOT_RUN
+
+
+def _tell_stopped() -> int:
+    _tell("stopped by Ctrl-C")
+    return STOPPED_BY_CTRL_C
+
+
+def _tell_own_fault(ending: BaseException) -> None:
+    last = traceback.extract_tb(ending.__traceback__)[-1:]
+    where = f"\n  where: {last[0].filename}, line {last[0].lineno}" if last else ""
+    _tell(
+        f"Error: a fault of the kit's own, not of what it was given: {type(ending).__name__}: {ending}{where}"
+        "\n  mend: run it again with YARDWIRE_DEBUG=1 and report what it prints"
+    )
+
+
+def _show_traceback_if_asked(ending: BaseException) -> None:
+    if os.environ.get("YARDWIRE_DEBUG") == "1":
+        _tell("".join(traceback.format_exception(ending)).rstrip())
+
+
+def _tell(text: str) -> None:
+    with suppress(OSError):  # Nobody is left to be told.
+        click.echo(text, err=True)
+
+
+def _reader_left(descriptor: int) -> bool:
+    """True when this is a pipe that nobody reads any more (`yardwire validate ... | head`)."""
+    watch = select.poll()
+    watch.register(descriptor, 0)
+    return any(event & (select.POLLERR | select.POLLHUP) for _, event in watch.poll(0))
+
+
+def _discard_output() -> None:
+    """Put standard output out of use, else Python tries once more while it shuts down, and complains."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    os.close(nowhere)
+
+
+def _print_what_the_terminal_can() -> None:
+    """Let a terminal without some character show '?' instead of ending the command."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
+
+
+@contextmanager
+def _ended_by_signals() -> Iterator[None]:
+    """Let `kill` and a closed terminal unwind the command as Ctrl-C does: no child process is left behind."""
+
+    def unwind(number: int, _frame: FrameType | None) -> NoReturn:
+        raise SystemExit(SIGNAL_BASE + number)
+
+    ours = [
+        number for number in (signal.SIGTERM, signal.SIGHUP) if signal.getsignal(number) is signal.SIG_DFL
+    ]
+    for number in ours:
+        signal.signal(number, unwind)
+    try:
+        yield
+    finally:
+        for number in ours:
+            signal.signal(number, signal.SIG_DFL)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,216 @@
+from __future__ import annotations
+
+import errno
+import json
+import os
+import signal
+import subprocess
+import sys
+from importlib.metadata import version
+from pathlib import Path
+
+import pytest
+
+from conformance.commands import main
+from conformance.commands.lazy import LazyCommand
+
+ROOT = Path(__file__).parents[2]
+ENDINGS = [sys.executable, "-m", "tests.commands.endings"]
+HEAVY = {"jsonschema", "jsonschema_rs", "paho", "amqtt", "rich", "jinja2", "cbor2", "asyncio"}
+PATIENCE = 20  # seconds until a process that hangs is a failure
+
+
+def run_ending(name: str, monkeypatch: pytest.MonkeyPatch) -> int:
+    monkeypatch.setitem(main.COMMANDS, name, LazyCommand(f"tests.commands.endings:{name}", ""))
+    return main.run([name])
+
+
+def start_ending(*arguments: str, **environment: str) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [*ENDINGS, *arguments],
+        cwd=ROOT,
+        env=os.environ | environment,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+
+def test_help_names_every_command_and_imports_nothing_heavy() -> None:
+    script = (
+        "import json, sys\n"
+        "from conformance.commands import main\n"
+        "code = main.run(['--help'])\n"
+        "print(json.dumps([code, sorted(sys.modules)]), file=sys.stderr)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    code, modules = json.loads(done.stderr)
+    assert code == 0
+    assert not HEAVY & {name.partition(".")[0] for name in modules}
+    for name in main.COMMANDS:
+        assert f"\n  {name} " in done.stdout
+
+
+@pytest.mark.parametrize("name", [None, *main.COMMANDS])
+def test_help_fits_a_terminal_of_80_columns(name: str | None, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main.run([name, "--help"] if name else ["--help"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert lines
+    assert all(len(line) <= 80 for line in lines)
+    # Cut off by click, a sentence would end in dots.
+    assert not any(line.endswith("...") for line in lines if not line.startswith("Usage:"))
+
+
+@pytest.mark.parametrize("name", main.COMMANDS)
+def test_the_table_names_each_command_as_it_names_itself(name: str) -> None:
+    command = main.COMMANDS[name].load()
+    assert command.name == name
+    assert command.help
+
+
+def test_version_is_that_of_the_installed_package(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main.run(["--version"]) == 0
+    assert version("yardwire") in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "complaint"),
+    [
+        (["brokr"], "did you mean 'broker'?"),
+        (["xyzzy"], "the commands are: demo, validate, conform, node, broker, site"),
+        (["--xyzzy"], "No such option"),
+        (["broker", "--port", "70000"], "'--port'"),
+        (["broker", "--choice", "other"], "'embedded'"),
+    ],
+)
+def test_wrong_arguments_are_told_and_end_with_2(
+    arguments: list[str], complaint: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main.run(arguments) == 2
+    told = capsys.readouterr()
+    assert complaint in told.err
+    assert told.out == ""
+
+
+def test_no_arguments_show_the_help_and_end_with_2(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main.run([]) == 2
+    assert "Usage: yardwire" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("ending", "code", "told"),
+    [
+        ("fine", 0, ""),
+        ("different", 1, ""),
+        ("leaves_by_context", 1, ""),
+        (
+            "trouble",
+            2,
+            "Error: mqtt://127.0.0.1:1: no broker answers. Start one with 'yardwire broker'\n",
+        ),
+        ("interrupted", 130, "stopped by Ctrl-C\n"),
+    ],
+)
+def test_each_ending_has_its_code_and_its_words(
+    ending: str,
+    code: int,
+    told: str,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert run_ending(ending, monkeypatch) == code
+    assert capsys.readouterr().err == told
+
+
+@pytest.mark.parametrize(
+    ("ending", "named"),
+    [
+        ("fault", "ZeroDivisionError: a count of nothing"),
+        # Neither of these two is what the command line would take it for: Ctrl-D, a reader that left.
+        ("end_of_data", "EOFError: a decoder ran out of bytes"),
+        ("lost_connection", "BrokenPipeError: [Errno 32] Broken pipe"),
+    ],
+)
+@pytest.mark.parametrize("debug", [False, True])
+def test_a_fault_of_the_kit_is_named_as_one_with_a_traceback_only_when_asked(
+    ending: str,
+    named: str,
+    debug: bool,
+    monkeypatch: pytest.MonkeyPatch,
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.setenv("YARDWIRE_DEBUG", "1" if debug else "")
+    assert run_ending(ending, monkeypatch) == 2
+    told = capfd.readouterr().err
+    assert told.startswith(f"Error: a fault of the kit's own, not of what it was given: {named}\n")
+    assert ("Traceback" in told) == debug
+
+
+def test_a_question_without_anybody_to_answer_ends_with_2() -> None:
+    with start_ending("asks") as process:
+        told = process.communicate(timeout=PATIENCE)[1]
+    assert "standard input ended" in told
+    assert process.returncode == 2
+
+
+def test_a_reader_that_leaves_gets_no_complaint() -> None:
+    with start_ending("prints_much") as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "a line of output\n"
+        process.stdout.close()
+        assert process.stderr is not None
+        assert process.stderr.read() == ""
+        assert process.wait(PATIENCE) == 2
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="/dev/full, a full disk, is on Linux only")
+def test_a_full_disk_is_told() -> None:
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [*ENDINGS, "fine"], cwd=ROOT, stdout=full, stderr=subprocess.PIPE, text=True, timeout=PATIENCE
+        )
+    assert done.stderr == f"Error: nothing more could be written: {os.strerror(errno.ENOSPC)}\n"
+    assert done.returncode == 2
+
+
+@pytest.mark.parametrize(
+    ("number", "code", "told"),
+    [
+        (signal.SIGINT, 130, "stopped by Ctrl-C\n"),
+        (signal.SIGTERM, 143, ""),
+        (signal.SIGHUP, 129, ""),
+    ],
+)
+def test_a_signal_lets_the_command_clean_up(
+    number: signal.Signals, code: int, told: str, tmp_path: Path
+) -> None:
+    witness = tmp_path / "witness"
+    with start_ending("waits", str(witness)) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "waiting\n"
+        process.send_signal(number)
+        assert process.communicate(timeout=PATIENCE)[1] == told
+    assert process.returncode == code
+    assert witness.read_text() == "unwound"
+
+
+def run_on_terminal(*arguments: str, **environment: str) -> bytes:
+    """Run an ending with a terminal as its standard output and return what the terminal was sent."""
+    ours, theirs = os.openpty()
+    with subprocess.Popen([*ENDINGS, *arguments], cwd=ROOT, env=environment, stdout=theirs) as process:
+        os.close(theirs)
+        sent = os.read(ours, 4096)
+        assert process.wait(PATIENCE) == 0
+    os.close(ours)
+    return sent
+
+
+def test_colour_is_for_terminals_and_yields_to_no_color() -> None:
+    plain = {key: value for key, value in os.environ.items() if key not in {"NO_COLOR", "FORCE_COLOR"}}
+    with start_ending("fine") as process:
+        assert process.communicate(timeout=PATIENCE)[0] == "as it should be\n"
+    assert b"\x1b[32m" in run_on_terminal("fine", **plain)
+    assert run_on_terminal("fine", **plain | {"NO_COLOR": "1"}) == b"as it should be\r\n"

@@ -1,0 +1,51 @@
+"""What holds for every test: skips are told loudly, and generated examples are the same on every CI run."""
+
+from __future__ import annotations
+
+import os
+from collections import Counter
+
+import pytest
+from hypothesis import settings
+
+# A shared machine may stall any single example; a failure found in CI must come again on the next run.
+settings.register_profile("yardwire", deadline=None, derandomize=bool(os.environ.get("CI")))
+settings.load_profile("yardwire")
+
+SKIPS_FORBIDDEN = os.environ.get("YARDWIRE_NO_SKIP") == "1"
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """Where everything needed is installed (CI), a skip means a check that nobody noticed was not made."""
+    if SKIPS_FORBIDDEN and _skips(session.config) and session.exitstatus == pytest.ExitCode.OK:
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
+    """Say what was not tested and what to install, where the reader of the closing line sees it."""
+    skips = _skips(config)
+    if not skips:
+        return
+    total = skips.total()
+    if SKIPS_FORBIDDEN:
+        title = f"FAILED: {total} skipped, and YARDWIRE_NO_SKIP=1 allows none"
+    else:
+        title = f"NOT TESTED: {total} skipped"
+    terminalreporter.section(title, sep="!", yellow=True, bold=True)
+    for reason, count in sorted(skips.items()):
+        terminalreporter.line(f"{count:4} x {reason}")
+    terminalreporter.line("Install what is named above, or run .ci/run on Debian, which installs all of it.")
+
+
+def _skips(config: pytest.Config) -> Counter[str]:
+    """Count the skips by their reason; none in a worker of pytest-xdist, as the main process counts those."""
+    reporter = config.pluginmanager.get_plugin("terminalreporter")
+    if reporter is None or hasattr(config, "workerinput"):
+        return Counter()
+    return Counter(_reason(report) for report in reporter.stats.get("skipped", []))
+
+
+def _reason(report: pytest.TestReport | pytest.CollectReport) -> str:
+    where_and_why = report.longrepr
+    text = where_and_why[2] if isinstance(where_and_why, tuple) else str(where_and_why)
+    return text.removeprefix("Skipped: ")
