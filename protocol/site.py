@@ -1,0 +1,165 @@
+"""The site: what one layout consists of, as every command reads it from `site.toml`.
+
+Only shapes stand here; `protocol.site_file` reads and checks the file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Encoding(StrEnum):
+    """How a payload is written."""
+
+    JSON = "json"
+    CBOR = "cbor"
+
+
+class PlaceKind(StrEnum):
+    """What a place is."""
+
+    STACK = "stack"
+    TRACK = "track"
+    DECK = "deck"
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where boxes can be. Slot s is tier s % tiers of column s // tiers; tier 0 stands on the ground."""
+
+    name: str
+    kind: PlaceKind
+    columns: int
+    tiers: int = 1
+    node: str = ""
+    """The berth of a track, the shuttle of a deck, '' for a stack."""
+
+    @property
+    def slots(self) -> int:
+        """Number of slots, all tiers counted."""
+        return self.columns * self.tiers
+
+    def below(self, slot: int) -> int | None:
+        """The slot that carries `slot`, or None on the ground."""
+        return slot - 1 if slot % self.tiers else None
+
+    def above(self, slot: int) -> int | None:
+        """The slot that stands on `slot`, or None on the top tier."""
+        return slot + 1 if slot % self.tiers < self.tiers - 1 else None
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """One axis of a crane; positions in `unit`, speed in units/s, acceleration in units/s^2."""
+
+    name: str
+    unit: str
+    least: int
+    most: int
+    park: int
+    speed: int
+    acceleration: int
+    home: int
+    """Position of the home switch."""
+
+
+@dataclass(frozen=True, slots=True)
+class CranePlace:
+    """How a crane finds the slots of one place: an axis position for every slot.
+
+    On a track the first axis is counted from the train: table(reading) + slots[s][0]; `table` holds
+    (rest reading, position of the first axis) pairs as measured, readings strictly increasing.
+    On a deck the positions hold while the shuttle stands at `at`.
+    """
+
+    place: str
+    slots: tuple[tuple[int, ...], ...]
+    table: tuple[tuple[int, int], ...] = ()
+    at: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CraneSite:
+    """What a crane has to know of its layout. The last axis is the hoist; `travel` is its safe height."""
+
+    axes: tuple[Axis, ...]
+    places: Mapping[str, CranePlace]
+    load_sensor: bool
+    travel: int
+    job_timeout_ms: int = 60_000
+
+
+@dataclass(frozen=True, slots=True)
+class BerthSite:
+    """What a berth has to know of its layout."""
+
+    debounce_ms: int
+    arming_timeout_ms: int
+    end_timeout_ms: int
+    clear_ms: int
+    """Quiet time of both sensors after which a leaving train is gone."""
+    tolerance: int
+    """How far a train may stand from where its reading says, in units of the first crane axis."""
+    approach_power: int = 100
+    creep_power: int = 40
+    arming_to_end: int = 0
+    """Way of the end magnet from the arming sensor's firing to the end sensor, in 0.1 mm."""
+    end_window: int = 0
+    """Way over which the end sensor stays closed as the end magnet passes, in 0.1 mm."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShuttleSite:
+    """What a shuttle has to know of its layout. stop-1 is the sensor of the first stop, and so on."""
+
+    stops: tuple[str, ...]
+    debounce_ms: int
+    run_timeout_ms: int
+    load_sensor: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class NodeSite:
+    """One controller with its roles, and how it speaks."""
+
+    name: str
+    roles: tuple[str, ...]
+    reads: str = "both"
+    """json, cbor or both."""
+    writes: Encoding = Encoding.CBOR
+    qos: int = 1
+    """Quality of service the node publishes with: 0 or 1."""
+    buffer: int = 512
+    """Receive buffer in bytes."""
+    firmware: str = "reference"
+    keep_alive_s: int = 10
+    crane: CraneSite | None = None
+    berth: BerthSite | None = None
+    shuttle: ShuttleSite | None = None
+    digest: int = 0
+    """CRC-32 of the node's part of the site file."""
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """One layout."""
+
+    name: str
+    nodes: Mapping[str, NodeSite]
+    places: Mapping[str, Place]
+
+    def cranes_reaching(self, place: str) -> tuple[str, ...]:
+        """Names of the cranes whose tables know `place`."""
+        return tuple(
+            node.name for node in self.nodes.values() if node.crane is not None and place in node.crane.places
+        )
+
+    def with_role(self, role: str) -> tuple[NodeSite, ...]:
+        """The nodes that have `role`, in the order of the file."""
+        return tuple(node for node in self.nodes.values() if role in node.roles)
+
+    def place_of(self, node: str) -> Place | None:
+        """The track of a berth or the deck of a shuttle."""
+        return next((place for place in self.places.values() if place.node == node), None)

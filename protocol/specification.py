@@ -1,0 +1,270 @@
+"""The specification of one major version, read once from the data beside this file.
+
+Everything else in the project asks here for schemas, tables, times, limits, topics and requirements; no number
+or word of the protocol stands in code.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import cache, cached_property
+from importlib import resources
+from typing import Any
+
+Schema = Mapping[str, Any]
+
+STATE_MESSAGES = ("node-status", "train-arrival", "shuttle-status", "crane-status", "fault")
+"""Messages in which a node repeats the whole of its state."""
+
+
+@dataclass(frozen=True, slots=True)
+class Requirement:
+    """One MUST or SHOULD: who is bound, how it is seen, one testable sentence, and why it exists."""
+
+    id: str
+    level: str
+    role: str
+    seen: str
+    says: str
+    why: str
+    source: str
+
+    @property
+    def chapter(self) -> str:
+        """The three letters in front of the number."""
+        return self.id.partition("-")[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A time or a size of the protocol: bounds or an exact value, with its unit."""
+
+    name: str
+    unit: str
+    meaning: str
+    least: int | None = None
+    most: int | None = None
+    value: int | float | None = None
+
+    def __str__(self) -> str:
+        if self.value is not None:
+            return f"{self.value} {self.unit}"
+        if self.least is not None and self.most is not None:
+            return f"{self.least} to {self.most} {self.unit}"
+        return f"{self.most if self.most is not None else self.least} {self.unit}"
+
+
+@dataclass(frozen=True, slots=True)
+class TopicRule:
+    """Who sends a message on which topic, and with which flags."""
+
+    message: str
+    pattern: str
+    sender: str
+    roles: tuple[str, ...]
+    retain: bool
+    qos: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Transition:
+    """One row of a transition table; `guard` is '' where nothing guards it."""
+
+    state: str
+    event: str
+    guard: str
+    next: str
+    sends: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """States and transitions of one machine of the protocol."""
+
+    name: str
+    title: str
+    states: tuple[str, ...]
+    initial: str
+    final: tuple[str, ...]
+    transitions: tuple[Transition, ...]
+
+    def rows(self, state: str, event: str) -> Iterator[Transition]:
+        """The transitions out of `state` for `event`, in the order of the table."""
+        return (row for row in self.transitions if row.state == state and row.event == event)
+
+    def allows(self, before: str, after: str) -> bool:
+        """Whether a node may go from `before` to `after` in one step; staying is always allowed."""
+        return before == after or any(row.state == before and row.next == after for row in self.transitions)
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One check of an order, what the node does where it holds, and the reason it then gives."""
+
+    name: str
+    does: str
+    reason: str
+
+
+class Specification:
+    """The data of one major version. Read-only; get it with `specification()`."""
+
+    def __init__(self, root: resources.abc.Traversable) -> None:
+        self._root = root
+
+    def _toml(self, *path: str) -> dict[str, Any]:
+        return tomllib.loads(self._root.joinpath(*path).read_text(encoding="utf-8"))
+
+    def _schemas(self, folder: str) -> dict[str, Schema]:
+        ending = ".schema.json"
+        return {
+            file.name.removesuffix(ending): json.loads(file.read_text(encoding="utf-8"))
+            for file in sorted(self._root.joinpath(folder).iterdir(), key=lambda file: file.name)
+            if file.name.endswith(ending)
+        }
+
+    @cached_property
+    def major(self) -> int:
+        """Major version, as in the topic root."""
+        return int(self._toml("version.toml")["major"])
+
+    @cached_property
+    def minor(self) -> int:
+        """Minor version: what a node says in node-status."""
+        return int(self._toml("version.toml")["minor"])
+
+    @cached_property
+    def common(self) -> Schema:
+        """The schema of the kinds of value that messages share."""
+        schema: Schema = json.loads(self._root.joinpath("common.schema.json").read_text(encoding="utf-8"))
+        return schema
+
+    @cached_property
+    def messages(self) -> dict[str, Schema]:
+        """Message name to JSON Schema (2020-12), closed as for a sender."""
+        return self._schemas("messages")
+
+    @cached_property
+    def acts(self) -> dict[str, Schema]:
+        """Act name to the JSON Schema of a job-order with that act."""
+        fragments = self._schemas("acts")
+        return {act: fragments[act] for act in self.words("act")}
+
+    @cached_property
+    def by_urn(self) -> dict[str, Schema]:
+        """Every schema by its `$id`, for a registry that fetches nothing."""
+        schemas = [self.common, *self.messages.values(), *self.acts.values()]
+        return {schema["$id"]: schema for schema in schemas}
+
+    def words(self, kind: str) -> tuple[str, ...]:
+        """The words of a shared enumeration, in the order of their CBOR integers. Raises KeyError."""
+        return tuple(self.common["$defs"][kind]["enum"])
+
+    def fault_level(self, code: str) -> str:
+        """'warn' or 'halt'. Raises KeyError for an unknown code."""
+        return str(self.common["$defs"]["fault_code"]["levels"][code])
+
+    @cached_property
+    def jobs(self) -> frozenset[str]:
+        """The acts that are jobs: orders that move something."""
+        return frozenset(act for act, schema in self.acts.items() if schema["job"])
+
+    def acts_of(self, role: str) -> frozenset[str]:
+        """The acts that a node with `role` takes."""
+        return frozenset(act for act, schema in self.acts.items() if role in schema["roles"])
+
+    @cached_property
+    def timing(self) -> dict[str, Figure]:
+        """Name to time."""
+        return {name: Figure(name=name, **row) for name, row in self._toml("timing.toml").items()}
+
+    @cached_property
+    def limits(self) -> dict[str, Figure]:
+        """Name to size."""
+        rows = self._toml("limits.toml")
+        for row in rows.values():
+            row.pop("except", None)
+        return {name: Figure(name=name, **({"unit": "bytes"} | row)) for name, row in rows.items()}
+
+    @cached_property
+    def size_exceptions(self) -> frozenset[str]:
+        """Messages that the packet limits do not bind."""
+        return frozenset(self._toml("limits.toml")["publish_cbor"]["except"])
+
+    @cached_property
+    def root(self) -> str:
+        """First level of every topic."""
+        return str(self._toml("topics.toml")["root"])
+
+    @cached_property
+    def everyone(self) -> str:
+        """What stands in a topic where a node's name stands when every node is meant."""
+        return str(self._toml("topics.toml")["all"])
+
+    @cached_property
+    def topics(self) -> dict[str, TopicRule]:
+        """Message name to topic rule."""
+        return {
+            message: TopicRule(
+                message=message,
+                pattern=row["topic"],
+                sender=row["sender"],
+                roles=tuple(row["roles"]),
+                retain=row["retain"],
+                qos=tuple(row["qos"]),
+            )
+            for message, row in self._toml("topics.toml").items()
+            if isinstance(row, dict)
+        }
+
+    @cached_property
+    def tables(self) -> dict[str, Table]:
+        """Name (job, crane, berth, shuttle, belief, order_sent) to transition table."""
+        names = ("job", "crane", "berth", "shuttle", "belief", "order_sent")
+        return {name: _table(name, self._toml("tables", f"{name}.toml")) for name in names}
+
+    @cached_property
+    def order_checks(self) -> tuple[Check, ...]:
+        """The checks of an order in its node, in their order."""
+        return tuple(Check(*row) for row in self._toml("tables", "order.toml")["checks"])
+
+    @cached_property
+    def requirements(self) -> dict[str, Requirement]:
+        """Id to requirement, sentences with their figures filled in, in the order of the chapters."""
+        figures = {name: str(figure) for name, figure in (self.timing | self.limits).items()}
+        return {
+            id_: Requirement(
+                id=id_,
+                level=row["level"],
+                role=row["role"],
+                seen=row["seen"],
+                says=re.sub(r"\{([a-z_]+)\}", lambda match: figures[match[1]], row["says"]),
+                why=re.sub(r"\{([a-z_]+)\}", lambda match: figures[match[1]], row["why"]),
+                source=row.get("source", ""),
+            )
+            for id_, row in self._toml("requirements.toml").items()
+        }
+
+
+def _table(name: str, data: dict[str, Any]) -> Table:
+    return Table(
+        name=name,
+        title=data["title"],
+        states=tuple(data["states"]),
+        initial=data["initial"],
+        final=tuple(data["final"]),
+        transitions=tuple(
+            Transition(state, event, guard, after, tuple(sends))
+            for state, event, guard, after, sends in data["transitions"]
+        ),
+    )
+
+
+@cache
+def specification() -> Specification:
+    """Version 1, read from the package data at first use."""
+    return Specification(resources.files("protocol").joinpath("v1"))
