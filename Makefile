@@ -9,7 +9,7 @@ BIN := $(VENV)/bin
 PIP_INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 CANDIDATES := $(if $(PYTHON),$(PYTHON),python3 python3.13 python3.12 python3.11)
 # One stamp for each Python asked for, so that asking for another one makes .venv anew.
-MADE := $(VENV)/.made$(if $(PYTHON),-with-$(notdir $(PYTHON)))
+MADE := $(VENV)/.made$(if $(PYTHON),-with-$(subst /,-,$(PYTHON)))
 RUNTIME := $(VENV)/.installed
 DEV := $(VENV)/.installed-dev
 

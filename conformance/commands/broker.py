@@ -6,6 +6,8 @@ from threading import Event
 
 import click
 
+from protocol.trouble import Trouble
+
 
 @click.command(name="broker")
 @click.option(
@@ -35,7 +37,14 @@ def broker(port: int, bind: str, open_to_network: bool, choice: str) -> None:
     another address and --open-to-network says that this is meant.
     """
     from conformance.bench.broker import start_broker
+    from conformance.bench.network import is_loopback
 
+    if not open_to_network and not is_loopback(bind):
+        raise Trouble(
+            "a broker there would let the whole network command your nodes",
+            where=f"--bind {bind}",
+            mend="Leave --bind out, or add --open-to-network if that is meant",
+        )
     with start_broker(choice, bind=bind, port=port, open_to_network=open_to_network) as running:
         click.echo(f"{running.name} listens at {running.url}; stop it with Ctrl-C")
         Event().wait()

@@ -6,6 +6,7 @@ import os
 import signal
 import subprocess
 import sys
+from contextlib import suppress
 from importlib.metadata import version
 from pathlib import Path
 
@@ -202,7 +203,10 @@ def run_on_terminal(*arguments: str, **environment: str) -> bytes:
     ours, theirs = os.openpty()
     with subprocess.Popen([*ENDINGS, *arguments], cwd=ROOT, env=environment, stdout=theirs) as process:
         os.close(theirs)
-        sent = os.read(ours, 4096)
+        sent = b""
+        with suppress(OSError):  # Linux ends the reading of a terminal that all others have closed with EIO.
+            while part := os.read(ours, 4096):
+                sent += part
         assert process.wait(PATIENCE) == 0
     os.close(ours)
     return sent
