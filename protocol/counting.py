@@ -9,7 +9,7 @@ CLAIM_SPREAD = 1 << 8
 
 
 def uptime_difference(later: int, earlier: int) -> int:
-    """`later - earlier` in ms as a signed 32-bit difference, true across the wrap up to 24.8 days [ORD-11]."""
+    """`later - earlier` in ms as a signed 32-bit difference, true up to 24.8 days [ORD-11]."""
     return (later - earlier + (UPTIME_MODULUS >> 1)) % UPTIME_MODULUS - (UPTIME_MODULUS >> 1)
 
 
@@ -21,8 +21,8 @@ def next_count(count: int) -> int:
 def claim_id(mark: int, random_bits: int) -> int:
     """The id of a claim above `mark`: n * 2^20 + r * 2^8, n the least with n * 2^20 above the mark [SUP-03].
 
-    `random_bits` are 12 random bits. Raises OverflowError when the ids of this boot are used up, which 4,095 claims
-    in one boot of the node would take.
+    `random_bits` are 12 random bits. Raises OverflowError when the ids of this boot are used up, which takes
+    4,095 claims in one boot of the node.
     """
     low = (random_bits % (CLAIM_STEP // CLAIM_SPREAD)) * CLAIM_SPREAD
     claim = (mark // CLAIM_STEP + 1) * CLAIM_STEP + low

@@ -1,7 +1,7 @@
 """Who takes part in the bus, seen without sockets: bytes and times go in, publications come out.
 
-Reference nodes, supervisors and the tester are participants. The same participant runs on the virtual bus in tests and
-behind an MQTT client on the wire.
+Reference nodes, supervisors and the tester are participants. The same participant runs on the virtual bus in
+tests and behind an MQTT client on the wire.
 """
 
 from __future__ import annotations

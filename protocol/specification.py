@@ -1,7 +1,7 @@
 """The specification of one major version, read once from the data beside this file.
 
-Everything else in the project asks here for schemas, tables, times, limits, topics and requirements; no number
-or word of the protocol stands in code.
+Everything else in the project asks here for schemas, tables, times, limits, topics and requirements; no
+number or word of the protocol stands in code.
 """
 
 from __future__ import annotations
@@ -153,6 +153,12 @@ class Specification:
         """Act name to the JSON Schema of a job-order with that act."""
         fragments = self._schemas("acts")
         return {act: fragments[act] for act in self.words("act")}
+
+    @cached_property
+    def site_schema(self) -> Schema:
+        """The schema of a site file."""
+        schema: Schema = json.loads(self._root.joinpath("site.schema.json").read_text(encoding="utf-8"))
+        return schema
 
     @cached_property
     def by_urn(self) -> dict[str, Schema]:

@@ -1,0 +1,186 @@
+"""Reads `site.toml` and finds every mistake in it, each with its place in the file and how to mend it."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+import zlib
+from collections.abc import Iterator, Mapping
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from protocol.site import (
+    Axis,
+    BerthSite,
+    CranePlace,
+    CraneSite,
+    Encoding,
+    NodeSite,
+    Place,
+    PlaceKind,
+    ShuttleSite,
+    Site,
+)
+from protocol.site_checks import SiteProblem, sense_problems
+from protocol.specification import specification
+from protocol.trouble import Trouble
+
+SCENARIO = "harlow-basin"
+"""The invented site that examples, tests and the demo use."""
+
+
+class BadSite(Trouble):
+    """A site file with mistakes; `problems` has every one."""
+
+    def __init__(self, where: str, problems: tuple[SiteProblem, ...]) -> None:
+        """Say which file, and all that is wrong with it."""
+        lines = "\n".join(f"  {problem}" for problem in problems)
+        count = "one mistake" if len(problems) == 1 else f"{len(problems)} mistakes"
+        super().__init__(f"{count} in the site file:\n{lines}", where=where)
+        self.problems = problems
+
+
+def load_site(path: Path | str) -> Site:
+    """Read a site file.
+
+    Raises BadSite with every mistake, Trouble if the file cannot be read.
+    """
+    path = Path(path)
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise Trouble(
+            f"cannot read the site file: {error.strerror}",
+            where=str(path),
+            mend=f"Name another with --site, or write a starter with 'yardwire site new {path.name}'",
+        ) from error
+    return read_site(content, str(path))
+
+
+def read_site(content: bytes, where: str) -> Site:
+    """The site that `content`, the bytes of a site file, describes; `where` names it in messages.
+
+    Raises BadSite with every mistake.
+    """
+    data = _parse(content, where)
+    problems = tuple(_shape_problems(data))
+    if not problems:
+        site = _build(data)
+        problems = tuple(sense_problems(site))
+        if not problems:
+            return site
+    raise BadSite(where, problems)
+
+
+def scenario_text(name: str = SCENARIO) -> str:
+    """The site file of a scenario that comes with the kit. Raises FileNotFoundError."""
+    file = resources.files("protocol").joinpath("scenarios", name, "site.toml")
+    return file.read_text(encoding="utf-8")
+
+
+def scenario(name: str = SCENARIO) -> Site:
+    """The site of a scenario that comes with the kit. Raises FileNotFoundError."""
+    return read_site(scenario_text(name).encode(), f"scenario {name}")
+
+
+def node_digest(part: Mapping[str, Any]) -> int:
+    """The digest of a node's part of the site file, as node-status carries it [MSG-12].
+
+    CRC-32 (ISO 3309, as zlib has it) of the part as JSON with sorted keys and no white space.
+    """
+    text = json.dumps(part, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    return zlib.crc32(text.encode("ascii"))
+
+
+def _parse(content: bytes, where: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(content.decode("utf-8"))
+    except UnicodeDecodeError as error:
+        problem = SiteProblem(f"byte {error.start}", "not UTF-8", "Save the file as UTF-8")
+    except tomllib.TOMLDecodeError as error:
+        what, _, place = str(error).partition(" (at ")
+        problem = SiteProblem(place.rstrip(")") or "TOML", what, "See https://toml.io for the syntax")
+    raise BadSite(where, (problem,))
+
+
+# ---------------------------------------------------------------- shape: the schema
+
+
+def _shape_problems(data: Mapping[str, Any]) -> Iterator[SiteProblem]:
+    from jsonschema import Draft202012Validator
+    from referencing import Registry, Resource
+
+    spec = specification()
+    registry: Registry[Any] = Registry().with_resources(
+        (urn, Resource.from_contents(schema)) for urn, schema in spec.by_urn.items()
+    )
+    validator = Draft202012Validator(spec.site_schema, registry=registry)
+    for error in sorted(
+        validator.iter_errors(data), key=lambda error: [str(step) for step in error.absolute_path]
+    ):
+        yield _explain(error)
+
+
+def _explain(error: Any) -> SiteProblem:
+    where = ".".join(str(step) for step in error.absolute_path) or "the file"
+    meaning = error.schema.get("description", "") if isinstance(error.schema, dict) else ""
+    about = f"It is {meaning}" if meaning else "See 'yardwire site new' for a complete example"
+    match error.validator:
+        case "required":
+            missing = sorted(set(error.validator_value) - set(error.instance))
+            return SiteProblem(where, f"{' and '.join(missing)} missing", "Add what is missing")
+        case "additionalProperties":
+            extra = sorted(set(error.instance) - set(error.schema["properties"]))
+            known = ", ".join(error.schema["properties"])
+            return SiteProblem(where, f"{' and '.join(extra)} unknown here", f"Known are: {known}")
+        case "not":
+            return SiteProblem(
+                where, f"{error.instance!r} has a character that no name may have", "Use A-Z a-z 0-9 and '-'"
+            )
+        case "enum" | "const":
+            allowed = error.validator_value if error.validator == "enum" else [error.validator_value]
+            return SiteProblem(where, f"{error.instance!r} is none of {', '.join(map(str, allowed))}", about)
+        case _:
+            return SiteProblem(where, str(error.message), about)
+
+
+# ---------------------------------------------------------------- building
+
+
+def _build(data: Mapping[str, Any]) -> Site:
+    places = {
+        name: Place(name, PlaceKind(row["kind"]), row["columns"], row.get("tiers", 1), row.get("node", ""))
+        for name, row in data.get("places", {}).items()
+    }
+    return Site(data["site"], {name: _node(name, row) for name, row in data["nodes"].items()}, places)
+
+
+def _node(name: str, row: Mapping[str, Any]) -> NodeSite:
+    plain = {key: row[key] for key in ("reads", "qos", "buffer", "firmware", "keep_alive_s") if key in row}
+    return NodeSite(
+        name=name,
+        roles=tuple(row["roles"]),
+        writes=Encoding(row.get("writes", "cbor")),
+        crane=_crane(row["crane"]) if "crane" in row else None,
+        berth=BerthSite(**row["berth"]) if "berth" in row else None,
+        shuttle=ShuttleSite(**row["shuttle"] | {"stops": tuple(row["shuttle"]["stops"])})
+        if "shuttle" in row
+        else None,
+        digest=node_digest(row),
+        **plain,
+    )
+
+
+def _crane(row: Mapping[str, Any]) -> CraneSite:
+    places = {
+        name: CranePlace(
+            place=name,
+            slots=tuple(tuple(slot) for slot in place["slots"]),
+            table=tuple((reading, position) for reading, position in place.get("table", ())),
+            at=place.get("at", ""),
+        )
+        for name, place in row["places"].items()
+    }
+    axes = tuple(Axis(**axis) for axis in row["axes"])
+    return CraneSite(**{**row, "axes": axes, "places": places})
