@@ -30,6 +30,15 @@ SCENARIO = "harlow-basin"
 """The invented site that examples, tests and the demo use."""
 
 
+_KINDS = {
+    "integer": "a whole number",
+    "string": "a text",
+    "boolean": "true or false",
+    "array": "a list",
+    "object": "a table",
+}
+
+
 class BadSite(Trouble):
     """A site file with mistakes; `problems` has every one."""
 
@@ -111,6 +120,7 @@ def _shape_problems(data: Mapping[str, Any]) -> Iterator[SiteProblem]:
     from jsonschema import Draft202012Validator
     from referencing import Registry, Resource
 
+    yield from _fractions(data, "")
     spec = specification()
     registry: Registry[Any] = Registry().with_resources(
         (urn, Resource.from_contents(schema)) for urn, schema in spec.by_urn.items()
@@ -122,10 +132,20 @@ def _shape_problems(data: Mapping[str, Any]) -> Iterator[SiteProblem]:
         yield _explain(error)
 
 
+def _fractions(value: Any, where: str) -> Iterator[SiteProblem]:
+    """JSON Schema takes 3.0 for an integer; the protocol knows no fractions at all [ENC-04]."""
+    if isinstance(value, float):
+        yield SiteProblem(where, f"{value} has a decimal point", "Use a smaller unit and a whole number")
+    elif isinstance(value, (dict, list)):
+        pairs = value.items() if isinstance(value, dict) else enumerate(value)
+        for key, inner in pairs:
+            yield from _fractions(inner, f"{where}.{key}".lstrip("."))
+
+
 def _explain(error: Any) -> SiteProblem:
     where = ".".join(str(step) for step in error.absolute_path) or "the file"
     meaning = error.schema.get("description", "") if isinstance(error.schema, dict) else ""
-    about = f"It is {meaning}" if meaning else "See 'yardwire site new' for a complete example"
+    about = f"Meant is: {meaning}" if meaning else "See 'yardwire site new' for a complete example"
     match error.validator:
         case "required":
             missing = sorted(set(error.validator_value) - set(error.instance))
@@ -141,6 +161,12 @@ def _explain(error: Any) -> SiteProblem:
         case "enum" | "const":
             allowed = error.validator_value if error.validator == "enum" else [error.validator_value]
             return SiteProblem(where, f"{error.instance!r} is none of {', '.join(map(str, allowed))}", about)
+        case "type":
+            wanted = _KINDS[error.validator_value]
+            return SiteProblem(where, f"{error.instance!r} stands where {wanted} belongs", about)
+        case "minimum" | "maximum":
+            least, most = error.schema.get("minimum"), error.schema.get("maximum")
+            return SiteProblem(where, f"{error.instance} is outside {least} to {most}", about)
         case _:
             return SiteProblem(where, str(error.message), about)
 

@@ -1,0 +1,89 @@
+"""`yardwire site`: write a starter site file, check one, print what firmware has to know of it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from protocol.site_file import BadSite, load_site, scenario_text
+from protocol.trouble import Trouble
+
+
+@click.group()
+def site() -> None:
+    """Write a starter site file, or check one.
+
+    The site file (site.toml) describes the nodes, places and tables of one layout; every other command reads
+    it.
+
+    Example: yardwire site new site.toml
+    """
+
+
+@site.command()
+@click.argument("path", type=click.Path(path_type=Path), default=Path("site.toml"))
+def new(path: Path) -> None:
+    """Write a starter site file to PATH (default: site.toml).
+
+    It describes the invented yard 'harlow-basin', with comments; change it into yours. A file that is there
+    is never overwritten.
+
+    Example: yardwire site new my-yard.toml
+    """
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(scenario_text())
+    except FileExistsError as error:
+        raise Trouble("there is a file of this name already", where=str(path), mend="Name another") from error
+    except OSError as error:
+        raise Trouble(
+            f"cannot write it: {error.strerror}", where=str(path), mend="Name another path"
+        ) from error
+    click.echo(f"Wrote {path}. Next: change it into your yard, then 'yardwire site check {path}'.")
+
+
+@site.command()
+@click.argument("path", type=click.Path(path_type=Path), default=Path("site.toml"))
+@click.option("--json", "as_json", is_flag=True, help="Print the mistakes as JSON.")
+def check(path: Path, as_json: bool) -> int:
+    """Find every mistake in the site file PATH (default: site.toml).
+
+    Exit 1 if there is one.
+
+    Example: yardwire site check site.toml
+    """
+    try:
+        found = load_site(path)
+    except BadSite as bad:
+        if as_json:
+            rows = [{"where": row.where, "what": row.what, "mend": row.mend} for row in bad.problems]
+            click.echo(json.dumps({"file": str(path), "problems": rows}, indent=2))
+        else:
+            click.echo(str(bad))
+        return 1
+    if as_json:
+        click.echo(json.dumps({"file": str(path), "problems": []}, indent=2))
+    else:
+        click.echo(
+            f"{path}: site {found.name}, {len(found.nodes)} nodes, {len(found.places)} places, no mistake"
+        )
+    return 0
+
+
+@site.command()
+@click.argument("path", type=click.Path(path_type=Path), default=Path("site.toml"))
+@click.option("--json", "as_json", is_flag=True, help="Print it as JSON.")
+def digest(path: Path, as_json: bool) -> int:
+    """Print the digest of each node, which its firmware says in node-status.
+
+    Example: yardwire site digest site.toml
+    """
+    nodes = load_site(path).nodes
+    if as_json:
+        click.echo(json.dumps({name: node.digest for name, node in nodes.items()}, indent=2))
+    else:
+        for name, node in nodes.items():
+            click.echo(f"{name:<8}  {node.digest}")
+    return 0
