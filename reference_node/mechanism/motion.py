@@ -13,6 +13,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+NEGLIGIBLE = 1e-9
+"""A way too short for a motor to be switched on for: what rounding left of the move before."""
+
 
 @dataclass(frozen=True, slots=True)
 class Phase:
@@ -111,6 +114,8 @@ class Plan:
         Where the way cannot be stopped short of the target, the plan overshoots and comes back.
         """
         start, now = self.final_position, self.final_speed
+        if now == 0 and abs(target - start) < NEGLIGIBLE:
+            return
         # What remains once the present speed is braked away decides which way to push first.
         beyond = target - start - now * abs(now) / (2 * acceleration)
         way = math.copysign(1.0, beyond)
@@ -122,7 +127,7 @@ class Plan:
         self.ramp(0.0, acceleration)
 
     def _append(self, phase: Phase, until: float | None) -> bool:
-        passed = [] if until is None else phase.crossings(until)
+        passed = [] if until is None else [time for time in phase.crossings(until) if time > phase.began]
         self._phases.append(phase.cut(passed[0]) if passed else phase)
         return bool(passed)
 

@@ -14,7 +14,7 @@ SIDE_LOBE = 0.3
 
 @dataclass(frozen=True, slots=True)
 class Reach:
-    """Where a lobe of a magnet works: closes the reed within `pull_in` of `behind`, opens it past `drop_out`."""
+    """A lobe of a magnet: closes a reed within `pull_in` of `behind`, opens it past `drop_out`."""
 
     behind: float
     pull_in: float

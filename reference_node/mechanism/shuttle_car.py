@@ -135,7 +135,7 @@ class ShuttleCar:
         borders = [place + side for place in self.line.stops.values() for side in (-reach, reach)]
         times = sorted(time for border in borders for time in plan.crossings(border))
         edges = []
-        for time, until in zip(times, [*times[1:], plan.ends], strict=True):
+        for time, until in pairwise([*times, plan.ends]):
             now = self._stop_at(plan.position_at((time + until) / 2))
             at_us = self._began_ms * 1000 + math.ceil(time * 1_000_000)
             if now != level:

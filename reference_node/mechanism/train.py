@@ -147,7 +147,7 @@ class Train:
         return self._power * self._way < 0
 
     def _driven(self, speed: float) -> Glide:
-        """The equation of motion: m dv/dt = pull * duty - friction - damping * v, or rolling * v with no motor."""
+        """The equation of motion: m dv/dt = pull * duty - friction - damping * v (rolling * v, motor off)."""
         loco, mass = self.consist.locomotive, self.consist.mass
         force = loco.pull * self._power * self._way / 100 - loco.friction
         drag = loco.damping if self._power else loco.rolling
