@@ -1,0 +1,7 @@
+"""Payloads to the one data model and back: JSON with words, CBOR with small integers in their place."""
+
+from __future__ import annotations
+
+from protocol.codec.payload import Decoded, NotEncodable, decode, encode
+
+__all__ = ["Decoded", "NotEncodable", "decode", "encode"]

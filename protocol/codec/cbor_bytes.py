@@ -1,0 +1,45 @@
+"""CBOR (RFC 8949), encoded deterministically as section 4.2.1 asks: one way to write each message."""
+
+from __future__ import annotations
+
+import cbor2
+
+from protocol.codec.cbor_walk import Walk, walk
+from protocol.codec.value import Value, is_plain
+from protocol.specification import specification
+
+
+def encode_cbor(value: Value) -> bytes:
+    """Shortest integers and lengths, definite lengths, keys in bytewise order.
+
+    `value` consists of what the model has, and its depth is known to be small: cbor2 recurses without limit.
+    """
+    return cbor2.dumps(_sorted(value))
+
+
+def _sorted(value: Value) -> Value:
+    # cbor2's own `canonical` sorts shorter keys first, as RFC 7049 did.
+    if isinstance(value, dict):
+        return {key: _sorted(value[key]) for key in sorted(value, key=cbor2.dumps)}
+    if isinstance(value, (list, tuple)):
+        return [_sorted(entry) for entry in value]
+    return value
+
+
+def decode_cbor(payload: bytes) -> Walk:
+    """The value of a payload and every flaw in it, with the byte of each."""
+    value = _deterministic(payload)
+    return walk(payload) if value is None else Walk(value)
+
+
+def _deterministic(payload: bytes) -> Value:
+    """The value of a payload that is in the model and encoded deterministically, else None.
+
+    Writing the value again gives the same bytes only where nothing was left over, indefinite or longer than need be.
+    """
+    most = int(specification().limits["depth"].most or 0)
+    try:
+        value = cbor2.loads(payload, allow_duplicate_keys=False, allow_indefinite=False, max_depth=most)
+    except Exception:  # noqa: BLE001 - tags decode by themselves, and raise what they like
+        return None
+    return value if is_plain(value) and encode_cbor(value) == payload else None

@@ -1,0 +1,50 @@
+"""Values of the data model: integers, truth values, text, arrays, maps; and what stands where something else was."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, TypeGuard
+
+Value = Any
+"""int | bool | str | list[Value] | dict[str | int, Value], or `Unfit` in what could not be read."""
+
+
+@dataclass(frozen=True, slots=True)
+class Unfit:
+    """Stands for a value that the data model does not have, so that the rest can still be looked at."""
+
+    seen: str
+    """What it was, in words."""
+
+    def __str__(self) -> str:
+        return self.seen
+
+
+def is_integer(value: object) -> TypeGuard[int]:
+    """Whether `value` is an integer of the model; True and False are none."""
+    return isinstance(value, int) and not isinstance(value, bool)
+
+
+def depth_of(value: object) -> int:
+    """Nesting of arrays and maps, the outermost counted: 0 for a plain value.
+
+    Counts level by level, so that no nesting can exhaust the stack.
+    """
+    depth, level = 0, [value]
+    while True:
+        level = [item for item in level if isinstance(item, (list, tuple, dict))]
+        if not level:
+            return depth
+        depth += 1
+        level = [
+            entry for item in level for entry in (item.values() if isinstance(item, dict) else item)
+        ]
+
+
+def is_plain(value: object) -> bool:
+    """Whether `value`, whose depth is known to be small, consists of nothing but what the model has."""
+    if type(value) is list:
+        return all(is_plain(entry) for entry in value)
+    if type(value) is dict:
+        return all(type(key) in (str, int) and is_plain(entry) for key, entry in value.items())
+    return type(value) in (int, bool, str)

@@ -1,0 +1,58 @@
+"""The schemas, compiled: closed as for a sender, open as for a receiver, and nothing is ever fetched."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from typing import TYPE_CHECKING, Any, NoReturn
+
+from protocol.specification import Schema, specification
+
+if TYPE_CHECKING:
+    import jsonschema_rs
+
+
+def opened(schema: Any) -> Any:
+    """The receiver's variant of a sender's schema: fields that it does not name are allowed [ENC-09]."""
+    if isinstance(schema, Mapping):
+        return {
+            name: opened(part)
+            for name, part in schema.items()
+            if name != "propertyNames" and not (name == "additionalProperties" and part is False)
+        }
+    return [opened(part) for part in schema] if isinstance(schema, list) else schema
+
+
+@cache
+def schema_set(*, closed: bool) -> dict[str, Schema]:
+    """Every schema by its URN, as they are or opened for a receiver."""
+    schemas = specification().by_urn
+    return dict(schemas) if closed else {urn: opened(schema) for urn, schema in schemas.items()}
+
+
+def schema_for(message: str, *, closed: bool) -> Schema:
+    """The schema of `message`. Raises KeyError for an unknown one."""
+    return schema_set(closed=closed)[specification().messages[message]["$id"]]
+
+
+def is_valid(message: str, body: Mapping[str, Any], *, closed: bool) -> bool:
+    """Whether `body` is one of `message`, by the compiled validator. Raises KeyError for an unknown message."""
+    try:
+        return _compiled(message, closed).is_valid(body)
+    except (TypeError, ValueError, OverflowError):  # Values that are none of JSON's, integers of too many digits.
+        return False
+
+
+@cache
+def _compiled(message: str, closed: bool) -> jsonschema_rs.Draft202012Validator:
+    import jsonschema_rs
+
+    resources = list(schema_set(closed=closed).items())
+    registry = jsonschema_rs.Registry(resources, retriever=_refuse)
+    return jsonschema_rs.Draft202012Validator(
+        schema_for(message, closed=closed), registry=registry, retriever=_refuse
+    )
+
+
+def _refuse(uri: str) -> NoReturn:
+    raise ValueError(f"{uri} is no schema of the protocol, and nothing is fetched")

@@ -1,0 +1,143 @@
+"""Is this a message of the protocol? Closed as for a sender's message, or tolerant as a receiver is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+from protocol.codec import Decoded, decode
+from protocol.codec.shape import Shape, shape_for
+from protocol.codec.value import Unfit, Value
+from protocol.finding import Finding, Path
+from protocol.schemas import is_valid
+from protocol.site import Encoding
+from protocol.specification import TopicRule, specification
+from protocol.topics import NotATopic, Topic, parse_topic
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A payload as it was read: its body in words where a receiver can use it, and all that is wrong with it."""
+
+    body: dict[str, Any] | None
+    encoding: Encoding | None
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def readable(self) -> bool:
+        """Whether a tolerant receiver can use the body [ENC-09, ENC-10]."""
+        return self.body is not None
+
+    @property
+    def valid(self) -> bool:
+        """Whether nothing at all was found."""
+        return not self.findings
+
+
+def read_message(message: str, payload: bytes, *, closed: bool) -> Reading:
+    """Read a payload of `message`.
+
+    Closed, the findings are those of a sender's message: closed schema, deterministic encoding. Tolerant, they are
+    what keeps a receiver from reading it: unknown fields are dropped, and longer integers, the order of keys and
+    white space are overlooked. The body is the same in both: what a tolerant receiver would use, or None.
+    Raises KeyError for an unknown message, and nothing for any payload.
+    """
+    decoded = decode(message, payload)
+    if decoded.body is None:
+        return Reading(None, decoded.encoding, tuple(flaw.finding for flaw in decoded.flaws))
+    shape = shape_for(message, decoded.body.get("act"))
+    known = {str(name): value for name, value in decoded.body.items() if name in shape.fields}
+    readable = decoded.readable and is_valid(message, known, closed=False)
+    if readable and (not closed or (not decoded.flaws and _closed_too(message, decoded, known))):
+        return Reading(known, decoded.encoding)
+    findings = _findings(message, shape, decoded, known, closed=closed)
+    return Reading(known if readable else None, decoded.encoding, findings)
+
+
+def _closed_too(message: str, decoded: Decoded, known: dict[str, Value]) -> bool:
+    return decoded.body is not None and len(decoded.body) == len(known) and is_valid(message, known, closed=True)
+
+
+def _findings(
+    message: str, shape: Shape, decoded: Decoded, known: dict[str, Value], *, closed: bool
+) -> tuple[Finding, ...]:
+    """All findings, the codec's first, then the schema's at places where the codec found nothing."""
+    from protocol.schema_findings import schema_findings  # jsonschema is slow to import, and rarely needed.
+
+    flaws = [flaw for flaw in decoded.flaws if closed or not flaw.forgiven]
+    broken = {flaw.path for flaw in flaws if flaw.path and not flaw.forgiven}
+    body = decoded.body if closed else known
+    located = [
+        replace(finding, byte=decoded.bytes.get(path))
+        for path, finding in schema_findings(message, shape, body, decoded.encoding, closed=closed)
+        if path not in broken or not path
+    ]
+    return tuple(dict.fromkeys([_with_byte(flaw.finding, flaw.path, decoded) for flaw in flaws] + located))
+
+
+def _with_byte(finding: Finding, path: Path, decoded: Decoded) -> Finding:
+    return finding if finding.byte is not None else replace(finding, byte=decoded.bytes.get(path) if path else None)
+
+
+def read_publication(
+    topic: str, payload: bytes, *, retain: bool | None, qos: int | None, closed: bool = True
+) -> Reading:
+    """Read what was published on `topic`: the message, and whether topic, size, retain flag and QoS are right.
+
+    `retain` and `qos` are the sender's; None where they are not known (a subscriber sees the retain flag only of
+    what the broker kept). Topic, flags and sizes bind senders, so they are judged only when `closed`.
+    """
+    try:
+        parts = parse_topic(topic)
+    except NotATopic as error:
+        mend = "Topics are yw1/SITE/NODE/MESSAGE, spelt exactly"
+        return Reading(None, None, (Finding("ENC-13", str(error), "topic", None, mend),))
+    reading = read_message(parts.message, payload, closed=closed)
+    if not closed:
+        return reading
+    around = [
+        *_size(topic, parts.message, payload, reading.encoding),
+        *_flags(specification().topics[parts.message], retain, qos),
+        *_addressee(parts, reading),
+    ]
+    return replace(reading, findings=(*reading.findings, *around))
+
+
+def _size(topic: str, message: str, payload: bytes, encoding: Encoding | None) -> list[Finding]:
+    spec = specification()
+    if encoding is None:
+        return []
+    if message in spec.size_exceptions:
+        # A payload over this limit was refused by the codec already.
+        return []
+    most = int(spec.limits[f"publish_{encoding.value}"].most or 0)
+    size = len(topic.encode()) + len(payload)
+    if size <= most:
+        return []
+    what = f"topic plus payload have {size} bytes; in {encoding.upper()} {most} are allowed"
+    return [Finding("ENC-07", what, "size", None, "Leave optional fields out, or use shorter labels")]
+
+
+def _flags(rule: TopicRule, retain: bool | None, qos: int | None) -> list[Finding]:
+    findings = []
+    if retain is not None and retain != rule.retain:
+        wanted, seen = ("set", "clear") if rule.retain else ("clear", "set")
+        what = f"{rule.message} is published with the retain flag {seen}"
+        mend = f"Publish it with the retain flag {wanted}"
+        findings.append(Finding("LNK-12" if rule.retain else "LNK-13", what, "retain", None, mend))
+    if qos is not None and qos not in rule.qos:
+        allowed = " or ".join(map(str, rule.qos))
+        what = f"{rule.message} is published at QoS {qos}; allowed is {allowed}"
+        findings.append(Finding("LNK-19", what, "qos", None, f"Publish it at QoS {allowed}"))
+    return findings
+
+
+def _addressee(topic: Topic, reading: Reading) -> list[Finding]:
+    act = reading.body.get("act") if reading.body else None
+    if topic.node != specification().everyone or act in (None, "hold"):
+        return []
+    what = f"{act!r} is sent to every node; only a hold may be"
+    return [Finding("ENC-13", what, "topic", None, "Send it on the topic of the node that is meant")]
+
+
+__all__ = ["Finding", "Reading", "Unfit", "read_message", "read_publication"]
