@@ -1,0 +1,174 @@
+"""What a tap has seen: packets and connections, in a book that any thread may read and wait on."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from enum import Enum
+
+from conformance.bench.packets import Packet
+
+
+class Direction(Enum):
+    """Which way a packet goes, seen from the node under test."""
+
+    FROM_NODE = "from the node"
+    TO_NODE = "to the node"
+
+
+class Fate(Enum):
+    """What the tap did with a packet."""
+
+    FORWARDED = "forwarded"
+    HELD = "held back"
+    DROPPED = "dropped"
+    INJECTED = "sent by the tap itself"
+
+
+class ClosedBy(Enum):
+    """Who ended a connection first."""
+
+    NODE = "the node"
+    BROKER = "the broker"
+    TAP = "the tap"
+
+
+@dataclass(frozen=True, slots=True)
+class TapPacket:
+    """One MQTT packet as it passed on the node's side of the tap.
+
+    `number` counts all packets of the tap from 1, `connection` the node's connections from 1. `at_us` is
+    monotonic time in microseconds: for a packet from the node when its last byte had come, for one to the
+    node when it was written, so delays put in on the way to or from the broker never blur the node's timing.
+    A packet to the node that is held back enters the book when it is released.
+    """
+
+    number: int
+    connection: int
+    direction: Direction
+    at_us: int
+    raw: bytes
+    packet: Packet
+    fate: Fate = Fate.FORWARDED
+
+    @property
+    def from_node(self) -> bool:
+        """Whether the node sent it."""
+        return self.direction is Direction.FROM_NODE
+
+
+@dataclass(frozen=True, slots=True)
+class TapConnection:
+    """One TCP connection of the node: when it was opened and closed (monotonic microseconds) and by whom."""
+
+    number: int
+    opened_us: int
+    closed_us: int | None = None
+    closed_by: ClosedBy | None = None
+
+
+Predicate = Callable[[TapPacket], bool]
+Listener = Callable[[TapPacket], None]
+
+
+class EvidenceBook:
+    """Written by the tap's thread alone; read, copied and waited on by any."""
+
+    def __init__(self) -> None:
+        self._changed = threading.Condition()
+        self._packets: list[TapPacket] = []
+        self._connections: list[TapConnection] = []
+        self._listeners: list[Listener] = []
+        self._error: Exception | None = None
+
+    def packets(self) -> list[TapPacket]:
+        """All packets so far, oldest first; a copy."""
+        with self._changed:
+            return list(self._packets)
+
+    def connections(self) -> list[TapConnection]:
+        """All connections so far, oldest first; a copy."""
+        with self._changed:
+            return list(self._connections)
+
+    def listen(self, listener: Listener) -> None:
+        """Call `listener` with every packet from now on, on the thread that writes."""
+        with self._changed:
+            self._listeners.append(listener)
+
+    def record(self, packet: TapPacket) -> TapPacket:
+        """Enter a packet under the next number and tell the listeners."""
+        with self._changed:
+            numbered = replace(packet, number=len(self._packets) + 1)
+            self._packets.append(numbered)
+            listeners = list(self._listeners)
+            self._changed.notify_all()
+        for listener in listeners:
+            listener(numbered)
+        return numbered
+
+    def opened(self, at_us: int) -> int:
+        """Enter a new connection; gives its number."""
+        with self._changed:
+            number = len(self._connections) + 1
+            self._connections.append(TapConnection(number, at_us))
+            self._changed.notify_all()
+        return number
+
+    def closed(self, number: int, at_us: int, by: ClosedBy) -> None:
+        """Enter the end of a connection; only the first counts."""
+        with self._changed:
+            before = self._connections[number - 1]
+            if before.closed_by is None:
+                self._connections[number - 1] = replace(before, closed_us=at_us, closed_by=by)
+            self._changed.notify_all()
+
+    def fail(self, error: Exception) -> None:
+        """Keep the first error of a predicate or listener for whoever waits."""
+        with self._changed:
+            self._error = self._error or error
+            self._changed.notify_all()
+
+    def raise_error(self) -> None:
+        """Raise the error that was kept, once."""
+        with self._changed:
+            error, self._error = self._error, None
+        if error is not None:
+            raise error
+
+    def wait_for(self, predicate: Predicate, timeout: float, after: int) -> TapPacket | None:
+        """Wait up to `timeout` seconds for a packet numbered above `after`; None when there was none."""
+        end = time.monotonic() + timeout
+        seen = after
+        while True:
+            fresh = self._wait_past(seen, end - time.monotonic())
+            self.raise_error()
+            if not fresh:
+                return None
+            found = next((packet for packet in fresh if predicate(packet)), None)
+            if found is not None:
+                return found
+            seen += len(fresh)
+
+    def wait_for_connection(
+        self, predicate: Callable[[TapConnection], bool], timeout: float
+    ) -> TapConnection | None:
+        """Wait up to `timeout` seconds until a connection is as wanted; None when none became so."""
+
+        def find() -> TapConnection | None:
+            return next((one for one in self._connections if predicate(one)), None)
+
+        with self._changed:
+            self._changed.wait_for(lambda: find() is not None or self._error is not None, timeout)
+            found = find()
+        self.raise_error()
+        return found
+
+    def _wait_past(self, seen: int, timeout: float) -> list[TapPacket]:
+        with self._changed:
+            self._changed.wait_for(
+                lambda: len(self._packets) > seen or self._error is not None, max(0.0, timeout)
+            )
+            return self._packets[seen:]

@@ -1,0 +1,207 @@
+"""One connection through the tap: a lane each way that reads whole packets and passes them on."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import socket
+import struct
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+
+from conformance.bench.evidence import ClosedBy, Direction, EvidenceBook, Fate, TapPacket
+from conformance.bench.framing import Malformed, Splitter
+from conformance.bench.packets import V311, Connect, Unreadable, decode_or_explain
+from conformance.bench.rules import RuleBook
+
+LONGEST_PACKET = 16 * 1024 * 1024
+"""Bytes collected for one packet before the tap stops reading that lane and only passes its bytes on."""
+CHUNK = 65_536
+LINGER = 1.0
+"""Seconds that the other side is given to finish once one has closed. A socket closed with bytes unread
+resets the connection, and a broker that sees a reset behind a DISCONNECT might send the will all the same."""
+
+
+@dataclass(slots=True)
+class Setting:
+    """What all relays of one tap share."""
+
+    book: EvidenceBook
+    rules: RuleBook
+    now_us: Callable[[], int]
+    delay: dict[Direction, float] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Lane:
+    """One way through a relay. `queue` holds packets and the loop time when each is due; None ends it."""
+
+    direction: Direction
+    reader: asyncio.StreamReader
+    writer: asyncio.StreamWriter
+    queue: asyncio.Queue[tuple[float, TapPacket] | None] = field(default_factory=asyncio.Queue)
+
+    @property
+    def closed_by(self) -> ClosedBy:
+        """Who has ended the connection when this lane's source runs dry."""
+        return ClosedBy.NODE if self.direction is Direction.FROM_NODE else ClosedBy.BROKER
+
+
+class Relay:
+    """Relays one connection of the node until either side closes it or the tap cuts it."""
+
+    def __init__(
+        self,
+        setting: Setting,
+        number: int,
+        node: tuple[asyncio.StreamReader, asyncio.StreamWriter],
+        broker: tuple[asyncio.StreamReader, asyncio.StreamWriter],
+    ) -> None:
+        """`number` counts the node's connections from 1; `node` and `broker` are the two open streams."""
+        self._setting = setting
+        self._number = number
+        self._lanes = {
+            Direction.FROM_NODE: Lane(Direction.FROM_NODE, node[0], broker[1]),
+            Direction.TO_NODE: Lane(Direction.TO_NODE, broker[0], node[1]),
+        }
+        self._version = V311
+        self._cut = asyncio.Event()
+        self._over: set[Direction] = set()
+
+    async def run(self) -> None:
+        """Relay to the end; both sockets are closed when it returns."""
+        lanes = [asyncio.create_task(self._run_lane(lane)) for lane in self._lanes.values()]
+        cut = asyncio.create_task(self._cut.wait())
+        try:
+            await asyncio.wait([*lanes, cut], return_when=asyncio.FIRST_COMPLETED)
+            if not self._cut.is_set():
+                await asyncio.wait(lanes, timeout=LINGER)
+        finally:
+            for task in (*lanes, cut):
+                task.cancel()
+            await asyncio.gather(*lanes, cut, return_exceptions=True)
+            await self._close_sockets()
+
+    def cut(self) -> None:
+        """End the connection with a reset on both sides."""
+        self._closed(ClosedBy.TAP)
+        self._cut.set()
+        for lane in self._lanes.values():
+            reset(lane.writer)
+
+    def inject(self, direction: Direction, raw: bytes) -> None:
+        """Send bytes of the tap's own, and put them among the evidence."""
+        self._setting.book.record(replace(self._packet(direction, raw), fate=Fate.INJECTED))
+        self._write(self._lanes[direction], raw)
+
+    async def _run_lane(self, lane: Lane) -> None:
+        reading = asyncio.create_task(self._read(lane))
+        try:
+            while (entry := await lane.queue.get()) is not None:
+                due, packet = entry
+                await asyncio.sleep(due - asyncio.get_running_loop().time())
+                self._deliver(lane, packet)
+                with contextlib.suppress(OSError):
+                    await lane.writer.drain()
+        finally:
+            reading.cancel()
+            await asyncio.gather(reading, return_exceptions=True)
+            self._over.add(lane.direction)
+            self._closed(lane.closed_by)
+            with contextlib.suppress(OSError, RuntimeError):
+                if lane.writer.can_write_eof():
+                    lane.writer.write_eof()
+
+    async def _read(self, lane: Lane) -> None:
+        """Cut the stream into packets as they come; the end of the stream ends the lane."""
+        splitter = Splitter(LONGEST_PACKET)
+        readable = True
+        with contextlib.suppress(OSError):
+            while chunk := await lane.reader.read(CHUNK):
+                if not readable:
+                    self._arrived(lane, self._unreadable(lane, chunk, "behind bytes that are no packet"))
+                    continue
+                splitter.feed(chunk)
+                readable = self._split(lane, splitter)
+        if readable and splitter.rest:
+            self._arrived(lane, self._unreadable(lane, splitter.rest, "the stream ends within a packet"))
+        lane.queue.put_nowait(None)
+
+    def _split(self, lane: Lane, splitter: Splitter) -> bool:
+        """Hand on every whole packet; False once the bytes are no packets, which then pass as they are."""
+        try:
+            while (raw := splitter.next_packet()) is not None:
+                self._arrived(lane, self._packet(lane.direction, raw))
+        except Malformed as error:
+            self._arrived(lane, self._unreadable(lane, splitter.rest, str(error)))
+            return False
+        return True
+
+    def _packet(self, direction: Direction, raw: bytes) -> TapPacket:
+        decoded = decode_or_explain(raw, self._version)
+        if isinstance(decoded, Connect):
+            self._version = decoded.level
+        return TapPacket(0, self._number, direction, self._setting.now_us(), raw, decoded)
+
+    def _unreadable(self, lane: Lane, raw: bytes, reason: str) -> TapPacket:
+        return TapPacket(0, self._number, lane.direction, self._setting.now_us(), raw, Unreadable(reason))
+
+    def _arrived(self, lane: Lane, packet: TapPacket) -> None:
+        due = asyncio.get_running_loop().time() + self._setting.delay.get(lane.direction, 0.0)
+        if lane.direction is Direction.FROM_NODE:
+            # Evidence is taken on the node's side: now, before any delay towards the broker.
+            packet = self._judge(lane, packet)
+        lane.queue.put_nowait((due, packet))
+
+    def _deliver(self, lane: Lane, packet: TapPacket) -> None:
+        if lane.direction is Direction.TO_NODE:
+            packet = self._judge(lane, packet)
+        if packet.fate is Fate.FORWARDED:
+            self._write(lane, packet.raw)
+
+    def _judge(self, lane: Lane, packet: TapPacket) -> TapPacket:
+        """Let the rules decide and enter the packet in the book; one that fails cuts the connection."""
+        now = replace(packet, at_us=self._setting.now_us())
+        try:
+            fate = self._setting.rules.judge(now, lambda: self._release(lane, now))
+            other_side_gone = len(self._over - {lane.direction}) > 0
+            judged = replace(now, fate=Fate.DROPPED if fate is Fate.FORWARDED and other_side_gone else fate)
+            if fate is Fate.HELD and lane.direction is Direction.TO_NODE:
+                return judged
+            return self._setting.book.record(judged)
+        except Exception as error:  # noqa: BLE001 - it is the case's own code that failed: the case must hear of it
+            self._setting.book.fail(error)
+            self.cut()
+            return replace(now, fate=Fate.DROPPED)
+
+    def _release(self, lane: Lane, packet: TapPacket) -> None:
+        """Send on what a rule held, unless the connection is over."""
+        if self._over or self._cut.is_set():
+            return
+        if lane.direction is Direction.TO_NODE:
+            self._setting.book.record(replace(packet, at_us=self._setting.now_us()))
+        self._write(lane, packet.raw)
+
+    def _write(self, lane: Lane, raw: bytes) -> None:
+        if not lane.writer.is_closing():
+            lane.writer.write(raw)
+
+    def _closed(self, by: ClosedBy) -> None:
+        self._setting.book.closed(self._number, self._setting.now_us(), by)
+
+    async def _close_sockets(self) -> None:
+        for lane in self._lanes.values():
+            lane.writer.close()
+        for lane in self._lanes.values():
+            with contextlib.suppress(OSError, TimeoutError):
+                await asyncio.wait_for(lane.writer.wait_closed(), LINGER)
+            # A side that does not read its last bytes must not keep the tap.
+            lane.writer.transport.abort()
+
+
+def reset(writer: asyncio.StreamWriter) -> None:
+    """Close a socket so that the other end sees a reset (SO_LINGER with time 0, POSIX)."""
+    sock = writer.get_extra_info("socket")
+    if sock is not None and not writer.is_closing():
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+    writer.transport.abort()

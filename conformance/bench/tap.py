@@ -1,0 +1,215 @@
+"""The tap: a TCP relay between one node and a broker that reads every MQTT packet both ways.
+
+Much of what a controller gets wrong cannot be seen by another subscriber: clean session, keep-alive, the
+will's own flags, retain on a live message, whether an order was acknowledged before it was acted on. The node
+is pointed at the tap; the broker behind it is any broker. The node's side is plain TCP, the broker's may be
+TLS.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import ssl
+import time
+from collections.abc import Callable
+from types import TracebackType
+from typing import Self
+
+from conformance.bench.evidence import (
+    ClosedBy,
+    Direction,
+    EvidenceBook,
+    Fate,
+    Listener,
+    Predicate,
+    TapConnection,
+    TapPacket,
+)
+from conformance.bench.loop_thread import LoopThread
+from conformance.bench.network import listening_trouble, require_loopback
+from conformance.bench.relay import Relay, Setting, reset
+from conformance.bench.rules import Rule, RuleBook
+from protocol.trouble import Trouble
+
+__all__ = ["ClosedBy", "Direction", "Fate", "Rule", "Tap", "TapConnection", "TapPacket", "monotonic_us"]
+
+CONNECT_TIMEOUT = 10.0
+
+
+def monotonic_us() -> int:
+    """Monotonic time in whole microseconds."""
+    return time.monotonic_ns() // 1000
+
+
+class Tap:
+    """A relay from `host`:`port` to a broker, and the evidence of what passed.
+
+    Bytes pass unchanged and in order unless a case holds, drops, delays, cuts or injects. Every method may be
+    called from any thread. Predicates given to `hold` and `drop`, and listeners, run on the tap's own thread
+    and must be quick; an error in one cuts the connection and is raised by `wait_for` and on leaving.
+    """
+
+    def __init__(
+        self,
+        broker_host: str,
+        broker_port: int,
+        *,
+        bind: str = "127.0.0.1",
+        port: int = 0,
+        tls: ssl.SSLContext | None = None,
+        open_to_network: bool = False,
+        now_us: Callable[[], int] = monotonic_us,
+    ) -> None:
+        """Prepare a tap; entering it opens the port (0: a free one). `tls` is for the broker's side.
+
+        A real board needs an address it can reach: `bind` beyond loopback also needs `open_to_network=True`.
+        Raises Trouble.
+        """
+        require_loopback(bind, open_to_network=open_to_network)
+        self.host, self.port = bind, port
+        self._broker = (broker_host, broker_port)
+        self._tls = tls
+        self._thread = LoopThread("tap")
+        self._server: asyncio.Server | None = None
+        self._book = EvidenceBook()
+        self._rules = RuleBook()
+        self._setting = Setting(self._book, self._rules, now_us)
+        self._relays: dict[int, Relay] = {}
+        self._connecting: set[asyncio.Task[None]] = set()
+        self._refusing = False
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        try:
+            self._thread.call(self._open())
+        except BaseException as error:
+            self._thread.stop()
+            if isinstance(error, OSError):
+                raise listening_trouble(self.host, self.port, error) from error
+            raise
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            self._thread.call(self._close())
+        finally:
+            self._thread.stop()
+        if error is None:
+            self._book.raise_error()
+
+    @property
+    def evidence(self) -> list[TapPacket]:
+        """All packets so far, oldest first; a copy."""
+        return self._book.packets()
+
+    @property
+    def connections(self) -> list[TapConnection]:
+        """All connections of the node so far, oldest first; a copy."""
+        return self._book.connections()
+
+    def wait_for(self, predicate: Predicate, timeout: float, after: int = 0) -> TapPacket | None:
+        """Wait up to `timeout` seconds for a packet, also one already seen; None when there was none.
+
+        `after` leaves out packets numbered up to it.
+        """
+        return self._book.wait_for(predicate, timeout, after)
+
+    def wait_for_connection(
+        self, predicate: Callable[[TapConnection], bool], timeout: float
+    ) -> TapConnection | None:
+        """Wait up to `timeout` seconds until a connection is as wanted; None when none became so."""
+        return self._book.wait_for_connection(predicate, timeout)
+
+    def on_packet(self, listener: Listener) -> None:
+        """Have `listener` called with every packet from now on, on the tap's thread."""
+        self._book.listen(listener)
+
+    def hold(self, predicate: Predicate) -> Rule:
+        """Hold matching packets back until `release` or `discard`; others pass them by."""
+        return self._thread.run(lambda: self._rules.add(Rule(predicate, Fate.HELD)))
+
+    def drop(self, predicate: Predicate, limit: int | None = None) -> Rule:
+        """Lose matching packets, at most `limit` of them, until `discard`."""
+        return self._thread.run(lambda: self._rules.add(Rule(predicate, Fate.DROPPED, limit)))
+
+    def held(self, rule: Rule) -> list[TapPacket]:
+        """What a rule holds back at the moment."""
+        return self._thread.run(lambda: self._rules.held(rule))
+
+    def release(self, rule: Rule) -> None:
+        """End a rule and send on what it held, in order, where the connection still stands."""
+        self._thread.run(lambda: self._rules.end(rule, send=True))
+
+    def discard(self, rule: Rule) -> None:
+        """End a rule and lose what it held."""
+        self._thread.run(lambda: self._rules.end(rule, send=False))
+
+    def delay(self, direction: Direction, milliseconds: int) -> None:
+        """Put latency on the broker's side of the tap, order kept; 0 takes it off."""
+        self._thread.run(lambda: self._setting.delay.update({direction: milliseconds / 1000}))
+
+    def cut(self) -> None:
+        """Reset every open connection on both sides, with no DISCONNECT. The node may come again."""
+
+        async def cut_all() -> None:
+            for relay in self._relays.values():
+                relay.cut()
+
+        self._thread.call(cut_all())
+
+    def refuse(self, refusing: bool = True) -> None:
+        """Reset new connections at once, until called with False: the broker cannot be reached."""
+        self._thread.run(lambda: setattr(self, "_refusing", refusing))
+
+    def inject(self, direction: Direction, raw: bytes) -> None:
+        """Send bytes of the tap's own on the newest open connection. Raises Trouble when there is none."""
+
+        def send() -> None:
+            if not self._relays:
+                raise Trouble("the node is not connected to the tap", where=f"{self.host}:{self.port}")
+            self._relays[max(self._relays)].inject(direction, raw)
+
+        self._thread.run(send)
+
+    async def _open(self) -> None:
+        self._server = await asyncio.start_server(self._accept, self.host, self.port)
+        self.port = self._server.sockets[0].getsockname()[1]
+
+    async def _close(self) -> None:
+        if self._server is not None:
+            self._server.close()
+        for relay in self._relays.values():
+            relay.cut()
+        for task in self._connecting:
+            task.cancel()
+        await asyncio.gather(*self._connecting, return_exceptions=True)
+
+    async def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        task = asyncio.current_task()
+        assert task is not None
+        self._connecting.add(task)
+        try:
+            await self._serve(reader, writer)
+        finally:
+            self._connecting.discard(task)
+
+    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        number = self._book.opened(self._setting.now_us())
+        if self._refusing:
+            self._book.closed(number, self._setting.now_us(), ClosedBy.TAP)
+            reset(writer)
+            return
+        try:
+            opening = asyncio.open_connection(*self._broker, ssl=self._tls)
+            broker = await asyncio.wait_for(opening, CONNECT_TIMEOUT)
+        except (OSError, TimeoutError):
+            self._book.closed(number, self._setting.now_us(), ClosedBy.BROKER)
+            reset(writer)
+            return
+        relay = self._relays[number] = Relay(self._setting, number, (reader, writer), broker)
+        try:
+            await relay.run()
+        finally:
+            del self._relays[number]

@@ -1,0 +1,34 @@
+"""Runs amqtt without any mending: prints its port, serves, and shuts down when its input ends."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import sys
+
+from amqtt.broker import Broker
+from amqtt.contexts import BrokerConfig, ListenerConfig
+
+
+class Open(Broker):  # type: ignore[misc]
+    """Lets anyone in, without the library's notion that nobody anonymous has a session."""
+
+    async def _authenticate(self, session: object, listener: object) -> bool:
+        return True
+
+
+async def main() -> None:
+    logging.disable()
+    broker = Open(BrokerConfig(listeners={"default": ListenerConfig(bind="127.0.0.1:0")}, plugins={}))
+    await broker.start()
+    port = broker._servers["default"].instance.sockets[0].getsockname()[1]
+    sys.stdout.write(f"{port}\n")
+    sys.stdout.flush()
+    # Ends when the test closes our standard input, and says whether it could.
+    await asyncio.get_running_loop().run_in_executor(None, sys.stdin.read)
+    await broker.shutdown()
+    sys.stdout.write("shut down\n")
+
+
+if __name__ == "__main__":
+    asyncio.run(main())
