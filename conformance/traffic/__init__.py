@@ -1,0 +1,1 @@
+"""Bus traffic: what was said, recorded and told."""
