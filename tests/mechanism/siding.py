@@ -36,8 +36,8 @@ class Berth(Protocol):
 class Engine:
     """A locomotive as its owner knows it, from which the forces follow by the equation of motion.
 
-    `creep` mm/s is its steady speed at creep power, `coasts` mm/s^2 how it slows without power, `lag` s how long
-    it takes for 63 percent of a change of speed with the motor on.
+    `creep` mm/s is its steady speed at creep power, `coasts` mm/s^2 how it slows without power, `lag` s how
+    long it takes for 63 percent of a change of speed with the motor on.
     """
 
     creep: float
@@ -65,7 +65,7 @@ def siding(engine: Engine, seed: int) -> Track:
 
 
 def bring_in(track: Track, berth: Berth, until_ms: int = 120_000) -> list[Edge]:
-    """Run berth and track against each other, as an interrupt and a main loop of 1 ms would; gives the edges."""
+    """Run berth and track against each other, as an interrupt and a main loop of 1 ms do; gives the edges."""
     seen: list[Edge] = []
     track.drive(berth.power)
     while berth.under_way and track.now_us < until_ms * 1000:

@@ -6,9 +6,7 @@ from hypothesis import strategies as st
 
 from reference_node.mechanism.axis import Axis, AxisLimits
 
-LIMITS = AxisLimits(
-    low=-30, high=900, home=0, speed=250, acceleration=500, seek_speed=100, creep_speed=10
-)
+LIMITS = AxisLimits(low=-30, high=900, home=0, speed=250, acceleration=500, seek_speed=100, creep_speed=10)
 
 
 def homed_axis(standing: float = 400.0) -> Axis:
@@ -136,16 +134,16 @@ def test_time_does_not_run_backwards() -> None:
 
 
 @pytest.mark.parametrize(
-    "wrong",
+    ("wrong", "says"),
     [
-        {"home": -30},
-        {"acceleration": 0},
-        {"seek_speed": 251},
-        {"seek_speed": 200},
-        {"creep_speed": 250, "high": 50},
+        ({"home": -30}, "must lie between low -30 and high 900"),
+        ({"acceleration": 0}, "must be positive"),
+        ({"seek_speed": 251}, "not be faster than the axis"),
+        ({"seek_speed": 200}, "past the low end"),
+        ({"creep_speed": 250, "high": 50}, "past the high end"),
     ],
 )
-def test_limits_that_make_no_axis_are_refused(wrong: dict[str, int]) -> None:
+def test_limits_that_make_no_axis_are_refused(wrong: dict[str, int], says: str) -> None:
     right = {
         "low": -30,
         "high": 900,
@@ -156,7 +154,7 @@ def test_limits_that_make_no_axis_are_refused(wrong: dict[str, int]) -> None:
         "creep_speed": 10,
     }
     AxisLimits(**right)
-    with pytest.raises(ValueError, match="."):
+    with pytest.raises(ValueError, match=says):
         AxisLimits(**(right | wrong))
 
 

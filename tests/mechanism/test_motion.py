@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -68,7 +69,7 @@ def test_limits_hold_and_nothing_jumps(
     steps = [plan.ends * step / 200 for step in range(201)]
     fastest = max(limit, abs(speed))
     assert all(abs(plan.speed_at(time)) <= fastest + 1e-6 for time in steps)
-    for before, after in zip(steps, steps[1:], strict=False):
+    for before, after in pairwise(steps):
         took = after - before
         assert abs(plan.speed_at(after) - plan.speed_at(before)) <= acceleration * took + 1e-6
         assert abs(plan.position_at(after) - plan.position_at(before)) <= fastest * took + 1e-6

@@ -25,7 +25,7 @@ def test_a_run_passes_the_stop_between_and_ends_at_its_own() -> None:
 
 
 def test_times_are_those_of_the_textbook() -> None:
-    """T = d / v + v / a in all; x = a t^2 / 2 for the first edge, 4 mm from the stop: constant acceleration."""
+    """T = d / v + v / a in all; x = a t^2 / 2 for the first edge, 4 mm on: constant acceleration."""
     car = ShuttleCar(LINE, 0.0)
     car.run_to("stop-2")
     assert car.done_at == pytest.approx(1000 * (600 / 300 + 300 / 600), abs=1)

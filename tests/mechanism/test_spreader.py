@@ -11,14 +11,18 @@ def spreader(**options: float | bool) -> Spreader:
     return Spreader(random.Random(1), 400, **options)  # type: ignore[arg-type]
 
 
+def seen(fingers: Spreader) -> tuple[str, str | None, bool | None]:
+    return fingers.state, fingers.holds, fingers.load_sensor
+
+
 def test_closing_over_a_box_takes_it_after_the_travel_time() -> None:
     fingers = spreader()
     fingers.close("box-1")
-    assert (fingers.state, fingers.done_at, fingers.load_sensor) == ("closing", 400, False)
     fingers.advance(399)
-    assert fingers.holds is None
+    assert seen(fingers) == ("closing", None, False)
+    assert fingers.done_at == 400
     fingers.advance(400)
-    assert (fingers.state, fingers.holds, fingers.load_sensor) == ("closed", "box-1", True)
+    assert seen(fingers) == ("closed", "box-1", True)
     assert not fingers.moving
 
 

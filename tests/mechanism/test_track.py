@@ -75,7 +75,9 @@ def test_a_contact_bounces_for_half_to_one_millisecond() -> None:
             bursts[-1].append(edge)
         else:
             bursts.append([edge])
-    assert len(bursts) == 2 * (1 + 2 * 4 + 1), "arming magnet, four couplings, end magnet, each closes and opens"
+    assert len(bursts) == 2 * (1 + 2 * 4 + 1), (
+        "arming magnet, four couplings, end magnet, each closes and opens"
+    )
     for burst in bursts:
         assert len(burst) % 2, "what bounces ends where it was going"
         assert len(burst) > 1
@@ -93,7 +95,7 @@ def test_a_motor_disturbs_the_lines_only_while_it_is_on() -> None:
 
 
 @given(st.integers(0, 2**32))
-@settings(max_examples=20)
+@settings(max_examples=20, deadline=None)
 def test_the_same_seed_gives_the_same_edges(seed: int) -> None:
     assert drive_through(siding(NOISY, seed)) == drive_through(siding(NOISY, seed))
 
@@ -115,7 +117,9 @@ def test_edges_do_not_depend_on_the_steps(seed: int, steps: list[int]) -> None:
     assert once.advance(now) == edges
 
 
-@given(st.integers(0, 2**32), st.lists(st.tuples(st.integers(-60, 60), st.integers(1, 4_000_000)), max_size=8))
+@given(
+    st.integers(0, 2**32), st.lists(st.tuples(st.integers(-60, 60), st.integers(1, 4_000_000)), max_size=8)
+)
 @settings(max_examples=30, deadline=None)
 def test_edges_alternate_and_levels_follow_whatever_is_driven(
     seed: int, commands: list[tuple[int, int]]

@@ -58,7 +58,6 @@ def test_the_same_power_is_another_speed_for_another_locomotive() -> None:
 def test_it_rolls_out_after_power_off_and_then_stands() -> None:
     train = Train(CONSIST, 0.0)
     train.drive(40, 0)
-    assert train.rests_us is None
     train.drive(0, 5_000_000)
     front, speed = train.front_at(5_000_000), train.speed_at(5_000_000)
     assert train.rests_us is not None
@@ -67,6 +66,12 @@ def test_it_rolls_out_after_power_off_and_then_stands() -> None:
     assert rest < front + speed**2 / (2 * 70), "friction alone would let it roll v^2 / 2a; drag shortens that"
     assert train.front_at(train.rests_us + 60_000_000) == rest
     assert train.end_at(train.rests_us) == rest - CONSIST.length
+
+
+def test_a_driven_train_never_rests() -> None:
+    train = Train(CONSIST, 0.0)
+    train.drive(40, 0)
+    assert train.rests_us is None
 
 
 def test_too_little_power_does_not_move_it() -> None:
@@ -87,7 +92,7 @@ def test_driven_backwards_it_runs_backwards() -> None:
 
 
 def test_the_magnets_of_a_train() -> None:
-    """Two at every coupling, one under the locomotive, one at the end: common practice, no published source."""
+    """Two a coupling, one under the locomotive, one at the end: common practice, no published source."""
     kinds = [magnet.kind for magnet in CONSIST.magnets]
     assert kinds == ["arming", *["coupling"] * 4, "end"]
     assert [magnet.behind for magnet in CONSIST.magnets] == [20.0, 158.0, 182.0, 398.0, 422.0, 640.0]
