@@ -22,7 +22,9 @@ class Finding:
     mend: str = ""
 
     def __str__(self) -> str:
-        place = ", ".join(part for part in (self.where, f"byte {self.byte}" * (self.byte is not None)) if part)
+        place = ", ".join(
+            part for part in (self.where, f"byte {self.byte}" * (self.byte is not None)) if part
+        )
         start = f"{self.requirement} {place}: " if place else f"{self.requirement} "
         return start + self.what + (f". {self.mend}" if self.mend else "")
 

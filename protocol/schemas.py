@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from functools import cache
 from typing import TYPE_CHECKING, Any, NoReturn
 
-from protocol.specification import Schema, specification
+from protocol.specification import specification
 
 if TYPE_CHECKING:
     import jsonschema_rs
@@ -24,22 +24,26 @@ def opened(schema: Any) -> Any:
 
 
 @cache
-def schema_set(*, closed: bool) -> dict[str, Schema]:
+def schema_set(*, closed: bool) -> dict[str, dict[str, Any]]:
     """Every schema by its URN, as they are or opened for a receiver."""
     schemas = specification().by_urn
-    return dict(schemas) if closed else {urn: opened(schema) for urn, schema in schemas.items()}
+    return {urn: dict(schema) if closed else opened(schema) for urn, schema in schemas.items()}
 
 
-def schema_for(message: str, *, closed: bool) -> Schema:
+def schema_for(message: str, *, closed: bool) -> dict[str, Any]:
     """The schema of `message`. Raises KeyError for an unknown one."""
     return schema_set(closed=closed)[specification().messages[message]["$id"]]
 
 
 def is_valid(message: str, body: Mapping[str, Any], *, closed: bool) -> bool:
-    """Whether `body` is one of `message`, by the compiled validator. Raises KeyError for an unknown message."""
+    """Whether `body` is one of `message`, by the compiled validator. Raises KeyError for `message`."""
     try:
         return _compiled(message, closed).is_valid(body)
-    except (TypeError, ValueError, OverflowError):  # Values that are none of JSON's, integers of too many digits.
+    except (
+        TypeError,
+        ValueError,
+        OverflowError,
+    ):  # Values that are none of JSON's, integers of too many digits.
         return False
 
 
@@ -47,8 +51,7 @@ def is_valid(message: str, body: Mapping[str, Any], *, closed: bool) -> bool:
 def _compiled(message: str, closed: bool) -> jsonschema_rs.Draft202012Validator:
     import jsonschema_rs
 
-    resources = list(schema_set(closed=closed).items())
-    registry = jsonschema_rs.Registry(resources, retriever=_refuse)
+    registry = jsonschema_rs.Registry(list(schema_set(closed=closed).items()), retriever=_refuse)
     return jsonschema_rs.Draft202012Validator(
         schema_for(message, closed=closed), registry=registry, retriever=_refuse
     )

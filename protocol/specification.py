@@ -196,6 +196,13 @@ class Specification:
             row.pop("except", None)
         return {name: Figure(name=name, **({"unit": "bytes"} | row)) for name, row in rows.items()}
 
+    def most(self, name: str) -> int:
+        """The upper bound of a limit. Raises KeyError for an unknown one, ValueError for one without."""
+        most = self.limits[name].most
+        if most is None:
+            raise ValueError(f"limit {name} has no upper bound")
+        return most
+
     @cached_property
     def size_exceptions(self) -> frozenset[str]:
         """Messages that the packet limits do not bind."""

@@ -7,7 +7,7 @@ from typing import Any
 
 from protocol.codec import Decoded, decode
 from protocol.codec.shape import Shape, shape_for
-from protocol.codec.value import Unfit, Value
+from protocol.codec.value import Value
 from protocol.finding import Finding, Path
 from protocol.schemas import is_valid
 from protocol.site import Encoding
@@ -17,7 +17,7 @@ from protocol.topics import NotATopic, Topic, parse_topic
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """A payload as it was read: its body in words where a receiver can use it, and all that is wrong with it."""
+    """A payload as it was read: its body where a receiver can use it, and all that is wrong with it."""
 
     body: dict[str, Any] | None
     encoding: Encoding | None
@@ -37,9 +37,9 @@ class Reading:
 def read_message(message: str, payload: bytes, *, closed: bool) -> Reading:
     """Read a payload of `message`.
 
-    Closed, the findings are those of a sender's message: closed schema, deterministic encoding. Tolerant, they are
-    what keeps a receiver from reading it: unknown fields are dropped, and longer integers, the order of keys and
-    white space are overlooked. The body is the same in both: what a tolerant receiver would use, or None.
+    Closed, the findings are those of a sender's message: closed schema, deterministic encoding. Tolerant,
+    they are what keeps a receiver from reading it: unknown fields are dropped; longer integers, the order of keys,
+    white space and escapes are overlooked. The body is the same in both: what a tolerant receiver would use.
     Raises KeyError for an unknown message, and nothing for any payload.
     """
     decoded = decode(message, payload)
@@ -55,7 +55,9 @@ def read_message(message: str, payload: bytes, *, closed: bool) -> Reading:
 
 
 def _closed_too(message: str, decoded: Decoded, known: dict[str, Value]) -> bool:
-    return decoded.body is not None and len(decoded.body) == len(known) and is_valid(message, known, closed=True)
+    return (
+        decoded.body is not None and len(decoded.body) == len(known) and is_valid(message, known, closed=True)
+    )
 
 
 def _findings(
@@ -76,16 +78,20 @@ def _findings(
 
 
 def _with_byte(finding: Finding, path: Path, decoded: Decoded) -> Finding:
-    return finding if finding.byte is not None else replace(finding, byte=decoded.bytes.get(path) if path else None)
+    return (
+        finding
+        if finding.byte is not None
+        else replace(finding, byte=decoded.bytes.get(path) if path else None)
+    )
 
 
 def read_publication(
     topic: str, payload: bytes, *, retain: bool | None, qos: int | None, closed: bool = True
 ) -> Reading:
-    """Read what was published on `topic`: the message, and whether topic, size, retain flag and QoS are right.
+    """Read what was published on `topic`: the message, and whether topic, size, retain flag and QoS fit.
 
-    `retain` and `qos` are the sender's; None where they are not known (a subscriber sees the retain flag only of
-    what the broker kept). Topic, flags and sizes bind senders, so they are judged only when `closed`.
+    `retain` and `qos` are the sender's; None where they are not known (a subscriber sees the retain flag only
+    of what the broker kept). Flags and sizes bind senders, so they are judged only when `closed`.
     """
     try:
         parts = parse_topic(topic)
@@ -110,7 +116,7 @@ def _size(topic: str, message: str, payload: bytes, encoding: Encoding | None) -
     if message in spec.size_exceptions:
         # A payload over this limit was refused by the codec already.
         return []
-    most = int(spec.limits[f"publish_{encoding.value}"].most or 0)
+    most = spec.most(f"publish_{encoding.value}")
     size = len(topic.encode()) + len(payload)
     if size <= most:
         return []
@@ -137,7 +143,4 @@ def _addressee(topic: Topic, reading: Reading) -> list[Finding]:
     if topic.node != specification().everyone or act in (None, "hold"):
         return []
     what = f"{act!r} is sent to every node; only a hold may be"
-    return [Finding("ENC-13", what, "topic", None, "Send it on the topic of the node that is meant")]
-
-
-__all__ = ["Finding", "Reading", "Unfit", "read_message", "read_publication"]
+    return [Finding("HLD-06", what, "topic", None, "Send it on the topic of the node that is meant")]

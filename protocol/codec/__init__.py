@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
-from protocol.codec.payload import Decoded, NotEncodable, decode, encode
+from protocol.codec.payload import Decoded, decode, encode
+from protocol.codec.words import NotEncodable
 
 __all__ = ["Decoded", "NotEncodable", "decode", "encode"]

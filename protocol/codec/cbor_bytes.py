@@ -35,9 +35,9 @@ def decode_cbor(payload: bytes) -> Walk:
 def _deterministic(payload: bytes) -> Value:
     """The value of a payload that is in the model and encoded deterministically, else None.
 
-    Writing the value again gives the same bytes only where nothing was left over, indefinite or longer than need be.
+    Writing the value again gives the same bytes only where nothing was left over, indefinite or too long.
     """
-    most = int(specification().limits["depth"].most or 0)
+    most = specification().most("depth")
     try:
         value = cbor2.loads(payload, allow_duplicate_keys=False, allow_indefinite=False, max_depth=most)
     except Exception:  # noqa: BLE001 - tags decode by themselves, and raise what they like

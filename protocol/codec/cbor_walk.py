@@ -13,7 +13,13 @@ from protocol.finding import Finding, Flaw, Path, spell
 from protocol.specification import specification
 
 _UNSIGNED, _NEGATIVE, _BYTES, _TEXT, _ARRAY, _MAP, _TAG, _SIMPLE = range(8)
-_SIMPLE_NAMES = {22: "null", 23: "undefined", 25: "a 16-bit float", 26: "a 32-bit float", 27: "a 64-bit float"}
+_SIMPLE_NAMES = {
+    22: "null",
+    23: "undefined",
+    25: "a 16-bit float",
+    26: "a 32-bit float",
+    27: "a 64-bit float",
+}
 _FALSE, _TRUE, _BREAK = 0xF4, 0xF5, 0xFF
 _INDEFINITE = 31
 
@@ -44,7 +50,9 @@ def walk(payload: bytes) -> Walk:
         found.value = walker.item((), 1)
         if walker.at < len(payload):
             rest = len(payload) - walker.at
-            walker.fatal("ENC-12", f"{rest} bytes behind the end of the map", walker.at, (), "Send one map alone")
+            walker.fatal(
+                "ENC-12", f"{rest} bytes behind the end of the map", walker.at, (), "Send one map alone"
+            )
     except _Unreadable as end:
         found.flaws.append(end.flaw)
         found.value = None
@@ -86,21 +94,27 @@ class _Walker:
             argument = int.from_bytes(self.take(1 << (info - 24), path), "big")
             least = 24 if info == 24 else 1 << (4 << (info - 24))
             if argument < least and major != _SIMPLE:
-                self.forgiven(f"{argument} is written in more bytes than it needs", start, path, "Use the shortest form")
+                self.forgiven(
+                    f"{argument} is written in more bytes than it needs", start, path, "Use the shortest form"
+                )
             return major, info, argument
         if info == _INDEFINITE and major in (_BYTES, _TEXT, _ARRAY, _MAP):
             what = f"an indefinite length ({first:#04x})"
             raise self.end("ENC-02", what, start, path, "Announce the length or the number of entries")
         if first == _BREAK:
-            raise self.end("ENC-01", "a break (0xff) where a value has to be", start, path, "Announce the length instead")
-        raise self.end("ENC-01", f"{first:#04x} starts no value in CBOR", start, path, "See RFC 8949 section 3")
+            raise self.end(
+                "ENC-01", "a break (0xff) where a value has to be", start, path, "Announce the length instead"
+            )
+        raise self.end(
+            "ENC-01", f"{first:#04x} starts no value in CBOR", start, path, "See RFC 8949 section 3"
+        )
 
     def item(self, path: Path, depth: int) -> Value:
         """The next value, at nesting `depth`."""
         start = self.at
         self.found.bytes[path] = start
         major, info, argument = self.head(path)
-        if major in (_ARRAY, _MAP) and depth > (most := int(specification().limits["depth"].most or 0)):
+        if major in (_ARRAY, _MAP) and depth > (most := specification().most("depth")):
             mend = "Send what the schema names, no deeper"
             raise self.end("ENC-12", f"nested deeper than {most}", start, path, mend)
         match major:
@@ -110,7 +124,13 @@ class _Walker:
                 return -1 - argument
             case 2:
                 self.take(argument, path)
-                self.fatal("ENC-04", "is a byte string, which the protocol has not", start, path, "Send text or integers")
+                self.fatal(
+                    "ENC-04",
+                    "is a byte string, which the protocol has not",
+                    start,
+                    path,
+                    "Send text or integers",
+                )
                 return Unfit("a byte string")
             case 3:
                 return self.text(self.take(argument, path), start, path)
@@ -119,13 +139,15 @@ class _Walker:
             case 5:
                 return self.map(argument, path, depth)
             case 6:
-                self.fatal("ENC-04", f"carries the tag {argument}", start, path, "Send the plain value without a tag")
+                self.fatal(
+                    "ENC-04", f"carries the tag {argument}", start, path, "Send the plain value without a tag"
+                )
                 return self.tagged(argument, path)
             case _:
                 return self.simple(info, argument, start, path)
 
     def tagged(self, tag: int, path: Path) -> Value:
-        """What stands behind a tag, further tags skipped in a loop: a row of tags is no nesting that we follow."""
+        """What stands behind a tag; a row of tags is skipped in a loop, for it is no nesting to follow."""
         while self.at < len(self.payload) and self.payload[self.at] >> 5 == _TAG:
             self.head(path)
         start = self.found.bytes[path]
@@ -136,7 +158,7 @@ class _Walker:
     @property
     def _deepest(self) -> int:
         # Arrays and maps inside a tag are not looked into: one level is left for them.
-        return int(specification().limits["depth"].most or 0)
+        return specification().most("depth")
 
     def text(self, raw: bytes, start: int, path: Path) -> Value:
         try:
@@ -163,7 +185,9 @@ class _Walker:
     def counted(self, count: int, least: int, path: Path) -> int:
         """`count`, when so many entries of `least` bytes each can still follow."""
         if count * least > len(self.payload) - self.at:
-            what = f"the map is cut short: {count} entries announced, {len(self.payload) - self.at} bytes left"
+            what = (
+                f"the map is cut short: {count} entries announced, {len(self.payload) - self.at} bytes left"
+            )
             mend = "Check the buffer that the message is built in, and the length that is published"
             raise self.end("ENC-12", what, len(self.payload), path, mend)
         return count
@@ -190,5 +214,7 @@ class _Walker:
         self.found.bytes.pop((*path, "key"), None)
         if is_integer(key) or isinstance(key, str):
             return key
-        self.fatal("ENC-02", "a key that is no integer", start, path, "Use the integers of the schema as keys")
+        self.fatal(
+            "ENC-02", "a key that is no integer", start, path, "Use the integers of the schema as keys"
+        )
         return f"key at byte {start}"

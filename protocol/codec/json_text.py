@@ -11,6 +11,9 @@ from protocol.codec.value import Unfit, Value
 from protocol.finding import Finding, Flaw, Path, spell
 from protocol.specification import specification
 
+_MEND_CUT = "Check the buffer that the message is built in, and the length that is published"
+_ESCAPE = re.compile(r"\\(?:u[0-9A-Fa-f]{4}|.)")
+_NEEDED = re.compile(r'\\(?:["\\bfnrt]|u00[01][0-9A-Fa-f])')
 _STRING_OR_SPACE = re.compile(r'"(?:[^"\\]|\\.)*+"|([ \t\r\n]+)', re.DOTALL)
 _STRING = re.compile(r'"(?:[^"\\]|\\.)*+(?:"|\Z)', re.DOTALL)
 _SURROGATE = re.compile("[\ud800-\udfff]")
@@ -46,9 +49,14 @@ def decode_json(payload: bytes) -> tuple[Value, list[Flaw]]:
         )
     except json.JSONDecodeError as error:
         return None, [_syntax(error, payload)]
-    except (ValueError, RecursionError) as error:  # More digits than an int may have; deeper than Python's stack.
-        return None, [_fatal("ENC-04", f"the text cannot be read: {error}", None, "Send integers of 32 bits at most")]
-    flaws = _white_space(text)
+    except (
+        ValueError,
+        RecursionError,
+    ) as error:  # More digits than an int may have; deeper than Python's stack.
+        return None, [
+            _fatal("ENC-04", f"the text cannot be read: {error}", None, "Send integers of 32 bits at most")
+        ]
+    flaws = [*_white_space(text), *_needless_escape(text)]
     return _strip(value, (), flaws), flaws
 
 
@@ -63,8 +71,8 @@ def _members(pairs: list[tuple[str, Value]]) -> _Members:
 def _strip(value: Value, path: Path, flaws: list[Flaw]) -> Value:
     """`value` with `Unfit` for what the model does not have, each with its flaw."""
     if isinstance(value, _Members):
-        for name in value.twice:
-            flaws.append(_flaw("ENC-03", f"the member {name!r} comes twice", path, "Send every member once"))
+        what = "the member {!r} comes twice"
+        flaws += [_flaw("ENC-03", what.format(name), path, "Send every member once") for name in value.twice]
         return {_name(name, path, flaws): _strip(part, (*path, name), flaws) for name, part in value.items()}
     if isinstance(value, list):
         return [_strip(part, (*path, position), flaws) for position, part in enumerate(value)]
@@ -86,18 +94,32 @@ def _name(name: str, path: Path, flaws: list[Flaw]) -> str:
     return name
 
 
+def _needless_escape(text: str) -> list[Flaw]:
+    # Outside strings a backslash is no JSON, so every one found here stands in a string.
+    for match in _ESCAPE.finditer(text):
+        if not _NEEDED.fullmatch(match[0]):
+            byte = len(text[: match.start()].encode("utf-8"))
+            finding = Finding(
+                "ENC-03", f"the needless escape {match[0]}", "", byte, "Write the character itself"
+            )
+            return [Flaw(finding, (), forgiven=True)]
+    return []
+
+
 def _white_space(text: str) -> list[Flaw]:
     for match in _STRING_OR_SPACE.finditer(text):
         if match[1]:
             byte = len(text[: match.start()].encode("utf-8"))
-            finding = Finding("ENC-03", "white space outside a string", "", byte, "Write the object without it")
+            finding = Finding(
+                "ENC-03", "white space outside a string", "", byte, "Write the object without it"
+            )
             return [Flaw(finding, (), forgiven=True)]
     return []
 
 
 def _too_deep(text: str) -> Flaw | None:
     """Counts brackets before anything recursive sees them."""
-    most = int(specification().limits["depth"].most or 0)
+    most = specification().most("depth")
     depth = 0
     bare = _STRING.sub(lambda match: " " * len(match[0]), text)
     for position, character in enumerate(bare):
@@ -105,7 +127,9 @@ def _too_deep(text: str) -> Flaw | None:
             depth += 1
             if depth > most:
                 byte = len(text[:position].encode("utf-8"))
-                return _fatal("ENC-12", f"nested deeper than {most}", byte, "Send what the schema names, no deeper")
+                return _fatal(
+                    "ENC-12", f"nested deeper than {most}", byte, "Send what the schema names, no deeper"
+                )
         elif character in "]}":
             depth -= 1
     return None
@@ -114,11 +138,18 @@ def _too_deep(text: str) -> Flaw | None:
 def _syntax(error: json.JSONDecodeError, payload: bytes) -> Flaw:
     byte = len(error.doc[: error.pos].encode("utf-8"))
     if error.msg == "Extra data":
-        return _fatal("ENC-12", f"{len(payload) - byte} bytes behind the end of the object", byte, "Send one object alone")
+        return _fatal(
+            "ENC-12",
+            f"{len(payload) - byte} bytes behind the end of the object",
+            byte,
+            "Send one object alone",
+        )
     if byte >= len(payload) or error.msg.startswith("Unterminated string"):
         mend = "Check the buffer that the message is built in, and the length that is published"
         return _fatal("ENC-12", "the object is cut short", len(payload), mend)
-    return _fatal("ENC-01", f"no JSON: {error.msg[0].lower()}{error.msg[1:]}", byte, "Send one JSON object (RFC 8259)")
+    return _fatal(
+        "ENC-01", f"no JSON: {error.msg[0].lower()}{error.msg[1:]}", byte, "Send one JSON object (RFC 8259)"
+    )
 
 
 def _flaw(requirement: str, what: str, path: Path, mend: str) -> Flaw:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from protocol.codec.cbor_bytes import decode_cbor, encode_cbor
 from protocol.codec.json_text import decode_json, encode_json
@@ -34,13 +35,15 @@ class Decoded:
         return self.body is not None and all(flaw.forgiven for flaw in self.flaws)
 
 
-def encode(message: str, body: Mapping[str, Value], encoding: Encoding) -> bytes:
+def encode(message: str, body: Mapping[Any, Value], encoding: Encoding) -> bytes:
     """The payload of `message` with `body` in words. The same body gives the same bytes [ENC-02, ENC-03].
 
-    The body is not judged: a range that is broken is written as it is. Raises KeyError for an unknown message and
-    NotEncodable for what the encoding or the model has no place for (floats, null, unknown words in CBOR, too deep).
+    The body is not judged: a range that is broken is written as it is. An integer in the place of a name or
+    a word is what a later version might say, and goes through in CBOR. Raises KeyError for an unknown message,
+    and NotEncodable for what has no place in the encoding or the model: floats, null, unknown words in CBOR,
+    more depth than limits.toml allows.
     """
-    most = int(specification().limits["depth"].most or 0)
+    most = specification().most("depth")
     if depth_of(body) > most:
         raise NotEncodable(f"nested deeper than {most}")
     shape_for(message, None)
@@ -66,14 +69,16 @@ def decode(message: str, payload: bytes) -> Decoded:
 
     Raises KeyError for an unknown message, and nothing for any payload.
     """
-    most = int(specification().limits["publish_yard_map"].most or 0)
+    most = specification().most("publish_yard_map")
     if not payload:
         return _refused("ENC-01", "the payload is empty", "Send one JSON object or one CBOR map")
     if len(payload) > most:
         what = f"{len(payload)} bytes, and no payload of the protocol has more than {most}"
         return _refused("ENC-07", what, "Send less; the schema says how little is needed")
     if payload.startswith(BYTE_ORDER_MARK):
-        return _refused("ENC-03", "a byte order mark in front", "Send the object alone, from '{' on", Encoding.JSON)
+        return _refused(
+            "ENC-03", "a byte order mark in front", "Send the object alone, from '{' on", Encoding.JSON
+        )
     if payload[0] == ord("{"):
         value, flaws = decode_json(payload)
         return Decoded(value, Encoding.JSON, tuple(flaws))

@@ -1,4 +1,4 @@
-"""What a message looks like, read out of its schema: names, CBOR keys, the words of enumerations, units and meanings."""
+"""What a message looks like, read out of its schema: names, CBOR keys, words, units and meanings."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from protocol.specification import Schema, specification
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """One kind of value. `words` are the words of an enumeration, `first` and `rest` the entries of an array."""
+    """One kind of value: `words` of an enumeration, `first` and `rest` of the entries of an array."""
 
     description: str = ""
     unit: str = ""
@@ -55,7 +55,7 @@ class Shape:
 
 @cache
 def shape_of(message: str, act: str | None = None) -> Shape:
-    """The shape of `message`; of a job-order the one of its act, or of nothing but the act while that is unknown.
+    """The shape of `message`; of a job-order the one of its act, or of the act alone while that is unknown.
 
     Raises KeyError for a message or an act that the protocol does not have.
     """
@@ -70,7 +70,7 @@ def shape_of(message: str, act: str | None = None) -> Shape:
 
 
 def shape_for(message: str, act: object) -> Shape:
-    """The shape of `message` when its body says `act`, which may be anything. Raises KeyError for `message`."""
+    """The shape of `message` when its body says `act`, whatever that is. Raises KeyError for `message`."""
     known = message == "job-order" and isinstance(act, str) and act in specification().acts
     return shape_of(message, str(act) if known else None)
 

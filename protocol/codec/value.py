@@ -1,4 +1,4 @@
-"""Values of the data model: integers, truth values, text, arrays, maps; and what stands where something else was."""
+"""Values of the data model: integers, truth values, text, arrays, maps; and what stands for any other."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def is_integer(value: object) -> TypeGuard[int]:
     return isinstance(value, int) and not isinstance(value, bool)
 
 
-def depth_of(value: object) -> int:
+def depth_of(value: Any) -> int:
     """Nesting of arrays and maps, the outermost counted: 0 for a plain value.
 
     Counts level by level, so that no nesting can exhaust the stack.
@@ -36,9 +36,7 @@ def depth_of(value: object) -> int:
         if not level:
             return depth
         depth += 1
-        level = [
-            entry for item in level for entry in (item.values() if isinstance(item, dict) else item)
-        ]
+        level = [entry for item in level for entry in (item.values() if isinstance(item, dict) else item)]
 
 
 def is_plain(value: object) -> bool:

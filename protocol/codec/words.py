@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from difflib import get_close_matches
+from typing import Any
 
 from protocol.codec.shape import Kind, Shape, shape_for, shape_of
 from protocol.codec.value import Unfit, Value, is_integer
@@ -14,10 +15,10 @@ class NotEncodable(ValueError):
     """A body that has no place in the encoding asked for. The text says which field and why."""
 
 
-def to_numbers(message: str, body: Mapping[str | int, Value]) -> dict[int, Value]:
+def to_numbers(message: str, body: Mapping[Any, Value]) -> dict[int, Value]:
     """The body as CBOR carries it: integer keys, integers for words.
 
-    An integer where a name or a word is expected goes through as it is: so a tester says what a later version might.
+    An integer in the place of a name or a word goes through: so a tester says what a later version might.
     Raises NotEncodable for a name or a word that the schema does not have.
     """
     shape = shape_for(message, body.get("act"))
@@ -47,7 +48,11 @@ def to_words(message: str, numbers: Mapping[Value, Value]) -> tuple[dict[str | i
     """
     flaws: list[Flaw] = []
     act_key = shape_of(message).keys.get("act") if message == "job-order" else None
-    act = _to_word(shape_of(message).fields["act"], numbers.get(act_key), (), []) if act_key is not None else None
+    act = (
+        _to_word(shape_of(message).fields["act"], numbers.get(act_key), (), [])
+        if act_key is not None
+        else None
+    )
     shape = shape_for(message, act)
     body: dict[str | int, Value] = {}
     for key, value in numbers.items():
