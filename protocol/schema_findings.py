@@ -1,4 +1,4 @@
-"""What `jsonschema` finds, in words of the protocol: field, what was seen, what is allowed, how to mend it."""
+"""What `jsonschema` finds, in plain words: field, what was seen, what is allowed, how to mend it."""
 
 from __future__ import annotations
 
