@@ -189,7 +189,7 @@ def connect_size(client_id: int, will_topic: int, will_payload: int, user: int, 
 
 
 def worst_connect(encoding: Encoding) -> int:
-    """Bytes of the longest CONNECT of a node, its will being a node-status with off [LNK-18]."""
+    """Bytes of the longest CONNECT of a node; its will is a node-status [LNK-04, LNK-18]."""
     topic = longest_topic("node-status")
     parts = [specification().most(name) for name in ("client_id", "user_name", "password")]
     will = len(encode("node-status", longest_will(encoding), encoding))

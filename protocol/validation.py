@@ -39,7 +39,7 @@ def read_message(message: str, payload: bytes, *, closed: bool) -> Reading:
 
     Closed, the findings are those of a sender's message: closed schema, deterministic encoding. Tolerant, they
     are what keeps a receiver from reading it: unknown fields are dropped; longer integers, the order of keys,
-    white space and escapes are overlooked. The body is the same in both: what a tolerant receiver would use.
+    white space and escapes are overlooked. The body is what a tolerant receiver would use, in both cases.
     Raises KeyError for an unknown message, and nothing for any payload.
     """
     decoded = decode(message, payload)

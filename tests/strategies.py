@@ -54,7 +54,7 @@ def bodies(message: str, act: str | None = None) -> st.SearchStrategy[Body]:
         wanted["act"] = st.just(act)
     optional = sorted(set(shape.fields) - set(shape.schema["required"]))
     left_out = st.sets(st.sampled_from(optional)) if optional else st.just(set[str]())
-    fit = _FIT.get(message, lambda body, _: body)
+    fit = _FIT[message]
     return st.tuples(st.fixed_dictionaries(wanted), left_out).map(
         lambda drawn: _in_order(shape, fit(dict(drawn[0]), drawn[1]), drawn[1])
     )
@@ -94,7 +94,10 @@ def _train_arrival(body: Body, left_out: set[str]) -> Body:
 
 def _shuttle_status(body: Body, left_out: set[str]) -> Body:
     _together(left_out, "job", "job_state")
-    (left_out.discard if body["state"] == "at-place" else left_out.add)("place")
+    if body["state"] == "at-place":
+        left_out.discard("place")
+    else:
+        left_out.add("place")
     return body
 
 

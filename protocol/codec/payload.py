@@ -38,10 +38,10 @@ class Decoded:
 def encode(message: str, body: Mapping[Any, Value], encoding: Encoding) -> bytes:
     """The payload of `message` with `body` in words. The same body gives the same bytes [ENC-02, ENC-03].
 
-    The body is not judged: a range that is broken is written as it is. An integer in the place of a name or
-    a word is what a later version might say, and goes through in CBOR. Raises KeyError for an unknown
-    message, and NotEncodable for what has no place in the encoding or the model: floats, null, unknown words in CBOR,
-    more depth than limits.toml allows.
+    The body is not judged: a range that is broken is written as it is. An integer in the place of a name or a
+    word, which a later version might say, goes through in CBOR. Raises KeyError for an unknown message, and
+    NotEncodable for what has no place in the encoding or the model: floats, null, unknown words in CBOR, more
+    depth than limits.toml allows.
     """
     most = specification().most("depth")
     if depth_of(body) > most:
