@@ -48,7 +48,7 @@ def test_slots_of_a_place_stack_up() -> None:
         ('roles = ["berth"]', 'roles = ["shuttle"]', "nodes.siding", "has the role shuttle but no part"),
         ('node = "ferry"', 'node = "north"', "places.ferry.node", "no node with the role shuttle"),
         ('at = "quay-n"', 'at = "quay-x"', "nodes.north.crane.places.ferry.at", "is no stop of 'ferry'"),
-        ("[100, 310]", "[0, 310]", "nodes.south.crane.places.siding.table", "do not go up"),
+        ("[128, 315]", "[102, 315]", "nodes.south.crane.places.siding.table", "do not go up"),
         ("[[480, 180, 130]]", "[[480, 180]]", "nodes.north.crane.places.ferry.slots.0", "2 figures"),
         ("[[480, 180, 130]]", "[[680, 180, 130]]", "nodes.north.crane.places.ferry.slots.0", "680 mm is"),
         ("[280, 60, 140]", "[680, 60, 140]", "nodes.south.crane.places.siding.slots.2", "outside 0 to 900"),
