@@ -66,6 +66,7 @@ class Wire:
         if receive_buffer is not None:
             self.sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, receive_buffer)
         self.sock.settimeout(TIMEOUT)
+        self.sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         try:
             self.sock.connect((host, port))
         except OSError:
