@@ -1,0 +1,49 @@
+"""What only a person can tell."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+
+class Ask(StrEnum):
+    """What a question is about."""
+
+    TRACK = "track"
+    """A lost track: answered without words once the track has been found empty."""
+    SHUTTLE = "shuttle"
+    """A lost shuttle: answered with the place where it stands."""
+    SPREADER = "spreader"
+    """What hangs in a spreader: a box's label, or '' for nothing."""
+    SLOTS = "slots"
+    """What stands in the slots of a place: one word a slot, slot 0 first."""
+    FAULT = "fault"
+    """A fault that stops the node: answered without words once it is mended."""
+    HELD = "held"
+    """Somebody else's hold: answered without words when work may go on."""
+
+
+@dataclass(eq=False, slots=True)
+class Question:
+    """One question, open until it is answered; `node` or `place` is what it is about."""
+
+    about: Ask
+    node: str
+    place: str
+    text: str
+    choices: tuple[str, ...] = ()
+    _take: Callable[[tuple[str, ...]], None] = field(default=lambda _: None, repr=False)
+    found: tuple[str, ...] | None = None
+
+    @property
+    def is_open(self) -> bool:
+        """Whether nobody has answered yet."""
+        return self.found is None
+
+    def answer(self, *found: str) -> None:
+        """Say what was found. Raises ValueError for an answer that does not fit; the question stays open."""
+        if self.found is not None:
+            raise ValueError(f"already answered with {self.found}: {self.text}")
+        self._take(found)
+        self.found = found

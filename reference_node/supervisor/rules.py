@@ -1,0 +1,141 @@
+"""What has to be so before a supervisor starts anything. Every rule is a small method of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Protocol
+
+from protocol.site import PlaceKind, Site
+from reference_node.supervisor.question import Question
+from reference_node.supervisor.session import Session
+
+Body = Mapping[str, Any]
+
+
+class Known(Protocol):
+    """What the rules look at."""
+
+    site: Site
+    sessions: dict[str, Session]
+    questions: list[Question]
+    was_owned: bool
+
+
+class Rules:
+    """The checks before an order that moves something; the first that fails gives its reason."""
+
+    def __init__(self, known: Known) -> None:
+        self._known = known
+
+    def obstacle(self, node: str, act: str, now_ms: int) -> str:
+        """Why `act` must not be sent to `node` now; '' if nothing stands against it."""
+        reasons = (
+            self.bench(),
+            self.not_owned(node),
+            self.other_tables(node),
+            self.silent(node, now_ms),
+            self.held(node),
+            self.not_ready(node, act),
+            self.busy(node),
+            self.machines_beside(node, act),
+            self.hand_beside(node),
+        )
+        return next((reason for reason in reasons if reason), "")
+
+    def bench(self) -> str:
+        """A bench node believes a tester's sensors [SUP-15]."""
+        for name, session in self._known.sessions.items():
+            if session.words.get("node-status", {}).get("bench"):
+                return f"{name} is on the bench"
+        return ""
+
+    def not_owned(self, node: str) -> str:
+        """Every node was owned before the first moving order to any, and this one is [SUP-01, SUP-02]."""
+        sessions = self._known.sessions
+        if sessions[node].owned and self._known.was_owned:
+            return ""
+        missing = [name for name, session in sessions.items() if not session.owned]
+        return f"not owned yet: {', '.join(missing)}"
+
+    def other_tables(self, node: str) -> str:
+        """A node with other tables means other places by the same names [SUP-20]."""
+        session = self._known.sessions[node]
+        said = session.words.get("node-status", {}).get("digest")
+        return "" if said == session.node.digest else f"{node} was set up from another site file ({said})"
+
+    def silent(self, node: str, now_ms: int) -> str:
+        """Nothing starts at a node that has fallen silent, nor next to it [SUP-21]."""
+        for name in (node, *self.beside(node)):
+            if not self._known.sessions[name].reachable(now_ms):
+                return f"{name} has not been heard lately"
+        return ""
+
+    def held(self, node: str) -> str:
+        """A held node refuses every job [HLD-03]."""
+        return f"{node} is held" if is_held(self._known.sessions[node]) else ""
+
+    def not_ready(self, node: str, act: str) -> str:
+        """A crane takes a transfer only when it is ready, and is homed only when it is unhomed [CRN-03]."""
+        wanted = {"transfer": "ready", "home": "unhomed"}.get(act)
+        mode = state_word(self._known.sessions[node], "mode")
+        return "" if wanted in (None, mode) else f"{node} is {mode or 'not answering'}"
+
+    def busy(self, node: str) -> str:
+        """One job a node, and none while an order without a final report is out [ORD-12]."""
+        session = self._known.sessions[node]
+        return "" if session.idle() and not session.open else f"{node} has an order open"
+
+    def machines_beside(self, node: str, act: str) -> str:
+        """No train or shuttle moves while a crane that reaches it has a job, nor the other way [SUP-12]."""
+        for name in self.beside(node):
+            if not self._known.sessions[name].idle():
+                return f"{act} at {node} waits for {name}"
+        return ""
+
+    def hand_beside(self, node: str) -> str:
+        """Where a person was asked to look a hand may be: nothing starts there before the answer [SUP-19]."""
+        near = {node, *self.beside(node)}
+        places = {place for name in near for place in self.places_of(name)}
+        for question in self._known.questions:
+            if question.node == node or question.place in places or question.node in self.beside(node):
+                return f"waits for an answer: {question.text}"
+        return ""
+
+    def clear_for_a_person(self, node: str, place: str) -> bool:
+        """Whether nothing that reaches there has a job open, by words newer than the claim [SUP-19]."""
+        near = {node, *self.beside(node)} if node else set()
+        if place:
+            near |= {*self._known.site.cranes_reaching(place), self._known.site.places[place].node}
+        return all(self._known.sessions[name].idle() for name in near if name)
+
+    def beside(self, node: str) -> tuple[str, ...]:
+        """The nodes whose machines may meet those of `node`: a crane, what it reaches, who else reaches that.
+
+        Two cranes that load one deck do so at different stops, so they do not meet there.
+        """
+        near: list[str] = []
+        for place in (self._known.site.places[name] for name in self.places_of(node)):
+            near.append(place.node)
+            if place.kind != PlaceKind.DECK or place.node == node:
+                near += self._known.site.cranes_reaching(place.name)
+        return tuple(dict.fromkeys(name for name in near if name not in ("", node)))
+
+    def places_of(self, node: str) -> tuple[str, ...]:
+        """The places that `node` reaches or owns."""
+        site, crane = self._known.site, self._known.site.nodes[node].crane
+        owned = [place.name for place in site.places.values() if place.node == node]
+        return tuple(dict.fromkeys([*owned, *(crane.places if crane else ())]))
+
+
+def state_word(session: Session, key: str) -> Any:
+    """`key` of whichever state message of a role carries it, said after the claim; None if none does."""
+    for message in ("crane-status", "train-arrival", "shuttle-status"):
+        word = session.word(message)
+        if word is not None and key in word:
+            return word[key]
+    return None
+
+
+def is_held(session: Session) -> bool:
+    """Whether the node says that a hold stands."""
+    return bool(state_word(session, "held"))

@@ -1,0 +1,347 @@
+"""The supervisor: sessions, world, rules and goals behind one participant of the bus."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from random import Random
+from typing import Any
+
+from protocol.participant import Delivery, Publication
+from protocol.site import Site
+from protocol.specification import specification
+from reference_node.supervisor.cycle import Step, Wait, is_met, next_step
+from reference_node.supervisor.desk import Desk, sync
+from reference_node.supervisor.goals import Goal, Single, singles
+from reference_node.supervisor.mail import Letter, OwnMail, TooLarge, hold_for, order_to, read_letter
+from reference_node.supervisor.question import Question
+from reference_node.supervisor.rules import Rules, is_held, state_word
+from reference_node.supervisor.sent import Sent
+from reference_node.supervisor.session import Event, Pace, Session
+from reference_node.supervisor.world import UNSURE, World
+from reference_node.supervisor.yard_map import map_of, may_believe
+
+Body = Mapping[str, Any]
+
+LOOK_MS = 100
+"""How often the supervisor looks around when nothing comes in."""
+
+
+@dataclass(slots=True)
+class OwnHold:
+    """A hold of this supervisor on one node."""
+
+    before: int
+    """The node's count of holds before it."""
+    sent: int = 0
+    sent_ms: int | None = None
+
+
+class Supervisor:
+    """A participant that owns every node of a site and brings its goals about, one stage after the other.
+
+    `contents` is a person's word about places at the start. `on_question` is called with every new question
+    and may answer it at once; else it waits in `questions`. All chance comes from `rng`.
+    """
+
+    def __init__(
+        self,
+        site: Site,
+        name: str,
+        *,
+        boot: int,
+        rng: Random,
+        started_ms: int = 0,
+        goals: Sequence[Goal] = (),
+        contents: Mapping[str, Sequence[str]] | None = None,
+        on_question: Callable[[Question], None] | None = None,
+        pace: Pace | None = None,
+    ) -> None:
+        if "supervisor" not in site.nodes[name].roles:
+            raise ValueError(f"{name} is no supervisor of {site.name}")
+        self.site, self.name, self.boot = site, name, boot
+        self.pace = pace or Pace()
+        self.world = World(site)
+        self.sessions = {
+            node.name: self.new_session(site.nodes[node.name], rng)
+            for node in site.nodes.values()
+            if node.roles != ("supervisor",)
+        }
+        self.goals: list[Goal] = list(goals)
+        self.stage = 0
+        self.questions: list[Question] = []
+        self.waiting: dict[Single, str] = {}
+        """Goals that are pursued now and why each has no order out."""
+        self.history: list[tuple[int, str, Sent]] = []
+        """Every job that ended: when, at which node, the order."""
+        self.troubles: list[str] = []
+        """What keeps the supervisor from working at all, each once."""
+        self.was_owned = False
+        self.holding: dict[str, OwnHold] = {}
+        self.now_ms = started_ms
+        self.rules = self.new_rules()
+        self.desk = Desk(self, on_question)
+        self._mail = OwnMail(site, site.nodes[name], boot, started_ms)
+        self._contents = dict(contents or {})
+        self._kept_maps: dict[str, Body] = {}
+        self._shown_maps: dict[str, Body] = {}
+        self._steps: dict[int, Step] = {}
+        self._status_ms: int | None = None
+
+    # ------------------------------------------------------------ parts that a test may take away
+    def new_session(self, node: Any, rng: Random) -> Session:
+        """The session with one node."""
+        return Session(node, rng, self.pace)
+
+    def new_rules(self) -> Rules:
+        """The checks before a moving order."""
+        return Rules(self)
+
+    def believes_map(self, place: str, kept: Body) -> bool:
+        """Whether a yard-map of the life before is still true [SUP-11]."""
+        return may_believe(place, kept, self.world, self.sessions)
+
+    def doubt_after(self, node: str) -> None:
+        """What becomes unsure after a new boot of `node` or an unknown outcome there [SUP-09]."""
+        self.world.doubt(node)
+
+    # ------------------------------------------------------------ participant
+    @property
+    def client_id(self) -> str:
+        """Client identifier: the name."""
+        return self.name
+
+    @property
+    def keep_alive_s(self) -> int:
+        """Keep-alive in seconds."""
+        return self.site.nodes[self.name].keep_alive_s
+
+    def will(self) -> Publication:
+        """The will of the next connection."""
+        return self._mail.will()
+
+    def subscriptions(self) -> Sequence[tuple[str, int]]:
+        """What every node says, and its own yard-map of the life before."""
+        return self._mail.subscriptions()
+
+    def connected(self, now_ms: int) -> Sequence[Publication]:
+        """Say that it is there; orders follow with the next tick."""
+        self._mail.link = (self._mail.link + 1) % (1 << 16)
+        self._status_ms = now_ms
+        return [self._mail.status(now_ms), *self._work(now_ms)]
+
+    def disconnected(self, now_ms: int) -> None:
+        """Nothing becomes known or unknown by it."""
+
+    def receive(self, delivery: Delivery, now_ms: int) -> Sequence[Publication]:
+        """Take a message and do what follows from it."""
+        letter = read_letter(self.site, delivery)
+        if letter is None:
+            return []
+        if letter.topic.message == "yard-map":
+            self._keep_map(letter)
+            return []
+        session = self.sessions.get(letter.topic.node)
+        if session is None:
+            return []
+        session.hear(letter.topic.message, letter.body, retain=letter.retain, now_ms=now_ms)
+        return self._work(now_ms)
+
+    def tick(self, now_ms: int) -> Sequence[Publication]:
+        """Repeat, look for silence, go on."""
+        return self._work(now_ms)
+
+    def next_tick(self, now_ms: int) -> int | None:
+        """It looks around ten times a second."""
+        return now_ms + LOOK_MS
+
+    # ------------------------------------------------------------ what a person may want
+    @property
+    def replaced(self) -> str:
+        """The node that another supervisor has claimed since, '' if none; then nothing more goes to any."""
+        return next((name for name, session in self.sessions.items() if session.replaced), "")
+
+    @property
+    def finished(self) -> bool:
+        """Whether every goal was met."""
+        return self.stage >= len(self.goals)
+
+    def add(self, *goals: Goal) -> None:
+        """More goals, behind the others."""
+        self.goals.extend(goals)
+
+    def hold(self, *nodes: str) -> None:
+        """Hold these nodes, or all, until `release`. An operational stop, never an emergency stop."""
+        for name in nodes or self.sessions:
+            self.holding.setdefault(name, OwnHold(int(_any_word(self.sessions[name], "holds") or 0)))
+
+    def release(self) -> None:
+        """End this supervisor's holds. Where somebody else held too, a person is asked first [SUP-14]."""
+        for name, own in self.holding.items():
+            session = self.sessions[name]
+            holds = state_word(session, "holds")
+            if holds is not None and is_held(session) and (holds - own.before) % (1 << 16) <= own.sent:
+                session.order("resume", self.now_ms, holds=holds)
+        self.holding.clear()
+
+    def cancel(self, node: str) -> None:
+        """Cancel the open job of `node`; nothing happens if there is none."""
+        job = self.sessions[node].job
+        if job is not None:
+            self.sessions[node].cancel(job, self.now_ms)
+
+    # ------------------------------------------------------------ View of the planner
+    def word(self, node: str, message: str) -> Body | None:
+        """The newest `message` of `node`, if it was said after the claim."""
+        return self.sessions[node].word(message)
+
+    # ------------------------------------------------------------ work
+    def _work(self, now_ms: int) -> list[Publication]:
+        self.now_ms = now_ms
+        for session in self.sessions.values():
+            for event in session.events():
+                self._take(session, event)
+        if self.replaced:
+            self._trouble(f"another supervisor has claimed {self.replaced}; this one has stopped")
+            return self._status_due()
+        self._settle()
+        if self.was_owned:
+            for session in self.sessions.values():
+                sync(self.world, session)
+            self.desk.refresh()
+            self._home()
+            self._pursue()
+            self._give_up_silent()
+        return [*self._holds_due(), *self._orders_due(), *self._maps_due(), *self._status_due()]
+
+    def _take(self, session: Session, event: Event) -> None:
+        if event.kind == "new-boot":
+            self.doubt_after(session.name)
+        elif event.kind == "ended" and event.sent is not None and event.sent.is_job:
+            self._job_ended(session.name, event.sent)
+
+    def _job_ended(self, node: str, sent: Sent) -> None:
+        self.history.append((self.now_ms, node, sent))
+        step = self._steps.pop(id(sent), None)
+        self.world.end(node, sent.state, sent.load)
+        if sent.state == "unknown":
+            self.doubt_after(node)
+        track = self.site.place_of(node)
+        if sent.state == "done" and track is not None and sent.act == "admit":
+            brings = step.brings if step and step.brings else (UNSURE,) * track.slots
+            self.world.tell(track.name, brings)
+        elif sent.state == "done" and track is not None and sent.act == "depart":
+            self.world.clear_track(track.name)
+
+    def _settle(self) -> None:
+        """Once every node is owned for the first time: what may be believed of the boxes [SUP-02, SUP-11]."""
+        bench = self.rules.bench()
+        for session in self.sessions.values():
+            session.may_claim = not bench
+        if bench:
+            self._trouble(f"{bench}: a site with a bench node is not run")
+        if self.was_owned or not all(session.told() for session in self.sessions.values()):
+            return
+        self.was_owned = True
+        for place in self.site.places:
+            kept = self._kept_maps.get(place)
+            if place in self._contents:
+                self.world.tell(place, self._contents[place])
+            elif kept is not None and self.believes_map(place, kept):
+                self.world.tell(place, kept["slots"])
+
+    def _keep_map(self, letter: Letter) -> None:
+        """Of the life before: live ones and those of this boot are only our own words coming back."""
+        of_before = letter.retain and letter.body["boot"] != self.boot and letter.topic.node == self.name
+        if of_before and letter.topic.place in self.site.places and not self.was_owned:
+            self._kept_maps[letter.topic.place] = letter.body
+
+    def _home(self) -> None:
+        for node in self.site.with_role("crane"):
+            word = self.word(node.name, "crane-status")
+            if word is not None and word["mode"] == "unhomed":
+                self._start(Step(node.name, "home"))
+
+    def _pursue(self) -> None:
+        while not self.finished and all(is_met(goal, self) for goal in singles(self.goals[self.stage])):
+            self.stage += 1
+        self.waiting = {}
+        if self.finished:
+            return
+        for goal in singles(self.goals[self.stage]):
+            if not is_met(goal, self):
+                step = next_step(goal, self)
+                why = step.why if isinstance(step, Wait) else self._start(step)
+                if why:
+                    self.waiting[goal] = why
+
+    def _start(self, step: Step) -> str:
+        """Order `step`, or say what stands against it."""
+        why = self.rules.obstacle(step.node, step.act, self.now_ms)
+        if not why:
+            sent = self.sessions[step.node].order(step.act, self.now_ms, **step.fields)
+            self._steps[id(sent)] = step
+            if step.carriage is not None:
+                self.world.begin(step.node, step.carriage)
+        return why
+
+    def _give_up_silent(self) -> None:
+        for session in self.sessions.values():
+            job = session.job
+            if job is None or not session.owned or not session.reachable(self.now_ms):
+                continue
+            if self.now_ms - job.news_ms > self.pace.give_up_ms:
+                session.give_up(job)
+
+    # ------------------------------------------------------------ what goes out
+    def _orders_due(self) -> list[Publication]:
+        out = []
+        for session in self.sessions.values():
+            for body in session.due(self.now_ms):
+                try:
+                    out.append(order_to(self.site, session, body))
+                except TooLarge as error:
+                    self._trouble(str(error))
+        return out
+
+    def _holds_due(self) -> list[Publication]:
+        """A hold again wherever it does not show, a node that has booted meanwhile included [SUP-14]."""
+        out = []
+        for name, own in self.holding.items():
+            session = self.sessions[name]
+            due = own.sent_ms is None or self.now_ms - own.sent_ms >= self.pace.repeat_ms
+            if due and not _any_word(session, "held"):
+                own.sent, own.sent_ms = own.sent + 1, self.now_ms
+                reads = session.words.get("node-status", {}).get("reads", session.node.reads)
+                out.append(hold_for(self.site, name, reads))
+        return out
+
+    def _maps_due(self) -> list[Publication]:
+        """A yard-map of every place on every change [SUP-22], once the old ones have been read."""
+        out = []
+        for place in self.site.places if self.was_owned else ():
+            body = map_of(place, self.world, self.sessions, self._blocked(place))
+            if body != self._shown_maps.get(place):
+                self._shown_maps[place] = body
+                out.append(self._mail.yard_map(place, body, self.now_ms))
+        return out
+
+    def _blocked(self, place: str) -> str:
+        open_here = next((question.text for question in self.questions if question.place == place), "")
+        return open_here or ("" if self.world.is_sure(place) else "not known what stands here")
+
+    def _status_due(self) -> list[Publication]:
+        repeat = specification().timing["status_repeat"].most or 0
+        if self._status_ms is None or self.now_ms - self._status_ms < repeat - LOOK_MS * 2:
+            return []
+        self._status_ms = self.now_ms
+        return [self._mail.status(self.now_ms)]
+
+    def _trouble(self, what: str) -> None:
+        if what not in self.troubles:
+            self.troubles.append(what)
+
+
+def _any_word(session: Session, key: str) -> Any:
+    """`key` of whichever newest state message carries it, claimed or not; None if none does."""
+    return next((body[key] for body in session.words.values() if key in body), None)
