@@ -122,9 +122,12 @@ class VirtualBus:
         """Break the connection so that both ends notice at once: the will is sent. Raises KeyError."""
         self._client(client_id).sever()
 
-    def call(self, client_id: str, work: Callable[[Participant, int], Sequence[Publication]]) -> None:
-        """Call `work(participant, now_ms)` and publish what it returns. Raises KeyError."""
-        self._client(client_id).call(work)
+    def call(self, client_id: str, work: Callable[[Participant, int], Sequence[Publication]]) -> bool:
+        """Call `work(participant, now_ms)` and publish what it returns.
+
+        Gives whether the link was up; if not, nothing was published. Raises KeyError.
+        """
+        return self._client(client_id).call(work)
 
     def publish(self, publication: Publication, sender: str = "someone") -> None:
         """Put a message on the broker from outside, at once."""

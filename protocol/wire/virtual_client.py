@@ -73,11 +73,12 @@ class VirtualClient:
             self._broker.lose(link)
             self._lost(ClosedBy.LINK)
 
-    def call(self, work: Callable[[Participant, int], Sequence[Publication]]) -> None:
-        """Let somebody else use the participant."""
+    def call(self, work: Callable[[Participant, int], Sequence[Publication]]) -> bool:
+        """Let somebody else use the participant; gives whether the link is up."""
         now_ms = self._time.now_ms
         self._publish(work(self._participant, now_ms))
         self._plan_tick(now_ms)
+        return self.up
 
     # ------------------------------------------------------------ connecting
     def _connect(self) -> None:
