@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import os
 import pwd
 import re
@@ -170,21 +172,23 @@ class Mosquitto:
 
     def _password_file(self, users: Mapping[str, str]) -> Path:
         assert self._directory is not None
+        if any(":" in user or "\n" in user for user in users):
+            raise Trouble("a user name for mosquitto holds no colon and no line break")
         file = self._directory / "passwords"
         file.touch(mode=0o600)
-        file.write_text("".join(f"{user}:{word}\n" for user, word in users.items()), encoding="utf-8")
-        hasher = shutil.which("mosquitto_passwd")
-        if hasher is None:
-            raise Trouble("mosquitto_passwd is missing", mend="Install the whole mosquitto package")
-        subprocess.run([hasher, "-U", str(file)], check=True, capture_output=True)
+        file.write_text(
+            "".join(f"{user}:{_hashed(word)}\n" for user, word in users.items()), encoding="utf-8"
+        )
         return file
 
     def _not_started(self) -> Trouble:
         assert self._directory is not None
         said = (self._directory / "log").read_text(encoding="utf-8", errors="replace").strip()
-        last = said.splitlines()[-1] if said else "it said nothing"
+        # Each line starts with the time in seconds; the first error is the cause of those behind it.
+        lines = [line.partition(": ")[2] or line for line in said.splitlines()]
+        why = next((line for line in lines if "Error" in line), lines[-1] if lines else "it said nothing")
         mend = "Choose the embedded broker, or give the URL of one that runs"
-        return Trouble(f"mosquitto did not start: {last}", where=f"{self.host}:{self.port}", mend=mend)
+        return Trouble(f"mosquitto did not start: {why}", where=f"{self.host}:{self.port}", mend=mend)
 
     def _stop(self) -> None:
         process, directory = self._process, self._directory
@@ -208,6 +212,13 @@ def _end(process: subprocess.Popen[bytes]) -> None:
         # A second Ctrl-C came while we waited.
         process.kill()
         raise
+
+
+def _hashed(password: str) -> str:
+    """A password as mosquitto 2 keeps it: PBKDF2, SHA-512, 101 rounds; mosquitto_passwd writes the same."""
+    salt = os.urandom(12)
+    digest = hashlib.pbkdf2_hmac("sha512", password.encode(), salt, 101)
+    return f"$7$101${base64.b64encode(salt).decode()}${base64.b64encode(digest).decode()}"
 
 
 def _version(program: str) -> str:

@@ -27,6 +27,7 @@ REFUSALS = {
     0x8C: "it wants another way of authentication",
 }
 """MQTT 3.1.1 table 3.1 (1 to 5) and MQTT 5 table 3-1 (0x80 up), in our words."""
+OTHER_PORT = "Check that host and port are those of an MQTT broker, and whether it wants mqtts://"
 LOGIN = frozenset({4, 5, 0x86, 0x87})
 
 
@@ -69,22 +70,23 @@ def _ask(sock: socket.socket, address: Address, level: int) -> None:
 
 
 def _read_connack(sock: socket.socket, address: Address, level: int) -> Connack:
-    mend = "Check that host and port are those of an MQTT broker, and whether it wants mqtts://"
     splitter = Splitter(65_536)
     try:
         while (raw := splitter.next_packet()) is None:
             chunk = sock.recv(4096)
             if not chunk:
-                raise Trouble(
-                    "the connection was closed before an answer came", where=address.name, mend=mend
-                )
+                raise _silent(address) if not splitter.rest else Malformed("it ends within a packet", 0)
             splitter.feed(chunk)
         answer = decode(raw, level)
     except Malformed:
         answer = None
     if not isinstance(answer, Connack):
-        raise Trouble("what answers there does not speak MQTT", where=address.name, mend=mend)
+        raise Trouble("what answers there does not speak MQTT", where=address.name, mend=OTHER_PORT)
     return answer
+
+
+def _silent(address: Address) -> Trouble:
+    return Trouble("the connection was closed before an answer came", where=address.name, mend=OTHER_PORT)
 
 
 def _network_trouble(address: Address, error: OSError, timeout: float) -> Trouble:

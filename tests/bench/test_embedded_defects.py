@@ -282,7 +282,9 @@ def test_amqtt_as_it_comes_is_not(check: Check) -> None:
         amqtt_as_it_comes() as (port, _),
         pytest.raises((AssertionError, TimeoutError, Closed)),
     ):
-        check(port)
+        # Some of its defects are races, which now and then end well.
+        for _ in range(20):
+            check(port)
 
 
 def stall(port: int) -> tuple[Wire, Wire]:

@@ -1,0 +1,27 @@
+"""Starts a broker and a tap and waits to be interrupted: `bench_program.py CHOICE (wait | raise | exit)`."""
+
+from __future__ import annotations
+
+import sys
+
+from conformance.bench.broker import start_broker
+from conformance.bench.mosquitto import Mosquitto
+from conformance.bench.tap import Tap
+
+
+def main() -> None:
+    choice, then = sys.argv[1:]
+    with start_broker(choice) as broker, Tap(broker.host, broker.port) as tap:
+        child = broker.process_id if isinstance(broker, Mosquitto) else 0
+        sys.stdout.write(f"{broker.port} {tap.port} {child}\n")
+        sys.stdout.flush()
+        sys.stdin.readline()
+        if then == "raise":
+            raise RuntimeError("a fault of the kit's own")
+        if then == "exit":
+            sys.exit(3)
+        sys.stdin.read()
+
+
+if __name__ == "__main__":
+    main()
