@@ -42,5 +42,11 @@ def spell(path: Iterable[str | int]) -> str:
     """A path as people write it: `axes[1][0]`."""
     text = ""
     for step in path:
-        text += f"[{step}]" if isinstance(step, int) else f".{step}" if text else step
+        text += f"[{step}]" if isinstance(step, int) else f"{'.' if text else ''}{_harmless(step)}"
     return text
+
+
+def _harmless(name: str) -> str:
+    """A name as it may be shown on a terminal, whoever chose it."""
+    shown = name if name.isprintable() else ascii(name)
+    return shown if len(shown) <= 40 else f"{shown[:36]}..."

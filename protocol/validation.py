@@ -37,8 +37,8 @@ class Reading:
 def read_message(message: str, payload: bytes, *, closed: bool) -> Reading:
     """Read a payload of `message`.
 
-    Closed, the findings are those of a sender's message: closed schema, deterministic encoding. Tolerant, they
-    are what keeps a receiver from reading it: unknown fields are dropped; longer integers, the order of keys,
+    Closed, the findings are those of a sender's message: closed schema, deterministic encoding. Tolerant,
+    they are what keeps a receiver from reading it: unknown fields are dropped; longer integers, key order,
     white space and escapes are overlooked. The body is what a tolerant receiver would use, in both cases.
     Raises KeyError for an unknown message, and nothing for any payload.
     """

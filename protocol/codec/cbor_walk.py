@@ -200,10 +200,12 @@ class _Walker:
             key = self.key(path, depth)
             raw = self.payload[start : self.at]
             if key in entries:
-                self.fatal("ENC-02", f"the key {key} comes twice", start, path, "Send every key once")
+                self.fatal(
+                    "ENC-02", f"the key {key!r} comes twice", start, (*path, key), "Send every key once"
+                )
             elif raw < before:
                 mend = "Send the keys in the bytewise order of their encoding"
-                self.forgiven(f"the key {key} comes after a higher one", start, path, mend)
+                self.forgiven(f"the key {key!r} comes after a higher one", start, (*path, key), mend)
             before = max(before, raw)
             entries[key] = self.item((*path, key), depth + 1)
         return entries

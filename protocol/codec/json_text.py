@@ -71,8 +71,8 @@ def _members(pairs: list[tuple[str, Value]]) -> _Members:
 def _strip(value: Value, path: Path, flaws: list[Flaw]) -> Value:
     """`value` with `Unfit` for what the model does not have, each with its flaw."""
     if isinstance(value, _Members):
-        what = "the member {!r} comes twice"
-        flaws += [_flaw("ENC-03", what.format(name), path, "Send every member once") for name in value.twice]
+        mend = "Send every member once"
+        flaws += [_flaw("ENC-03", "comes twice", (*path, name), mend) for name in value.twice]
         return {_name(name, path, flaws): _strip(part, (*path, name), flaws) for name, part in value.items()}
     if isinstance(value, list):
         return [_strip(part, (*path, position), flaws) for position, part in enumerate(value)]
