@@ -31,15 +31,23 @@ LONGEST_BACKLOG = 10_000
 messages, which it would not; for one that is away the oldest go."""
 
 
+async def _no_retries() -> None:
+    pass
+
+
 class MendedBroker(Broker):  # type: ignore[misc]
-    """An MQTT 3.1.1 broker for one event loop. `users` maps names to passwords; None lets anyone in."""
+    """An MQTT 3.1.1 broker for one event loop. `users` maps names to passwords; None lets anyone in.
+
+    Not mended: what is delivered again after a reconnect has a new packet id and no DUP flag, and a QoS 2
+    exchange does not survive a reconnect. The protocol uses QoS 0 and 1, and asks nobody to rely on DUP.
+    """
 
     def __init__(self, config: BrokerConfig, users: Mapping[str, str] | None = None) -> None:
         super().__init__(config, asyncio.get_running_loop())
         self._users = users
         self._open: dict[PromptWriter, asyncio.Task[Any]] = {}
         self._serving: dict[str, tuple[asyncio.Task[Any], PromptWriter]] = {}
-        self._sends: set[asyncio.Task[None]] = set()
+        self._sends: dict[BrokerProtocolHandler, dict[asyncio.Task[None], None]] = {}
 
     @property
     def bound_port(self) -> int:
@@ -78,7 +86,10 @@ class MendedBroker(Broker):  # type: ignore[misc]
         handler, session = await super()._initialize_client_session(
             BufferReader(raw), writer, remote_address, remote_port
         )
-        # amqtt keeps the retain flag of an earlier connection's will.
+        # amqtt would send again, on connect, what it has just sent, and greet the client only when that is
+        # acknowledged. What an earlier connection left unacknowledged is kept in `_keep` instead.
+        handler._retry_deliveries = _no_retries
+        # It keeps the retain flag of an earlier connection's will.
         session.will_retain = connect.will_retain_flag
         # It also takes a silent client for a live one: the reader watches the time instead.
         reader.silence_limit = 1.5 * session.keep_alive if session.keep_alive else None
@@ -130,7 +141,8 @@ class MendedBroker(Broker):  # type: ignore[misc]
             for work in (self._serve_subscribes, self._serve_unsubscribes, self._serve_publishes)
         ]
         try:
-            await handler.wait_disconnect()
+            # amqtt waits for a signal that it misses when a client leaves while it is still being greeted.
+            await asyncio.wait({handler._reader_task})
             async with asyncio.timeout(DRAIN_TIMEOUT):
                 await client_session.delivered_message_queue.join()
         except TimeoutError:
@@ -142,14 +154,21 @@ class MendedBroker(Broker):  # type: ignore[misc]
             await self._leave(client_session, handler)
 
     async def _leave(self, session: Session, handler: BrokerProtocolHandler) -> None:
-        # amqtt can miss a DISCONNECT that comes right behind the CONNECT, and then sends the will.
+        # By the same gap amqtt misses a DISCONNECT right behind the CONNECT, and sends the will.
         if session.will_flag and not handler.reader.disconnected:
             await self._broadcast_message(session, session.will_topic, session.will_message, session.will_qos)
             if session.will_retain:
                 await self.retain_message(session, session.will_topic, session.will_message, session.will_qos)
         session.will_flag = False
-        await self._stop_handler(handler)
         session.transitions.disconnect()
+        await self._stop_handler(handler)
+        # amqtt leaves them waiting, and keeps the client's next connection waiting for them.
+        # One that has not begun yet could not keep its message when cancelled: let all begin.
+        await asyncio.sleep(0)
+        sends = list(self._sends.pop(handler, {}))
+        for task in sends:
+            task.cancel()
+        await asyncio.gather(*sends, return_exceptions=True)
 
     # Subscriptions
 
@@ -225,8 +244,9 @@ class MendedBroker(Broker):  # type: ignore[misc]
         if backlog > LONGEST_BACKLOG and handler.writer is not None:
             handler.writer.drop()
         task = asyncio.create_task(self._send(session, handler, message, retain))
-        self._sends.add(task)
-        task.add_done_callback(self._sends.discard)
+        sends = self._sends.setdefault(handler, {})
+        sends[task] = None
+        task.add_done_callback(lambda done: sends.pop(done, None))
 
     async def _send(
         self,

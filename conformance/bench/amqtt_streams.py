@@ -56,6 +56,8 @@ class PacketReader(ReaderAdapter):  # type: ignore[misc]
 
     async def next_packet(self) -> bytes:
         """Give the next whole packet; empty at the end of the connection."""
+        # Nothing counts behind a DISCONNECT: the server closes (section 3.14.4).
+        self._ended = self._ended or self.disconnected
         try:
             # 1.5 times the keep-alive, counted from the last whole packet: [MQTT-3.1.2-24].
             async with asyncio.timeout(self.silence_limit):
@@ -66,8 +68,10 @@ class PacketReader(ReaderAdapter):  # type: ignore[misc]
         return b"" if self._ended else raw
 
     async def _collect(self) -> bytes:
+        if self._ended:
+            raise EOFError
         while (raw := self._splitter.next_packet()) is None:
-            chunk = b"" if self._ended else await self._stream.read(CHUNK)
+            chunk = await self._stream.read(CHUNK)
             if not chunk:
                 raise EOFError
             self._splitter.feed(chunk)
@@ -90,6 +94,11 @@ class PromptWriter(StreamWriterAdapter):  # type: ignore[misc]
     """Never waits long for a client that does not read."""
 
     is_closed: bool
+
+    def write(self, data: bytes) -> None:
+        """Write, unless the connection is gone, of which the reader tells."""
+        if not self._writer.is_closing():
+            super().write(data)
 
     def drop(self) -> None:
         """Close at once: cleanly if all has been sent, else with what is left thrown away."""

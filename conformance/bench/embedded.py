@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import logging
 from collections.abc import Mapping
 from importlib.metadata import version
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 from amqtt.contexts import BrokerConfig, ListenerConfig
 from amqtt.errors import BrokerError
@@ -73,6 +74,7 @@ class EmbeddedBroker:
         place = f"[{self.host}]:{self.port}" if ":" in self.host else f"{self.host}:{self.port}"
         # Left to itself amqtt listens on all addresses and loads plugins that log and publish by themselves.
         config = BrokerConfig(listeners={"default": ListenerConfig(bind=place)}, plugins={})
+        asyncio.get_running_loop().set_exception_handler(_note)
         broker = MendedBroker(config, self._users)
         try:
             await broker.start()
@@ -82,6 +84,11 @@ class EmbeddedBroker:
             raise Trouble(f"the embedded broker did not start: {error}", where=place) from error
         self._broker = broker
         self.port = broker.bound_port
+
+
+def _note(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+    """Note what amqtt leaves unhandled: its tasks end in errors whenever a client leaves in the middle."""
+    logging.getLogger("amqtt").debug(context["message"], exc_info=context.get("exception"))
 
 
 def _quieten() -> None:

@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import socket
 import struct
-from collections.abc import Callable
+from collections.abc import AsyncGenerator, Callable
 from dataclasses import dataclass, field, replace
 
 from conformance.bench.evidence import ClosedBy, Direction, EvidenceBook, Fate, TapPacket
@@ -16,6 +16,8 @@ from conformance.bench.rules import RuleBook
 
 LONGEST_PACKET = 16 * 1024 * 1024
 """Bytes collected for one packet before the tap stops reading that lane and only passes its bytes on."""
+LONGEST_QUEUE = 10_000
+"""Packets on their way through one lane; past it the tap reads no more until some have gone."""
 CHUNK = 65_536
 LINGER = 1.0
 """Seconds that the other side is given to finish once one has closed. A socket closed with bytes unread
@@ -39,7 +41,9 @@ class Lane:
     direction: Direction
     reader: asyncio.StreamReader
     writer: asyncio.StreamWriter
-    queue: asyncio.Queue[tuple[float, TapPacket] | None] = field(default_factory=asyncio.Queue)
+    queue: asyncio.Queue[tuple[float, TapPacket] | None] = field(
+        default_factory=lambda: asyncio.Queue(LONGEST_QUEUE)
+    )
 
     @property
     def closed_by(self) -> ClosedBy:
@@ -113,29 +117,30 @@ class Relay:
                     lane.writer.write_eof()
 
     async def _read(self, lane: Lane) -> None:
-        """Cut the stream into packets as they come; the end of the stream ends the lane."""
+        async with contextlib.aclosing(self._packets(lane)) as packets:
+            async for packet in packets:
+                await self._arrived(lane, packet)
+        if lane.direction is Direction.FROM_NODE:
+            self._closed(ClosedBy.NODE)
+        await lane.queue.put(None)
+
+    async def _packets(self, lane: Lane) -> AsyncGenerator[TapPacket, None]:
+        """Cut the stream into packets; from where the bytes are none they are given as they are."""
         splitter = Splitter(LONGEST_PACKET)
         readable = True
-        with contextlib.suppress(OSError):
-            while chunk := await lane.reader.read(CHUNK):
-                if not readable:
-                    self._arrived(lane, self._unreadable(lane, chunk, "behind bytes that are no packet"))
-                    continue
-                splitter.feed(chunk)
-                readable = self._split(lane, splitter)
+        while chunk := await _read_some(lane.reader):
+            if not readable:
+                yield self._unreadable(lane, chunk, "behind bytes that are no packet")
+                continue
+            splitter.feed(chunk)
+            try:
+                while (raw := splitter.next_packet()) is not None:
+                    yield self._packet(lane.direction, raw)
+            except Malformed as error:
+                readable = False
+                yield self._unreadable(lane, splitter.rest, str(error))
         if readable and splitter.rest:
-            self._arrived(lane, self._unreadable(lane, splitter.rest, "the stream ends within a packet"))
-        lane.queue.put_nowait(None)
-
-    def _split(self, lane: Lane, splitter: Splitter) -> bool:
-        """Hand on every whole packet; False once the bytes are no packets, which then pass as they are."""
-        try:
-            while (raw := splitter.next_packet()) is not None:
-                self._arrived(lane, self._packet(lane.direction, raw))
-        except Malformed as error:
-            self._arrived(lane, self._unreadable(lane, splitter.rest, str(error)))
-            return False
-        return True
+            yield self._unreadable(lane, splitter.rest, "the stream ends within a packet")
 
     def _packet(self, direction: Direction, raw: bytes) -> TapPacket:
         decoded = decode_or_explain(raw, self._version)
@@ -146,12 +151,12 @@ class Relay:
     def _unreadable(self, lane: Lane, raw: bytes, reason: str) -> TapPacket:
         return TapPacket(0, self._number, lane.direction, self._setting.now_us(), raw, Unreadable(reason))
 
-    def _arrived(self, lane: Lane, packet: TapPacket) -> None:
+    async def _arrived(self, lane: Lane, packet: TapPacket) -> None:
         due = asyncio.get_running_loop().time() + self._setting.delay.get(lane.direction, 0.0)
         if lane.direction is Direction.FROM_NODE:
             # Evidence is taken on the node's side: now, before any delay towards the broker.
             packet = self._judge(lane, packet)
-        lane.queue.put_nowait((due, packet))
+        await lane.queue.put((due, packet))
 
     def _deliver(self, lane: Lane, packet: TapPacket) -> None:
         if lane.direction is Direction.TO_NODE:
@@ -197,6 +202,14 @@ class Relay:
                 await asyncio.wait_for(lane.writer.wait_closed(), LINGER)
             # A side that does not read its last bytes must not keep the tap.
             lane.writer.transport.abort()
+
+
+async def _read_some(reader: asyncio.StreamReader) -> bytes:
+    """Whatever has come; nothing at the end of the stream, be it a reset."""
+    try:
+        return await reader.read(CHUNK)
+    except OSError:
+        return b""
 
 
 def reset(writer: asyncio.StreamWriter) -> None:

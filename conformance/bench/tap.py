@@ -192,6 +192,9 @@ class Tap:
         self._connecting.add(task)
         try:
             await self._serve(reader, writer)
+        except asyncio.CancelledError:
+            # Only when the tap is left. Let through, asyncio 3.11 would report it as an error.
+            reset(writer)
         finally:
             self._connecting.discard(task)
 

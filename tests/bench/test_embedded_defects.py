@@ -276,15 +276,19 @@ def test_embedded_broker_is_right(check: Check) -> None:
         check(broker.port)
 
 
+def repeatedly(check: Check, port: int) -> None:
+    """Some defects are races, which now and then end well."""
+    for _ in range(20):
+        check(port)
+
+
 @pytest.mark.parametrize("check", CHECKS, ids=names)
 def test_amqtt_as_it_comes_is_not(check: Check) -> None:
     with (
         amqtt_as_it_comes() as (port, _),
         pytest.raises((AssertionError, TimeoutError, Closed)),
     ):
-        # Some of its defects are races, which now and then end well.
-        for _ in range(20):
-            check(port)
+        repeatedly(check, port)
 
 
 def stall(port: int) -> tuple[Wire, Wire]:
