@@ -98,8 +98,9 @@ class _Error:
 
     @property
     def unit(self) -> str:
-        """The unit, with a blank before it."""
-        return f" {self.kind.unit}" if self.kind.unit else ""
+        """The unit, with a blank before it; a unit of several words in brackets."""
+        unit = self.kind.unit
+        return f" (unit: {unit})" if " " in unit else f" {unit}" if unit else ""
 
     @property
     def meaning(self) -> str:
@@ -153,7 +154,7 @@ def _range(error: _Error) -> str:
 
 def _number(error: _Error) -> Said:
     side = "below" if error.keyword == "minimum" else "above"
-    what = f"is {name_of(error.seen)}, {side} {error.rule}{error.unit}{error.meaning}"
+    what = f"is {name_of(error.seen)}, {side} {error.rule}{error.meaning}"
     yield error.path, "ENC-05", what, f"Send an integer{_range(error)}"
 
 

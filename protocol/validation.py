@@ -50,7 +50,7 @@ def read_message(message: str, payload: bytes, *, closed: bool) -> Reading:
     readable = decoded.readable and is_valid(message, known, closed=False)
     if readable and (not closed or (not decoded.flaws and _closed_too(message, decoded, known))):
         return Reading(known, decoded.encoding)
-    findings = _findings(message, shape, decoded, known, closed=closed)
+    findings = _findings(message, shape, decode(message, payload, locate=True), known, closed=closed)
     return Reading(known if readable else None, decoded.encoding, findings)
 
 

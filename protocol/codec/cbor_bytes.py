@@ -26,9 +26,9 @@ def _sorted(value: Value) -> Value:
     return value
 
 
-def decode_cbor(payload: bytes) -> Walk:
-    """The value of a payload and every flaw in it, with the byte of each."""
-    value = _deterministic(payload)
+def decode_cbor(payload: bytes, *, locate: bool = False) -> Walk:
+    """The value of a payload and every flaw with its byte; with `locate`, the byte of every value too."""
+    value = None if locate else _deterministic(payload)
     return walk(payload) if value is None else Walk(value)
 
 

@@ -64,9 +64,10 @@ def _refuse_foreign(value: Value, path: Path) -> None:
         raise NotEncodable(f"{spell(path)} is of type {type(value).__name__}, which the protocol has not")
 
 
-def decode(message: str, payload: bytes) -> Decoded:
+def decode(message: str, payload: bytes, *, locate: bool = False) -> Decoded:
     """Everything that `payload` says and everything that is wrong with how it is written.
 
+    With `locate` the bytes where values start are told too, as far as the encoding is CBOR.
     Raises KeyError for an unknown message, and nothing for any payload.
     """
     most = specification().most("publish_yard_map")
@@ -83,7 +84,7 @@ def decode(message: str, payload: bytes) -> Decoded:
         value, flaws = decode_json(payload)
         return Decoded(value, Encoding.JSON, tuple(flaws))
     if payload[0] in _CBOR_MAP:
-        return _decode_cbor(message, payload)
+        return _decode_cbor(message, payload, locate=locate)
     what = f"the first byte is {payload[0]:#04x}, which starts neither a JSON object nor a CBOR map"
     return _refused("ENC-01", what, "Start with '{' in JSON, with 0xa0 to 0xb7 in CBOR")
 
@@ -92,8 +93,8 @@ def _refused(requirement: str, what: str, mend: str, encoding: Encoding | None =
     return Decoded(None, encoding, (Flaw(Finding(requirement, what, "", 0, mend)),))
 
 
-def _decode_cbor(message: str, payload: bytes) -> Decoded:
-    walked = decode_cbor(payload)
+def _decode_cbor(message: str, payload: bytes, *, locate: bool) -> Decoded:
+    walked = decode_cbor(payload, locate=locate)
     if walked.value is None:
         return Decoded(None, Encoding.CBOR, tuple(_named(message, None, flaw) for flaw in walked.flaws))
     body, unknown_words = to_words(message, walked.value)

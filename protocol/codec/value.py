@@ -45,4 +45,5 @@ def is_plain(value: object) -> bool:
         return all(is_plain(entry) for entry in value)
     if type(value) is dict:
         return all(type(key) in (str, int) and is_plain(entry) for key, entry in value.items())
-    return type(value) in (int, bool, str)
+    # Past 64 bits an integer came out of a tag.
+    return type(value) in (bool, str) or (type(value) is int and -(1 << 64) <= value < 1 << 64)

@@ -12,4 +12,4 @@ def notation(value: Any) -> str:
         return "{" + ",".join(f"{notation(key)}:{notation(part)}" for key, part in value.items()) + "}"
     if isinstance(value, list):
         return "[" + ",".join(map(notation, value)) + "]"
-    return json.dumps(value, ensure_ascii=False)
+    return json.dumps(value, ensure_ascii=False).replace("'", "\\u{27}")
