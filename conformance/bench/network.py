@@ -34,6 +34,7 @@ def listening_trouble(host: str, port: int, error: OSError) -> Trouble:
         return Trouble("the port is in use", where=where, mend=mend)
     if error.errno in (errno.EACCES, errno.EPERM):
         return Trouble("this port is not ours to open", where=where, mend="Choose a port above 1023")
-    if error.errno == errno.EADDRNOTAVAIL:
+    # asyncio from 3.13 on says it in words alone.
+    if error.errno == errno.EADDRNOTAVAIL or "could not bind on any address" in str(error):
         return Trouble("this machine has no such address", where=where, mend="Bind to an address it has")
     return Trouble(f"the port cannot be opened: {error.strerror or error}", where=where)

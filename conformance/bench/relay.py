@@ -8,9 +8,11 @@ import socket
 import struct
 from collections.abc import AsyncGenerator, Callable
 from dataclasses import dataclass, field, replace
+from typing import Protocol
 
 from conformance.bench.evidence import ClosedBy, Direction, EvidenceBook, Fate, TapPacket
 from conformance.bench.framing import Malformed, Splitter
+from conformance.bench.node_socket import NodeSocket
 from conformance.bench.packets import V311, Connect, Unreadable, decode_or_explain
 from conformance.bench.rules import RuleBook
 
@@ -34,13 +36,37 @@ class Setting:
     delay: dict[Direction, float] = field(default_factory=dict)
 
 
+class Source(Protocol):
+    """What a lane reads from."""
+
+    async def read(self, n: int, /) -> bytes:
+        """Up to `n` bytes; none at the end."""
+        ...
+
+
+class Sink(Protocol):
+    """What a lane writes to."""
+
+    def write(self, data: bytes, /) -> None:
+        """Send bytes."""
+        ...
+
+    async def drain(self) -> None:
+        """Wait until little enough is on its way."""
+        ...
+
+    def write_eof(self) -> None:
+        """Send the end of the stream."""
+        ...
+
+
 @dataclass(slots=True)
 class Lane:
     """One way through a relay. `queue` holds packets and the loop time when each is due; None ends it."""
 
     direction: Direction
-    reader: asyncio.StreamReader
-    writer: asyncio.StreamWriter
+    reader: Source
+    writer: Sink
     queue: asyncio.Queue[tuple[float, TapPacket] | None] = field(
         default_factory=lambda: asyncio.Queue(LONGEST_QUEUE)
     )
@@ -58,16 +84,18 @@ class Relay:
         self,
         setting: Setting,
         number: int,
-        node: tuple[asyncio.StreamReader, asyncio.StreamWriter],
+        node: NodeSocket,
         broker: tuple[asyncio.StreamReader, asyncio.StreamWriter],
     ) -> None:
-        """`number` counts the node's connections from 1; `node` and `broker` are the two open streams."""
+        """`number` counts the node's connections from 1; `node` and `broker` are its two open sides."""
         self._setting = setting
         self._number = number
         self._lanes = {
-            Direction.FROM_NODE: Lane(Direction.FROM_NODE, node[0], broker[1]),
-            Direction.TO_NODE: Lane(Direction.TO_NODE, broker[0], node[1]),
+            Direction.FROM_NODE: Lane(Direction.FROM_NODE, node, broker[1]),
+            Direction.TO_NODE: Lane(Direction.TO_NODE, broker[0], node),
         }
+        self._node = node
+        self._broker = broker[1]
         self._version = V311
         self._cut = asyncio.Event()
         self._over: set[Direction] = set()
@@ -90,8 +118,8 @@ class Relay:
         """End the connection with a reset on both sides."""
         self._closed(ClosedBy.TAP)
         self._cut.set()
-        for lane in self._lanes.values():
-            reset(lane.writer)
+        self._node.reset()
+        reset(self._broker)
 
     def inject(self, direction: Direction, raw: bytes) -> None:
         """Send bytes of the tap's own, and put them among the evidence."""
@@ -112,9 +140,9 @@ class Relay:
             await asyncio.gather(reading, return_exceptions=True)
             self._over.add(lane.direction)
             self._closed(lane.closed_by)
-            with contextlib.suppress(OSError, RuntimeError):
-                if lane.writer.can_write_eof():
-                    lane.writer.write_eof()
+            # Not over TLS, which has no half of a connection: the broker's side is closed a little later.
+            with contextlib.suppress(OSError, RuntimeError, NotImplementedError):
+                lane.writer.write_eof()
 
     async def _read(self, lane: Lane) -> None:
         async with contextlib.aclosing(self._packets(lane)) as packets:
@@ -188,23 +216,22 @@ class Relay:
         self._write(lane, packet.raw)
 
     def _write(self, lane: Lane, raw: bytes) -> None:
-        if not lane.writer.is_closing():
+        if lane.direction is Direction.TO_NODE or not self._broker.is_closing():
             lane.writer.write(raw)
 
     def _closed(self, by: ClosedBy) -> None:
         self._setting.book.closed(self._number, self._setting.now_us(), by)
 
     async def _close_sockets(self) -> None:
-        for lane in self._lanes.values():
-            lane.writer.close()
-        for lane in self._lanes.values():
-            with contextlib.suppress(OSError, TimeoutError):
-                await asyncio.wait_for(lane.writer.wait_closed(), LINGER)
-            # A side that does not read its last bytes must not keep the tap.
-            lane.writer.transport.abort()
+        self._broker.close()
+        with contextlib.suppress(OSError, TimeoutError):
+            await asyncio.wait_for(self._broker.wait_closed(), LINGER)
+        # A side that does not take its last bytes must not keep the tap.
+        self._broker.transport.abort()
+        await self._node.close(LINGER)
 
 
-async def _read_some(reader: asyncio.StreamReader) -> bytes:
+async def _read_some(reader: Source) -> bytes:
     """Whatever has come; nothing at the end of the stream, be it a reset."""
     try:
         return await reader.read(CHUNK)

@@ -9,6 +9,8 @@ TLS.
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import socket
 import ssl
 import time
 from collections.abc import Callable
@@ -27,7 +29,8 @@ from conformance.bench.evidence import (
 )
 from conformance.bench.loop_thread import LoopThread
 from conformance.bench.network import listening_trouble, require_loopback
-from conformance.bench.relay import Relay, Setting, reset
+from conformance.bench.node_socket import NodeSocket
+from conformance.bench.relay import Relay, Setting
 from conformance.bench.rules import Rule, RuleBook
 from protocol.trouble import Trouble
 
@@ -70,12 +73,13 @@ class Tap:
         self._broker = (broker_host, broker_port)
         self._tls = tls
         self._thread = LoopThread("tap")
-        self._server: asyncio.Server | None = None
+        self._server: socket.socket | None = None
+        self._accepting: asyncio.Task[None] | None = None
         self._book = EvidenceBook()
         self._rules = RuleBook()
         self._setting = Setting(self._book, self._rules, now_us)
         self._relays: dict[int, Relay] = {}
-        self._connecting: set[asyncio.Task[None]] = set()
+        self._serving: set[asyncio.Task[None]] = set()
         self._refusing = False
 
     def __enter__(self) -> Self:
@@ -174,45 +178,47 @@ class Tap:
         self._thread.run(send)
 
     async def _open(self) -> None:
-        self._server = await asyncio.start_server(self._accept, self.host, self.port)
-        self.port = self._server.sockets[0].getsockname()[1]
+        family = socket.AF_INET6 if ":" in self.host else socket.AF_INET
+        self._server = socket.create_server((self.host, self.port), family=family)
+        self._server.setblocking(False)
+        self.port = self._server.getsockname()[1]
+        self._accepting = asyncio.create_task(self._accept(self._server))
 
     async def _close(self) -> None:
+        if self._accepting is not None:
+            self._accepting.cancel()
+            await asyncio.gather(self._accepting, return_exceptions=True)
         if self._server is not None:
             self._server.close()
         for relay in self._relays.values():
             relay.cut()
-        for task in self._connecting:
+        for task in self._serving:
             task.cancel()
-        await asyncio.gather(*self._connecting, return_exceptions=True)
+        await asyncio.gather(*self._serving, return_exceptions=True)
 
-    async def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        task = asyncio.current_task()
-        assert task is not None
-        self._connecting.add(task)
-        try:
-            await self._serve(reader, writer)
-        except asyncio.CancelledError:
-            # Only when the tap is left. Let through, asyncio 3.11 would report it as an error.
-            reset(writer)
-        finally:
-            self._connecting.discard(task)
+    async def _accept(self, server: socket.socket) -> None:
+        loop = asyncio.get_running_loop()
+        while True:
+            # A connection that is gone before it is accepted is no error of the tap's.
+            with contextlib.suppress(ConnectionError):
+                sock, _ = await loop.sock_accept(server)
+                task = asyncio.create_task(self._serve(NodeSocket(sock)))
+                self._serving.add(task)
+                task.add_done_callback(self._serving.discard)
 
-    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def _serve(self, node: NodeSocket) -> None:
         number = self._book.opened(self._setting.now_us())
-        if self._refusing:
-            self._book.closed(number, self._setting.now_us(), ClosedBy.TAP)
-            reset(writer)
-            return
+        closed_by = ClosedBy.TAP
         try:
-            opening = asyncio.open_connection(*self._broker, ssl=self._tls)
-            broker = await asyncio.wait_for(opening, CONNECT_TIMEOUT)
-        except (OSError, TimeoutError):
-            self._book.closed(number, self._setting.now_us(), ClosedBy.BROKER)
-            reset(writer)
-            return
-        relay = self._relays[number] = Relay(self._setting, number, (reader, writer), broker)
-        try:
-            await relay.run()
+            if self._refusing:
+                return
+            closed_by = ClosedBy.BROKER
+            with contextlib.suppress(OSError, TimeoutError):
+                opening = asyncio.open_connection(*self._broker, ssl=self._tls)
+                broker = await asyncio.wait_for(opening, CONNECT_TIMEOUT)
+                relay = self._relays[number] = Relay(self._setting, number, node, broker)
+                await relay.run()
         finally:
-            del self._relays[number]
+            self._relays.pop(number, None)
+            self._book.closed(number, self._setting.now_us(), closed_by)
+            node.reset()

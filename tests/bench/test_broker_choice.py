@@ -237,8 +237,10 @@ def certificates(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
     new_key = ("-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes")
     for ca in ("ca", "stranger"):
-        openssl("req", "-x509", *new_key, "-keyout", f"{ca}.key", "-out", f"{ca}.crt", "-subj", f"/CN={ca}")
-    (folder / "names").write_text("subjectAltName=IP:127.0.0.1\n")
+        openssl("req", "-x509", *new_key, "-keyout", f"{ca}.key", "-out", f"{ca}.crt", "-subj", f"/CN={ca}",
+                "-addext", "keyUsage=critical,keyCertSign")  # fmt: skip
+    extensions = "subjectAltName=IP:127.0.0.1\nauthorityKeyIdentifier=keyid\n"
+    (folder / "names").write_text(extensions)
     for name in ("server", "client"):
         openssl("req", *new_key, "-keyout", f"{name}.key", "-out", f"{name}.csr", "-subj", f"/CN={name}")
         openssl(

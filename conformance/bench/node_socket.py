@@ -1,0 +1,94 @@
+"""The node's side of a tapped connection, on a bare socket.
+
+asyncio's streams stop reading when a write fails, and forget what has been read when the connection is reset.
+A board that sends DISCONNECT and closes with bytes unread resets the connection: its last words would be lost,
+and the evidence wrong. Here reading goes on until the socket itself has nothing left.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import socket
+import struct
+
+LONGEST_BACKLOG = 65_536
+"""Bytes waiting for the node before `drain` waits for it."""
+
+
+class NodeSocket:
+    """Reads and writes one accepted socket, each on its own; has what a relay needs of a stream."""
+
+    def __init__(self, sock: socket.socket) -> None:
+        sock.setblocking(False)
+        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._sock = sock
+        self._loop = asyncio.get_running_loop()
+        self._waiting = bytearray()
+        self._ending = False
+        self._closed = False
+        self._wake = asyncio.Event()
+        self._room = asyncio.Event()
+        self._room.set()
+        self._pump = asyncio.create_task(self._send())
+
+    async def read(self, count: int) -> bytes:
+        """Whatever has come; nothing at the end. Raises OSError only when nothing is left to read."""
+        return await self._loop.sock_recv(self._sock, count)
+
+    def write(self, raw: bytes) -> None:
+        """Send, in order; thrown away when the node takes nothing any more."""
+        if not self._pump.done() and not self._ending:
+            self._waiting += raw
+            self._wake.set()
+            if len(self._waiting) > LONGEST_BACKLOG:
+                self._room.clear()
+
+    async def drain(self) -> None:
+        """Wait until little enough is waiting."""
+        await self._room.wait()
+
+    def write_eof(self) -> None:
+        """Send what is waiting, then the end of the stream."""
+        self._ending = True
+        self._wake.set()
+
+    async def close(self, timeout: float) -> None:
+        """Close, giving the node `timeout` seconds to take what is waiting."""
+        self.write_eof()
+        await asyncio.wait({self._pump}, timeout=timeout)
+        self._pump.cancel()
+        await asyncio.gather(self._pump, return_exceptions=True)
+        self._end()
+
+    def reset(self) -> None:
+        """Close at once so that the node sees a reset (SO_LINGER with time 0, POSIX)."""
+        self._pump.cancel()
+        if not self._closed:
+            self._sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+            self._end()
+
+    def _end(self) -> None:
+        if self._closed:
+            return
+        self._closed = True
+        # A number must not be watched any more when it is given to another socket.
+        self._loop.remove_reader(self._sock)
+        self._loop.remove_writer(self._sock)
+        self._sock.close()
+
+    async def _send(self) -> None:
+        try:
+            while self._waiting or not self._ending:
+                await self._wake.wait()
+                self._wake.clear()
+                while self._waiting:
+                    piece, self._waiting = self._waiting, bytearray()
+                    await self._loop.sock_sendall(self._sock, piece)
+                    self._room.set()
+            with contextlib.suppress(OSError):
+                self._sock.shutdown(socket.SHUT_WR)
+        except OSError:
+            self._waiting.clear()
+        finally:
+            self._room.set()
