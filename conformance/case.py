@@ -1,0 +1,104 @@
+"""What a conformance case is, and the list of all of them.
+
+A case is a function in `conformance/cases/{chapter}.py` under the decorator `@case`. Its id is its name
+with '-' for '_' and is stable: it is never given to another case. Its docstring is its published page.
+"""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
+from importlib import import_module
+from typing import TYPE_CHECKING, Literal
+
+from protocol.site import NodeSite, Site
+
+if TYPE_CHECKING:
+    from conformance.stand import Stand
+
+CHAPTERS = (
+    "link", "orders", "claim", "hold", "faults", "crane", "berth", "shuttle", "bench", "encoding", "messages",
+)  # fmt: skip
+"""The chapters in the order in which their cases run where prerequisites leave a choice."""
+
+NODES = ("crane", "berth", "shuttle")
+Mode = Literal["any", "bench", "service"]
+Body = Callable[["Stand"], None]
+Condition = Callable[[Site, NodeSite], str]
+"""Why a case does not apply to a node, by the site file's statement; '' where it applies."""
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One conformance case."""
+
+    id: str
+    chapter: str
+    requirements: tuple[str, ...]
+    body: Body
+    page: str
+    roles: tuple[str, ...] = NODES
+    after: tuple[str, ...] = ()
+    """Prerequisites: cases without whose pass this one shows nothing."""
+    moves: bool = False
+    """Whether it sends orders that make a conformant node move."""
+    mode: Mode = "any"
+    """Whether it needs a node on the bench, or one in service."""
+    passive: bool = False
+    """Judged at the end from all that was seen; sends nothing."""
+    restarts: bool = False
+    """Needs a way to reset the node."""
+    applies: Condition = lambda _site, _node: ""
+
+    @property
+    def summary(self) -> str:
+        """The first paragraph of its page, in one line."""
+        return " ".join(self.page.partition("\n\n")[0].split())
+
+
+_CASES: dict[str, Case] = {}
+
+
+def case(
+    *requirements: str,
+    roles: tuple[str, ...] = NODES,
+    after: tuple[str, ...] = (),
+    moves: bool = False,
+    mode: Mode = "any",
+    passive: bool = False,
+    restarts: bool = False,
+    applies: Condition = lambda _site, _node: "",
+) -> Callable[[Body], Body]:
+    """Declare a function as a case that checks `requirements`."""
+
+    def declare(body: Body) -> Body:
+        id_ = body.__name__.replace("_", "-")
+        if id_ in _CASES:
+            raise ValueError(f"two cases are called {id_}")
+        _CASES[id_] = Case(
+            id=id_,
+            chapter=body.__module__.rpartition(".")[2],
+            requirements=requirements,
+            body=body,
+            page=inspect.cleandoc(body.__doc__ or ""),
+            roles=roles,
+            after=after,
+            moves=moves,
+            mode=mode,
+            passive=passive,
+            restarts=restarts,
+            applies=applies,
+        )
+        return body
+
+    return declare
+
+
+@cache
+def all_cases() -> dict[str, Case]:
+    """Every case by its id, chapter by chapter, in the order of the files."""
+    for chapter in CHAPTERS:
+        import_module(f"conformance.cases.{chapter}")
+    return {id_: one for chapter in CHAPTERS for id_, one in _CASES.items() if one.chapter == chapter}

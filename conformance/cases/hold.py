@@ -1,0 +1,152 @@
+"""Hold and resume: an operational stop, never an emergency stop."""
+
+from __future__ import annotations
+
+from conformance.case import case
+from conformance.cases.orders import late_job
+from conformance.handling import complete, fit, start
+from conformance.log import Message
+from conformance.stand import Answer, Stand
+
+
+@case("HLD-01", "HLD-02", "ORD-03", after=("orders-ask",))
+def hold_obeyed(stand: Stand) -> None:
+    """A hold on the node's own topic shows as 'held' in its state in time, and is counted.
+
+    Sends a hold, which carries neither boot nor id, and waits for the state that answers it. It raises no
+    mark and has no report.
+    """
+    _hold(stand, stand.topic())
+
+
+@case("HLD-01", after=("hold-obeyed",))
+def hold_all(stand: Stand) -> None:
+    """A hold on the topic of 'all' is obeyed as one on the node's own.
+
+    Sends a hold to every node of the site. On a bench with other nodes these are held too.
+    """
+    _hold(stand, stand.topic(stand.spec.everyone))
+
+
+@case("HLD-01", after=("hold-obeyed",))
+def hold_counts(stand: Stand) -> None:
+    """Every hold is counted, one that meets a held node too.
+
+    Sends three holds and looks at the count of holds after each.
+    """
+    before = stand.ask()
+    for number in range(1, 4):
+        stand.send({"act": "hold"})
+        answer = stand.ask()
+        expected = (before.role_state["holds"] + number) % 65536
+        seen = answer.role_state["holds"]
+        stand.check(seen == expected, "HLD-01", f"holds {expected}", seen, answer.report)
+
+
+@case("HLD-03", after=("hold-obeyed", "claim-raises"))
+def hold_refuses(stand: Stand) -> None:
+    """A held node refuses jobs with 'held' and moves nothing.
+
+    Holds the node and orders a job whose deadline is in time.
+    """
+    before = stand.ask()
+    stand.send({"act": "hold"})
+    stand.ask()
+    job = stand.send(late_job(stand, 10_000))
+    stand.refused(job, "held", "HLD-03", mark=job.id)
+    stand.unmoved(before, "HLD-03")
+
+
+@case("HLD-04", "ORD-08", after=("hold-refuses",))
+def hold_wrong_count(stand: Stand) -> None:
+    """A resume that names another count of holds is refused 'holds-count', and the node stays held.
+
+    Holds the node and resumes with counts one below, one above and at random beside the right one.
+    """
+    stand.send({"act": "hold"})
+    holds = stand.ask().role_state["holds"]
+    for beside in (-1, 1, stand.rng.randrange(2, 60_000)):
+        resume = stand.order("resume", holds=(holds + beside) % 65536)
+        stand.refused(resume, "holds-count", "HLD-04", mark=resume.id)
+    answer = stand.ask()
+    stand.check(answer.role_state["held"], "HLD-04", "still held", "not held", answer.report)
+
+
+@case("HLD-05", after=("hold-obeyed", "claim-raises"))
+def hold_ends(stand: Stand) -> None:
+    """A resume with the right count ends the hold and is answered 'done'.
+
+    Holds the node and resumes it; nothing moves.
+    """
+    stand.send({"act": "hold"})
+    held = stand.ask()
+    stand.check(held.role_state["held"], "HLD-01", "held", "not held", held.report)
+    report = stand.answer_to("resume", holds=held.role_state["holds"])
+    stand.check(report.body["state"] == "done", "HLD-05", "resume 'done'", report.body["state"], report)
+    after = stand.unmoved(held, "HLD-05")
+    stand.check(not after.role_state["held"], "HLD-05", "not held", "held", after.report)
+    same = after.role_state["holds"] == held.role_state["holds"]
+    stand.check(same, "HLD-05", "the count of holds as before", after.role_state["holds"], after.report)
+
+
+@case("HLD-02", "HLD-03", "HLD-05", after=("hold-ends", "orders-job"), moves=True)
+def hold_keeps_job(stand: Stand) -> None:
+    """A hold stops a job and keeps it; after the resume it goes on and is done as if it had not been held.
+
+    Starts a job, holds the node, sees that job still open and, on a crane, that no axis moves any more,
+    resumes with the right count and brings the job to its end.
+    """
+    fit(stand)
+    sent = start(stand)
+    before = stand.ask()
+    stand.send({"act": "hold"})
+    held = stand.ask()
+    stand.check(held.role_state["held"], "HLD-01", "held", "not held", held.report)
+    same = held.job[0] == sent.id and held.job[1] == "running"
+    stand.check(same, "HLD-02", f"job {sent.id} still running", held.job, held.report)
+    stand.check(held.mark == before.mark, "HLD-02", f"mark {before.mark}", held.mark, held.report)
+    _stands(stand)
+    resume = stand.answer_to("resume", holds=held.role_state["holds"])
+    stand.check(resume.body["state"] == "done", "HLD-05", "resume 'done'", resume.body["state"], resume)
+    final = complete(stand, sent)
+    stand.check(final.body["state"] == "done", "HLD-05", "the job 'done'", final.body["state"], final)
+
+
+def _hold(stand: Stand, topic: str) -> Answer:
+    before = stand.ask()
+    expected = (before.role_state["holds"] + 1) % 65536
+    sent = stand.send({"act": "hold"}, topic=topic)
+
+    def obeyed(message: Message) -> bool:
+        return (
+            message.from_node and message.body.get("held") is True and message.body.get("holds") == expected
+        )
+
+    state = stand.wait_for(obeyed, stand.patience_ms, sent.before)
+    stand.check(state is not None, "HLD-01", f"held with holds {expected} in the state", "no such state")
+    assert state is not None
+    arrived = next((m for m in stand.log.since(sent.before) if m.body.get("act") == "hold"), state)
+    took, limit = state.at_ms - arrived.at_ms, stand.limit_ms("answer")
+    stand.check(took <= limit, "HLD-01", f"held within {limit:.0f} ms", f"after {took:.0f} ms", state)
+    after = stand.unmoved(before, "HLD-02")
+    stand.check(after.mark == before.mark, "HLD-02", f"mark {before.mark}", after.mark, after.report)
+    reports = [m for m in stand.log.sent("job-report", sent.before) if m.body.get("act") == "hold"]
+    stand.check(not reports, "HLD-02", "no report for a hold", "a report")
+    return after
+
+
+STOPPED_WITHIN_MS = 1500
+WATCHED_MS = 300
+
+
+def _stands(stand: Stand) -> None:
+    """Demand that no axis of a held crane moves, once it has had time to brake."""
+    if stand.node.crane is None:
+        return
+    stand.watch(stand.stretched(STOPPED_WITHIN_MS))
+    first = stand.ask().body("crane-status")["axes"]
+    stand.watch(stand.stretched(WATCHED_MS))
+    answer = stand.ask()
+    second = answer.body("crane-status")["axes"]
+    where, there = [axis[0] for axis in first], [axis[0] for axis in second]
+    stand.check(where == there, "HLD-03", f"axes that stay at {where}", there, answer.report)

@@ -1,0 +1,135 @@
+"""All that passed on the link of the node under test, packet by packet and message by message.
+
+Both benches write this one log, so a case cannot tell whether it runs on virtual time or on the wire.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from conformance.bench.packets import Connect, Packet, Publish
+from protocol.finding import Finding
+from protocol.site import Encoding
+from protocol.topics import NotATopic, parse_topic
+from protocol.validation import read_publication
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """One MQTT packet on the node's side of the link."""
+
+    number: int
+    connection: int
+    """The node's connections, counted from 1."""
+    at_ms: float
+    from_node: bool
+    size: int
+    """Bytes of the whole packet."""
+    packet: Packet
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """One protocol message: a PUBLISH packet, read."""
+
+    trace: Trace
+    topic: str
+    payload: bytes
+    qos: int
+    retain: bool
+    name: str
+    """Message name from the topic; '' where the topic is none of the protocol's."""
+    body: Mapping[str, Any]
+    """Empty where it cannot be read."""
+    encoding: Encoding | None
+    findings: tuple[Finding, ...]
+
+    @property
+    def number(self) -> int:
+        """Number of its trace: messages and packets share one order."""
+        return self.trace.number
+
+    @property
+    def at_ms(self) -> float:
+        """When it passed, in ms of the bench's clock."""
+        return self.trace.at_ms
+
+    @property
+    def from_node(self) -> bool:
+        """Whether the node sent it."""
+        return self.trace.from_node
+
+    def is_report(self, act: str, *, order: int | None = None, token: int | None = None) -> bool:
+        """Whether the node sent it as a report for that act, id and token."""
+        return (
+            self.from_node
+            and self.name == "job-report"
+            and self.body.get("act") == act
+            and (order is None or self.body.get("id") == order)
+            and (token is None or self.body.get("token") == token)
+        )
+
+
+class Log:
+    """Traces and messages of one run, oldest first. Grows at its end; nothing is ever changed."""
+
+    def __init__(self) -> None:
+        self.traces: list[Trace] = []
+        self.messages: list[Message] = []
+
+    @property
+    def end(self) -> int:
+        """Number of the newest trace; 0 before the first."""
+        return len(self.traces)
+
+    def add(self, *, connection: int, at_ms: float, from_node: bool, size: int, packet: Packet) -> Trace:
+        """Enter one packet and, where it is a PUBLISH, the message in it."""
+        trace = Trace(len(self.traces) + 1, connection, at_ms, from_node, size, packet)
+        self.traces.append(trace)
+        if isinstance(packet, Publish):
+            self.messages.append(_read(trace, packet))
+        return trace
+
+    def since(self, number: int) -> Iterator[Message]:
+        """The messages after trace `number`, oldest first."""
+        first = len(self.messages)
+        while first and self.messages[first - 1].number > number:
+            first -= 1
+        return iter(self.messages[first:])
+
+    def sent(self, name: str = "", after: int = 0) -> Iterator[Message]:
+        """What the node published, one message name or all, after trace `after`."""
+        return (message for message in self.since(after) if message.from_node and name in ("", message.name))
+
+    def latest(self, name: str) -> Message | None:
+        """The node's newest readable message of that name."""
+        found = (m for m in reversed(self.messages) if m.from_node and m.name == name and m.body)
+        return next(found, None)
+
+    def connects(self) -> list[tuple[Trace, Connect]]:
+        """The node's CONNECT packets."""
+        return [(trace, trace.packet) for trace in self.traces if isinstance(trace.packet, Connect)]
+
+
+def _read(trace: Trace, packet: Publish) -> Message:
+    try:
+        name = parse_topic(packet.topic).message
+    except NotATopic:
+        name = ""
+    # Orders are the tester's own: they are read as a receiver reads them, and not judged.
+    reading = read_publication(
+        packet.topic, packet.payload, retain=packet.retain, qos=packet.qos, closed=trace.from_node
+    )
+    return Message(
+        trace=trace,
+        topic=packet.topic,
+        payload=packet.payload,
+        qos=packet.qos,
+        retain=packet.retain,
+        name=name,
+        body=reading.body or {},
+        encoding=reading.encoding,
+        findings=reading.findings,
+    )

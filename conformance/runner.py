@@ -1,0 +1,162 @@
+"""Runs cases: in the order of their prerequisites, the passive ones last, judged together from one log."""
+
+from __future__ import annotations
+
+import traceback
+from collections.abc import Callable, Collection, Iterable, Sequence
+from dataclasses import dataclass, field
+from graphlib import TopologicalSorter
+
+from conformance.case import Case, all_cases
+from conformance.evidence import Evidence, gather
+from conformance.handling import settle
+from conformance.stand import Stand
+from conformance.verdict import Broken, Unclear, Verdict, overall
+
+FIRST_WORD_MS = 30_000
+OPENING = "link-says-on"
+"""The case that waits for the node; it needs no fence before it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What one case came to."""
+
+    case: Case
+    verdict: Verdict
+    reason: str = ""
+    evidence: Evidence | None = None
+    warnings: tuple[Evidence, ...] = ()
+    took_ms: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Selection:
+    """Which cases are asked for."""
+
+    only: tuple[str, ...] = ()
+    motion: bool = True
+
+
+Progress = Callable[[Case, Result | None], None]
+"""Called with each case as it starts (None) and with its result."""
+
+
+@dataclass(slots=True)
+class Run:
+    """One run over one node; `results` grows as it goes, so that an interrupted run can be reported."""
+
+    stand: Stand
+    selection: Selection = field(default_factory=Selection)
+    progress: Progress = lambda _case, _result: None
+    results: dict[str, Result] = field(default_factory=dict)
+
+    def perform(self, cases: Iterable[Case] | None = None) -> dict[str, Result]:
+        """Run every selected case and give the results by case id, in the order they came about."""
+        chosen = order(
+            with_prerequisites(all_cases() if cases is None else by_id(cases), self.selection.only)
+        )
+        for case in [case for case in chosen if not case.passive]:
+            self._record(case, self._active)
+        for case in [case for case in chosen if case.passive]:
+            self._record(case, self._judge)
+        return self.results
+
+    @property
+    def verdict(self) -> Verdict:
+        """The verdict of the whole run."""
+        return overall(result.verdict for result in self.results.values())
+
+    def _record(self, case: Case, how: Callable[[Case], Result]) -> None:
+        self.progress(case, None)
+        began = self.stand.bench.now_ms
+        reason = not_selected(case, self.stand, self.selection)
+        if reason:
+            result = Result(case, Verdict.NONE, reason)
+        else:
+            missing = self._missing(case)
+            result = Result(case, Verdict.INCONCLUSIVE, missing) if missing else how(case)
+        took = self.stand.bench.now_ms - began
+        result = Result(result.case, result.verdict, result.reason, result.evidence, result.warnings, took)
+        self.results[case.id] = result
+        self.progress(case, result)
+
+    def _missing(self, case: Case) -> str:
+        """Which prerequisite keeps the case from showing anything."""
+        for id_ in case.after:
+            before = self.results.get(id_)
+            if before is not None and before.verdict not in (Verdict.PASS, Verdict.NONE):
+                return f"{id_} did not pass ({before.verdict.word}), and this case rests on it"
+        return ""
+
+    def _active(self, case: Case) -> Result:
+        if case.id != OPENING:
+            try:
+                settle(self.stand)
+            except (Broken, Unclear) as error:
+                return Result(case, Verdict.INCONCLUSIVE, f"the node could not be brought to rest: {error}")
+        return self._judge(case)
+
+    def _judge(self, case: Case) -> Result:
+        """Run the body. The first breach ends the case, so that the first reason is the one that is kept."""
+        self.stand.warnings.clear()
+        verdict, reason, evidence = Verdict.PASS, "", None
+        try:
+            case.body(self.stand)
+        except Broken as broken:
+            verdict, reason, evidence = Verdict.FAIL, str(broken), gather(broken, self.stand.log)
+        except Unclear as unclear:
+            verdict, reason = Verdict.INCONCLUSIVE, str(unclear)
+        except Exception:  # noqa: BLE001 - a fault of the kit must not pass for one of the node
+            verdict, reason = Verdict.ERROR, traceback.format_exc()
+        warnings = tuple(gather(one, self.stand.log) for one in self.stand.warnings)
+        return Result(case, verdict, reason, evidence, warnings)
+
+
+def by_id(cases: Iterable[Case]) -> dict[str, Case]:
+    """Cases by their id."""
+    return {case.id: case for case in cases}
+
+
+def with_prerequisites(cases: dict[str, Case], only: Sequence[str]) -> list[Case]:
+    """The named cases and all that they rest on; every case where none is named. Raises KeyError."""
+    wanted: set[str] = set()
+    todo = list(only or cases)
+    while todo:
+        id_ = todo.pop()
+        if id_ not in wanted:
+            wanted.add(id_)
+            todo.extend(cases[id_].after)
+    return [case for case in cases.values() if case.id in wanted]
+
+
+def order(cases: Collection[Case]) -> list[Case]:
+    """Prerequisites first, else as given. Raises graphlib.CycleError."""
+    known = by_id(cases)
+    sorter = TopologicalSorter({c.id: [id_ for id_ in c.after if id_ in known] for c in known.values()})
+    sorter.prepare()
+    place = {id_: number for number, id_ in enumerate(known)}
+    ordered: list[Case] = []
+    ready: set[str] = set()
+    while sorter.is_active():
+        ready |= set(sorter.get_ready())
+        first = min(ready, key=place.__getitem__)
+        ready.remove(first)
+        sorter.done(first)
+        ordered.append(known[first])
+    return ordered
+
+
+def not_selected(case: Case, stand: Stand, selection: Selection) -> str:
+    """Why a case is not run on this node, by the site file's statement and the user's wish; '' if it is."""
+    if not set(case.roles) & set(stand.node.roles):
+        return f"for {' and '.join(case.roles)} only"
+    if case.moves and not selection.motion:
+        return "it moves the machine"
+    if case.mode == "bench" and not stand.on_bench:
+        return "the node is in service, and this needs one on the bench"
+    if case.mode == "service" and stand.on_bench:
+        return "the node is on the bench, and this needs one in service"
+    if case.restarts and not stand.bench.can_restart:
+        return "there is no way to reset the node"
+    return case.applies(stand.site, stand.node)

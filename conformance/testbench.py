@@ -1,0 +1,45 @@
+"""The bench as cases use it: the same whether time is virtual or real."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Callable
+
+from conformance.log import Log
+
+
+class Bench(ABC):
+    """One node under test behind a link whose every packet is seen."""
+
+    can_restart = False
+    """Whether `restart` works."""
+    kind = ""
+    """How reports call the bench."""
+
+    def __init__(self) -> None:
+        self.log = Log()
+
+    @property
+    @abstractmethod
+    def now_ms(self) -> float:
+        """Now, on the clock of the log."""
+
+    @abstractmethod
+    def publish(self, topic: str, payload: bytes, *, qos: int = 1, retain: bool = False) -> None:
+        """Publish towards the node by way of the broker."""
+
+    @abstractmethod
+    def deliver_retained(self, topic: str, payload: bytes) -> None:
+        """Hand the node a message whose retain flag is set, without leaving one on the broker."""
+
+    @abstractmethod
+    def wait(self, happened: Callable[[], bool], within_ms: float) -> bool:
+        """Let time pass until `happened` or for `within_ms`; gives what `happened` says at the end."""
+
+    @abstractmethod
+    def cut(self) -> None:
+        """Cut the node's connection with no DISCONNECT; it may come again at once."""
+
+    def restart(self) -> None:
+        """Reset the node as a power failure does. Raises NotImplementedError where `can_restart` is false."""
+        raise NotImplementedError
