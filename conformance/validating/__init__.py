@@ -1,0 +1,1 @@
+"""Judging single messages, wherever they come from."""
