@@ -1,0 +1,74 @@
+"""The report of a run as plain data, which text, JSON, HTML and JUnit XML are rendered from."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import asdict
+from importlib.metadata import version
+from typing import Any
+
+from conformance.evidence import Evidence
+from conformance.runner import Result, Run
+from conformance.verdict import Verdict
+from protocol.specification import specification
+
+FORMAT = 1
+
+
+def document(run: Run, *, seed: int, complete: bool = True) -> dict[str, Any]:
+    """All of a run that is worth keeping. `complete` is false where it was stopped before its end."""
+    results = list(run.results.values())
+    counts = Counter(result.verdict.word for result in results)
+    stand = run.stand
+    status = stand.log.latest("node-status")
+    spec = specification()
+    return {
+        "format": FORMAT,
+        "kit": version("yardwire"),
+        "protocol": f"{spec.major}.{spec.minor}",
+        "site": stand.site.name,
+        "node": stand.name,
+        "roles": list(stand.node.roles),
+        "firmware": status.body.get("firmware", "") if status else "",
+        "bench": stand.on_bench,
+        "on": stand.bench.kind,
+        "slow": stand.slow,
+        "seed": seed,
+        "complete": complete,
+        "verdict": run.verdict.word,
+        "counts": {verdict.word: counts[verdict.word] for verdict in Verdict},
+        "took_ms": round(sum(result.took_ms for result in results)),
+        "cases": [_case(result) for result in results],
+    }
+
+
+def _case(result: Result) -> dict[str, Any]:
+    case = result.case
+    return {
+        "id": case.id,
+        "chapter": case.chapter,
+        "summary": case.summary,
+        "requirements": list(case.requirements),
+        "after": list(case.after),
+        "moves": case.moves,
+        "verdict": result.verdict.word,
+        "reason": result.reason,
+        "took_ms": round(result.took_ms),
+        "evidence": _evidence(result.evidence),
+        "warnings": [_evidence(warning) for warning in result.warnings],
+    }
+
+
+def _evidence(evidence: Evidence | None) -> dict[str, Any] | None:
+    return None if evidence is None else asdict(evidence)
+
+
+def changes(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[tuple[str, str, str]]:
+    """Case id, earlier and present verdict of every case that came out otherwise than before."""
+    old = {case["id"]: case["verdict"] for case in before["cases"]}
+    return [
+        (case["id"], old.get(case["id"], "none"), case["verdict"])
+        for case in after["cases"]
+        if old.get(case["id"], "none") != case["verdict"]
+    ]

@@ -1,0 +1,48 @@
+"""The report as JUnit XML, for build servers.
+
+A case that was not selected is 'skipped'; an inconclusive one is a failure of its own type.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+from xml.etree import ElementTree as ET
+
+from conformance.report_text import WIDTH, block
+
+
+def render(report: Mapping[str, Any]) -> str:
+    """One test suite with a test case a conformance case."""
+    counts = report["counts"]
+    suite = ET.Element(
+        "testsuite",
+        name=f"yardwire.{report['node']}",
+        tests=str(len(report["cases"])),
+        failures=str(counts["fail"] + counts["inconclusive"]),
+        errors=str(counts["error"]),
+        skipped=str(counts["none"]),
+        time=f"{report['took_ms'] / 1000:.3f}",
+    )
+    properties = ET.SubElement(suite, "properties")
+    for name in ("kit", "protocol", "site", "firmware", "on", "slow", "seed"):
+        ET.SubElement(properties, "property", name=name, value=str(report[name]))
+    for case in report["cases"]:
+        _add(suite, report, case)
+    root = ET.Element("testsuites")
+    root.append(suite)
+    ET.indent(root)
+    return ET.tostring(root, encoding="unicode", xml_declaration=True) + "\n"
+
+
+def _add(suite: ET.Element, report: Mapping[str, Any], case: Mapping[str, Any]) -> None:
+    name = f"yardwire.{report['node']}.{case['chapter']}"
+    element = ET.SubElement(
+        suite, "testcase", classname=name, name=case["id"], time=f"{case['took_ms'] / 1000:.3f}"
+    )
+    if case["verdict"] == "none":
+        ET.SubElement(element, "skipped", message=case["reason"])
+    elif case["verdict"] != "pass":
+        tag = "error" if case["verdict"] == "error" else "failure"
+        child = ET.SubElement(element, tag, type=case["verdict"], message=case["reason"][: 2 * WIDTH])
+        child.text = "\n".join(block(case))

@@ -1,0 +1,75 @@
+"""The report for a terminal of 80 columns: a line when all is well, evidence where it is not."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+WIDTH = 80
+SHOWN = {"fail": "FAIL", "inconclusive": "INCONCLUSIVE", "error": "ERROR OF THE KIT"}
+
+
+def render(report: Mapping[str, Any]) -> str:
+    """The whole report."""
+    return "\n".join(_lines(report))
+
+
+def _lines(report: Mapping[str, Any]) -> Iterator[str]:
+    for case in report["cases"]:
+        if case["verdict"] in SHOWN:
+            yield from block(case)
+        for warning in case["warnings"]:
+            yield f"warning  {case['id']}: a SHOULD is broken"
+            yield from _evidence(warning)
+            yield ""
+    yield from _summary(report)
+
+
+def block(case: Mapping[str, Any]) -> Iterator[str]:
+    """Verdict, id and evidence of one case that did not pass."""
+    yield f"{SHOWN[case['verdict']]}  {case['id']}"
+    if case["evidence"] is None:
+        yield from _wrapped("", case["reason"])
+    else:
+        yield from _evidence(case["evidence"])
+    yield ""
+
+
+def _evidence(evidence: Mapping[str, Any]) -> Iterator[str]:
+    yield from _wrapped(evidence["requirement"], evidence["sentence"])
+    yield from _wrapped("expected", evidence["expected"])
+    yield from _wrapped("seen", evidence["seen"])
+    for cause in evidence["causes"]:
+        yield from _wrapped("perhaps", cause)
+    lines = evidence["lines"]
+    if lines:
+        yield "  what passed just then (ms before the last line; > to the node, < from it):"
+    for line in lines:
+        mark = "*" if line["marked"] else " "
+        arrow = "<" if line["from_node"] else ">"
+        ago = line["at_ms"] - lines[-1]["at_ms"]
+        text = f"  {mark}{ago:8.0f} {arrow} {line['name']} {line['text']}"
+        yield text if len(text) <= WIDTH else text[: WIDTH - 3] + "..."
+
+
+def _wrapped(label: str, text: str) -> list[str]:
+    head = f"  {label:<9}" if label else "  "
+    return textwrap.wrap(text, WIDTH, initial_indent=head, subsequent_indent=" " * len(head)) or [
+        head.rstrip()
+    ]
+
+
+def _summary(report: Mapping[str, Any]) -> Iterator[str]:
+    counts = report["counts"]
+    judged = sum(number for word, number in counts.items() if word != "none")
+    parts = [f"{counts[word]} {word}" for word in ("pass", "inconclusive", "fail", "error") if counts[word]]
+    warnings = sum(len(case["warnings"]) for case in report["cases"])
+    parts += [f"{warnings} warnings"] if warnings else []
+    stopped = "" if report["complete"] else ", stopped before its end"
+    who = f"{report['node']} ({', '.join(report['roles'])})"
+    yield f"{who}: {judged} cases{stopped}: {', '.join(parts) or 'none judged'}"
+    if counts["none"]:
+        yield f"  {counts['none']} cases were not selected; --json or --html names them and says why"
+    if report["slow"] != 1:
+        yield f"  every limit in time was stretched by {report['slow']:g} (--slow)"
