@@ -1,7 +1,7 @@
 """The node's side of a tapped connection, on a bare socket.
 
 asyncio's streams stop reading when a write fails, and forget what has been read when the connection is reset.
-A board that sends DISCONNECT and closes with bytes unread resets the connection: its last words would be lost,
+A board that sends DISCONNECT and closes with bytes unread resets the connection: its last words would be lost
 and the evidence wrong. Here reading goes on until the socket itself has nothing left.
 """
 

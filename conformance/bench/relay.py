@@ -99,6 +99,9 @@ class Relay:
         self._version = V311
         self._cut = asyncio.Event()
         self._over: set[Direction] = set()
+        self.left = False
+        """Whether the node has closed its side."""
+        self.finished = asyncio.Event()
 
     async def run(self) -> None:
         """Relay to the end; both sockets are closed when it returns."""
@@ -113,6 +116,7 @@ class Relay:
                 task.cancel()
             await asyncio.gather(*lanes, cut, return_exceptions=True)
             await self._close_sockets()
+            self.finished.set()
 
     def cut(self) -> None:
         """End the connection with a reset on both sides."""
@@ -149,6 +153,7 @@ class Relay:
             async for packet in packets:
                 await self._arrived(lane, packet)
         if lane.direction is Direction.FROM_NODE:
+            self.left = True
             self._closed(ClosedBy.NODE)
         await lane.queue.put(None)
 

@@ -30,7 +30,7 @@ from conformance.bench.evidence import (
 from conformance.bench.loop_thread import LoopThread
 from conformance.bench.network import listening_trouble, require_loopback
 from conformance.bench.node_socket import NodeSocket
-from conformance.bench.relay import Relay, Setting
+from conformance.bench.relay import LINGER, Relay, Setting
 from conformance.bench.rules import Rule, RuleBook
 from protocol.trouble import Trouble
 
@@ -214,6 +214,7 @@ class Tap:
                 return
             closed_by = ClosedBy.BROKER
             with contextlib.suppress(OSError, TimeoutError):
+                await self._let_go()
                 opening = asyncio.open_connection(*self._broker, ssl=self._tls)
                 broker = await asyncio.wait_for(opening, CONNECT_TIMEOUT)
                 relay = self._relays[number] = Relay(self._setting, number, node, broker)
@@ -222,3 +223,14 @@ class Tap:
             self._relays.pop(number, None)
             self._book.closed(number, self._setting.now_us(), closed_by)
             node.reset()
+
+    async def _let_go(self) -> None:
+        """Wait until the broker is done with connections the node has left.
+
+        A node that comes again at once must not overtake its own DISCONNECT, or the broker sends the will.
+        """
+        going = [asyncio.create_task(relay.finished.wait()) for relay in self._relays.values() if relay.left]
+        if going:
+            await asyncio.wait(going, timeout=LINGER)
+            for task in going:
+                task.cancel()

@@ -1,4 +1,4 @@
-"""Runs amqtt without any mending: prints its port, serves, and shuts down when its input ends."""
+"""Runs amqtt without any mending: prints its port, and serves until it is killed."""
 
 from __future__ import annotations
 
@@ -24,10 +24,7 @@ async def main() -> None:
     port = broker._servers["default"].instance.sockets[0].getsockname()[1]
     sys.stdout.write(f"{port}\n")
     sys.stdout.flush()
-    # Ends when the test closes our standard input, and says whether it could.
-    await asyncio.get_running_loop().run_in_executor(None, sys.stdin.read)
-    await broker.shutdown()
-    sys.stdout.write("shut down\n")
+    await asyncio.Event().wait()
 
 
 if __name__ == "__main__":

@@ -298,3 +298,18 @@ def test_a_port_in_use_is_said_in_words() -> None:
         port = taken.getsockname()[1]
         with pytest.raises(Trouble, match=f"127.0.0.1:{port}: the port is in use"):
             Tap("127.0.0.1", 1883, port=port).__enter__()
+
+
+def test_the_last_words_of_a_node_that_resets_are_evidence_and_reach_the_broker(broker: Broker) -> None:
+    """A socket closed with bytes unread is reset (RFC 2525 section 2.17); a DISCONNECT before it counts.
+
+    Straight to mosquitto 2.0.11 a third of such clients had their will sent: it fails to write and gives up.
+    """
+    with Tap(broker.host, broker.port) as tap, subscriber(broker.port, "yard", "w", 0) as watcher:
+        for number in range(1, 101):
+            with client(tap.port, "north", will=("w", b"off", 0, False)) as node:
+                node.send(subscribe("#", 0), *(publish("x", b"1") for _ in range(5)), DISCONNECT)
+            assert tap.wait_for_connection(closed(number), TIMEOUT)
+        assert watcher.fence() == []
+        goodbyes = sum(packet.packet.kind is Kind.DISCONNECT for packet in tap.evidence)
+        assert goodbyes == 100
