@@ -84,3 +84,20 @@ def test_a_connect_is_as_long_as_a_library_makes_it() -> None:
     payload = ConnectPayload("n" * 8, topic, will, "u" * 8, "p" * 12)
     packet = ConnectPacket(variable_header=header, payload=payload).to_bytes()
     assert len(packet) == connect_size(8, len(topic), len(will), 8, 12) == worst_connect(Encoding.JSON)
+
+
+@pytest.mark.parametrize(
+    ("message", "encoding", "payload", "fits"),
+    [
+        ("fault", Encoding.CBOR, 90, True),
+        ("fault", Encoding.CBOR, 91, False),
+        ("fault", Encoding.JSON, 353, True),
+        ("fault", Encoding.JSON, 354, False),
+        ("yard-map", Encoding.CBOR, 1024, True),
+        ("yard-map", Encoding.JSON, 1025, False),
+    ],
+)
+def test_what_is_one_byte_too_long_does_not_fit(
+    message: str, encoding: Encoding, payload: int, fits: bool
+) -> None:
+    assert Size(message, None, encoding, longest_topic(message), payload, {}).fits is fits
