@@ -182,7 +182,7 @@ def publish_size(topic: int, payload: int, *, qos: int) -> int:
 def connect_size(client_id: int, will_topic: int, will_payload: int, user: int, password: int) -> int:
     """Bytes of a whole CONNECT (MQTT 3.1.1 section 3.1) with will, user name and password of so many bytes.
 
-    The variable header has 10 bytes (section 3.1.2); each field of the payload has 2 bytes of length in front.
+    The variable header has 10 bytes (section 3.1.2); each field has 2 bytes of length in front.
     """
     remaining = 10 + sum(2 + field for field in (client_id, will_topic, will_payload, user, password))
     return 1 + remaining_length_size(remaining) + remaining
