@@ -1,0 +1,368 @@
+"""The role of a crane: homes, parks, jogs, and moves one box at a time in steps that it reports."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Literal
+
+from protocol.guards import Order
+from protocol.position_table import OutsideTable, PositionTable
+from protocol.site import CranePlace, CraneSite, PlaceKind, Site
+from reference_node.crane_machine import HOME_LINES, CraneMachine
+from reference_node.edge import Edge
+from reference_node.roles.leg import Leg
+from reference_node.roles.role import Host, Role
+
+SETTLE_US = 3_000
+"""Debounce of home switches and load sensor."""
+
+FEEL_MS = 1_500
+"""How long the load sensor may take after the spreader has closed or opened."""
+
+CARRYING = ("lift", "travel-to-drop", "lower-to-drop")
+"""Steps in which a box that was picked must still be felt."""
+
+Load = Literal["none", "box", "unsure"]
+
+
+class Crane(Role):
+    """Orders become legs, one after the other, through the modes of `tables/crane.toml`."""
+
+    name = "crane"
+    message = "crane-status"
+
+    def __init__(
+        self, host: Host, site: Site, crane: CraneSite, machine: CraneMachine, levels: dict[str, bool]
+    ) -> None:
+        self._site, self._crane, self._crane_machine = site, crane, machine
+        self._switches = HOME_LINES[: len(crane.axes)]
+        sensors = (*self._switches, "load") if crane.load_sensor else self._switches
+        super().__init__(host, dict.fromkeys(sensors, SETTLE_US), levels)
+        self._order: Order = {}
+        self._legs: list[Leg] = []
+        self._found = [False] * len(crane.axes)
+        self._timeout_ms: int | None = None
+        self._feel_until_ms: int | None = None
+        self._held_ms: int | None = None
+        self._load: Load = self.load_at_start()
+        if self._load == "unsure":
+            host.warn("load-unsure")
+
+    # ---- what it says
+
+    @property
+    def load(self) -> str:
+        """What the spreader holds, as far as the crane knows."""
+        return self._load
+
+    @property
+    def moving(self) -> bool:
+        """Whether a motor is on."""
+        return not self._crane_machine.still
+
+    @property
+    def every_axis_homed(self) -> bool:
+        """Whether the position of every axis is known."""
+        return all(self.homed(axis) for axis in range(len(self._found)))
+
+    def homed(self, axis: int) -> bool:
+        """CRN-11: only from its homing on, and not after a loss of power."""
+        return self._found[axis] and self._crane_machine.homed(axis)
+
+    def body(self) -> dict[str, Any]:
+        """Mode, axes, spreader and load."""
+        machine = self._crane_machine
+        axes = [
+            [_int16(machine.position(axis)), _int16(machine.target(axis)), self.homed(axis)]
+            for axis in range(len(self._found))
+        ]
+        return {"mode": self.state, "axes": axes, "spreader": machine.grip_state, "load": self.load}
+
+    def gist(self) -> dict[str, Any]:
+        """All but the positions, which change all the time while something moves."""
+        body = self.body()
+        return body | {"axes": [[target, homed] for _, target, homed in body["axes"]]}
+
+    @property
+    def due_ms(self) -> int | None:
+        """Debounce, the time-out of the job and the wait for the load sensor."""
+        waits = [self._timeout_ms, self._feel_until_ms] if self._legs and self._held_ms is None else []
+        return min((due for due in [self.lines_due_ms, *waits] if due is not None), default=None)
+
+    # ---- questions of the guards
+
+    def load_at_start(self) -> Load:
+        """CRN-09: without a sensor nobody knows after a start what hangs there."""
+        return self._felt() if self._crane.load_sensor else "unsure"
+
+    def load_fits(self, order: Order) -> bool:
+        """CRN-08, CRN-09."""
+        return order["act"] != "transfer" or self._load == ("none" if "from" in order else "box")
+
+    def knows_place(self, order: Order) -> bool:
+        """CRN-05, CRN-07."""
+        return all(self._knows(order, place, slot) for place, slot in _ends(order))
+
+    def within_table(self, order: Order) -> bool:
+        """CRN-06: outside the measured table the line is a guess."""
+        try:
+            for place, slot in _ends(order):
+                self.positions(order, place, slot)
+        except OutsideTable:
+            return False
+        return True
+
+    def within_reach(self, order: Order) -> bool:
+        """CRN-04."""
+        wanted = [self.positions(order, place, slot) for place, slot in _ends(order)]
+        wanted += [order["target"]] if order["act"] == "jog" else []
+        return all(self._reaches(target) for target in wanted)
+
+    def finding_fits(self, order: Order) -> bool:
+        """A person can say what hangs in the spreader."""
+        return order.get("found") in ("none", "box") and "place" not in order
+
+    def positions(self, order: Order, place: str, slot: int) -> tuple[int, ...]:
+        """Every axis over a slot; on a track the first one from the train [CRN-06]. Raises OutsideTable."""
+        known = self._crane.places[place]
+        first, *others = known.slots[slot]
+        return (first + self.shift(order, known), *others)
+
+    def shift(self, order: Order, place: CranePlace) -> int:
+        """What the train's rest adds to the first axis, by the measured table; nothing at other places."""
+        return PositionTable.of(place.table).position(order["reading"]) if place.table else 0
+
+    def _knows(self, order: Order, place: str, slot: int) -> bool:
+        known = self._crane.places.get(place)
+        if known is None or slot >= len(known.slots):
+            return False
+        needed = {PlaceKind.TRACK: "reading", PlaceKind.DECK: "stop"}.get(self._site.places[place].kind)
+        return needed is None or needed in order
+
+    def _reaches(self, target: Sequence[int]) -> bool:
+        axes = self._crane.axes
+        return len(target) == len(axes) and all(
+            axis.least <= position <= axis.most for axis, position in zip(axes, target, strict=True)
+        )
+
+    # ---- jobs
+
+    def accept(self, order: Order, now_ms: int) -> None:
+        """Keep the order until its start."""
+        self._order = order
+
+    def start(self, now_ms: int) -> None:
+        """Turn the order into legs and begin the first."""
+        self.machine.fire(self._order["act"])
+        self._legs = self.legs(self._order)
+        self._timeout_ms = now_ms + self._crane.job_timeout_ms
+        self._begin(now_ms)
+
+    def legs(self, order: Order) -> list[Leg]:
+        """What the order consists of; the hoist goes up before anything else moves."""
+        match order["act"]:
+            case "home":
+                self._found = [False] * len(self._found)
+                hoist = self._hoist
+                return [self._homing(axis) for axis in (hoist, *range(hoist))]
+            case "park":
+                return self._route("travel", [axis.park for axis in self._crane.axes])
+            case "jog":
+                return self._route("travel", order["target"])
+        legs = self._picking(order) if "from" in order else [self._up("lift")]
+        return legs + self._dropping(order)
+
+    def _picking(self, order: Order) -> list[Leg]:
+        there = self.positions(order, order["from"], order["from_slot"])
+        grip = Leg("grip", self._grip, self._gripped)
+        return [*self._route("travel-to-pick", there, "lower-to-pick"), grip, self._up("lift")]
+
+    def _dropping(self, order: Order) -> list[Leg]:
+        there = self.positions(order, order["to"], order["to_slot"])
+        release = Leg("release", self._crane_machine.release, self._released)
+        return [*self._route("travel-to-drop", there, "lower-to-drop"), release, self._up("clear")]
+
+    def _route(self, step: str, there: Sequence[int], lower: str | None = None) -> list[Leg]:
+        """Hoist up, the other axes over, hoist down."""
+        hoist = self._hoist
+        over = {axis: there[axis] for axis in range(hoist)}
+        return [self._up(step), self._move(step, over), self._move(lower or step, {hoist: there[hoist]})]
+
+    def _up(self, step: str) -> Leg:
+        return self._move(step, {self._hoist: self._crane.travel})
+
+    def _move(self, step: str, targets: dict[int, int]) -> Leg:
+        def begin() -> None:
+            for axis, target in targets.items():
+                self._crane_machine.move(axis, target)
+
+        return Leg(step, begin, lambda: self._arrived(targets))
+
+    def _homing(self, axis: int) -> Leg:
+        return Leg("homing", lambda: self._crane_machine.seek_home(axis), lambda: self._at_home(axis))
+
+    @property
+    def _hoist(self) -> int:
+        return len(self._crane.axes) - 1
+
+    # ---- how a leg ends: True, False for not yet, or a fault
+
+    def _arrived(self, targets: dict[int, int]) -> bool:
+        for axis, target in targets.items():
+            if self._crane_machine.turning(axis):
+                return False
+            if self._crane_machine.position(axis) != target:
+                self._fail("axis-stuck", self._crane.axes[axis].name)
+                return False
+        return True
+
+    def _at_home(self, axis: int) -> bool:
+        """The switch is the machine's own in service; on the bench it is the tester's [BEN-02]."""
+        if self._crane_machine.turning(axis):
+            return False
+        if not self._crane_machine.homed(axis):
+            self._fail("home-missed", self._crane.axes[axis].name)
+            return False
+        self._found[axis] = not self.host.bench or self.lines[self._switches[axis]].level
+        return self._found[axis]
+
+    def _grip(self) -> None:
+        """From here on something may be picked [ORD-17]."""
+        self.host.past_return()
+        self._crane_machine.grip()
+
+    def _gripped(self) -> bool:
+        return self._changed_load("box", "pick-missed")
+
+    def _released(self) -> bool:
+        return self._changed_load("none", "drop-failed")
+
+    def _changed_load(self, wanted: Load, otherwise: str) -> bool:
+        """The spreader has moved, and a sensor, if there is one, feels the load that was wanted."""
+        if self._crane_machine.grip_state == "moving":
+            return False
+        if not self._crane.load_sensor:
+            self._load = wanted
+        return self._load == wanted or self._waits_to_feel(otherwise)
+
+    def _waits_to_feel(self, otherwise: str) -> Literal[False]:
+        if self._feel_until_ms is None:
+            self._feel_until_ms = self._now_ms + FEEL_MS
+        elif self._now_ms >= self._feel_until_ms:
+            self._fail(otherwise, "spreader")
+        return False
+
+    def _fail(self, code: str, part: str) -> None:
+        self.host.halt(self, code, part)
+
+    # ---- time
+
+    _now_ms = 0
+
+    def edge(self, edge: Edge) -> None:
+        """Edges go through the debounce."""
+        super().edge(edge)
+
+    def tick(self, now_ms: int) -> bool:
+        """Believe the sensors, then go on with the leg under way."""
+        self._now_ms = now_ms
+        felt = self._settle_sensors(now_ms)
+        if not self._legs or self._held_ms is not None:
+            return felt
+        return self._proceed(now_ms) or felt
+
+    def _settle_sensors(self, now_ms: int) -> bool:
+        settled = [line.settle(now_ms * 1000) is not None for line in self.lines.values()]
+        if self._crane.load_sensor:
+            self._load = self._felt()
+        return any(settled)
+
+    def _felt(self) -> Load:
+        return "box" if self.lines["load"].level else "none"
+
+    def _proceed(self, now_ms: int) -> bool:
+        leg = self._legs[0]
+        if self._timeout_ms is not None and now_ms >= self._timeout_ms:
+            self._fail("home-missed" if leg.step == "homing" else "axis-stuck", self._slowest())
+            return True
+        if leg.step in CARRYING and self._load != "box":
+            self._fail("pick-missed", "spreader")
+            return True
+        if not leg.ended():
+            return not self._legs
+        self._legs.pop(0)
+        self._feel_until_ms = None
+        self._begin(now_ms)
+        return True
+
+    def _begin(self, now_ms: int) -> None:
+        """Begin the next leg, or be done with the job."""
+        if not self._legs:
+            self._timeout_ms = None
+            self.machine.fire("finish")
+            self.host.finish()
+            return
+        leg = self._legs[0]
+        if leg.step == "lift":
+            self.host.past_return()
+        self.host.step(leg.step)
+        leg.begin()
+
+    def _slowest(self) -> str:
+        """The axis that the job waits for, as the part of its fault."""
+        machine = self._crane_machine
+        late = (a for a in range(len(self._found)) if not machine.arrived(a) or not self.homed(a))
+        return self._crane.axes[next(late, self._hoist)].name
+
+    # ---- what else may happen
+
+    def cancel(self, now_ms: int) -> None:
+        """ORD-17: nothing was picked, so leaving off is enough."""
+        self._stop()
+        if self.state in ("homing", "working"):
+            self.machine.fire("cancel")
+
+    def hold(self, now_ms: int) -> None:
+        """HLD-03: the axes come to rest, time-outs stop."""
+        self._held_ms = now_ms
+        self._crane_machine.brake()
+
+    def resume(self, now_ms: int) -> None:
+        """HLD-05: the leg under way begins again where it was stopped."""
+        if self._held_ms is None:
+            return
+        if self._timeout_ms is not None:
+            self._timeout_ms += now_ms - self._held_ms
+        self._held_ms, self._feel_until_ms = None, None
+        if self._legs:
+            self._legs[0].begin()
+
+    def halt(self, now_ms: int) -> None:
+        """FLT-02: the job is over and the machine stops."""
+        self._stop()
+        super().halt(now_ms)
+
+    def _stop(self) -> None:
+        self._legs.clear()
+        self._timeout_ms = self._feel_until_ms = None
+        self._crane_machine.brake()
+
+    def reset_fault(self, order: Order, now_ms: int) -> None:
+        """CRN-09: a person's word settles a load that no sensor feels. Moves nothing [FLT-05]."""
+        if not self._crane.load_sensor and "found" in order:
+            self._load = order["found"]
+            self.host.settle("load-unsure")
+        if self.machine.row("reset-fault", self) is not None:
+            self.machine.fire("reset-fault", self)
+
+
+def _ends(order: Order) -> list[tuple[str, int]]:
+    """The slots that a transfer names: where from, if it does, and where to."""
+    if order["act"] != "transfer":
+        return []
+    return [(order[end], order[f"{end}_slot"]) for end in ("from", "to") if end in order]
+
+
+def _int16(position: int) -> int:
+    """Within the 16 bits of a position: before homing a count may be anything."""
+    return max(-32768, min(position, 32767))
