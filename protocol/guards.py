@@ -1,7 +1,7 @@
-"""The guards that the tables under `v1/tables/` name: small functions that answer yes or no and change nothing.
+"""The guards that the tables under `v1/tables/` name: small functions that answer and change nothing.
 
-A guard of `order.toml` sees an order and what its node knows (`NodeFacts`); a guard of the other tables sees the facts
-of one machine. The requirement that a guard enforces stands beside it.
+A guard of `order.toml` sees an order and what its node knows (`NodeFacts`); a guard of the other tables sees
+the facts of one machine. The requirement that a guard enforces stands beside it.
 """
 
 from __future__ import annotations
@@ -228,12 +228,13 @@ OrderGuard = Callable[[Order, NodeFacts], bool]
 ORDER_GUARDS: dict[str, OrderGuard] = {
     guard.__name__: guard
     for guard in (
-        ask, hold, other_boot, claim, repeat_of_job, cancel_of_job, at_or_below_mark, cancel_of_unseen,
-        cancel_of_forgotten, unsupported, not_on_bench, holds_moved_on, faults_moved_on, finding_unfit, past_deadline,
-        job_open, is_held, mode_forbids, state_forbids, load_forbids, place_unknown, outside_table, out_of_reach,
+        ask, hold, other_boot, claim, repeat_of_job, cancel_of_job, at_or_below_mark,
+        cancel_of_unseen, cancel_of_forgotten, unsupported, not_on_bench, holds_moved_on,
+        faults_moved_on, finding_unfit, past_deadline, job_open, is_held, mode_forbids,
+        state_forbids, load_forbids, place_unknown, outside_table, out_of_reach,
     )
 }  # fmt: skip
-"""Check name of `order.toml` to guard. `unreadable`, `raise-mark` and `fit` need none: they are no questions."""
+"""Check name of `order.toml` to guard. `unreadable`, `raise-mark` and `fit` are no questions."""
 
 
 class JobProgress(Protocol):
@@ -293,5 +294,5 @@ def stop_is_other(facts: Mapping[str, str]) -> bool:
 
 
 def nothing_said(order: Order) -> bool:
-    """What was said, if anything, does not settle it. Stands behind the row whose guard asks for what would."""
+    """What was said does not settle it. Stands behind the row whose guard asks for what would."""
     return True

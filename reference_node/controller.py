@@ -1,7 +1,7 @@
 """The controller of one node: takes part in the bus for its roles, and moves only what it is ordered to.
 
-Pure: bytes and times come in, publications go out. Every rule is one small method, here or in one of the parts
-that the class attributes name, so that a node which breaks exactly one rule is a subclass.
+Pure: bytes and times come in, publications go out. Every rule is one small method, here or in one of the
+parts that the class attributes name, so that a node which breaks exactly one rule is a subclass.
 """
 
 from __future__ import annotations
@@ -327,7 +327,7 @@ class Controller:
         self._report({"act": "ask", "state": "done", "token": order["token"]})
 
     def answer(self, order: Order, state: str, reason: str | None = None) -> None:
-        """A report on an order that is no job; the answer to a cancel goes under the id of the job it names."""
+        """A report on an order that is no job; that on a cancel goes under the id of the job it names."""
         body = {
             "id": order.get("ref", order["id"]),
             "state": state,

@@ -44,7 +44,7 @@ class Envelope:
         return self.bare(message, {"boot": self.boot, "seq": seq, "uptime": uptime, **body})
 
     def bare(self, message: str, body: Mapping[str, Any]) -> Publication:
-        """The publication of `body` as it is: for the will and the parting word, which say no more [LNK-04]."""
+        """The publication of `body` as it is: the will and the parting word say no more [LNK-04]."""
         topic = str(Topic(self._site, self._node.name, message))
         payload = encode(message, body, self._node.writes)
         return Publication(topic, payload, self._node.qos, self.retained(message))

@@ -1,4 +1,4 @@
-"""The register of what is wrong with a node: every active fault, the last change, the count of the bad ones."""
+"""The register of what is wrong with a node: active faults, the last change, the count of the bad ones."""
 
 from __future__ import annotations
 

@@ -17,8 +17,8 @@ def period_of(message: str) -> int:
 
 
 class Heartbeat:
-    """Remembers for every state topic when it was last sent. Times are those of the caller's clock, not uptime,
-    so that neither the wrap nor `set-uptime` disturbs it [MSG-09, BEN-04].
+    """Remembers for every state topic when it was last sent. Times are those of the caller's clock, not
+    of uptime, so that neither the wrap nor `set-uptime` disturbs it [MSG-09, BEN-04].
     """
 
     def __init__(self) -> None:

@@ -1,4 +1,4 @@
-"""What a node makes of a packet before it is an order: whether it takes it at all, and whether it can read it."""
+"""What a node makes of a packet before it is an order: whether it takes it, and whether it can read it."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ class Inbox:
 
 
 def packet_size(delivery: Delivery) -> int:
-    """Bytes of the whole PUBLISH (MQTT 3.1.1 sections 2.2 and 3.3: fixed header, topic, packet id, payload)."""
+    """Bytes of the whole PUBLISH, fixed header included (MQTT 3.1.1 sections 2.2 and 3.3)."""
     remaining = 2 + len(delivery.topic.encode()) + (2 if delivery.qos else 0) + len(delivery.payload)
     digits = 1
     while remaining >= 128**digits:

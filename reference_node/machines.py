@@ -28,7 +28,7 @@ class Machines:
         now_ms: int = 0,
         trains: Sequence[Consist] | None = None,
     ) -> None:
-        """`trains` come in one after the other, over and over; the survey's own train where none are given."""
+        """`trains` come in one after the other, over and over; the survey's own where none are given."""
         self.crane = None if node.crane is None else CraneMachine(node.name, node.crane, world, rng, now_ms)
         self.track = (
             None if node.berth is None else TrackMachine(node, node.berth, world, rng, now_ms, trains)

@@ -1,4 +1,4 @@
-"""Handles one order at a time: the checks of `tables/order.toml`, in their order, and what each makes the node do."""
+"""Handles one order at a time: the checks of `tables/order.toml`, and what each makes the node do."""
 
 from __future__ import annotations
 

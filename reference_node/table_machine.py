@@ -1,4 +1,4 @@
-"""A machine that goes through its states as a transition table of the specification says, and no other way."""
+"""A machine that goes through its states as a table of the specification says, and no other way."""
 
 from __future__ import annotations
 

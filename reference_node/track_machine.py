@@ -26,7 +26,7 @@ OFF_STAGE = ARMING_AT + 100
 
 
 def survey_train(creep_power: int) -> Consist:
-    """The train that the crane's table was measured with: 55 mm/s at creep power, slowing by 80 mm/s^2 without."""
+    """The train that the crane's table was measured with: it creeps at 55 mm/s and coasts at 80 mm/s^2."""
     mass, creep, coasts, lag = 1000.0, 55.0, 80.0, 0.14
     damping, friction = mass / 1000 / lag, coasts * mass / 1000
     pull = (creep * damping + friction) * 100 / creep_power
@@ -105,7 +105,7 @@ class TrackMachine:
         return surveyed(table, reading) - stood_at + self.track.train.end_at(now_us)
 
     def _survey(self) -> tuple[int, float]:
-        """Bring in the survey's train, once for all, on a track of its own: its reading, and where it really stood."""
+        """Bring in the survey's train on a track of its own: its reading, and where it really stood."""
         train = Train(survey_train(self._site.creep_power), WAITS_AT)
         track = Track(train, [Reed("end", END_AT), Reed("arming", ARMING_AT)], random.Random(0))
         arrival = Arrival(arrival_settings(self._site))

@@ -1,7 +1,7 @@
 """The ground truth of a simulated layout: which box really stands where, whatever anybody believes.
 
-Machines of one process share one world, so that a crane picks a box only where there really is one. Controllers
-never see it; tests ask it.
+Machines of one process share one world, so that a crane picks a box only where there really is one.
+Controllers never see it; tests ask it.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ class World:
     """Boxes by place and slot. `accidents` tells of every box that was let go where none can stand."""
 
     def __init__(self, site: Site, boxes: Mapping[Slot, str] | None = None, *, alone: bool = False) -> None:
-        """`alone`: the other nodes are elsewhere, so that nobody here knows what they have put where. Then a slot
+        """`alone`: the other nodes are elsewhere, and nobody here knows what they have put where. Then a slot
         that nobody here has touched holds a box when one is looked for.
         """
         self.site = site
@@ -91,7 +91,7 @@ class World:
         return below is None or (name, below) in self.boxes or self._alone
 
     def _offset(self, name: str, place: CranePlace, places: Mapping[str, CranePlace]) -> float | None:
-        """What the first axis has to add to a slot of `place` to be really above it; None where it cannot be."""
+        """What the first axis has to add to a slot of `place` to be above it; None where it cannot be."""
         kind = self.site.places[name].kind
         if kind is PlaceKind.TRACK:
             where = self._rest.get(name)

@@ -42,7 +42,7 @@ class Host(Protocol):
 
 
 class Role:
-    """One role of a node. Subclasses give `name`, `message` and what moves. Times are ms of the caller's clock."""
+    """One role of a node. Subclasses say what moves. Times are ms of the caller's clock."""
 
     name: ClassVar[str]
     message: ClassVar[str]

@@ -88,7 +88,7 @@ class Shuttle(Role):
         return False
 
     def _passes(self, stop: str) -> None:
-        """The car's own braking ends at the stop; on the bench, where the sensor is the tester's, it brakes now."""
+        """The car brakes by itself at the stop; on the bench, where the tester plays the sensor, now."""
         if self.state == "moving" and stop == self._target:
             self._reached = stop
             if self.host.bench:

@@ -1,0 +1,59 @@
+"""A reference node on the wire: a controller behind an MQTT client, with a real clock and a boot counter."""
+
+from __future__ import annotations
+
+import random
+import ssl
+from dataclasses import dataclass
+
+from protocol.site import Site
+from protocol.wire.mqtt import MqttHost, monotonic_ms
+from reference_node.controller import Controller
+from reference_node.machines import Machines
+from reference_node.world import World
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """Where the broker is and how to get in."""
+
+    host: str
+    port: int
+    user: str | None = None
+    password: str | None = None
+    tls: ssl.SSLContext | None = None
+    version: int = 311
+
+
+def node_on_the_wire(
+    site: Site,
+    name: str,
+    link: Link,
+    *,
+    boot: int,
+    bench: bool,
+    world: World,
+    rng: random.Random,
+    boot_lost: bool = False,
+) -> MqttHost:
+    """A node that is ready to `start`; `world` is shared by the nodes of one process. Raises KeyError."""
+    now_ms = monotonic_ms()
+    controller = Controller(
+        site,
+        name,
+        boot=boot,
+        bench=bench,
+        machines=Machines(site.nodes[name], world, rng, now_ms=now_ms),
+        rng=rng,
+        started_ms=now_ms,
+        boot_lost=boot_lost,
+    )
+    return MqttHost(
+        controller,
+        link.host,
+        link.port,
+        user=link.user,
+        password=link.password,
+        tls=link.tls,
+        version=link.version,
+    )
