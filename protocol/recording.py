@@ -16,7 +16,10 @@ from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any, BinaryIO
+from io import BytesIO
+from typing import Any, BinaryIO, NamedTuple
+
+from cbor2 import CBORDecodeEOF, CBORDecodeError, CBORDecoder, dumps
 
 VERSION = 1
 MAGIC_KEY = "yardwire"
@@ -24,6 +27,8 @@ MAGIC = b"\xa6\x68yardwire\x69recording"
 """How every recording begins: a map of six, its first pair the name of the format."""
 
 _MESSAGE, _EVENT, _END = 0, 1, 2
+_CHUNK = 1 << 18
+"""Bytes read at a time: what a reader holds, however long the recording is."""
 
 
 class EventKind(StrEnum):
@@ -45,9 +50,8 @@ class Header:
     version: int = VERSION
 
 
-@dataclass(frozen=True, slots=True)
-class RecordedMessage:
-    """One message as it arrived."""
+class RecordedMessage(NamedTuple):
+    """One message as it arrived. A tuple, for a recording has millions of them."""
 
     at_us: int
     topic: str
@@ -101,11 +105,11 @@ class RecordingWriter:
         """Write the header at once. Raises OSError."""
         self._file = file
         self._pending = bytearray()
-        self._ends: list[int] = []
-        self._size = 0
+        self.size = 0
+        """Bytes that are safe in the file."""
         self.messages = 0
         """Messages handed over so far, written or waiting."""
-        self._append(
+        self._pending += dumps(
             {
                 MAGIC_KEY: "recording",
                 "version": header.version,
@@ -117,46 +121,56 @@ class RecordingWriter:
         )
         self.flush()
 
+    @property
+    def waiting(self) -> int:
+        """Bytes that wait for `flush`."""
+        return len(self._pending)
+
     def message(self, item: RecordedMessage) -> None:
         """Add a message to what waits."""
-        self._append([_MESSAGE, item.at_us, item.topic, item.payload, item.qos, item.retain, item.dup])
+        self._pending += dumps((_MESSAGE, *item))
         self.messages += 1
 
     def event(self, item: RecordedEvent) -> None:
         """Add an event to what waits."""
-        self._append([_EVENT, item.at_us, str(item.kind), item.text])
+        self._pending += dumps((_EVENT, item.at_us, str(item.kind), item.text))
 
     def flush(self) -> None:
         """Write what waits. Raises OSError where the file does not take it all; it then ends whole."""
         written = 0
         try:
             while written < len(self._pending):
-                written += self._file.write(self._pending[written:])
+                written += self._file.write(memoryview(self._pending)[written:])
         except OSError:
-            whole = max((end for end in self._ends if end <= written), default=0)
+            whole = _whole_items(self._pending, written)
             with suppress(OSError):  # A pipe or a device cannot be cut back.
-                self._file.truncate(self._size + whole)
-                self._file.seek(self._size + whole)
+                self._file.truncate(self.size + whole)
+                self._file.seek(self.size + whole)
             self._settle(whole)
             raise
         self._settle(written)
 
     def end(self, at_us: int) -> None:
         """Add the end mark and write all; the file stays open. Raises OSError."""
-        self._append([_END, at_us, self.messages])
+        self._pending += dumps((_END, at_us, self.messages))
         self.flush()
-
-    def _append(self, item: object) -> None:
-        from cbor2 import dumps
-
-        self._pending += dumps(item)
-        self._ends.append(len(self._pending))
 
     def _settle(self, written: int) -> None:
         """`written` bytes are safe; what was not is given up."""
-        self._size += written
-        self._pending.clear()
-        self._ends.clear()
+        self.size += written
+        self._pending = bytearray()
+
+
+def _whole_items(data: bytes | bytearray, written: int) -> int:
+    """How many of the first `written` bytes are whole items."""
+    stream = BytesIO(data)
+    decoder = CBORDecoder(stream)
+    whole = 0
+    while stream.tell() < written:
+        decoder.decode()
+        if stream.tell() <= written:
+            whole = stream.tell()
+    return whole
 
 
 class RecordingReader:
@@ -167,54 +181,77 @@ class RecordingReader:
     """
 
     def __init__(self, file: BinaryIO) -> None:
-        """Read the header. Raises NotARecording."""
-        from cbor2 import CBORDecoder
-
+        """Read the header from the file's present place. Raises NotARecording."""
         self._file = file
-        begin = file.read(len(MAGIC))
-        if begin != MAGIC:
-            raise NotARecording("this is not a recording: it does not begin as one")
-        file.seek(0)
-        self._decoder = CBORDecoder(file, max_depth=4, allow_indefinite=False)
+        self._held = b""
+        self._at = 0
+        """Where in the recording `_held` begins."""
         self.cut_at: int | None = None
         self.ended = False
-        self.header = _header(self._next())
+        self._values = self._decode()
+        self._more()
+        if not self._held.startswith(MAGIC):
+            raise NotARecording("this is not a recording: it does not begin as one")
+        self.header = _header(next(self._values, (0, None))[1])
 
     def __iter__(self) -> Iterator[Item]:
         """Yield the items. Raises DamagedRecording at one that is none."""
+        new = tuple.__new__
+        for begin, value in self._values:
+            if type(value) is list and len(value) == 7 and _is_message(value):
+                yield new(RecordedMessage, value[1:])
+            else:
+                yield self._other(begin, value)
+
+    def _decode(self) -> Iterator[tuple[int, Any]]:
+        """Every value with the byte at which it begins, chunk by chunk."""
         while True:
-            begin = self._file.tell()
-            if not self._file.read(1):
+            stream = BytesIO(self._held)
+            tell, decode = stream.tell, CBORDecoder(stream, max_depth=4, allow_indefinite=False).decode
+            size = len(self._held)
+            begin = 0
+            try:
+                while begin < size:
+                    value = decode()
+                    yield self._at + begin, value
+                    begin = tell()
+            except CBORDecodeEOF:
+                pass
+            except CBORDecodeError as error:
+                raise DamagedRecording(self._at + begin, f"no item of a recording: {error}") from error
+            self._held = self._held[begin:]
+            self._at += begin
+            if not self._more():
+                self.cut_at = self._at if self._held else None
                 return
-            self._file.seek(begin)
-            item = self._next()
-            if item is None:
-                self.cut_at = begin
-                return
-            yield self._item(begin, item)
 
-    def _next(self) -> Any:
-        """The next value, or None where the file ends inside it."""
-        from cbor2 import CBORDecodeEOF, CBORDecodeError
+    def _more(self) -> bool:
+        """Read on, twice as far for an item that is longer than what is held."""
+        more = self._file.read(max(_CHUNK, len(self._held)))
+        self._held += more
+        return bool(more)
 
-        begin = self._file.tell()
-        try:
-            return self._decoder.decode()
-        except CBORDecodeEOF:
-            return None
-        except CBORDecodeError as error:
-            raise DamagedRecording(begin, f"no item of a recording: {error}") from error
-
-    def _item(self, begin: int, value: Any) -> Item:
+    def _other(self, begin: int, value: Any) -> Item:
         match value:
-            case [0, int(at), str(topic), bytes(payload), int(qos), bool(retain), bool(dup)]:
-                return RecordedMessage(at, topic, payload, qos, retain, dup)
             case [1, int(at), str(kind), str(text)]:
                 return RecordedEvent(at, kind, text)
             case [2, int(at), int(messages)]:
                 self.ended = True
                 return RecordedEnd(at, messages)
         raise DamagedRecording(begin, f"no item of a recording: {str(value)[:40]}")
+
+
+def _is_message(value: list[Any]) -> bool:
+    kind, at, topic, payload, qos, retain, dup = value
+    return (
+        kind == _MESSAGE
+        and type(at) is int
+        and type(topic) is str
+        and type(payload) is bytes
+        and type(qos) is int
+        and type(retain) is bool
+        and type(dup) is bool
+    )
 
 
 def _header(value: Any) -> Header:
