@@ -39,12 +39,7 @@ class Berth(Role):
         self._train: str | None = None
         self._held_ms: int | None = None
         self._last_ms = 0
-        self._saw_it_move = False
-
-    @property
-    def moving(self) -> bool:
-        """A train under way has nothing to say more often: its states are few."""
-        return False
+        self._saw_it_move = self._coasts = False
 
     @property
     def due_ms(self) -> int | None:
@@ -86,6 +81,7 @@ class Berth(Role):
         self.machine.fire(self._act)
         self.host.past_return()
         if self._act == "admit":
+            self._coasts = False
             self.arrival.begin(now_ms, self._raw)
             self._motor.drive(self.arrival.power)
             self.host.step("approach")
@@ -139,26 +135,23 @@ class Berth(Role):
         self._motor.drive(0)
 
     def _arrive(self, now_ms: int) -> bool:
-        before = (self.arrival.state, self.arrival.power)
         self.arrival.tick(now_ms)
         self._motor.drive(self.arrival.power)
         arrival = self.arrival.state
         if arrival == "lost":
             self._lost()
-        elif arrival == "at-rest" and self.state == "armed":
-            self.machine.fire("rest")
-            self.host.finish()
-        elif arrival in ("armed", "at-rest") and self.state == "admitting":
+        elif self.state == "admitting" and arrival != "admitting":
             self.machine.fire("arming")
             self.host.step("arming-passed")
-        elif self._coasts(before):
+        elif self.state == "armed" and arrival == "at-rest":
+            self.machine.fire("rest")
+            self.host.finish()
+        elif self.state == "armed" and not self._coasts and not self.host.held and self.arrival.power == 0:
+            self._coasts = True
             self.host.step("coasting")
         else:
             return False
-        return arrival != "armed" or before[0] != "armed" or self.arrival.power != before[1]
-
-    def _coasts(self, before: tuple[str, int]) -> bool:
-        return self.state == "armed" and self.arrival.power == 0 and not self.host.held
+        return True
 
     def _lost(self) -> None:
         parts = {"not-armed": "arming", "end-missed": "end", "input-lost": "arming"}

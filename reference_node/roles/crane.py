@@ -9,7 +9,6 @@ from protocol.guards import Order
 from protocol.position_table import OutsideTable, PositionTable
 from protocol.site import CranePlace, CraneSite, PlaceKind, Site
 from reference_node.crane_machine import HOME_LINES, CraneMachine
-from reference_node.edge import Edge
 from reference_node.roles.leg import Leg
 from reference_node.roles.role import Host, Role
 
@@ -44,6 +43,7 @@ class Crane(Role):
         self._timeout_ms: int | None = None
         self._feel_until_ms: int | None = None
         self._held_ms: int | None = None
+        self._braking = False
         self._load: Load = self.load_at_start()
         if self._load == "unsure":
             host.warn("load-unsure")
@@ -79,9 +79,9 @@ class Crane(Role):
         return {"mode": self.state, "axes": axes, "spreader": machine.grip_state, "load": self.load}
 
     def gist(self) -> dict[str, Any]:
-        """All but the positions, which change all the time while something moves."""
+        """All but the positions as long as something moves: then they change all the time."""
         body = self.body()
-        return body | {"axes": [[target, homed] for _, target, homed in body["axes"]]}
+        return body | {"axes": [axis[1:] for axis in body["axes"]]} if self.moving else body
 
     @property
     def due_ms(self) -> int | None:
@@ -100,8 +100,10 @@ class Crane(Role):
         return order["act"] != "transfer" or self._load == ("none" if "from" in order else "box")
 
     def knows_place(self, order: Order) -> bool:
-        """CRN-05, CRN-07."""
-        return all(self._knows(order, place, slot) for place, slot in _ends(order))
+        """CRN-05, CRN-07; with one reading in an order, both ends cannot be trains [SUP-23]."""
+        ends = _ends(order)
+        tracks = {place for place, _ in ends if self._kind(place) is PlaceKind.TRACK}
+        return len(tracks) < 2 and all(self._knows(order, place, slot) for place, slot in ends)
 
     def within_table(self, order: Order) -> bool:
         """CRN-06: outside the measured table the line is a guess."""
@@ -136,8 +138,13 @@ class Crane(Role):
         known = self._crane.places.get(place)
         if known is None or slot >= len(known.slots):
             return False
-        needed = {PlaceKind.TRACK: "reading", PlaceKind.DECK: "stop"}.get(self._site.places[place].kind)
+        kind = self._kind(place)
+        needed = {PlaceKind.TRACK: "reading", PlaceKind.DECK: "stop"}.get(kind) if kind is not None else None
         return needed is None or needed in order
+
+    def _kind(self, place: str) -> PlaceKind | None:
+        known = self._site.places.get(place)
+        return None if known is None else known.kind
 
     def _reaches(self, target: Sequence[int]) -> bool:
         axes = self._crane.axes
@@ -174,8 +181,9 @@ class Crane(Role):
 
     def _picking(self, order: Order) -> list[Leg]:
         there = self.positions(order, order["from"], order["from_slot"])
+        ready = Leg("travel-to-pick", self._crane_machine.release, self._is_open)
         grip = Leg("grip", self._grip, self._gripped)
-        return [*self._route("travel-to-pick", there, "lower-to-pick"), grip, self._up("lift")]
+        return [ready, *self._route("travel-to-pick", there, "lower-to-pick"), grip, self._up("lift")]
 
     def _dropping(self, order: Order) -> list[Leg]:
         there = self.positions(order, order["to"], order["to_slot"])
@@ -226,6 +234,10 @@ class Crane(Role):
         self._found[axis] = not self.host.bench or self.lines[self._switches[axis]].level
         return self._found[axis]
 
+    def _is_open(self) -> bool:
+        """The spreader, which holds nothing, is open for the box; after a miss it is not [CRN-12]."""
+        return self._crane_machine.grip_state == "open"
+
     def _grip(self) -> None:
         """From here on something may be picked [ORD-17]."""
         self.host.past_return()
@@ -259,14 +271,12 @@ class Crane(Role):
 
     _now_ms = 0
 
-    def edge(self, edge: Edge) -> None:
-        """Edges go through the debounce."""
-        super().edge(edge)
-
     def tick(self, now_ms: int) -> bool:
         """Believe the sensors, then go on with the leg under way."""
         self._now_ms = now_ms
         felt = self._settle_sensors(now_ms)
+        if self._braking:
+            return self._come_to_rest() or felt
         if not self._legs or self._held_ms is not None:
             return felt
         return self._proceed(now_ms) or felt
@@ -319,8 +329,17 @@ class Crane(Role):
     def cancel(self, now_ms: int) -> None:
         """ORD-17: nothing was picked, so leaving off is enough."""
         self._stop()
-        if self.state in ("homing", "working"):
-            self.machine.fire("cancel")
+        self._braking = self.state in ("homing", "working")
+        if self._braking:
+            self._come_to_rest()
+
+    def _come_to_rest(self) -> bool:
+        """CRN-11: 'ready' means that every axis stands on its target, so the mode waits for that."""
+        if self.moving:
+            return False
+        self._braking = False
+        self.machine.fire("cancel")
+        return True
 
     def hold(self, now_ms: int) -> None:
         """HLD-03: the axes come to rest, time-outs stop."""
@@ -338,12 +357,17 @@ class Crane(Role):
             self._legs[0].begin()
 
     def halt(self, now_ms: int) -> None:
-        """FLT-02: the job is over and the machine stops."""
+        """FLT-02: the job is over, the machine stops, and what was known of a box half picked is gone."""
+        half = bool(self._legs) and self._legs[0].step in ("grip", "release") and not self._crane.load_sensor
         self._stop()
         super().halt(now_ms)
+        if half:
+            self._load = "unsure"
+            self.host.warn("load-unsure")  # CRN-09
 
     def _stop(self) -> None:
         self._legs.clear()
+        self._braking = False
         self._timeout_ms = self._feel_until_ms = None
         self._crane_machine.brake()
 
