@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager, nullcontext
+from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -122,6 +122,7 @@ def conform(
     from conformance.bench.address import parse_address
     from conformance.bench.broker import start_broker
     from conformance.bench.tap import Tap
+    from conformance.commands.spawned_node import spawned_node
 
     with start_broker(choice, url=url) as broker:
         address = parse_address(broker.url)
@@ -135,7 +136,7 @@ def conform(
         )
         with tap:
             click.echo(f"{node} connects to {tap.host}, port {tap.port} (behind it: {broker.name})", err=True)
-            spawned = _spawned(tap, site_path, node) if spawn else nullcontext(None)
+            spawned = spawned_node(tap, site_path, node) if spawn else nullcontext(None)
             return _judge(wishes, site, tap, address, spawned)
 
 
@@ -271,38 +272,6 @@ def _progress(stand: Stand) -> Callable[[Case, Result | None], None]:
 def _clear_line() -> None:
     if sys.stderr.isatty():
         click.echo("\r\x1b[K", nl=False, err=True)
-
-
-@contextmanager
-def _spawned(tap: Tap, site_path: Path, node: str) -> Iterator[Callable[[], None]]:
-    """A reference node as a process of its own; gives a way to reset it as a power failure does."""
-    import subprocess
-
-    command = [
-        *(sys.executable, "-m", "conformance.commands.main", "node", node),
-        *("--site", str(site_path), "--broker", f"mqtt://{tap.host}:{tap.port}", "--bench"),
-    ]
-
-    def start() -> subprocess.Popen[bytes]:
-        return subprocess.Popen(
-            command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, start_new_session=True
-        )
-
-    process = start()
-
-    def end() -> None:
-        process.kill()
-        process.wait()
-
-    def restart() -> None:
-        nonlocal process
-        end()
-        process = start()
-
-    try:
-        yield restart
-    finally:
-        end()
 
 
 def listed(cases: Any) -> str:

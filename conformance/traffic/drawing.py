@@ -76,7 +76,8 @@ def timeline(story: Story) -> Timeline:
             width = max(x(end) - x(job.ordered_ms), 2.0)
             kind = {"done": "done", "open": "open"}.get(job.state, "trouble")
             y = HEAD + nodes.index(job.node) * LANE_HEIGHT + BAR_HEIGHT + 2
-            shown = job.words if width > 5.4 * len(job.words) + 6 else ""
+            fitting = (text for text in (job.words, job.words.split()[0]) if width > 5.4 * len(text) + 6)
+            shown = next(fitting, "")
             title = f"{job.words} {job.label}: {job.state}, {(end - job.ordered_ms) / 1000:.1f} s"
             jobs.append(DrawnBar(x(job.ordered_ms), y, width, kind, shown, title))
     lanes = [(HEAD + row * LANE_HEIGHT + 13.0, node) for row, node in enumerate(nodes)]

@@ -89,6 +89,14 @@ class Story:
         return sorted(speakers, key=lambda name: (name not in supervisors, name))
 
     @property
+    def gone(self) -> list[str]:
+        """Boxes that stood in some place at first and stand in none at the end."""
+        first, last = (
+            {box for slots in maps.values() for box in slots} for maps in (self.first_map, self.last_map)
+        )
+        return sorted(first - last - {"", "?"})
+
+    @property
     def exchange(self) -> list[Line]:
         """Orders and reports, retained ones left out."""
         return [

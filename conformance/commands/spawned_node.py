@@ -1,0 +1,47 @@
+"""A reference node as a process of its own, behind a tap: for trying things out with no board at hand."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from conformance.bench.tap import Tap
+
+
+@contextmanager
+def spawned_node(tap: Tap, site_path: Path, node: str) -> Iterator[Callable[[], None]]:
+    """Start `yardwire node` on the bench; gives a way to reset it as a power failure does.
+
+    The process ends with the context, whatever happened.
+    """
+    command = [
+        *(sys.executable, "-m", "conformance.commands.main", "node", node),
+        *("--site", str(site_path), "--broker", f"mqtt://{tap.host}:{tap.port}", "--bench"),
+    ]
+
+    def start() -> subprocess.Popen[bytes]:
+        # A session of its own: Ctrl-C in the terminal is for the kit, which ends the node.
+        return subprocess.Popen(
+            command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, start_new_session=True
+        )
+
+    process = start()
+
+    def end() -> None:
+        process.kill()
+        process.wait()
+
+    def restart() -> None:
+        nonlocal process
+        end()
+        process = start()
+
+    try:
+        yield restart
+    finally:
+        end()
