@@ -28,8 +28,8 @@ def messages_heartbeat(stand: Stand) -> None:
     before = stand.log.end
     limit = stand.limit_ms("status_repeat")
     stand.watch(limit)
-    stand.ask()
     seen = [m.name for m in stand.log.sent(after=before)]
+    stand.ask()
     stand.check("node-status" in seen, "MSG-03", f"node-status within {limit:.0f} ms", "none")
 
 
@@ -61,27 +61,26 @@ def messages_changes(stand: Stand) -> None:
     Judged from every answer to an ask: what it says must have been published before, or not have changed.
     Positions, marks and counts that move by themselves are left out.
     """
-    told: dict[str, Mapping[str, Any]] = {}
-    asked: dict[str, int] = {}
+    newest: dict[str, list[Message]] = {}
+    asked: dict[int, int] = {}
     for message in stand.log.messages:
-        if not message.from_node:
-            if message.body.get("act") == "ask":
-                asked = dict.fromkeys(stand.state_topics, message.number)
+        if not message.from_node and message.body.get("act") == "ask":
+            asked[message.body["token"]] = message.number
+        elif message.from_node and message.name in stand.state_topics and message.body:
+            newest[message.name] = [*newest.get(message.name, [])[-1:], message]
+        elif message.is_report("ask"):
+            _told_before(stand, newest, asked.get(message.body["token"], message.number))
+
+
+def _told_before(stand: Stand, newest: Mapping[str, list[Message]], asked: int) -> None:
+    """What an answer says, the last word of each topic, must stand in the word before it too."""
+    for name, words in newest.items():
+        before, answer = words[0], words[-1]
+        if answer is before or answer.number < asked or answer.body["boot"] != before.body["boot"]:
             continue
-        if message.name not in stand.state_topics or not message.body:
-            continue
-        gist = _gist(message.body)
-        if (
-            message.name in asked
-            and told.get(message.name, gist) != gist
-            and gist["boot"] == told[message.name]["boot"]
-        ):
-            was = {key: value for key, value in gist.items() if told[message.name].get(key) != value}
-            stand.check(
-                False, "MSG-01", f"{message.name} with {was} before it was asked for", "none", message
-            )
-        asked.pop(message.name, None)
-        told[message.name] = gist
+        was, now = _gist(before.body), _gist(answer.body)
+        changed = {key: value for key, value in now.items() if was.get(key) != value}
+        stand.check(was == now, "MSG-01", f"{name} with {changed} before it was asked for", "none", answer)
 
 
 def _gist(body: Mapping[str, Any]) -> dict[str, Any]:
