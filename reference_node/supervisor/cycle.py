@@ -46,6 +46,9 @@ class View(Protocol):
     def word(self, node: str, message: str) -> Body | None:
         """The newest `message` of `node`, if it was said after the claim."""
 
+    def idle(self, node: str) -> bool:
+        """Whether `node` has no job open, by its own word and by the reports on what was sent."""
+
 
 def is_met(goal: Single, view: View) -> bool:
     """Whether `goal` is so, by what is known now."""
@@ -53,11 +56,11 @@ def is_met(goal: Single, view: View) -> bool:
         case Move(box, place, slot):
             return view.world.at(Spot(place, slot)) == box and not view.world.under_way(box)
         case Admit(berth):
-            return _state(view, berth, "train-arrival") == "at-rest"
+            return view.idle(berth) and _state(view, berth, "train-arrival") == "at-rest"
         case Depart(berth):
-            return _state(view, berth, "train-arrival") == "empty"
+            return view.idle(berth) and _state(view, berth, "train-arrival") == "empty"
         case Run(shuttle, place):
-            return _stands_at(view, shuttle) == place
+            return view.idle(shuttle) and _stands_at(view, shuttle) == place
 
 
 def next_step(goal: Single, view: View) -> Step | Wait:

@@ -195,6 +195,10 @@ class Supervisor:
         """The newest `message` of `node`, if it was said after the claim."""
         return self.sessions[node].word(message)
 
+    def idle(self, node: str) -> bool:
+        """Whether `node` has no job open, by its own word and by the reports on what was sent."""
+        return self.sessions[node].idle()
+
     # ------------------------------------------------------------ work
     def _work(self, now_ms: int) -> list[Publication]:
         self.now_ms = now_ms
