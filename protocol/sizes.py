@@ -179,21 +179,28 @@ def publish_size(topic: int, payload: int, *, qos: int) -> int:
     return 1 + remaining_length_size(remaining) + remaining
 
 
-def connect_size(client_id: int, will_topic: int, will_payload: int, user: int, password: int) -> int:
+def connect_size(
+    client_id: int, will_topic: int, will_payload: int, user: int, password: int, version: str = "3.1.1"
+) -> int:
     """Bytes of a whole CONNECT (MQTT 3.1.1 section 3.1) with will, user name and password of so many bytes.
 
-    The variable header has 10 bytes (section 3.1.2); each field has 2 bytes of length in front.
+    The variable header has 10 bytes (section 3.1.2); each field has 2 bytes of length in front. MQTT 5 adds
+    two empty property lists of one byte each (sections 3.1.2.11 and 3.1.3.2).
     """
-    remaining = 10 + sum(2 + field for field in (client_id, will_topic, will_payload, user, password))
+    remaining = (
+        10
+        + (2 if version == "5" else 0)
+        + sum(2 + field for field in (client_id, will_topic, will_payload, user, password))
+    )
     return 1 + remaining_length_size(remaining) + remaining
 
 
-def worst_connect(encoding: Encoding) -> int:
+def worst_connect(encoding: Encoding, version: str = "3.1.1") -> int:
     """Bytes of the longest CONNECT of a node; its will is a node-status [LNK-04, LNK-18]."""
     topic = longest_topic("node-status")
     parts = [specification().most(name) for name in ("client_id", "user_name", "password")]
     will = len(encode("node-status", longest_will(encoding), encoding))
-    return connect_size(parts[0], topic, will, parts[1], parts[2])
+    return connect_size(parts[0], topic, will, parts[1], parts[2], version)
 
 
 def longest_will(encoding: Encoding) -> dict[str, Any]:
