@@ -25,10 +25,10 @@ def site() -> None:
 @site.command()
 @click.argument("path", type=click.Path(path_type=Path), default=Path("site.toml"))
 def new(path: Path) -> None:
-    """Write a starter site file to PATH (default: site.toml).
+    """Write a starter site file to PATH.
 
-    It describes the invented yard 'harlow-basin', with comments; change it into yours. A file that is there
-    is never overwritten.
+    PATH is site.toml if it is left out. The file describes the invented yard 'harlow-basin', with comments;
+    change it into yours. A file that is there is never overwritten.
 
     Example: yardwire site new my-yard.toml
     """
@@ -48,9 +48,9 @@ def new(path: Path) -> None:
 @click.argument("path", type=click.Path(path_type=Path), default=Path("site.toml"))
 @click.option("--json", "as_json", is_flag=True, help="Print the mistakes as JSON.")
 def check(path: Path, as_json: bool) -> int:
-    """Find every mistake in the site file PATH (default: site.toml).
+    """Find every mistake in the site file PATH.
 
-    Exit 1 if there is one.
+    PATH is site.toml if it is left out. Exit 1 if there is a mistake.
 
     Example: yardwire site check site.toml
     """
@@ -76,7 +76,9 @@ def check(path: Path, as_json: bool) -> int:
 @click.argument("path", type=click.Path(path_type=Path), default=Path("site.toml"))
 @click.option("--json", "as_json", is_flag=True, help="Print it as JSON.")
 def digest(path: Path, as_json: bool) -> int:
-    """Print the digest of each node, which its firmware says in node-status.
+    """Print the digest that each node says.
+
+    A node says the digest of its part of the site file in node-status; its firmware has it built in.
 
     Example: yardwire site digest site.toml
     """

@@ -66,7 +66,7 @@ def test_all_mistakes_are_told_not_only_the_first() -> None:
     text = (
         GOOD.replace("columns = 3", 'columns = "3"')
         .replace("qos = 1", "qos = 2")
-        .replace("speed = 80", "sped = 80")
+        .replace("speed = 250", "sped = 250")
     )
     assert len(problems(text)) >= 4
 
