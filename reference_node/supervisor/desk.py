@@ -39,12 +39,16 @@ class Desk:
         self._office = office
         self._on_question = on_question
 
+    def listen(self, on_question: Callable[[Question], None] | None) -> None:
+        """Call `on_question` with every new question from now on; None leaves them waiting."""
+        self._on_question = on_question
+
     def refresh(self) -> None:
         """Withdraw what is settled, raise what only a person can settle and may go and look at now."""
         wanted = list(dict.fromkeys(self._wanted()))
         for question in list(self._office.questions):
             topic = Topic(question.about, question.node, question.place)
-            if not question.is_open or (topic not in wanted and self._may_look(topic)):
+            if topic not in wanted and self._may_look(topic):
                 self._office.questions.remove(question)
         asked = {Topic(question.about, question.node, question.place) for question in self._office.questions}
         for topic in wanted:
@@ -103,14 +107,17 @@ class Desk:
             Ask.TRACK: self._track, Ask.SHUTTLE: self._shuttle, Ask.SPREADER: self._spreader,
             Ask.SLOTS: self._slots, Ask.FAULT: self._fault, Ask.HELD: self._held,
         }[topic.about]  # fmt: skip
-        question = Question(
-            topic.about, topic.node, topic.place, text, choices, lambda found: take(topic, found)
-        )
+
+        def settle(found: tuple[str, ...]) -> None:
+            if question not in self._office.questions:
+                raise ValueError(f"this question was settled without an answer: {text}")
+            take(topic, found)
+            self._office.questions.remove(question)
+
+        question = Question(topic.about, topic.node, topic.place, text, choices, settle)
         self._office.questions.append(question)
         if self._on_question is not None:
             self._on_question(question)
-            if not question.is_open:
-                self._office.questions.remove(question)
 
     def _text(self, topic: Topic) -> tuple[str, tuple[str, ...]]:
         node, place = topic.node, topic.place

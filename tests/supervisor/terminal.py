@@ -51,16 +51,16 @@ class Terminal:
         for name in nodes:
             self.add(name)
 
-    def add(self, name: str) -> Controller:
+    def add(self, name: str, *, bench: bool = False) -> Controller:
         """A node with its machines, switched on for the first time."""
         now_ms = self.time.now_ms
         self.machines[name] = Machines(self.site.nodes[name], self.truth, self.rng, now_ms=now_ms)
-        return self.start(name, boot=1)
+        return self.start(name, boot=1, bench=bench)
 
-    def start(self, name: str, boot: int) -> Controller:
+    def start(self, name: str, boot: int, *, bench: bool = False) -> Controller:
         """Switch a node on; its machines stand where they stood."""
         controller = self.kinds.get(name, Controller)(
-            self.site, name, boot=boot, bench=False, machines=self.machines[name], rng=self.rng,
+            self.site, name, boot=boot, bench=bench, machines=self.machines[name], rng=self.rng,
             started_ms=self.time.now_ms,
         )  # fmt: skip
         self.controllers[name] = controller
@@ -72,7 +72,9 @@ class Terminal:
         self.bus.detach(name, graceful=False)
         return self.start(name, (self.controllers[name].boot + 1) % 65536)
 
-    def supervise(self, kind: type[Supervisor] = Supervisor, *, name: str = "yard", **keywords: Any) -> Supervisor:
+    def supervise(
+        self, kind: type[Supervisor] = Supervisor, *, name: str = "yard", **keywords: Any
+    ) -> Supervisor:
         """Switch a supervisor on; by default a person answers it at once, and truly."""
         keywords = {
             "boot": 1, "rng": Random(11), "on_question": self.person, "started_ms": self.time.now_ms, **keywords
@@ -129,7 +131,9 @@ class Terminal:
     def said(self, node: str, message: str) -> list[dict[str, Any]]:
         """Bodies of every `message` on the topic of `node` that reached the broker."""
         topic = str(Topic(self.site.name, node, message))
-        return [body for entry in self.bus.log if entry.topic == topic if (body := read(topic, entry.payload))]
+        return [
+            body for entry in self.bus.log if entry.topic == topic if (body := read(topic, entry.payload))
+        ]
 
     def orders(self, node: str, *acts: str) -> list[dict[str, Any]]:
         """Orders that were sent to `node`, of these acts if any are named."""
