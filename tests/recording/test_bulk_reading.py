@@ -1,4 +1,4 @@
-"""The short way of reading gives what the long way gives, for valid messages and for what is bent out of them."""
+"""The short way of reading gives what the long way gives, for valid messages and for bent ones."""
 
 from __future__ import annotations
 

@@ -1,0 +1,169 @@
+"""`yardwire record`: everything that is said under a site's root, to a file."""
+
+from __future__ import annotations
+
+import json
+import re
+import signal
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib.metadata import version
+from pathlib import Path
+from types import FrameType
+from typing import TYPE_CHECKING
+
+import click
+
+from protocol.trouble import Trouble
+
+if TYPE_CHECKING:
+    from conformance.traffic.capture import Capture
+    from conformance.traffic.live_line import LiveLine
+    from conformance.traffic.tape import Tape
+
+UNITS = {"": 1, "k": 1000, "M": 1000**2, "G": 1000**3}
+TIMES = {"s": 1, "m": 60, "h": 3600}
+
+
+def _size(_ctx: click.Context, _param: click.Parameter, text: str | None) -> int:
+    found = re.fullmatch(r"([1-9][0-9]*)([kMG]?)B?", text) if text else None
+    if text and not found:
+        raise click.BadParameter("write it as 500k, 64M or 1G")
+    return int(found[1]) * UNITS[found[2]] if found else 0
+
+
+def _time(_ctx: click.Context, _param: click.Parameter, text: str | None) -> int:
+    found = re.fullmatch(r"([1-9][0-9]*)([smh])", text) if text else None
+    if text and not found:
+        raise click.BadParameter("write it as 90s, 10m or 1h")
+    return int(found[1]) * TIMES[found[2]] if found else 0
+
+
+@click.command()
+@click.argument("path", type=click.Path(path_type=Path, dir_okay=False))
+@click.option(
+    "--broker", metavar="URL", default="mqtt://localhost", show_default=True, help="Where to listen."
+)
+@click.option("--site", required=True, metavar="NAME", help="The site to record; '+' for every site.")
+@click.option("--seconds", type=click.FloatRange(0.1), help="Stop after this time (default: at Ctrl-C).")
+@click.option("--messages", type=click.IntRange(1), help="Stop after so many messages.")
+@click.option("--rotate-size", callback=_size, metavar="SIZE", help="Begin a new file every 64M, say.")
+@click.option("--rotate-every", callback=_time, metavar="TIME", help="Begin a new file every 1h, say.")
+@click.option("--zstd", "pack", is_flag=True, help="Pack with zstd (needs the package zstandard).")
+@click.option("--qos", type=click.IntRange(0, 1), default=1, show_default=True, help="QoS to subscribe with.")
+@click.option("--ca", type=click.Path(path_type=Path, exists=True), help="CA certificate for mqtts:// (PEM).")
+@click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")
+def record(
+    path: Path,
+    broker: str,
+    site: str,
+    seconds: float | None,
+    messages: int | None,
+    rotate_size: int,
+    rotate_every: int,
+    pack: bool,
+    qos: int,
+    ca: Path | None,
+    as_json: bool,
+) -> int:
+    """Record everything said under a site's root to the file PATH.
+
+    Ctrl-C is the normal end: the file is then complete, with an end mark, and the exit code is 130. What was
+    flushed, at least twice a second, survives the death of the recorder. Losses of the connection are noted
+    in the file as what they are. With rotation the files are PATH-0001, PATH-0002 and so on.
+
+    Example: yardwire record run.ywrec --site harlow-basin --broker mqtt://localhost
+    """
+    from conformance.bench.address import TlsFiles, parse_address
+    from conformance.traffic.capture import Capture
+    from conformance.traffic.live_line import LiveLine, on_terminal
+    from conformance.traffic.tape import Rotation, Tape, TapeFull, now_iso
+    from protocol.recording import Header, RecordedMessage
+    from protocol.specification import specification
+
+    if pack:
+        _require_zstandard()
+    if site != "+" and re.fullmatch("[A-Za-z0-9-]{1,12}", site) is None:
+        raise Trouble(f"{site!r} is no name of a site", mend="It has 1 to 12 characters A-Z a-z 0-9 and '-'")
+    address = parse_address(broker, TlsFiles(ca=ca) if ca else None)
+    line = LiveLine(on_terminal if sys.stderr.isatty() and not as_json else None)
+
+    def take(item: RecordedMessage) -> None:
+        tape.message(item)
+        line.hear(item)
+        if tape.messages == messages:
+            capture.stop()
+
+    def pause(now_us: int) -> None:
+        tape.settle(now_us)
+        line.pause(now_us)
+        if seconds is not None and now_us >= seconds * 1e6:
+            capture.stop()
+
+    capture = Capture(address, f"{specification().root}/{site}/#", take, qos)
+    header = Header(site, now_iso(), address.name, version("yardwire"))
+    tape = Tape(path, header, Rotation(rotate_size, rotate_every * 1_000_000), pack=pack)
+    with _stopped_by_signals(capture) as signals:
+        try:
+            capture.run(tape.note, pause)
+            tape.close(capture.now_us())
+        except TapeFull as error:
+            tape.abandon()
+            _tell(tape, line, as_json=as_json)
+            where = str(tape.files[-1])
+            mend = "What is in the file is whole and can be read; make room and record again"
+            raise Trouble(f"nothing more could be written: {error}", where=where, mend=mend) from error
+        except Trouble:
+            if not tape.messages:
+                tape.abandon()
+                path_made = tape.files[-1]
+                path_made.unlink()
+            raise
+    _tell(tape, line, as_json=as_json)
+    if signals:
+        if signals[0] == signal.SIGINT:
+            raise KeyboardInterrupt
+        raise SystemExit(128 + signals[0])
+    return 0
+
+
+def _tell(tape: Tape, line: LiveLine, *, as_json: bool) -> None:
+    if as_json:
+        files = [str(file) for file in tape.files]
+        counts = {"messages": line.messages, "retained": line.retained, "nodes": line.nodes}
+        judged = {"judged": line.judged, "invalid": line.invalid}
+        click.echo(json.dumps({"files": files} | counts | judged, indent=2))
+        return
+    if sys.stderr.isatty():
+        click.echo("\r\x1b[K", err=True, nl=False)
+    more = f" to {tape.files[-1]}" if len(tape.files) > 1 else ""
+    click.echo(f"{tape.files[0]}{more}: {line.summary()}")
+    click.echo(f"Next: yardwire show {tape.files[0]}")
+
+
+@contextmanager
+def _stopped_by_signals(capture: Capture) -> Iterator[list[int]]:
+    """Let a signal end the recording between two messages, never inside one."""
+    seen: list[int] = []
+
+    def stop(number: int, _frame: FrameType | None) -> None:
+        seen.append(number)
+        capture.stop()
+
+    before = {
+        number: signal.signal(number, stop) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+    }
+    try:
+        yield seen
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _require_zstandard() -> None:
+    from importlib.util import find_spec
+
+    if find_spec("zstandard") is None:
+        mend = "pip install zstandard, or leave --zstd out"
+        raise Trouble("packing needs the package zstandard, which is not installed", mend=mend)

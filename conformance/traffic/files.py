@@ -1,0 +1,177 @@
+"""Recordings as files: plain or zstd, one or several that continue each other, never written over."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, BinaryIO, cast
+
+from protocol.recording import (
+    DamagedRecording,
+    Header,
+    Item,
+    NotARecording,
+    RecordedEnd,
+    RecordedEvent,
+    RecordedMessage,
+    RecordingReader,
+)
+from protocol.trouble import Trouble
+
+if TYPE_CHECKING:
+    from io import BufferedIOBase
+
+ZSTD_MAGIC = b"\x28\xb5\x2f\xfd"
+SUFFIX = ".ywrec"
+
+
+def open_plain(path: Path, mode: str = "rb") -> BinaryIO:
+    """Open a file, in the words of a user where that fails. Raises Trouble."""
+    try:
+        return cast("BinaryIO", path.open(mode, buffering=0 if mode == "xb" else -1))
+    except FileExistsError:
+        mend = "Name another; a recording is never written over"
+        raise Trouble("there is a file of this name already", where=str(path), mend=mend) from None
+    except OSError as error:
+        raise Trouble(f"cannot be opened: {error.strerror}", where=str(path)) from None
+
+
+@contextmanager
+def open_recording(path: Path) -> Iterator[BinaryIO]:
+    """The bytes of a recording, unpacked if it is packed. Raises Trouble."""
+    with ExitStack() as stack:
+        file = stack.enter_context(open_plain(path))
+        packed = file.read(len(ZSTD_MAGIC)) == ZSTD_MAGIC
+        file.seek(0)
+        if packed:
+            import zstandard
+
+            unpacker = zstandard.ZstdDecompressor()
+            file = stack.enter_context(unpacker.stream_reader(file, read_across_frames=True, closefd=False))
+        yield cast("BinaryIO", file)
+
+
+class PackedFile:
+    """A file that packs with zstd; each write can be read back on its own as soon as it has returned."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        import zstandard
+
+        self._file = file
+        self._whole = 0
+        self._packer = zstandard.ZstdCompressor(level=3).compressobj()
+        self._block = zstandard.COMPRESSOBJ_FLUSH_BLOCK
+        self._finish = zstandard.COMPRESSOBJ_FLUSH_FINISH
+
+    def write(self, data: bytes | bytearray | memoryview) -> int:
+        """Write all of it. Raises OSError where the disk does not take it; the file then ends as before."""
+        self._put(self._packer.compress(data) + self._packer.flush(self._block))
+        return len(data)
+
+    def truncate(self, size: int) -> int:
+        """What did not fit has been cut away already."""
+        return size
+
+    def seek(self, place: int) -> int:
+        """A packed file only grows."""
+        return place
+
+    def finish(self) -> None:
+        """End the frame. Raises OSError."""
+        self._put(self._packer.flush(self._finish))
+
+    def _put(self, packed: bytes) -> None:
+        written = 0
+        try:
+            while written < len(packed):
+                written += self._file.write(packed[written:])
+        except OSError:
+            self._file.truncate(self._whole)
+            self._file.seek(self._whole)
+            raise
+        self._whole += written
+
+
+@dataclass(slots=True)
+class Source:
+    """One recording in one file or several; `cuts` says where any of them breaks off."""
+
+    paths: tuple[Path, ...]
+    header: Header
+    cuts: list[str]
+    ended: bool = False
+
+    @property
+    def name(self) -> str:
+        """The file, or the first of them with the number of the others."""
+        more = f" and {len(self.paths) - 1} more" if len(self.paths) > 1 else ""
+        return f"{self.paths[0]}{more}"
+
+    def items(self) -> Iterator[Item]:
+        """All items, times counted from the start of the first file. Raises Trouble."""
+        for path in self.paths:
+            with open_recording(path) as file, _damage_told(path):
+                reader = RecordingReader(file)
+                shift = _shift_us(self.header, reader.header)
+                yield from _shifted(reader, shift) if shift else reader
+                self.ended = reader.ended
+                if reader.cut_at is not None:
+                    self.cuts.append(f"{path} breaks off at byte {reader.cut_at}; all before it was read")
+                elif not reader.ended:
+                    self.cuts.append(f"{path} ends without the recorder's end mark: the recorder was killed")
+
+
+def source(paths: tuple[Path, ...]) -> Source:
+    """A recording to be read. Raises Trouble where it is none, or of more than one site."""
+    headers = []
+    for path in paths:
+        with open_recording(path) as file, _damage_told(path):
+            headers.append(RecordingReader(file).header)
+    for path, header in zip(paths, headers, strict=True):
+        if header.site != headers[0].site:
+            what = f"a recording of {header.site}, where the first is of {headers[0].site}"
+            raise Trouble(what, where=str(path), mend="Name the files of one recording")
+    together = sorted(zip(headers, paths, strict=True), key=lambda pair: pair[0].started)
+    return Source(tuple(path for _, path in together), together[0][0], [])
+
+
+@contextmanager
+def _damage_told(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except NotARecording as error:
+        mend = "Make one with 'yardwire record'"
+        raise Trouble(str(error), where=str(path), mend=mend) from None
+    except DamagedRecording as error:
+        mend = "What stands before it was read; cut the file there to be rid of this message"
+        raise Trouble(f"damaged at {error}", where=str(path), mend=mend) from None
+    except OSError as error:
+        raise Trouble(f"cannot be read: {error.strerror or error}", where=str(path)) from None
+    except Exception as error:
+        if type(error).__name__ != "ZstdError":
+            raise
+        raise Trouble(f"damaged: {error}", where=str(path), mend="Record it again") from None
+
+
+def _shift_us(first: Header, this: Header) -> int:
+    if first is this or first.started == this.started:
+        return 0
+    try:
+        gap = datetime.fromisoformat(this.started) - datetime.fromisoformat(first.started)
+    except (ValueError, TypeError):
+        return 0
+    return round(gap.total_seconds() * 1e6)
+
+
+def _shifted(reader: RecordingReader, shift: int) -> Iterator[Item]:
+    for item in reader:
+        match item:
+            case RecordedMessage():
+                yield item._replace(at_us=item.at_us + shift)
+            case RecordedEvent(at, kind, text):
+                yield RecordedEvent(at + shift, kind, text)
+            case RecordedEnd(at, messages):
+                yield RecordedEnd(at + shift, messages)
