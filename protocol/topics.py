@@ -29,7 +29,7 @@ class Topic:
 def parse_topic(text: str) -> Topic:
     """Take a topic apart.
 
-    Raises NotATopic, naming the level that is wrong, for all that is not exactly a topic of the protocol [ENC-13].
+    Raises NotATopic, naming the wrong level, for all that is not exactly a topic of the protocol [ENC-13].
     """
     spec = specification()
     levels = text.split("/")

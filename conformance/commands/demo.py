@@ -114,7 +114,7 @@ def _watch(yard: DemoYard) -> None:
         _wait(LOOK_S, yard)
         at_s = time.monotonic() - began
         for question in yard.said[asked:]:
-            click.echo(f"  {at_s:5.1f} s  asked    {question}")
+            click.echo(_wrapped(f"  {at_s:5.1f} s  asked    ", question))
         asked = len(yard.said)
         for _, node, sent in yard.supervisor.history[told:]:
             click.echo(f"  {at_s:5.1f} s  {node:<8} {_words(sent.body)}: {sent.state}")
@@ -127,6 +127,12 @@ def _watch(yard: DemoYard) -> None:
             )
     for _, node, sent in yard.supervisor.history[told:]:
         click.echo(f"  {time.monotonic() - began:5.1f} s  {node:<8} {_words(sent.body)}: {sent.state}")
+
+
+def _wrapped(start: str, text: str) -> str:
+    import textwrap
+
+    return textwrap.fill(text, 80, initial_indent=start, subsequent_indent=" " * len(start))
 
 
 def _words(order: Any) -> str:
