@@ -216,7 +216,8 @@ class Supervisor:
             self._home()
             self._pursue()
             self._give_up_silent()
-        return [*self._holds_due(), *self._orders_due(), *self._maps_due(), *self._status_due()]
+        # The map first: whoever finds an order of ours on its way also finds its slots unsure.
+        return [*self._holds_due(), *self._maps_due(), *self._orders_due(), *self._status_due()]
 
     def _take(self, session: Session, event: Event) -> None:
         if event.kind == "new-boot":

@@ -1,4 +1,4 @@
-"""The whole of harlow-basin on virtual time: reference nodes over simulated machines, and the truth about boxes."""
+"""The whole of harlow-basin on virtual time: reference nodes, simulated machines, what is really so."""
 
 from __future__ import annotations
 
@@ -76,10 +76,8 @@ class Terminal:
         self, kind: type[Supervisor] = Supervisor, *, name: str = "yard", **keywords: Any
     ) -> Supervisor:
         """Switch a supervisor on; by default a person answers it at once, and truly."""
-        keywords = {
-            "boot": 1, "rng": Random(11), "on_question": self.person, "started_ms": self.time.now_ms, **keywords
-        }  # fmt: skip
-        supervisor = kind(self.site, name, **keywords)
+        usual = {"boot": 1, "rng": Random(11), "on_question": self.person, "started_ms": self.time.now_ms}
+        supervisor = kind(self.site, name, **{**usual, **keywords})
         self.bus.attach(supervisor)
         return supervisor
 

@@ -42,7 +42,7 @@ def test_full_cycle_as_the_truth_has_it() -> None:
 
 @pytest.mark.parametrize("seed", range(5))
 def test_full_cycle_over_a_lossy_channel_with_repeats(seed: int) -> None:
-    """Berth and south crane publish at QoS 0 and lose one message in twenty on each leg; QoS 1 comes twice."""
+    """Berth and south crane publish at QoS 0 and lose one message in twenty on each leg."""
     terminal = Terminal(seed=seed, loss=0.05, repeat=0.2)
     supervisor = terminal.supervise(goals=CYCLE, rng=Random(seed))
 
@@ -80,5 +80,6 @@ def test_shuttle_alone() -> None:
     terminal = Terminal()
     supervisor = terminal.supervise(goals=(Run("ferry", "quay-s"), Run("ferry", "quay-n")))
     terminal.run_until(lambda: supervisor.finished)
-    assert [body["to"] for body in terminal.orders("ferry", "run") if body["act"] == "run"][0] == "quay-s"
+    ways = dict.fromkeys(body["to"] for body in terminal.orders("ferry", "run"))
+    assert list(ways) == ["quay-s", "quay-n"]
     assert terminal.shuttle_stands_at("ferry") == "quay-n"
