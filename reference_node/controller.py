@@ -118,10 +118,9 @@ class Controller(Spokesman):
 
     def connected(self, now_ms: int) -> Sequence[Publication]:
         """node-status first, then all other state [LNK-08]."""
+        self._work(now_ms)
         self.link = next_count(self.link)
         self._online = True
-        self._work(now_ms)
-        self._out.clear()
         self.tell_state()
         return self._take()
 
