@@ -95,19 +95,23 @@ def test_a_hold_on_the_way_in_cuts_the_power_and_costs_only_time() -> None:
     assert job.state == "done", "no time-out ran while it was held"
 
 
-def test_a_hold_on_the_way_out_does_too() -> None:
+@pytest.mark.parametrize("before_ms", [100, 1_000, 4_000])
+def test_a_hold_on_the_way_out_does_too(before_ms: int) -> None:
     yard = empty_berth()
     yard.job("siding", "admit")
     yard.order("siding", "depart")
-    yard.run(1_000)
+    yard.run(before_ms)
     yard.order("siding", "hold")
-    yard.run(60_000)
+    yard.run(90_000)
     assert yard.state("siding", "train-arrival")["state"] == "leaving"
     yard.order("siding", "resume", holds=1)
     job = yard.nodes["siding"].job
     assert job is not None
     assert yard.until(lambda: not job.is_open)
     assert job.state == "done"
+    machine = yard.machines["siding"].track
+    assert machine is not None
+    assert machine.track.train.end_at(machine.track.now_us) > OFF_STAGE, "gone means gone"
 
 
 def test_an_admitted_train_cannot_be_cancelled() -> None:

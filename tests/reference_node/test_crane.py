@@ -189,6 +189,20 @@ def test_holds_at_any_moment_change_nothing_but_time(holds: list[tuple[int, int]
     assert not yard.world.accidents
 
 
+def test_the_time_held_is_no_time_of_the_job() -> None:
+    """HLD-05."""
+    yard = homed_crane(boxes=TOP)
+    yard.order("north", "transfer", **MOVE)
+    yard.run(1_000)
+    yard.order("north", "hold")
+    yard.run(600_000)
+    yard.order("north", "resume", holds=1)
+    job = yard.nodes["north"].job
+    assert job is not None
+    assert yard.until(lambda: not job.is_open)
+    assert job.state == "done"
+
+
 @settings(max_examples=60)
 @given(after_ms=st.integers(0, 15_000))
 def test_a_cancel_at_any_moment_tells_the_truth(after_ms: int) -> None:
