@@ -1,0 +1,173 @@
+"""Boot, seq and uptime of every topic; the heartbeat; the count of connections."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+
+from protocol.counting import COUNT_MODULUS, next_count, uptime_difference
+from protocol.rules.heard import Breach, Heard
+from protocol.specification import STATE_MESSAGES, specification
+
+REMEMBERED = 64
+"""Messages of a topic among which a second delivery is looked for."""
+TIMER_GRACE_MS = 50
+"""A loop that looks at its clock now and then is a little late."""
+SILENCE_GRACE_US = 3_000_000
+"""A recorder hears later than a node speaks, and a connection takes time to come back."""
+
+
+@dataclass(slots=True)
+class _Track:
+    """What was last heard on one topic."""
+
+    boot: int
+    seq: int
+    uptime: int
+    number: int
+    at_us: int
+    recent: deque[tuple[int, int, bytes]] = field(default_factory=lambda: deque(maxlen=REMEMBERED))
+    silent: bool = False
+
+
+class Counts:
+    """Judges the counts of each topic [MSG-02, MSG-03, MSG-04, MSG-07, MSG-08, LNK-09].
+
+    It also tells the other rules what they may conclude: `follow` gives the message as they should take it,
+    or None for a second delivery, which is no second message.
+    """
+
+    def __init__(self) -> None:
+        self._tracks: dict[tuple[str, str, str], _Track] = {}
+        self._boots: dict[str, deque[int]] = {}
+        self._links: dict[str, tuple[int, int]] = {}
+        self._off: set[str] = set()
+        self._supervisors: set[str] = set()
+        self._uptime_set: set[str] = set()
+        self._looked_us = 0
+
+    def forget(self) -> None:
+        """There is a gap in what was heard: nothing follows from what was before."""
+        self._tracks.clear()
+        self._links.clear()
+
+    def follow(self, heard: Heard, payload: bytes, found: list[Breach]) -> Heard | None:
+        """Judge one message; what is found is added to `found`."""
+        body, node = heard.body, heard.node
+        if heard.message == "job-order":
+            if body["act"] == "set-uptime":
+                self._uptime_set.add(node)
+            return heard
+        if heard.message == "node-status":
+            found.extend(self._link(heard))
+        if "seq" not in body:
+            return heard
+        self._off.discard(node)
+        self._note_supervisor(heard)
+        key = (node, heard.message, heard.place)
+        track = self._tracks.get(key)
+        print_ = (body["boot"], body["seq"], payload)
+        if track is None:
+            track = self._tracks[key] = _Track(*_counts(heard), heard.number, heard.at_us)
+            track.recent.append(print_)
+            return replace(heard, lost=True)
+        if print_ in track.recent:
+            return None
+        track.recent.append(print_)
+        followed = self._judge(heard, track, found)
+        track.boot, track.seq, track.uptime = _counts(heard)
+        track.number, track.at_us, track.silent = heard.number, heard.at_us, False
+        return followed
+
+    def _judge(self, heard: Heard, track: _Track, found: list[Breach]) -> Heard:
+        boot, seq, uptime = _counts(heard)
+        if boot != track.boot:
+            found.extend(self._new_boot(heard, track))
+            return replace(heard, lost=True, new_boot=True)
+        ahead = (seq - track.seq) % COUNT_MODULUS
+        lost = ahead != 1
+        if lost:
+            found.append(self._gap(heard, track, ahead))
+        since = uptime_difference(uptime, track.uptime)
+        if heard.node in self._uptime_set:
+            self._uptime_set.discard(heard.node)
+        elif since < 0:
+            what = f"uptime went back by {-since} ms"
+            found.append(heard.breach("MSG-08", what, since=track.number))
+        elif not lost:
+            found.extend(self._heartbeat(heard, track, since))
+        return replace(heard, lost=lost) if lost else heard
+
+    def _gap(self, heard: Heard, track: _Track, ahead: int) -> Breach:
+        seq = heard.body["seq"]
+        topic = heard.message + (f"/{heard.place}" if heard.place else "")
+        if ahead == 0:
+            what = f"{topic} has seq {seq} twice, with different contents"
+            return heard.breach("MSG-07", what, since=track.number)
+        if ahead > COUNT_MODULUS // 2:
+            what = f"seq of {topic} went from {track.seq} back to {seq}"
+            return heard.breach("MSG-07", what, since=track.number)
+        count = ahead - 1
+        what = f"{count} {topic} message{'s' if count > 1 else ''} lost before seq {seq}"
+        return heard.breach("MSG-07", what, since=track.number, note=True)
+
+    def _new_boot(self, heard: Heard, track: _Track) -> Iterator[Breach]:
+        boots = self._boots.setdefault(heard.node, deque([track.boot], maxlen=16))
+        boot = heard.body["boot"]
+        if boots[-1] == boot:
+            return
+        if boot in boots:
+            yield heard.breach("MSG-04", f"boot {boot} again after boot {boots[-1]}", since=track.number)
+            return
+        boots.append(boot)
+        self._links.pop(heard.node, None)
+        yield heard.breach("MSG-05", f"started anew: boot {track.boot} became {boot}", note=True)
+
+    def _heartbeat(self, heard: Heard, track: _Track, since: int) -> Iterator[Breach]:
+        most = self._most_ms(heard.node, heard.message)
+        if most is not None and since > most + TIMER_GRACE_MS:
+            id_ = "MSG-03" if heard.message == "node-status" else "MSG-02"
+            what = f"{heard.message} after {since} ms of the node's own time; at most {most} are allowed"
+            yield heard.breach(id_, what, since=track.number)
+
+    def _link(self, heard: Heard) -> Iterator[Breach]:
+        boot, link = heard.body["boot"], heard.body["link"]
+        if heard.body["state"] == "off":
+            if self._links.get(heard.node, (boot, link)) == (boot, link):
+                self._off.add(heard.node)
+            return
+        before = self._links.get(heard.node)
+        self._links[heard.node] = (boot, link)
+        if before is not None and before[0] == boot and link not in (before[1], next_count(before[1])):
+            yield heard.breach("LNK-09", f"the connection count went from {before[1]} to {link}")
+
+    def _note_supervisor(self, heard: Heard) -> None:
+        roles = heard.body.get("roles", ())
+        if heard.message == "yard-map" or "supervisor" in roles:
+            self._supervisors.add(heard.node)
+
+    def _most_ms(self, node: str, message: str) -> int | None:
+        if message not in STATE_MESSAGES or node in self._supervisors:
+            return None
+        return specification().timing["status_repeat" if message == "node-status" else "state_repeat"].most
+
+    def look(self, at_us: int, number: int) -> Iterator[Breach]:
+        """Say which nodes have fallen silent by now; cheap to call often."""
+        if at_us - self._looked_us < 500_000:
+            return
+        self._looked_us = at_us
+        for (node, message, _), track in self._tracks.items():
+            most = self._most_ms(node, message)
+            if most is None or track.silent or node in self._off:
+                continue
+            gap_us = at_us - track.at_us
+            if gap_us > most * 1000 + SILENCE_GRACE_US:
+                track.silent = True
+                id_ = "MSG-03" if message == "node-status" else "MSG-02"
+                what = f"no {message} for {gap_us / 1e6:.1f} s; at most {most / 1000:g} s are allowed"
+                yield Breach(id_, what, at_us, number, node, track.number)
+
+
+def _counts(heard: Heard) -> tuple[int, int, int]:
+    return heard.body["boot"], heard.body["seq"], heard.body["uptime"]

@@ -1,0 +1,143 @@
+"""Orders and reports: what a node answers, in time, once, and from which state to which."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from protocol.counting import uptime_difference
+from protocol.rules.heard import Body, Breach, Heard
+from protocol.rules.ledger import FINAL, Ledger, NodeHeard, OrderHeard
+from protocol.specification import specification
+
+ANSWER_GRACE_US = 800_000
+"""What brokers and radios may add to the time in which a node answers."""
+CARRIERS = frozenset({"train-arrival", "shuttle-status", "crane-status"})
+
+
+class Jobs:
+    """Judges reports and the job fields of state messages [ORD-01, 05, 06, 10, 12, 14, 15; HLD-03]."""
+
+    def __init__(self, ledger: Ledger) -> None:
+        self._ledger = ledger
+        self._waiting: dict[tuple[str, int, int], OrderHeard] = {}
+        self._report_lost: dict[str, int] = {}
+
+    def forget(self) -> None:
+        """There is a gap in what was heard."""
+        self._waiting.clear()
+        self._report_lost.clear()
+
+    def order(self, heard: Heard, known: OrderHeard | None) -> Iterator[Breach]:
+        """Take in an order, `known` if it was heard before."""
+        body = heard.body
+        if "id" not in body or heard.node == specification().everyone:
+            return
+        if body["act"] == "cancel":
+            target = self._ledger.node(heard.node).orders.get((body["boot"], body["ref"]))
+            if target is not None:
+                target.referred = True
+        order = known or self._ledger.node(heard.node).orders[body["boot"], body["id"]]
+        if not order.answered:
+            self._waiting.setdefault((heard.node, body["boot"], body["id"]), order)
+        yield from ()
+
+    def hear(self, heard: Heard) -> Iterator[Breach]:
+        """Judge what a node says."""
+        if heard.message == "job-report":
+            if heard.lost:
+                self._report_lost[heard.node] = heard.at_us
+            if "id" in heard.body:
+                yield from self._report(heard)
+        elif heard.message in CARRIERS and "job" in heard.body:
+            node = self._ledger.node(heard.node)
+            order = node.orders.get((heard.body["boot"], heard.body["job"]))
+            if order is not None:
+                yield from self._state(heard, node, order, heard.body["job_state"])
+
+    def _report(self, heard: Heard) -> Iterator[Breach]:
+        body = heard.body
+        node = self._ledger.node(heard.node)
+        order = node.orders.get((body["order_boot"], body["id"]))
+        self._answered(heard.node, node, body)
+        if order is None:
+            if not self._may_be_older(node, body):
+                what = f"reports {body['act']} {body['state']} for order {body['id']}, which nobody gave"
+                yield heard.breach("ORD-14", what)
+            return
+        if body["act"] != order.act and not (body["act"] == "cancel" and order.referred):
+            what = f"reports act {body['act']!r} for an order to {order.act!r}"
+            yield heard.breach("ORD-14", what, since=order.number)
+        order.answered = True
+        order.step = body.get("step", order.step)
+        if body["state"] in ("accepted", "running") and order.is_job:
+            yield from self._taken(heard, node, order)
+        if order.is_job:
+            yield from self._state(heard, node, order, body["state"])
+        else:
+            order.state, order.state_us = body["state"], heard.at_us
+
+    def _may_be_older(self, node: NodeHeard, body: Body) -> bool:
+        """Whether the order was given before anybody listened, or is only named by a cancel."""
+        if any(order.body.get("ref") == body["id"] for order in node.orders.values()):
+            return True
+        return node.first_id is None or body["id"] < node.first_id or body["order_boot"] != node.boot
+
+    def _answered(self, name: str, node: NodeHeard, body: Body) -> None:
+        boot, id_ = body["order_boot"], body["id"]
+        self._waiting.pop((name, boot, id_), None)
+        # A cancel is answered under the id of the job that it names.
+        for key, order in list(self._waiting.items()):
+            if key[0] == name and order.body.get("ref") == id_:
+                order.answered = True
+                del self._waiting[key]
+
+    def _taken(self, heard: Heard, node: NodeHeard, order: OrderHeard) -> Iterator[Breach]:
+        body = heard.body
+        if body["order_boot"] != body["boot"]:
+            what = f"obeys an order for boot {body['order_boot']} in boot {body['boot']}"
+            yield heard.breach("ORD-05", what, since=order.number)
+        if order.state:
+            return
+        late = uptime_difference(body["uptime"], order.body["deadline"]) if "deadline" in order.body else 0
+        if late > ANSWER_GRACE_US // 1000:
+            what = f"takes a job {late} ms after its deadline"
+            yield heard.breach("ORD-10", what, since=order.number)
+        other = node.open_job()
+        if other is not None and other is not order:
+            what = f"takes {order.act} while its {other.act} is {other.state}"
+            yield heard.breach("ORD-12", what, since=other.state_number)
+        held_us = max((at for word, _, at in node.words.values() if word.get("held")), default=None)
+        if held_us is not None and all(word.get("held", True) for word, _, _ in node.words.values()):
+            yield heard.breach("HLD-03", f"takes {order.act} while it is held", since=order.number)
+
+    def _state(self, heard: Heard, node: NodeHeard, order: OrderHeard, state: str) -> Iterator[Breach]:
+        uptime = heard.body["uptime"]
+        if order.uptime is not None and uptime_difference(uptime, order.uptime) < 0:
+            return  # Overtaken on another topic: uptime orders what a node says.
+        was = order.state
+        order.uptime = uptime
+        if state == was or (state == "refused" and was):
+            return
+        order.state, order.state_number, since = state, heard.number, order.state_number
+        order.state_us = heard.at_us
+        if was in FINAL:
+            again = "ORD-06" if state in ("accepted", "running") else "ORD-15"
+            what = f"{order.act} was {was!r} and is {state!r} now: a final state was left"
+            yield heard.breach(again, what, since=since)
+        elif was == "running" and state == "accepted":
+            yield heard.breach("ORD-15", f"{order.act} went from 'running' back to 'accepted'", since=since)
+
+    def look(self, at_us: int, number: int) -> Iterator[Breach]:
+        """Say which orders were not answered in time."""
+        most_us = (specification().timing["answer"].most or 0) * 1000 + ANSWER_GRACE_US
+        overdue = [key for key, order in self._waiting.items() if at_us - order.last_us > most_us]
+        for key in overdue:
+            order = self._waiting.pop(key)
+            name = key[0]
+            node = self._ledger.node(name)
+            spoke = max((at for _, _, at in node.words.values()), default=0)
+            if spoke < order.last_us:
+                continue  # It says nothing at all; that is told elsewhere.
+            lost = self._report_lost.get(name, -1) >= order.at_us
+            what = f"no report to {order.act} within {(at_us - order.last_us) / 1e6:.1f} s"
+            yield Breach("ORD-01", what, at_us, number, name, order.number, note=lost)

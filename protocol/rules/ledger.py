@@ -1,0 +1,130 @@
+"""What a listener knows of the bus by now: orders heard, newest words of nodes, jobs under way."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from dataclasses import dataclass, field
+
+from protocol.rules.heard import NOTHING, Body, Heard
+from protocol.specification import specification
+
+ORDERS_KEPT = 512
+"""Orders remembered a node, newest last: memory does not grow with the length of a recording."""
+FINAL = frozenset({"done", "failed", "cancelled", "refused"})
+
+
+@dataclass(slots=True)
+class OrderHeard:
+    """One order and what was said to it."""
+
+    body: Body
+    number: int
+    at_us: int
+    last_us: int
+    answered: bool = False
+    state: str = ""
+    state_number: int = 0
+    state_us: int = 0
+    uptime: int | None = None
+    """Uptime of the node when it said `state`."""
+    step: str = ""
+    referred: bool = False
+    """A cancel has named it."""
+
+    @property
+    def act(self) -> str:
+        """What it asks for."""
+        return str(self.body["act"])
+
+    @property
+    def is_job(self) -> bool:
+        """Whether it moves something."""
+        return self.act in specification().jobs
+
+    @property
+    def is_open(self) -> bool:
+        """Whether the node has taken the job and not ended it."""
+        return self.is_job and self.state in ("accepted", "running")
+
+
+@dataclass(slots=True)
+class NodeHeard:
+    """One node, as heard."""
+
+    orders: OrderedDict[tuple[int, int], OrderHeard] = field(default_factory=OrderedDict)
+    words: dict[str, tuple[Body, int, int]] = field(default_factory=dict)
+    """Message to newest body, its number, its time in us."""
+    boot: int | None = None
+    uptime: int | None = None
+    mark: tuple[int, int, int] | None = None
+    """Boot, mark, and when it was first heard in us."""
+    first_id: int | None = None
+    """The first order id heard in this boot: what is above it should have been heard."""
+
+    def word(self, message: str) -> Body:
+        """The newest `message`, {} if none was heard."""
+        return self.words.get(message, (NOTHING, 0, 0))[0]
+
+    def open_job(self) -> OrderHeard | None:
+        """The newest job of the present boot that is open."""
+        for (boot, _), order in reversed(self.orders.items()):
+            if boot == self.boot and order.is_open:
+                return order
+        return None
+
+
+class Ledger:
+    """Kept up to date by the watch, read by the rules."""
+
+    def __init__(self) -> None:
+        self.nodes: dict[str, NodeHeard] = {}
+        self.supervised = False
+        """A supervisor has spoken: its duties can be judged."""
+
+    def node(self, name: str) -> NodeHeard:
+        """What is known of a node."""
+        found = self.nodes.get(name)
+        if found is None:
+            found = self.nodes[name] = NodeHeard()
+        return found
+
+    def forget(self) -> None:
+        """There is a gap in what was heard."""
+        self.nodes.clear()
+
+    def learn(self, heard: Heard) -> None:
+        """Take in what a node says of itself; rules have judged it before."""
+        body = heard.body
+        if heard.message == "job-order" or "boot" not in body:
+            return
+        node = self.node(heard.node)
+        if heard.message == "yard-map" or "supervisor" in body.get("roles", ()):
+            self.supervised = True
+        if "uptime" not in body:
+            return
+        if node.boot != body["boot"]:
+            node.boot, node.first_id, node.mark = body["boot"], None, None
+            node.words.clear()
+        node.uptime = body["uptime"]
+        node.words[heard.message] = (body, heard.number, heard.at_us)
+        mark = body.get("mark")
+        if mark is not None and (node.mark is None or mark > node.mark[1]):
+            node.mark = (body["boot"], mark, heard.at_us)
+
+    def enter(self, heard: Heard) -> OrderHeard | None:
+        """Take in an order that has an id. Gives it if it was heard before."""
+        body = heard.body
+        if "id" not in body:
+            return None
+        node = self.node(heard.node)
+        key = (body["boot"], body["id"])
+        known = node.orders.get(key)
+        if known is not None:
+            known.last_us = heard.at_us
+            return known
+        node.orders[key] = OrderHeard(body, heard.number, heard.at_us, heard.at_us)
+        if len(node.orders) > ORDERS_KEPT:
+            node.orders.popitem(last=False)
+        if body["boot"] == node.boot and node.first_id is None:
+            node.first_id = body["id"]
+        return None

@@ -1,0 +1,98 @@
+"""All rules over one stream of recorded messages; memory does not grow with its length."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from protocol.bulk_reading import BulkReader
+from protocol.recording import EventKind, Item, RecordedEvent, RecordedMessage
+from protocol.rules.boxes import Boxes
+from protocol.rules.counts import Counts
+from protocol.rules.heard import Breach, Heard
+from protocol.rules.jobs import Jobs
+from protocol.rules.ledger import Ledger
+from protocol.rules.orders import Orders
+from protocol.rules.states import States
+from protocol.site import Site
+from protocol.specification import specification
+
+
+class Watch:
+    """Takes items as they come, from a file or a live bus, and gives what they break together.
+
+    With a site more can be judged: which crane reaches where, and how high a slot is. What single messages
+    break is `read_publication`'s business and is not told here.
+    """
+
+    def __init__(self, site: Site | None = None, reader: BulkReader | None = None) -> None:
+        self._reader = reader or BulkReader()
+        self._counts = Counts()
+        self._ledger = Ledger()
+        self._states = States()
+        self._jobs = Jobs(self._ledger)
+        self._orders = Orders(self._ledger, site)
+        self._boxes = Boxes(self._ledger, site)
+        self._number = 0
+        self._at_us = 0
+        self._silent = True
+        """Nothing can be missing from a node before a recorder is connected."""
+
+    def take(self, item: Item) -> list[Breach]:
+        """Judge the next item."""
+        if isinstance(item, RecordedMessage):
+            return self._message(item)
+        if isinstance(item, RecordedEvent):
+            if item.kind == EventKind.DISCONNECTED:
+                self._forget()
+            return []
+        return self.look(item.at_us)
+
+    def look(self, at_us: int) -> list[Breach]:
+        """Say what has become overdue by `at_us`, for a live bus on which nothing is said."""
+        found = list(self._counts.look(at_us, self._number))
+        found += self._jobs.look(at_us, self._number)
+        found += self._boxes.look(at_us, self._number)
+        return found
+
+    def _message(self, item: RecordedMessage) -> list[Breach]:
+        self._number += 1
+        found = self.look(item.at_us)
+        topic = self._reader.topic(item.topic)
+        if topic is None or item.retain:
+            return found
+        body = self._reader.read(item.topic, item.payload).body
+        if body is None:
+            return found
+        heard = Heard(self._number, item.at_us, topic.node, topic.message, topic.place, body)
+        followed = self._counts.follow(heard, item.payload, found)
+        if followed is None:
+            return found
+        if followed.message == "job-order":
+            self._order(followed, found, dup=item.dup)
+        else:
+            found.extend(self._states.hear(followed))
+            found.extend(self._jobs.hear(followed))
+            found.extend(self._boxes.hear(followed))
+            self._ledger.learn(followed)
+        return found
+
+    def _order(self, heard: Heard, found: list[Breach], *, dup: bool) -> None:
+        if heard.node == specification().everyone:
+            return
+        known = self._ledger.enter(heard)
+        if dup and known is not None:
+            return
+        found.extend(self._orders.order(heard, known))
+        found.extend(self._boxes.order(heard, known))
+        found.extend(self._jobs.order(heard, known))
+
+    def _forget(self) -> None:
+        for part in (self._counts, self._ledger, self._states, self._jobs, self._orders, self._boxes):
+            part.forget()
+
+
+def watch(items: Iterable[Item], site: Site | None = None) -> Iterator[Breach]:
+    """Everything that the rules find in a recording, in the order in which it shows."""
+    judge = Watch(site)
+    for item in items:
+        yield from judge.take(item)
