@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 
-from conformance.bench.packets import Ack, Connect, Ping, Publish, Subscribe
 from conformance.log import Log, Message, Trace
 from conformance.verdict import Broken
 from protocol.specification import specification
+from protocol.wire.packet import Ack, Connect, Ping, Publish, Subscribe
 
 BEFORE, AFTER = 7, 2
 

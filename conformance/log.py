@@ -9,11 +9,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from conformance.bench.packets import Connect, Packet, Publish
 from protocol.finding import Finding
 from protocol.site import Encoding
 from protocol.topics import NotATopic, parse_topic
 from protocol.validation import read_publication
+from protocol.wire.packet import Connect, Packet, Publish
 
 
 @dataclass(frozen=True, slots=True)

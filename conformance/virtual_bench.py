@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import fields
 from random import Random
-from typing import cast
 
-from conformance.bench import packets
-from conformance.bench.packets import Connect, Packet, Publish
 from conformance.testbench import Bench
 from protocol.participant import Participant, Publication
 from protocol.wire.evidence import LinkPacket
+from protocol.wire.packet import Connect, Packet, Publish
 from protocol.wire.virtual import VirtualBus
 from protocol.wire.virtual_time import VirtualTime
 
@@ -99,31 +96,14 @@ class VirtualBench(Bench):
             seen = self._distort(one) if self._distort else one
             if seen is None:
                 continue
-            packet = _as_decoded(seen.packet)
             self.log.add(
                 connection=seen.connection,
                 at_ms=seen.at_us / 1000,
                 from_node=seen.from_node,
-                size=packet_size(packet),
-                packet=packet,
+                size=packet_size(seen.packet),
+                packet=seen.packet,
             )
         self._taken = len(passed)
-
-
-def _as_decoded(packet: object) -> Packet:
-    """A packet of the virtual bus as the tap's decoder would give it: same names, same fields."""
-    if isinstance(packet, tuple):
-        return cast("Packet", tuple(_as_decoded(one) for one in packet))
-    kind = getattr(packets, type(packet).__name__, None)
-    if kind is None or isinstance(packet, int | str | bytes):
-        return cast("Packet", packet)
-    values = {field.name: getattr(packet, field.name) for field in fields(kind)}
-    for name in ("will", "subscriptions"):
-        if values.get(name):
-            values[name] = _as_decoded(values[name])
-    if "kind" in values:
-        values["kind"] = packets.Kind(values["kind"])
-    return cast("Packet", kind(**values))
 
 
 def packet_size(packet: Packet) -> int:

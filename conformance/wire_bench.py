@@ -13,9 +13,10 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from conformance.bench.address import Address
-from conformance.bench.tap import Direction, Fate, Tap, TapPacket
+from conformance.bench.tap import Tap, TapPacket
 from conformance.testbench import Bench
 from protocol.trouble import Trouble
+from protocol.wire.evidence import Direction, Fate
 
 CONNECT_SECONDS = 10.0
 

@@ -12,7 +12,8 @@ import asyncio
 from amqtt.adapters import ReaderAdapter, StreamWriterAdapter
 
 from conformance.bench.framing import Malformed, Splitter
-from conformance.bench.packets import Connect, Disconnect, Packet, Publish, decode
+from conformance.bench.packets import decode
+from protocol.wire.packet import Connect, Disconnect, Packet, Publish
 
 CONNECT_TIMEOUT = 10.0
 """Seconds a new connection has for its CONNECT ('a reasonable amount of time', MQTT 3.1.1 section 3.1.4)."""

@@ -6,33 +6,9 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from enum import Enum
 
-from conformance.bench.packets import Packet
-
-
-class Direction(Enum):
-    """Which way a packet goes, seen from the node under test."""
-
-    FROM_NODE = "from the node"
-    TO_NODE = "to the node"
-
-
-class Fate(Enum):
-    """What the tap did with a packet."""
-
-    FORWARDED = "forwarded"
-    HELD = "held back"
-    DROPPED = "dropped"
-    INJECTED = "sent by the tap itself"
-
-
-class ClosedBy(Enum):
-    """Who ended a connection first."""
-
-    NODE = "the node"
-    BROKER = "the broker"
-    TAP = "the tap"
+from protocol.wire.evidence import ClosedBy, Direction, Fate
+from protocol.wire.packet import Packet
 
 
 @dataclass(frozen=True, slots=True)

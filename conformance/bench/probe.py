@@ -8,8 +8,9 @@ import ssl
 
 from conformance.bench.address import Address
 from conformance.bench.framing import Malformed, Splitter, binary, packet, string
-from conformance.bench.packets import V5, Connack, decode
+from conformance.bench.packets import V5, decode
 from protocol.trouble import Trouble
+from protocol.wire.packet import Connack
 
 REFUSALS = {
     1: "it does not speak this MQTT version",

@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 from conformance.bench.framing import Cursor, Malformed
-
-Value = int | str | bytes | tuple[str, str]
-Properties = dict[str, tuple[Value, ...]]
-"""Name to every value it was given, in order; most may occur once, user properties as often as wanted."""
+from protocol.wire.packet import Properties, Value
 
 KINDS: dict[int, tuple[str, str]] = {
     1: ("payload-format-indicator", "byte"),

@@ -10,11 +10,13 @@ from collections.abc import AsyncGenerator, Callable
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
-from conformance.bench.evidence import ClosedBy, Direction, EvidenceBook, Fate, TapPacket
+from conformance.bench.evidence import EvidenceBook, TapPacket
 from conformance.bench.framing import Malformed, Splitter
 from conformance.bench.node_socket import NodeSocket
-from conformance.bench.packets import V311, Connect, Unreadable, decode_or_explain
+from conformance.bench.packets import V311, decode_or_explain
 from conformance.bench.rules import RuleBook
+from protocol.wire.evidence import ClosedBy, Direction, Fate
+from protocol.wire.packet import Connect, Unreadable
 
 LONGEST_PACKET = 16 * 1024 * 1024
 """Bytes collected for one packet before the tap stops reading that lane and only passes its bytes on."""

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from conformance.bench.evidence import Fate, Predicate, TapPacket
+from conformance.bench.evidence import Predicate, TapPacket
+from protocol.wire.evidence import Fate
 
 
 class Rule:

@@ -17,22 +17,14 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import Self
 
-from conformance.bench.evidence import (
-    ClosedBy,
-    Direction,
-    EvidenceBook,
-    Fate,
-    Listener,
-    Predicate,
-    TapConnection,
-    TapPacket,
-)
+from conformance.bench.evidence import EvidenceBook, Listener, Predicate, TapConnection, TapPacket
 from conformance.bench.loop_thread import LoopThread
 from conformance.bench.network import listening_trouble, require_loopback
 from conformance.bench.node_socket import NodeSocket
 from conformance.bench.relay import LINGER, Relay, Setting
 from conformance.bench.rules import Rule, RuleBook
 from protocol.trouble import Trouble
+from protocol.wire.evidence import ClosedBy, Direction, Fate
 
 __all__ = ["ClosedBy", "Direction", "Fate", "Rule", "Tap", "TapConnection", "TapPacket", "monotonic_us"]
 

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from conformance.bench.packets import Ack, Connect, Kind, Publish, Subscribe
 from conformance.case import case
 from conformance.log import Trace
 from conformance.stand import Stand
 from conformance.verdict import Broken
 from protocol.topics import Topic
+from protocol.wire.packet import Ack, Connect, Kind, Publish, Subscribe
 
 FIRST_WORD_MS = 30_000
 ACKNOWLEDGED_LATE = 5
 
 
-@case("LNK-08")
+@case("LNK-08", "LNK-12")
 def link_says_on(stand: Stand) -> None:
     """The node is there: it connects and its first word is a node-status 'on'.
 

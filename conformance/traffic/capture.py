@@ -14,10 +14,11 @@ from time import monotonic_ns, sleep
 
 from conformance.bench.address import Address
 from conformance.bench.framing import decode_length, packet, string
-from conformance.bench.packets import Granted, decode
+from conformance.bench.packets import decode
 from conformance.bench.probe import REFUSALS, connect_packet
 from protocol.recording import EventKind, RecordedMessage
 from protocol.trouble import Trouble
+from protocol.wire.packet import Granted
 
 CHUNK = 1 << 18
 LOOK_S = 0.2

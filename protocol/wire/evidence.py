@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
-from protocol.wire.packet import VirtualPacket
+from protocol.wire.packet import Packet
 
 
 class Direction(Enum):
@@ -19,7 +19,9 @@ class Fate(Enum):
     """What became of a packet."""
 
     FORWARDED = "forwarded"
+    HELD = "held back"
     DROPPED = "dropped"
+    INJECTED = "sent by the tap itself"
 
 
 class ClosedBy(Enum):
@@ -28,6 +30,7 @@ class ClosedBy(Enum):
     NODE = "the node"
     BROKER = "the broker"
     LINK = "the link"
+    TAP = "the tap"
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +45,7 @@ class LinkPacket:
     connection: int
     direction: Direction
     at_us: int
-    packet: VirtualPacket
+    packet: Packet
     fate: Fate = Fate.FORWARDED
 
     @property

@@ -115,6 +115,16 @@ class Subscribe:
 
 
 @dataclass(frozen=True, slots=True)
+class Unsubscribe:
+    """Section 3.10."""
+
+    packet_id: int
+    filters: tuple[str, ...]
+    properties: Properties = field(default_factory=dict)
+    kind: Kind = Kind.UNSUBSCRIBE
+
+
+@dataclass(frozen=True, slots=True)
 class Granted:
     """SUBACK or UNSUBACK (sections 3.9, 3.11). A code from 0x80 up is a refusal; 3.1.1 UNSUBACK has none."""
 
@@ -140,5 +150,34 @@ class Disconnect:
     kind: Kind = Kind.DISCONNECT
 
 
-VirtualPacket = Connect | Connack | Publish | Ack | Subscribe | Granted | Ping | Disconnect
-"""What passes on the virtual bus."""
+@dataclass(frozen=True, slots=True)
+class Auth:
+    """AUTH, v5 section 3.15."""
+
+    code: int
+    properties: Properties = field(default_factory=dict)
+    kind: Kind = Kind.AUTH
+
+
+@dataclass(frozen=True, slots=True)
+class Unreadable:
+    """Bytes that are no MQTT packet: kept as evidence with the reason."""
+
+    reason: str
+    kind: None = None
+
+
+Packet = (
+    Connect
+    | Connack
+    | Publish
+    | Ack
+    | Subscribe
+    | Unsubscribe
+    | Granted
+    | Ping
+    | Disconnect
+    | Auth
+    | Unreadable
+)
+"""Whatever passes on a link."""

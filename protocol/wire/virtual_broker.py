@@ -11,7 +11,7 @@ from paho.mqtt.client import topic_matches_sub
 
 from protocol.participant import Delivery, Publication
 from protocol.wire.evidence import ClosedBy, Direction, Fate
-from protocol.wire.packet import Ack, Connack, Granted, Kind, Ping, Subscribe, VirtualPacket
+from protocol.wire.packet import Ack, Connack, Granted, Kind, Packet, Ping, Subscribe
 from protocol.wire.virtual_link import Link, Stream, publish_packet
 from protocol.wire.virtual_time import VirtualTime
 
@@ -190,7 +190,7 @@ class VirtualBroker:
     def _id(self, link: Link, publication: Publication) -> int | None:
         return link.next_id(Direction.TO_NODE) if publication.qos else None
 
-    def _send_control(self, link: Link, packet: VirtualPacket, arrived: Callable[[Link], object]) -> None:
+    def _send_control(self, link: Link, packet: Packet, arrived: Callable[[Link], object]) -> None:
         def arrive() -> None:
             if link.client_open:
                 link.got(packet)

@@ -12,7 +12,7 @@ from typing import Protocol
 from protocol.participant import Delivery, Publication
 from protocol.specification import specification
 from protocol.wire.evidence import ClosedBy, Direction, Fate, LinkConnection, LinkPacket
-from protocol.wire.packet import Ack, Connect, Kind, Publish, VirtualPacket
+from protocol.wire.packet import Ack, Connect, Kind, Packet, Publish
 from protocol.wire.virtual_time import VirtualTime
 
 HISTORY = 16
@@ -36,9 +36,7 @@ class Book:
         book.append(LinkConnection(len(book) + 1, self._time.now_ms * 1000))
         return book[-1]
 
-    def enter(
-        self, link: Link, direction: Direction, packet: VirtualPacket, fate: Fate = Fate.FORWARDED
-    ) -> None:
+    def enter(self, link: Link, direction: Direction, packet: Packet, fate: Fate = Fate.FORWARDED) -> None:
         """Enter a packet as it passes the client's end."""
         book = self.packets[link.client_id]
         at_us = self._time.now_ms * 1000
@@ -169,11 +167,11 @@ class Link:
         ids = self._ids_from_client if direction is Direction.FROM_NODE else self._ids_to_client
         return next(ids) % 65_535 + 1
 
-    def sent(self, packet: VirtualPacket, fate: Fate = Fate.FORWARDED) -> None:
+    def sent(self, packet: Packet, fate: Fate = Fate.FORWARDED) -> None:
         """The client sent a packet."""
         self.book.enter(self, Direction.FROM_NODE, packet, fate)
 
-    def got(self, packet: VirtualPacket, fate: Fate = Fate.FORWARDED) -> None:
+    def got(self, packet: Packet, fate: Fate = Fate.FORWARDED) -> None:
         """A packet reached the client, or was lost on its way to it."""
         self.book.enter(self, Direction.TO_NODE, packet, fate)
 

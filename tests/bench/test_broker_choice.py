@@ -16,9 +16,9 @@ from conformance.bench import broker as broker_module
 from conformance.bench.address import Address, TlsFiles, parse_address
 from conformance.bench.broker import Broker, start_broker
 from conformance.bench.mosquitto import ServerTls
-from conformance.bench.packets import Kind
 from conformance.bench.tap import Tap
 from protocol.trouble import Trouble
+from protocol.wire.packet import Kind
 from tests.bench.conftest import BOTH
 from tests.bench.wire import client
 from tests.needs import needs

@@ -18,7 +18,7 @@ from amqtt.contexts import BrokerConfig
 
 from conformance.bench.embedded import EmbeddedBroker
 from conformance.bench.framing import encode_length
-from conformance.bench.packets import Connack, Granted, Kind
+from protocol.wire.packet import Connack, Granted, Kind
 from tests.bench.wire import (
     DISCONNECT,
     PINGREQ,

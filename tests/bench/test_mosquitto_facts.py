@@ -13,7 +13,7 @@ import pytest
 from conformance.bench.broker import Broker
 from conformance.bench.framing import encode_length
 from conformance.bench.mosquitto import Mosquitto, find_mosquitto
-from conformance.bench.packets import Kind, Publish
+from protocol.wire.packet import Kind, Publish
 from tests.bench.wire import Wire, client, connect, publish, send_acknowledged, subscribe, subscriber
 from tests.needs import needs
 

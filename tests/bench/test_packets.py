@@ -11,8 +11,8 @@ from amqtt.mqtt.subscribe import SubscribePacket
 from amqtt.mqtt.unsubscribe import UnsubscribePacket
 
 from conformance.bench.framing import Malformed, Splitter, decode_length, encode_length, packet, string
-from conformance.bench.packets import (
-    V5,
+from conformance.bench.packets import V5, decode, decode_or_explain
+from protocol.wire.packet import (
     Ack,
     Connack,
     Connect,
@@ -27,8 +27,6 @@ from conformance.bench.packets import (
     Unreadable,
     Unsubscribe,
     Will,
-    decode,
-    decode_or_explain,
 )
 from tests.bench.wire import connect, publish, subscribe
 

@@ -14,8 +14,9 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from conformance.bench.broker import Broker
-from conformance.bench.packets import V5, V311, Connect, Kind, Publish, Unreadable, Will
+from conformance.bench.packets import V5, V311
 from conformance.bench.tap import Tap
+from protocol.wire.packet import Connect, Kind, Publish, Unreadable, Will
 from tests.bench.wire import subscriber
 
 TIMEOUT = 10.0

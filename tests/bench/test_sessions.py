@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 
 from conformance.bench.broker import Broker
-from conformance.bench.packets import Connack, Granted, Kind
+from protocol.wire.packet import Connack, Granted, Kind
 from tests.bench.wire import Closed, Wire, client, connect, publish, subscribe, subscriber
 
 COUNT = 300

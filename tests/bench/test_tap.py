@@ -10,7 +10,10 @@ import pytest
 
 from conformance.bench.broker import Broker
 from conformance.bench.evidence import TapPacket
-from conformance.bench.packets import (
+from conformance.bench.tap import Tap, TapConnection
+from protocol.trouble import Trouble
+from protocol.wire.evidence import ClosedBy, Direction, Fate
+from protocol.wire.packet import (
     Ack,
     Connack,
     Connect,
@@ -23,8 +26,6 @@ from conformance.bench.packets import (
     Unreadable,
     Will,
 )
-from conformance.bench.tap import ClosedBy, Direction, Fate, Tap, TapConnection
-from protocol.trouble import Trouble
 from tests.bench.wire import (
     DISCONNECT,
     PINGREQ,

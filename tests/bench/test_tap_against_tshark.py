@@ -16,18 +16,8 @@ import pytest
 
 from conformance.bench.broker import Broker
 from conformance.bench.evidence import TapPacket
-from conformance.bench.packets import (
-    Ack,
-    Connack,
-    Connect,
-    Disconnect,
-    Granted,
-    Kind,
-    Packet,
-    Publish,
-    Subscribe,
-)
 from conformance.bench.tap import Tap
+from protocol.wire.packet import Ack, Connack, Connect, Disconnect, Granted, Kind, Packet, Publish, Subscribe
 from tests.bench.wire import DISCONNECT, PINGREQ, client, publish, subscribe, subscriber
 from tests.needs import needs
 

@@ -11,7 +11,8 @@ from types import TracebackType
 from typing import Any, Self
 
 from conformance.bench.framing import Splitter, binary, packet, string
-from conformance.bench.packets import Ack, Granted, Kind, Packet, Publish, decode
+from conformance.bench.packets import decode
+from protocol.wire.packet import Ack, Granted, Kind, Packet, Publish
 
 TIMEOUT = 5.0
 

@@ -13,11 +13,11 @@ import pytest
 
 from conformance.bench.broker import Broker, start_broker
 from conformance.bench.evidence import TapPacket
-from conformance.bench.packets import Connect, Disconnect, Kind, Publish
 from conformance.bench.tap import Tap
 from protocol.participant import Delivery, Participant, Publication
 from protocol.trouble import Trouble
 from protocol.wire.mqtt import MqttHost
+from protocol.wire.packet import Connect, Disconnect, Kind, Publish
 from tests.needs import needs
 from tests.wire.people import Listener, Node, PoliteNode
 
