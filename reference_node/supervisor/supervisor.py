@@ -105,6 +105,10 @@ class Supervisor:
         """What becomes unsure after a new boot of `node` or an unknown outcome there [SUP-09]."""
         self.world.doubt(node)
 
+    def outcome(self, sent: Sent) -> str:
+        """How a job that has ended changed the world: done, failed, cancelled, refused or unknown."""
+        return sent.state
+
     # ------------------------------------------------------------ participant
     @property
     def client_id(self) -> str:
@@ -228,7 +232,7 @@ class Supervisor:
     def _job_ended(self, node: str, sent: Sent) -> None:
         self.history.append((self.now_ms, node, sent))
         step = self._steps.pop(id(sent), None)
-        self.world.end(node, sent.state, sent.load)
+        self.world.end(node, self.outcome(sent), sent.load)
         if sent.state == "unknown":
             self.doubt_after(node)
         track = self.site.place_of(node)

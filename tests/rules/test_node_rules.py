@@ -187,8 +187,8 @@ def test_rule_3_an_order_for_another_boot_is_not_obeyed(kind: type[Controller], 
 # ---------------------------------------------------------------- rule 5: the deadline
 @pytest.mark.parametrize(("kind", "safe"), [(Controller, True), (without("past_deadline"), False)])
 def test_rule_5_an_order_past_its_deadline_is_not_obeyed(kind: type[Controller], safe: bool) -> None:
-    """The order sticks in the channel for longer than it was good for. Obeyed after its time, it finds another
-    yard than the one that it was planned for.
+    """The order sticks in the channel for longer than it was good for. Obeyed after its time, it finds
+    another yard than the one that it was planned for.
     """
     terminal, hand = crane(kind)
     hand.ready(10)
@@ -203,8 +203,8 @@ def test_rule_5_an_order_past_its_deadline_is_not_obeyed(kind: type[Controller],
 def test_rule_8_a_resume_does_not_undo_a_hold_that_it_has_not_seen(
     kind: type[Controller], safe: bool
 ) -> None:
-    """One person holds and sends resume. Before that arrives another holds too, and reaches into the machine.
-    The resume names the count of one hold, there were two: without that check the crane goes on.
+    """One person holds and sends resume. Before that arrives another holds too, and reaches into the
+    machine. The resume names the count of one hold, there were two: without that check the crane goes on.
     """
     terminal, hand = crane(kind)
     hand.ready(10)
