@@ -1,0 +1,1 @@
+"""The documents and artefacts of the protocol, made from its specification alone."""
