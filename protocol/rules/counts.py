@@ -16,6 +16,8 @@ TIMER_GRACE_MS = 50
 """A loop that looks at its clock now and then is a little late."""
 SILENCE_GRACE_US = 3_000_000
 """A recorder hears later than a node speaks, and a connection takes time to come back."""
+PATIENCE = 5
+"""Heartbeats that one topic may lose while its node speaks on others."""
 
 
 @dataclass(slots=True)
@@ -157,12 +159,17 @@ class Counts:
         if at_us - self._looked_us < 500_000:
             return
         self._looked_us = at_us
+        spoke: dict[str, int] = {}
+        for (node, _, _), track in self._tracks.items():
+            spoke[node] = max(spoke.get(node, 0), track.at_us)
         for (node, message, _), track in self._tracks.items():
             most = self._most_ms(node, message)
             if most is None or track.silent or node in self._off:
                 continue
+            # A topic may lose two messages in a row while its node speaks on; a node that says nothing is gone.
+            patience = most * 1000 * (1 if at_us - spoke[node] > most * 1000 else PATIENCE) + SILENCE_GRACE_US
             gap_us = at_us - track.at_us
-            if gap_us > most * 1000 + SILENCE_GRACE_US:
+            if gap_us > patience:
                 track.silent = True
                 id_ = "MSG-03" if message == "node-status" else "MSG-02"
                 what = f"no {message} for {gap_us / 1e6:.1f} s; at most {most / 1000:g} s are allowed"

@@ -116,8 +116,10 @@ class Jobs:
             return  # Overtaken on another topic: uptime orders what a node says.
         was = order.state
         order.uptime = uptime
+        order.told += 1
         if state == was or (state == "refused" and was):
             return
+        order.told = 1
         order.state, order.state_number, since = state, heard.number, order.state_number
         order.state_us = heard.at_us
         if was in FINAL:

@@ -28,6 +28,8 @@ class OrderHeard:
     uptime: int | None = None
     """Uptime of the node when it said `state`."""
     step: str = ""
+    told: int = 0
+    """How often the node has said `state`."""
     referred: bool = False
     """A cancel has named it."""
 

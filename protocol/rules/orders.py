@@ -6,13 +6,17 @@ from collections import OrderedDict
 from collections.abc import Iterator
 
 from protocol.counting import CLAIM_SPREAD, CLAIM_STEP, uptime_difference
-from protocol.rules.heard import Breach, Heard
+from protocol.rules.heard import Body, Breach, Heard
 from protocol.rules.ledger import FINAL, Ledger, NodeHeard, OrderHeard
 from protocol.site import Site
 from protocol.specification import specification
 
 RACE_US = 500_000
 """What a supervisor cannot have heard yet when it sent an order."""
+TOLD_ENOUGH = 3
+"""Times that a state was said before nobody can have missed it."""
+DOUBT_US = 6_000_000
+"""How long to wait for a word of a berth or shuttle that would clear an order."""
 TOKENS_KEPT = 4096
 LEAD_GRACE_MS = 200
 
@@ -26,10 +30,28 @@ class Orders:
         self._tokens: OrderedDict[int, tuple[int, int]] = OrderedDict()
         self._claims: dict[tuple[str, int], list[int]] = {}
         self._newest: dict[tuple[str, int], tuple[int, int]] = {}
+        self._doubts: list[tuple[str, Body, Breach]] = []
+        """Machine, order and breach, until the machine's next word: the last may have been lost here."""
 
     def forget(self) -> None:
         """There is a gap in what was heard."""
         self._newest.clear()
+        self._doubts.clear()
+
+    def hear(self, heard: Heard) -> Iterator[Breach]:
+        """Take the word of a berth or shuttle on orders that seemed wrong."""
+        if not self._doubts or heard.message not in ("train-arrival", "shuttle-status"):
+            return
+        fits = _fits_train if heard.message == "train-arrival" else _fits_deck
+        for doubt in [one for one in self._doubts if one[0] == heard.node]:
+            self._doubts.remove(doubt)
+            if not (heard.lost and fits(doubt[1], heard.body)):
+                yield doubt[2]
+
+    def look(self, at_us: int) -> Iterator[Breach]:
+        """Give up waiting."""
+        while self._doubts and at_us - self._doubts[0][2].at_us > DOUBT_US:
+            yield self._doubts.pop(0)[2]
 
     def order(self, heard: Heard, known: OrderHeard | None) -> Iterator[Breach]:
         """Judge one order, `known` if it was heard before."""
@@ -68,7 +90,8 @@ class Orders:
             yield heard.breach("SUP-04", what, since=known.number)
         elif known.state in FINAL and known.is_job and heard.at_us - known.state_us > RACE_US:
             what = f"repeats {known.act} although it was {known.state} already"
-            yield heard.breach("SUP-05", what, since=known.state_number)
+            # What was heard here once may have been lost on its way to the supervisor.
+            yield heard.breach("SUP-05", what, since=known.state_number, note=known.told < TOLD_ENOUGH)
 
     def _id(self, heard: Heard, node: NodeHeard) -> Iterator[Breach]:
         body = heard.body
@@ -117,8 +140,8 @@ class Orders:
         """Trains and shuttles against the cranes beside them."""
         body = heard.body
         if body["act"] == "transfer":
-            yield from self._train(heard)
-            yield from self._deck(heard)
+            self._train(heard)
+            self._deck(heard)
         elif body["act"] in ("admit", "depart", "run"):
             for name, node in self._ledger.nodes.items():
                 job = node.open_job()
@@ -138,65 +161,62 @@ class Orders:
         word = self._ledger.node(machine).word("train-arrival")
         return bool(word) and job.body.get("berth_boot") == word["boot"] and "arrival" in job.body
 
-    def _train(self, heard: Heard) -> Iterator[Breach]:
+    def _train(self, heard: Heard) -> None:
         body = heard.body
-        if "arrival" not in body:
-            return
-        berth = self._machine(heard, "train-arrival", body["berth_boot"])
+        berth = self._machine(heard, "train-arrival", body["berth_boot"]) if "arrival" in body else None
         if berth is None:
             return
-        name, word, number, at_us = berth
-        same = (body["arrival"], body.get("reading")) == (word["arrival"], word.get("reading"))
-        if word["state"] == "at-rest" and same and word["boot"] == body["berth_boot"]:
-            return
-        if heard.at_us - at_us < RACE_US and word["state"] == "at-rest":
+        name, word, number = berth
+        if _fits_train(body, word):
             return
         if word["boot"] != body["berth_boot"]:
-            what = (
-                f"orders a transfer at {name} by boot {body['berth_boot']}, but it is boot {word['boot']} now"
-            )
+            what = f"at {name} by boot {body['berth_boot']}, but it is boot {word['boot']} now"
         elif word["state"] != "at-rest":
-            what = f"orders a transfer at {name}, whose train is {word['state']!r}"
+            what = f"at {name}, whose train is {word['state']!r}"
         else:
-            what = (
-                f"orders a transfer by arrival {body['arrival']} reading {body['reading']}; {name} is at "
-                f"arrival {word['arrival']} reading {word['reading']}"
-            )
-        yield heard.breach("SUP-13", what, since=number)
+            named = f"arrival {body['arrival']} reading {body['reading']}"
+            what = f"by {named}; {name} is at arrival {word['arrival']} reading {word['reading']}"
+        breach = heard.breach("SUP-13", f"orders a transfer {what}", since=number)
+        self._doubts.append((name, body, breach))
 
-    def _deck(self, heard: Heard) -> Iterator[Breach]:
+    def _deck(self, heard: Heard) -> None:
         body = heard.body
-        if "stop" not in body:
-            return
-        shuttle = self._machine(heard, "shuttle-status", body["shuttle_boot"])
+        shuttle = self._machine(heard, "shuttle-status", body["shuttle_boot"]) if "stop" in body else None
         if shuttle is None:
             return
-        name, word, number, _ = shuttle
-        if word["state"] == "at-place" and (word["boot"], word["stop"]) == (
-            body["shuttle_boot"],
-            body["stop"],
-        ):
+        name, word, number = shuttle
+        if _fits_deck(body, word):
             return
         now = f"{word['state']!r} at stop {word['stop']}"
         what = f"orders a transfer at stop {body['stop']} of {name}, which is {now}"
-        yield heard.breach("SUP-13", what, since=number)
+        self._doubts.append((name, body, heard.breach("SUP-13", what, since=number)))
 
-    def _machine(
-        self, heard: Heard, message: str, boot: int
-    ) -> tuple[str, dict[str, object], int, int] | None:
+    def _machine(self, heard: Heard, message: str, boot: int) -> tuple[str, Body, int] | None:
         """The berth or shuttle that a transfer means: by its place, else by its boot, else the only one."""
         known = {
             name: node.words[message] for name, node in self._ledger.nodes.items() if message in node.words
         }
         names = {heard.body.get("from"), heard.body["to"]}
         if self._site is not None:
-            places = {
-                place.node for place in self._site.places.values() if place.name in names and place.node
-            }
+            places = {place.node for place in self._site.places.values() if place.name in names}
             known = {name: word for name, word in known.items() if name in places}
         elif len(known) > 1:
             known = {name: word for name, word in known.items() if word[0]["boot"] == boot or name in names}
         if len(known) != 1:
             return None
-        name, (word, number, at_us) = next(iter(known.items()))
-        return name, dict(word), number, at_us
+        name, (word, number, _) = next(iter(known.items()))
+        return name, word, number
+
+
+def _fits_train(order: Body, word: Body) -> bool:
+    """Whether a berth's word is what a transfer names."""
+    named = (order["berth_boot"], order["arrival"], order["reading"])
+    return word["state"] == "at-rest" and named == (word["boot"], word["arrival"], word["reading"])
+
+
+def _fits_deck(order: Body, word: Body) -> bool:
+    """Whether a shuttle's word is what a transfer names."""
+    return word["state"] == "at-place" and (order["shuttle_boot"], order["stop"]) == (
+        word["boot"],
+        word["stop"],
+    )

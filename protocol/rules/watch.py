@@ -33,9 +33,6 @@ class Watch:
         self._orders = Orders(self._ledger, site)
         self._boxes = Boxes(self._ledger, site)
         self._number = 0
-        self._at_us = 0
-        self._silent = True
-        """Nothing can be missing from a node before a recorder is connected."""
 
     def take(self, item: Item) -> list[Breach]:
         """Judge the next item."""
@@ -51,6 +48,7 @@ class Watch:
         """Say what has become overdue by `at_us`, for a live bus on which nothing is said."""
         found = list(self._counts.look(at_us, self._number))
         found += self._jobs.look(at_us, self._number)
+        found += self._orders.look(at_us)
         found += self._boxes.look(at_us, self._number)
         return found
 
@@ -72,6 +70,7 @@ class Watch:
         else:
             found.extend(self._states.hear(followed))
             found.extend(self._jobs.hear(followed))
+            found.extend(self._orders.hear(followed))
             found.extend(self._boxes.hear(followed))
             self._ledger.learn(followed)
         return found
