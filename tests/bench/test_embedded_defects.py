@@ -284,7 +284,7 @@ RACES = (clean_session_is_not_inherited,)
 """Defects of amqtt that show only now and then: nothing follows from a run in which they do not."""
 
 
-@pytest.mark.parametrize("check", [check for check in CHECKS if check not in RACES], ids=names)
+@pytest.mark.parametrize("check", [check for check in CHECKS if check not in RACES])
 def test_amqtt_as_it_comes_is_not(check: Check) -> None:
     with (
         amqtt_as_it_comes() as port,
