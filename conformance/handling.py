@@ -182,9 +182,21 @@ def crane_unhomed(stand: Stand) -> Answer:
     return stand.ask()
 
 
+def _at_rest(stand: Stand, answer: Answer) -> Answer:
+    """A crane whose job was cancelled may brake for a while before it says 'ready' [CRN-11]."""
+    busy = ("working", "homing")
+    if answer.body("crane-status").get("mode") not in busy:
+        return answer
+    stand.wait_for(
+        lambda m: m.from_node and m.name == "crane-status" and m.body.get("mode") not in busy,
+        allowed_ms(stand, "home"),
+    )
+    return stand.ask()
+
+
 def crane_ready(stand: Stand) -> Answer:
     """A crane in mode 'ready' with an empty spreader: homed, faults cleared."""
-    answer = settle(stand)
+    answer = _at_rest(stand, settle(stand))
     crane = answer.body("crane-status")
     if crane.get("mode") == "faulted" or crane.get("load") == "unsure":
         reset_faults(stand, found="none")
