@@ -35,6 +35,8 @@ def broker(port: int, bind: str, open_to_network: bool, choice: str) -> None:
 
     It keeps nothing on disk, asks for no password and listens on this machine only, unless --bind names
     another address and --open-to-network says that this is meant.
+
+    Example: yardwire broker --port 1884
     """
     from conformance.bench.broker import start_broker
     from conformance.bench.network import is_loopback

@@ -97,6 +97,8 @@ def conform(
 
     Some cases move the machine. A message is never an emergency stop: keep the switch that removes motor
     power within reach, and hands out of the machine.
+
+    Example: yardwire conform siding --site site.toml --no-motion
     """
     from conformance.case import all_cases
 
