@@ -21,4 +21,5 @@ class Trouble(Exception):
     def __str__(self) -> str:
         place = f"{self.where}: " if self.where else ""
         advice = f". {self.mend}" if self.mend else ""
-        return f"{place}{self.what.rstrip('.')}{advice}"
+        what = self.what.rstrip(".")
+        return f"{place}{what}{advice.removeprefix('.') if what.endswith(('?', ':')) else advice}"
