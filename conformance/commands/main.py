@@ -39,11 +39,16 @@ COMMANDS = {
         "conformance.commands.conform:conform", "Run the conformance cases against one node."
     ),
     "node": LazyCommand("conformance.commands.node:node", "Run a reference node with a simulated mechanism."),
-    "record": LazyCommand("conformance.commands.record:record", "Record everything said under a site's root."),
+    "record": LazyCommand(
+        "conformance.commands.record:record", "Record everything said under a site's root."
+    ),
     "show": LazyCommand("conformance.commands.show:show", "Show, filter, count and export a recording."),
     "diff": LazyCommand("conformance.commands.diff:diff", "Say what is different between two recordings."),
     "replay": LazyCommand("conformance.commands.replay:replay", "Publish a recording again."),
     "broker": LazyCommand("conformance.commands.broker:broker", "Run an MQTT broker for the bench."),
+    "publish": LazyCommand(
+        "conformance.commands.publish:publish", "Write the documents and artefacts of the protocol."
+    ),
     "site": LazyCommand("conformance.commands.site:site", "Write a starter site file, or check one."),
 }
 

@@ -18,7 +18,7 @@ from protocol.site import Site
 from protocol.specification import Specification
 
 USES = {
-    "schemas/": "JSON Schema 2020-12, one file a message and an act, each complete in itself. For validators and editors.",
+    "schemas/": "JSON Schema 2020-12, one file a message and an act, each complete in itself.",
     "yardwire.cddl": "CDDL (RFC 8610) of every payload in CBOR.",
     "asyncapi.json": "AsyncAPI 3.0 document of the bus, as a node sees it.",
     "yardwire.h": "C99 header: keys, words, sizes, times, topic builders, transition tables. Fits an AVR.",

@@ -11,7 +11,9 @@ from protocol.specification import Schema, Specification
 def bundled(spec: Specification, schema: Schema) -> dict[str, Any]:
     """`schema` (JSON Schema 2020-12) with every other schema that it refers to under `$defs`."""
     defs: dict[str, Any] = {}
-    body = _inlined(spec, {name: part for name, part in schema.items() if name != "$id"}, defs)
+    body: dict[str, Any] = _inlined(
+        spec, {name: part for name, part in schema.items() if name != "$id"}, defs
+    )
     head = {"$schema": body.pop("$schema"), "$id": f"{schema['$id']}:bundled"}
     return head | body | ({"$defs": {name: defs[name] for name in sorted(defs)}} if defs else {})
 

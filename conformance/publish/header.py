@@ -89,7 +89,9 @@ def _constants(spec: Specification) -> Iterator[str]:
     yield "\n/* Longest payloads in bytes, without the topic. */"
     yield from (f"#define {macro('size', name)} {size}" for name, size in names.sizes().items())
     yield "\n/* Times and limits. */"
-    yield from (f"#define {macro(name)} {value}{_suffix(value)}" for name, value in names.figures(spec).items())
+    yield from (
+        f"#define {macro(name)} {value}{_suffix(value)}" for name, value in names.figures(spec).items()
+    )
     yield ""
 
 

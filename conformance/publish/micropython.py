@@ -45,7 +45,9 @@ def _parts(spec: Specification) -> Iterator[str]:
         for table in spec.tables.values()
     }
     yield _table("State, event, guard, next state, what is sent.", "TABLES", tables)
-    yield _table("The state that each table starts in.", "INITIAL", {t.name: t.initial for t in spec.tables.values()})
+    yield _table(
+        "The state that each table starts in.", "INITIAL", {t.name: t.initial for t in spec.tables.values()}
+    )
     checks = [(check.name, check.does, check.reason) for check in spec.order_checks]
     yield "\n# The checks of an order, in their order: the first that holds decides.\nORDER_CHECKS = (\n"
     yield "".join(f"    {check!r},\n" for check in checks) + ")\n"

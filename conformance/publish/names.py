@@ -54,7 +54,9 @@ def keys(spec: Specification) -> dict[str, dict[str, int]]:
     found: dict[str, dict[str, int]] = {message: {} for message in spec.messages}
     for message, _, schema in schemas(spec):
         found[message] |= {name: int(part["cborKey"]) for name, part in schema["properties"].items()}
-    return {message: dict(sorted(names.items(), key=lambda item: item[1])) for message, names in found.items()}
+    return {
+        message: dict(sorted(names.items(), key=lambda item: item[1])) for message, names in found.items()
+    }
 
 
 def words(spec: Specification) -> dict[str, tuple[str, ...]]:

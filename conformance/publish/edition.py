@@ -1,0 +1,55 @@
+"""One edition of the documents and artefacts: made whole in memory, checked, then written."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Mapping
+from importlib import resources
+from pathlib import Path
+
+from conformance.publish.artefacts import artefacts
+from conformance.publish.site import Contents, Site, broken_links
+from protocol.site import Site as SiteFile
+from protocol.specification import specification
+from protocol.trouble import Trouble
+
+MARK = "published-by-yardwire.txt"
+"""Lists what an edition wrote, so that the next one into the same folder can take away what is no more."""
+
+
+def edition(contents: Contents, site_file: SiteFile) -> dict[str, bytes]:
+    """Path to bytes of everything. Raises Trouble where a link leads nowhere or out of the site."""
+    files = artefacts(specification(), resources.files("protocol").joinpath("v1"), site_file)
+    try:
+        pages = Site(specification(), contents, list(files)).pages()
+    except KeyError as error:
+        raise Trouble(str(error.args[0]), mend="Mend the link in the document") from error
+    if broken := list(broken_links(pages, list(files))):
+        raise Trouble("; ".join(broken[:5]), mend="Mend the links")
+    return dict(sorted((files | pages).items()))
+
+
+def write(out: Path, made: Mapping[str, bytes]) -> None:
+    """Write an edition into `out`, a new or empty folder or one of an edition before.
+
+    Raises Trouble for a folder with anything else in it, or where the disk does not take it.
+    """
+    before = out / MARK
+    if out.exists() and (not out.is_dir() or (any(out.iterdir()) and not before.is_file())):
+        raise Trouble("is there, and not made by 'publish'", where=str(out), mend="Name a new folder")
+    try:
+        old = before.read_text(encoding="utf-8").splitlines() if before.is_file() else []
+        for path in old:
+            if path not in made and ".." not in path:
+                (out / path).unlink(missing_ok=True)
+                with contextlib.suppress(OSError):  # Other files in it keep the folder.
+                    (out / path).parent.rmdir()
+        for path, content in made.items():
+            target = out / path
+            target.parent.mkdir(parents=True, exist_ok=True)
+            target.write_bytes(content)
+        before.write_text("".join(f"{path}\n" for path in made), encoding="utf-8")
+    except OSError as error:
+        raise Trouble(
+            f"cannot write it: {error.strerror}", where=str(out), mend="Name another folder"
+        ) from error

@@ -1,0 +1,81 @@
+"""The page of each command, taken from the command itself. A command without an example fails the build."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from protocol.trouble import Trouble
+
+if TYPE_CHECKING:
+    import click
+
+_EXAMPLE = re.compile(r"^Example:?\s*", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One command or subcommand: usage, its help, examples, arguments and options."""
+
+    anchor: str
+    usage: str
+    text: tuple[str, ...]
+    examples: tuple[str, ...]
+    options: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """One command with its subcommands."""
+
+    name: str
+    summary: str
+    parts: tuple[Part, ...]
+
+
+def manual(group: click.Group, context: click.Context) -> list[Command]:
+    """Every command of `group`. Raises Trouble for one whose help has no example."""
+    found = []
+    for name in group.list_commands(context):
+        command = group.get_command(context, name)
+        assert command is not None, name
+        parts = tuple(_parts(command, f"yardwire {name}"))
+        if not any(part.examples for part in parts):
+            raise Trouble(
+                f"'yardwire {name}' has no example in its help", mend="Add 'Example: ...' to its docstring"
+            )
+        found.append(Command(name, parts[0].text[0] if parts[0].text else "", parts))
+    return found
+
+
+def _parts(command: click.Command, path: str) -> Iterator[Part]:
+    import click
+
+    paragraphs = [" ".join(part.split()) for part in (command.help or "").replace("\b", "").split("\n\n")]
+    examples = tuple(_EXAMPLE.sub("", part) for part in paragraphs if _EXAMPLE.match(part))
+    text = tuple(part for part in paragraphs if part and not _EXAMPLE.match(part))
+    arguments = " ".join(
+        p.make_metavar(click.Context(command)) for p in command.params if isinstance(p, click.Argument)
+    )
+    yield Part(
+        anchor=path.replace(" ", "-"),
+        usage=f"{path} {arguments}".strip(),
+        text=text,
+        examples=examples,
+        options=tuple(_options(command)),
+    )
+    if isinstance(command, click.Group):
+        for name, inner in command.commands.items():
+            yield from _parts(inner, f"{path} {name}")
+
+
+def _options(command: click.Command) -> Iterator[tuple[str, str]]:
+    import click
+
+    context = click.Context(command)
+    for parameter in command.params:
+        record = parameter.get_help_record(context)
+        if isinstance(parameter, click.Option) and record is not None:
+            yield record[0], " ".join(record[1].split())
