@@ -28,10 +28,21 @@ GOALS: tuple[Goal, ...] = (
     Move("C-102", "siding", 1),
     Depart("siding"),
 )
-LONGEST_MS = 240_000
+WALK_MS = 3_000
+"""How long a person takes to look and answer."""
+LONGEST_MS = 150_000
 AFTERWARDS_MS = 3_000
 STARTED = "2026-05-02T10:00:00+00:00"
 """What the wall clock of a virtual yard shows."""
+
+
+@dataclass(frozen=True, slots=True)
+class Began:
+    """When a fault began to matter: in ms of the recording, and before which of its messages."""
+
+    at_ms: int
+    number: int
+    what: str
 
 
 @dataclass(slots=True)
@@ -43,15 +54,16 @@ class Yard:
     bus: VirtualBus
     world: World
     rng: Random
+    recorder: Recorder
     machines: dict[str, Machines] = field(default_factory=dict)
     controllers: dict[str, Controller] = field(default_factory=dict)
     supervisor: Supervisor | None = None
-    log: list[tuple[int, str]] = field(default_factory=list)
-    """Time in ms and what began to be wrong."""
+    log: list[Began] = field(default_factory=list)
 
     def begins(self, what: str) -> None:
         """A fault takes effect now."""
-        self.log.append((self.time.now_ms, what))
+        at_ms = self.time.now_ms - (self.recorder.began_ms or 0)
+        self.log.append(Began(at_ms, len(self.bus.log) + 1, what))
 
     def start(self, name: str, boot: int) -> None:
         """Switch a node on; its machines stand where they stood."""
@@ -74,7 +86,12 @@ class Yard:
             self.time.call_in(5, lambda: self.when(condition, do))
 
     def person(self, question: Question) -> None:
-        """Look, and say what is there."""
+        """Walk there, look, and say what is there."""
+        self.time.call_in(WALK_MS, lambda: self._answer(question))
+
+    def _answer(self, question: Question) -> None:
+        if self.supervisor is None or question not in self.supervisor.questions:
+            return  # Settled meanwhile.
         match question.about:
             case Ask.SHUTTLE:
                 question.answer(self._shuttle_stands_at(question.node))
@@ -112,10 +129,11 @@ def run(
     site = scenario()
     time = VirtualTime()
     rng = Random(seed)
-    yard = Yard(site, time, VirtualBus(time, Random(rng.random()), loss=loss), World(site, boxes), rng)
+    bus = VirtualBus(time, Random(rng.random()), loss=loss)
     with path.open("wb", buffering=0) as file:
         recorder = Recorder(file, Header(site.name, STARTED, "virtual", version("yardwire")), lambda _: None)
-        yard.bus.attach(recorder)
+        yard = Yard(site, time, bus, World(site, boxes), rng, recorder)
+        bus.attach(recorder)
         time.run_until(20)
         for name in NODES:
             yard.machines[name] = Machines(site.nodes[name], yard.world, rng, now_ms=time.now_ms)

@@ -22,7 +22,7 @@ from protocol.recording import (
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
-    from io import BufferedIOBase
+    pass
 
 ZSTD_MAGIC = b"\x28\xb5\x2f\xfd"
 SUFFIX = ".ywrec"

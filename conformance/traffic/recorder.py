@@ -41,6 +41,11 @@ class Recorder:
         """Messages heard after the file took no more."""
 
     @property
+    def began_ms(self) -> int | None:
+        """When the recording's own time was 0, in ms of the clock of all calls; None before anything came."""
+        return self._began_ms
+
+    @property
     def messages(self) -> int:
         """Messages handed to the file so far."""
         return self._writer.messages

@@ -111,3 +111,34 @@ _TELLERS: dict[str, Callable[[Body], str]] = {
     "node-status": _status,
     "yard-map": _map,
 }
+
+
+def deed_in_words(lane: str, meaning: tuple[Any, ...]) -> str:
+    """A deed, as `traffic.deeds` has them, in a line of words."""
+    node = f"{lane}: " if lane else ""
+    match meaning:
+        case ("job-order", act, *words):
+            return f"{node}order {' '.join([str(act), *map(_plain, words)])}"
+        case ("job-report", *words):
+            return f"{node}{' '.join(map(_plain, words))}"
+        case ("crane-status", mode, spreader, load, held, *_):
+            return f"{node}{mode}, spreader {spreader}, load {load}{', held' if held else ''}"
+        case ("train-arrival", state, held, train):
+            return f"{node}train {train or ''} {state}{', held' if held else ''}".replace("  ", " ")
+        case ("shuttle-status", state, place, load, held):
+            at = f" {place}" if place else ""
+            return f"{node}{state}{at}, load {load}{', held' if held else ''}"
+        case ("fault", *active):
+            return f"{node}fault {', '.join(active) or 'none'}"
+        case ("node-status", *words):
+            return f"{node}{' '.join(map(_plain, words))}"
+        case ("yard-map", state, why, *slots):
+            shown = " ".join({"": "-", "?": "unsure"}.get(slot, slot) for slot in slots)
+            return f"{node}map {shown}{f' ({state}: {why})' if why else ''}"
+        case ("silence",):
+            return f"{node}falls silent"
+    return f"{node}{' '.join(map(_plain, meaning))}"
+
+
+def _plain(word: Any) -> str:
+    return " ".join(map(str, word)) if isinstance(word, tuple) else str(word)

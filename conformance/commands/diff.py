@@ -1,0 +1,99 @@
+"""`yardwire diff`: what is different in behaviour between two recordings."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from conformance.traffic.differences import Comparison
+    from protocol.site import Site
+
+SHOWN = 20
+
+
+@click.command()
+@click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path, dir_okay=False))
+@click.option(
+    "--good", is_flag=True, help="All but the last recording are good runs; judge the last by them."
+)
+@click.option("--site", "site_file", type=click.Path(path_type=Path), help="Site file, for its tolerances.")
+@click.option("--html", type=click.Path(path_type=Path, dir_okay=False), help="Write a page, side by side.")
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@click.option("--all", "show_all", is_flag=True, help=f"Show all differences, not only the first {SHOWN}.")
+def diff(
+    recordings: tuple[Path, ...],
+    good: bool,
+    site_file: Path | None,
+    html: Path | None,
+    as_json: bool,
+    show_all: bool,
+) -> int:
+    """Say what is different between two recordings, in behaviour and not in noise.
+
+    Messages are matched by what they mean, not by when they came. Then: what is missing or extra, what has
+    other figures, what came in another order, and what took longer or less. With --good and several good runs
+    a duration counts only when it is beyond the scatter of those runs.
+
+    Exit 1 when something is different.
+
+    \b
+    Examples:
+      yardwire diff good.ywrec bad.ywrec
+      yardwire diff --good mon.ywrec tue.ywrec wed.ywrec -- bad.ywrec
+    """
+    from conformance.traffic.deeds import Names, deeds_of
+    from conformance.traffic.differences import compare
+    from conformance.traffic.files import source
+    from conformance.traffic.tolerance import Tolerance
+
+    if len(recordings) < 2:
+        raise click.UsageError("name two recordings: a good one, then the other")
+    if len(recordings) > 2 and not good:
+        raise click.UsageError("more than two recordings need --good: all but the last are the good runs")
+    names = Names()
+    sources = [source((path,)) for path in recordings]
+    runs = [deeds_of(one.name, one.items(), names) for one in sources]
+    result = compare(runs[:-1], runs[-1], Tolerance(_site(site_file)))
+    result.notes.extend(cut for one in sources for cut in one.cuts)
+    if html is not None:
+        from conformance.traffic.diff_page import diff_page
+
+        html.write_text(diff_page(result), encoding="utf-8")
+    if as_json:
+        click.echo(json.dumps(_json(result), indent=2))
+    else:
+        _show(result, SHOWN if not show_all else len(result.differences), html)
+    return 1 if result.differences else 0
+
+
+def _site(path: Path | None) -> Site | None:
+    if path is None:
+        return None
+    from protocol.site_file import load_site
+
+    return load_site(path)
+
+
+def _json(result: Comparison) -> dict[str, object]:
+    first = result.first
+    return {
+        "good": [run.name for run in result.good],
+        "other": result.other.name,
+        "matched": result.matched,
+        "first": first.as_json() if first else None,
+        "differences": [one.as_json() for one in result.differences],
+        "notes": result.notes,
+    }
+
+
+def _show(result: Comparison, most: int, html: Path | None) -> None:
+    from conformance.traffic.diff_text import lines
+
+    for line in lines(result, most):
+        click.echo(line)
+    if html is not None:
+        click.echo(f"Side by side: {html}")

@@ -1,0 +1,329 @@
+"""What happened, without what is noise: a recording as deeds, one sequence a node, ready to be compared.
+
+A deed is a message that changed something: an order that was new, a report, a state that became another.
+Its meaning leaves out what differs between any two runs (boot, seq, uptime, mark, ids, tokens, deadlines,
+heartbeats, positions under way). Meanings are numbered, so that a million deeds are a few arrays of integers.
+"""
+
+from __future__ import annotations
+
+import re
+from array import array
+from collections import OrderedDict
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from protocol.bulk_reading import BulkReader
+from protocol.counting import COUNT_MODULUS, UPTIME_MODULUS
+from protocol.recording import EventKind, Item, RecordedEvent, RecordedMessage
+from protocol.specification import specification
+
+Body = Mapping[str, Any]
+Meaning = tuple[Any, ...]
+"""Message first, then words; equal for the same deed in two runs."""
+Values = tuple[tuple[str, Any], ...]
+"""Named figures that may differ a little between runs."""
+
+SILENCE_US = 5_000_000
+"""A node that says nothing for so long has fallen silent; it is due every 2 s."""
+BEATING = frozenset({"train-arrival", "shuttle-status", "crane-status", "fault"})
+JOBS_KEPT = 256
+UNKNOWN_UPTIME = -1
+
+_CBOR_INT = rb"(?:[\x00-\x17]|\x18.|\x19..|\x1a....)"
+_CBOR_STATE = re.compile(
+    rb".\x00(" + _CBOR_INT + rb")\x01(" + _CBOR_INT + rb")\x02" + _CBOR_INT + rb"(.*)", re.DOTALL
+)
+_JSON_STATE = re.compile(rb'\{"boot":([0-9]+),"seq":([0-9]+),"uptime":[0-9]+(.*)', re.DOTALL)
+
+
+class Names:
+    """Numbers meanings and values: the same for all recordings that are compared."""
+
+    def __init__(self) -> None:
+        self._meanings: dict[Meaning, int] = {}
+        self._values: dict[Values, int] = {(): 0}
+        self.meanings: list[Meaning] = []
+        self.values: list[Values] = [()]
+
+    def meaning(self, meaning: Meaning) -> int:
+        """The number of a meaning."""
+        number = self._meanings.setdefault(meaning, len(self.meanings))
+        if number == len(self.meanings):
+            self.meanings.append(meaning)
+        return number
+
+    def value(self, values: Values) -> int:
+        """The number of values; 0 for none."""
+        number = self._values.setdefault(values, len(self.values))
+        if number == len(self.values):
+            self.values.append(values)
+        return number
+
+
+@dataclass(slots=True)
+class Lane:
+    """The deeds of one node, orders to it among them; all arrays are of the same length."""
+
+    meanings: array[int] = field(default_factory=lambda: array("i"))
+    values: array[int] = field(default_factory=lambda: array("i"))
+    at_us: array[int] = field(default_factory=lambda: array("q"))
+    numbers: array[int] = field(default_factory=lambda: array("q"))
+    """Which message of the recording, counted from 1."""
+    uptimes: array[int] = field(default_factory=lambda: array("q"))
+    """In ms, unwrapped; -1 where the node did not say it (orders, silence)."""
+    gaps: list[tuple[int, str]] = field(default_factory=list)
+    """When messages were found lost, and of which topic."""
+
+    def __len__(self) -> int:
+        return len(self.meanings)
+
+
+@dataclass(slots=True)
+class Deeds:
+    """A whole recording."""
+
+    name: str
+    names: Names
+    lanes: dict[str, Lane] = field(default_factory=dict)
+    messages: int = 0
+    end_us: int = 0
+    began_us: int = 0
+
+
+@dataclass(slots=True)
+class _Node:
+    """What the reader of deeds has to remember of a node."""
+
+    jobs: OrderedDict[tuple[int, int], Meaning] = field(default_factory=OrderedDict)
+    """Boot and order id to the words of the order."""
+    last: dict[str, Any] = field(default_factory=dict)
+    seqs: dict[str, int] = field(default_factory=dict)
+    boot: int | None = None
+    link: int | None = None
+    uptime: int = UNKNOWN_UPTIME
+    spoke_us: int | None = None
+    spoke_on: dict[str, int] = field(default_factory=dict)
+    """When it last spoke on each of its topics that have a heartbeat of 2 s."""
+    silent: bool = False
+
+
+class DeedReader:
+    """Reads deeds out of messages."""
+
+    def __init__(self, name: str, names: Names) -> None:
+        self.deeds = Deeds(name, names)
+        self._reader = BulkReader()
+        self._nodes: dict[str, _Node] = {}
+        self._same: dict[str, tuple[bytes, bytes]] = {}
+        """Topic to boot and all behind the uptime of its last message: a heartbeat repeats them."""
+        self._seqs: dict[str, int] = {}
+        self._looked_us = 0
+
+    def take(self, item: Item) -> None:
+        """Take the next item of a recording."""
+        if isinstance(item, RecordedMessage):
+            self._message(item)
+        elif isinstance(item, RecordedEvent) and item.kind == EventKind.DISCONNECTED:
+            self._seqs.clear()
+            for node in self._nodes.values():
+                node.spoke_us = None
+        self.deeds.end_us = item.at_us
+
+    def _message(self, item: RecordedMessage) -> None:
+        deeds = self.deeds
+        deeds.messages += 1
+        if deeds.messages == 1:
+            deeds.began_us = item.at_us
+        if item.at_us - self._looked_us > 500_000:
+            self._look(item.at_us)
+        if item.retain:
+            return
+        topic = self._reader.topic(item.topic)
+        if topic is None:
+            return
+        payload = item.payload
+        found = (_JSON_STATE if payload[:1] == b"{" else _CBOR_STATE).match(payload)
+        node = self._nodes.get(topic.node)
+        if node is None:
+            node = self._nodes[topic.node] = _Node()
+        if found is not None and topic.message != "job-order":
+            node.spoke_us, node.silent = item.at_us, False
+            if topic.message in BEATING:
+                node.spoke_on[topic.message] = item.at_us
+            boot, seq, rest = found.groups()
+            self._sequence(item.topic, topic.node, topic.message, boot + seq, seq, payload, item.at_us)
+            if self._same.get(item.topic) == (boot, rest):
+                return
+            self._same[item.topic] = (boot, rest)
+        body = self._reader.decode(item.topic, payload)
+        tell = _TELLERS.get(topic.message)
+        if body is None or tell is None:
+            return
+        try:
+            self._uptime(node, body)
+            told = tell(node, body)
+        except (KeyError, TypeError, IndexError, ValueError):
+            return  # Not valid: `validate` says so; here it is no deed.
+        if told is None:
+            return
+        meaning, values = told
+        key = topic.message + topic.place
+        if topic.message != "job-order" and node.last.get(key) == (meaning, values):
+            return
+        node.last[key] = (meaning, values)
+        lane = f"{topic.node}/{topic.place}" if topic.place else topic.node
+        self._add(lane, meaning, values, item.at_us, deeds.messages, node.uptime if "uptime" in body else -1)
+
+    def _add(self, name: str, meaning: Meaning, values: Values, at_us: int, number: int, uptime: int) -> None:
+        lane = self.deeds.lanes.get(name)
+        if lane is None:
+            lane = self.deeds.lanes[name] = Lane()
+        lane.meanings.append(self.deeds.names.meaning(meaning))
+        lane.values.append(self.deeds.names.value(values) if values else 0)
+        lane.at_us.append(at_us)
+        lane.numbers.append(number)
+        lane.uptimes.append(uptime)
+
+    def _sequence(
+        self, topic: str, node: str, message: str, _boot: bytes, seq: bytes, payload: bytes, at_us: int
+    ) -> None:
+        number = int(seq) if payload[:1] == b"{" else _cbor_int(seq)
+        before = self._seqs.get(topic)
+        self._seqs[topic] = number
+        if before is not None and 1 < (number - before) % COUNT_MODULUS < COUNT_MODULUS // 2:
+            lane = self.deeds.lanes.setdefault(node, Lane())
+            lane.gaps.append((at_us, message))
+
+    def _uptime(self, node: _Node, body: Body) -> None:
+        """Uptime without its wraps, so that durations are differences."""
+        uptime = body.get("uptime")
+        if uptime is None:
+            return
+        if body["boot"] != node.boot or node.uptime < 0:
+            node.boot, node.uptime = body["boot"], uptime
+            return
+        ahead = (uptime - node.uptime) % UPTIME_MODULUS
+        if ahead < UPTIME_MODULUS // 2:
+            node.uptime += ahead
+
+    def _look(self, at_us: int) -> None:
+        self._looked_us = at_us
+        for name, node in self._nodes.items():
+            if node.spoke_us is None or node.silent or not node.spoke_on:
+                continue
+            if at_us - node.spoke_us < SILENCE_US:
+                continue
+            node.silent = True
+            first_us = min(node.spoke_on.values())
+            due_us = max(first_us + (specification().timing["state_repeat"].most or 0) * 1000, node.spoke_us)
+            self._add(name, ("silence",), (), due_us, self.deeds.messages, UNKNOWN_UPTIME)
+
+
+def _cbor_int(data: bytes) -> int:
+    return data[0] if len(data) == 1 else int.from_bytes(data[1:], "big")
+
+
+def deeds_of(
+    name: str, items: Iterable[Item], names: Names, tick: Callable[[], object] | None = None
+) -> Deeds:
+    """The deeds of a recording; `tick` is called every 10,000 items."""
+    reader = DeedReader(name, names)
+    for number, item in enumerate(items):
+        reader.take(item)
+        if tick is not None and number % 10_000 == 0:
+            tick()
+    return reader.deeds
+
+
+# ------------------------------------------------------------------------------------- what each message means
+Told = tuple[Meaning, Values]
+
+ORDER_WORDS = ("box", "from", "from_slot", "to", "to_slot", "train", "found", "place", "target")
+
+
+def _order(node: _Node, body: Body) -> Told | None:
+    act = body["act"]
+    if act == "ask":
+        return None
+    words: Meaning = (act, *(_hashable(body[word]) for word in ORDER_WORDS if word in body))
+    if act == "cancel":
+        words = ("cancel", *node.jobs.get((body["boot"], body["ref"]), ("?",)))
+    if "id" in body:
+        key = (body["boot"], body["id"])
+        if key in node.jobs:
+            return None  # Sent again, as it should be until it is answered.
+        node.jobs[key] = words
+        if len(node.jobs) > JOBS_KEPT:
+            node.jobs.popitem(last=False)
+    return ("job-order", *words), _figures(body, "reading")
+
+
+def _report(node: _Node, body: Body) -> Told | None:
+    act, state = body["act"], body["state"]
+    if act == "ask" or (act == "claim" and state == "done"):
+        return None
+    words = node.jobs.get((body["order_boot"], body["id"]), (act,))
+    load = f"load {body['load']}" if "load" in body else None
+    told = (state, body.get("step"), body.get("reason"), load)
+    key = ("told", body["order_boot"], body["id"])
+    if node.last.get("report") == (key, told):
+        return None
+    node.last["report"] = (key, told)
+    return ("job-report", *words, *(word for word in told if word is not None)), ()
+
+
+def _crane(node: _Node, body: Body) -> Told:
+    mode = body["mode"]
+    homed = tuple(axis[2] for axis in body["axes"])
+    meaning = ("crane-status", mode, body["spreader"], body["load"], body["held"], homed)
+    if mode != "working":
+        return meaning, ()  # Only a job's targets are meant; others are left over from homing or a hand.
+    return meaning, tuple(
+        (f"target of axis {number}", axis[1]) for number, axis in enumerate(body["axes"], 1)
+    )
+
+
+def _arrival(node: _Node, body: Body) -> Told:
+    meaning = ("train-arrival", body["state"], body["held"], body.get("train"))
+    return meaning, _figures(body, "reading", "arm_to_end")
+
+
+def _shuttle(node: _Node, body: Body) -> Told:
+    return ("shuttle-status", body["state"], body.get("place"), body["load"], body["held"]), ()
+
+
+def _fault(node: _Node, body: Body) -> Told:
+    return ("fault", *sorted(body["active"])), ()
+
+
+def _status(node: _Node, body: Body) -> Told:
+    if body["state"] == "off":
+        return ("node-status", "off"), ()
+    meaning = ("node-status", "on", body["reset"], body["bench"], *body["roles"])
+    return meaning, (("boot", body["boot"]), ("link", body["link"]), *_figures(body, "digest", "firmware"))
+
+
+def _map(node: _Node, body: Body) -> Told:
+    return ("yard-map", body["state"], body.get("why"), *body["slots"]), ()
+
+
+def _figures(body: Body, *names: str) -> Values:
+    return tuple((name, body[name]) for name in names if name in body)
+
+
+def _hashable(value: Any) -> Any:
+    return tuple(value) if isinstance(value, list) else value
+
+
+_TELLERS: dict[str, Callable[[_Node, Body], Told | None]] = {
+    "job-order": _order,
+    "job-report": _report,
+    "crane-status": _crane,
+    "train-arrival": _arrival,
+    "shuttle-status": _shuttle,
+    "fault": _fault,
+    "node-status": _status,
+    "yard-map": _map,
+}
