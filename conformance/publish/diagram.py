@@ -11,12 +11,14 @@ from dataclasses import dataclass
 
 from protocol.specification import Table
 
-BOX = 176.0
+BOX = 132.0
 ROW = 17.0
 GAP = 26.0
 TRACK = 15.0
 LETTER = 6.1
 """Width of a letter at the size of the labels, in units of the drawing."""
+SMALL = 5.6
+"""The same for the events that change nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,11 +75,12 @@ def plan(table: Table) -> Plan:
     left = _width(edge.label for edge in edges if not edge.down)
     right = _width(edge.label for edge in edges if edge.down)
     tracks = {down: _tracks(edges, down) for down in (True, False)}
+    box = max(BOX, *(len(_stays(table, state)) * SMALL + 14 for state in table.states))
     box_x = left + TRACK * (len(tracks[False]) + 1)
     tops, heights = _rows(table, edges)
     drawn = []
     for down in (True, False):
-        side = box_x + BOX if down else box_x
+        side = box_x + box if down else box_x
         start = side + right if down else side - left
         out = 1 if down else -1
         for number, target in enumerate(tracks[down]):
@@ -88,9 +91,9 @@ def plan(table: Table) -> Plan:
                     y = tops[edge.source] + ROW * (_port(edges, edge) + 1.35)
                     drawn.append(_track(edge, side, x, y, entry, out))
     height = tops[-1] + heights[-1] + 8
-    width = box_x + BOX + right + TRACK * (len(tracks[True]) + 1)
+    width = box_x + box + right + TRACK * (len(tracks[True]) + 1)
     platforms = [
-        Platform(box_x, tops[i], BOX, heights[i], state, _kind(table, state), _stays(table, state))
+        Platform(box_x, tops[i], box, heights[i], state, _kind(table, state), _stays(table, state))
         for i, state in enumerate(table.states)
     ]
     return Plan(table.title, round(width), round(height), tuple(platforms), tuple(drawn))

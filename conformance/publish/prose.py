@@ -34,7 +34,7 @@ class Prose:
 def _markdown() -> MarkdownIt:
     from markdown_it import MarkdownIt
 
-    return MarkdownIt("commonmark").enable("table")
+    return MarkdownIt("commonmark", {"xhtmlOut": False}).enable("table")
 
 
 def prose(text: str, link: Link, requirements: str) -> Prose:
@@ -66,7 +66,8 @@ def prose(text: str, link: Link, requirements: str) -> Prose:
 
 def slug(words: str) -> str:
     """The anchor of a heading."""
-    return re.sub("[^a-z0-9]+", "-", words.lower()).strip("-0123456789")
+    bare = re.sub("[^a-z0-9]+", "-", words.lower()).strip("-")
+    return bare.lstrip("-0123456789") or f"version-{bare}"
 
 
 def _in_title(tokens: list[Token], position: int) -> bool:

@@ -61,7 +61,7 @@ def heard(port: int, speaker: str, topic: str) -> bool:
             mouth.fence()
         own = f"{ROOT}/yard/fault"
         ear.send(publish(own, b"second"))
-        found = []
+        found: list[tuple[str, bytes]] = []
         while not found or found[-1] != (own, b"second"):
             message = ear.message()
             found.append((message.topic, message.payload))

@@ -70,7 +70,7 @@ def test_bundled_act_accepts_its_own_orders_only(made: dict[str, bytes]) -> None
 # ---------------------------------------------------------------- CDDL (RFC 8610)
 @pytest.fixture(scope="module")
 def cddl(made: dict[str, bytes]) -> Any:
-    from cddl_verifier import validate
+    from cddl_verifier import validate  # type: ignore[import-untyped]
 
     text = made["yardwire.cddl"].decode()
     return lambda message, payload: validate(text, payload, root_type=message).valid
@@ -161,7 +161,8 @@ def c_program(made: dict[str, bytes]) -> str:
     body = "\n".join(lines)
     return (
         "#define YARDWIRE_WORDS\n#define YARDWIRE_TABLES\n"
-        f'#include "yardwire.h"\n#include <stdio.h>\nint main(void)\n{{\n    char topic[64];\n{body}\n    return 0;\n}}\n'
+        '#include "yardwire.h"\n#include <stdio.h>\n'
+        f"int main(void)\n{{\n    char topic[64];\n{body}\n    return 0;\n}}\n"
     )
 
 
@@ -177,7 +178,7 @@ def test_header_says_what_the_specification_says(made: dict[str, bytes], tmp_pat
     spec = specification()
     for message, keys in names.keys(spec).items():
         for field, key in keys.items():
-            assert said["_".join(("YW_KEY", message, field)).upper().replace("-", "_")] == str(key)
+            assert said[f"YW_KEY_{message}_{field}".upper().replace("-", "_")] == str(key)
     for number, word in enumerate(spec.words("act")):
         assert said[f"YW_ACT_{word.upper().replace('-', '_')}"] == str(number)
     assert float(said["YW_STATE_REPEAT_MS_MOST"]) == spec.timing["state_repeat"].most
