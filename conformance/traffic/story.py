@@ -2,36 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any
-
-from conformance.traffic.wording import in_words, short_id
-from protocol.finding import Finding
+from conformance.traffic.lines import Line, LineMaker
+from conformance.traffic.wording import short_id
 from protocol.recording import Header, Item, RecordedEvent, RecordedMessage
 from protocol.specification import specification
-from protocol.topics import NotATopic, Topic, parse_topic
-from protocol.validation import read_publication
+from protocol.topics import Topic
+
+__all__ = ["Bar", "Job", "Line", "Story", "tell"]
 
 STATE_FIELD = {"crane-status": "mode", "train-arrival": "state", "shuttle-status": "state"}
 """The field that says what a machine does, by the message that carries it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One message in one line. `node` is whose topic it is, `speaker` who said it ('' if nobody knows)."""
-
-    number: int
-    at_ms: int
-    node: str
-    speaker: str
-    message: str
-    words: str
-    retained: bool
-    size: int
-    encoding: str
-    findings: tuple[Finding, ...]
-    body: Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,52 +110,20 @@ class _Teller:
 
     def __init__(self, story: Story) -> None:
         self._story = story
-        self._supervisor = ""
+        self._maker = LineMaker()
         self._open: dict[str, Bar] = {}
         self._jobs: dict[tuple[str, int, int], Job] = {}
 
     def hear(self, item: RecordedMessage) -> None:
-        try:
-            topic = parse_topic(item.topic)
-        except NotATopic:
-            topic = None
-        # What a subscriber sees of RETAIN and QoS is the broker's, not the sender's.
-        reading = read_publication(item.topic, item.payload, retain=None, qos=None, closed=True)
-        body = reading.body or {}
-        line = self._line(item, topic, body, reading.encoding, reading.findings)
+        line = self._maker.line(item)
         self._story.lines.append(line)
-        if topic is not None and body and not item.retain:
+        topic = self._maker.reader.topic(item.topic)
+        if topic is not None and line.body and not item.retain:
             self._follow(topic, line)
 
     def finish(self) -> None:
         for node, bar in self._open.items():
             self._close(node, bar, self._story.end_ms)
-
-    def _line(
-        self,
-        item: RecordedMessage,
-        topic: Topic | None,
-        body: Mapping[str, Any],
-        encoding: object,
-        findings: tuple[Finding, ...],
-    ) -> Line:
-        message = topic.message if topic else "?"
-        node = topic.node if topic else ""
-        if message == "node-status" and "supervisor" in body.get("roles", ()):
-            self._supervisor = node
-        return Line(
-            number=len(self._story.lines) + 1,
-            at_ms=item.at_us // 1000,
-            node=node,
-            speaker=self._supervisor if message == "job-order" else node,
-            message=message,
-            words=in_words(message, body) if body else item.topic if topic is None else "cannot be read",
-            retained=item.retain,
-            size=len(item.topic.encode()) + len(item.payload),
-            encoding=str(encoding or ""),
-            findings=findings,
-            body=body,
-        )
 
     def _follow(self, topic: Topic, line: Line) -> None:
         if line.message in STATE_FIELD:

@@ -1,0 +1,181 @@
+"""`yardwire show`: a recording as a table, lanes, figures, pages and files for other tools."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from itertools import islice
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from protocol.trouble import Trouble
+
+if TYPE_CHECKING:
+    from conformance.traffic.export import Pair
+    from conformance.traffic.files import Source
+    from conformance.traffic.filters import Filter
+
+MOST_ON_A_PAGE = 20_000
+"""Messages on an HTML page: a browser has to hold them all."""
+
+
+@click.command()
+@click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path, dir_okay=False))
+@click.option("--node", "nodes", multiple=True, metavar="NAME", help="Only what concerns this node.")
+@click.option("--message", "messages", multiple=True, metavar="NAME", help="Only this message.")
+@click.option("--job", metavar="ID", help="Only this job, as a number or as the table shows it.")
+@click.option("--since", type=float, default=0.0, metavar="S", help="Only from this second on.")
+@click.option("--until", type=float, default=float("inf"), metavar="S", help="Only up to this second.")
+@click.option("--invalid", is_flag=True, help="Only messages that are not valid, and what is wrong.")
+@click.option("--retained/--live", default=None, help="Only retained messages, or only live ones.")
+@click.option("--where", metavar="EXPR", help="Only where fields compare so, such as '@.axes[0][0] > 400'.")
+@click.option("--lanes", is_flag=True, help="Orders and reports as arrows; best with --job.")
+@click.option("--stats", is_flag=True, help="Figures instead of messages.")
+@click.option("--html", type=click.Path(path_type=Path, dir_okay=False), help="Write a page (with --stats: plots).")
+@click.option("--export", type=click.Path(path_type=Path, dir_okay=False), help="Write a .jsonl, .csv or .parquet.")
+@click.option("--json", "as_json", is_flag=True, help="JSON Lines, or with --stats one object.")
+@click.option("--limit", type=click.IntRange(1), help="Stop after so many messages.")
+def show(
+    recordings: tuple[Path, ...],
+    nodes: tuple[str, ...],
+    messages: tuple[str, ...],
+    job: str | None,
+    since: float,
+    until: float,
+    invalid: bool,
+    retained: bool | None,
+    where: str | None,
+    lanes: bool,
+    stats: bool,
+    html: Path | None,
+    export: Path | None,
+    as_json: bool,
+    limit: int | None,
+) -> int:
+    """Show, filter, count and export a recording.
+
+    One line a message: its number, the second, r for retained and ! for not valid, the node, the message,
+    what it says. Files of one recording that was rotated may be named together.
+
+    --where takes a comparison as in a JSONPath filter (RFC 9535); @ is the message.
+
+    \b
+    Examples:
+      yardwire show run.ywrec --node north --since 20 --until 30
+      yardwire show run.ywrec --where '@.reason == "busy"'
+      yardwire show run.ywrec --job 1.8f2.3 --lanes
+      yardwire show run.ywrec --stats --html figures.html
+      yardwire show run.ywrec --export run.parquet
+    """
+    from conformance.traffic.files import source
+    from conformance.traffic.filters import Filter, field_test, job_id
+
+    _check_messages(messages)
+    wanted = Filter(
+        nodes=frozenset(nodes),
+        messages=frozenset(messages),
+        job=job_id(job) if job else None,
+        since_ms=since * 1000,
+        until_ms=until * 1000,
+        valid=False if invalid else None,
+        retained=retained,
+        where=field_test(where) if where else None,
+    )
+    recording = source(recordings)
+    if stats:
+        _stats(recording, wanted, html, as_json=as_json)
+    elif export is not None:
+        from conformance.traffic.export import write
+
+        rows = write(export, recording.header.started, islice(_wanted(recording, wanted), limit))
+        click.echo(f"{export}: {rows:,} messages")
+    elif html is not None:
+        _page(recording, wanted, html, limit)
+    elif as_json:
+        _json_lines(recording, islice(_wanted(recording, wanted), limit))
+    else:
+        _table(recording, islice(_wanted(recording, wanted), limit), lanes=lanes, why=invalid)
+    for cut in recording.cuts:
+        click.echo(f"note: {cut}", err=True)
+    return 0
+
+
+def _check_messages(names: tuple[str, ...]) -> None:
+    from protocol.specification import specification
+
+    for name in names:
+        if name not in specification().messages:
+            known = ", ".join(specification().messages)
+            raise Trouble(f"there is no message {name!r}", where="--message", mend=f"The messages are {known}")
+
+
+def _wanted(recording: Source, wanted: Filter) -> Iterator[Pair]:
+    from conformance.traffic.lines import lines_of
+
+    return (pair for pair in lines_of(recording.items()) if wanted(pair[1]))
+
+
+def _table(recording: Source, pairs: Iterator[Pair], *, lanes: bool, why: bool) -> None:
+    from conformance.traffic import text
+
+    header = recording.header
+    click.echo(f"{header.site}, from {header.started[:19]} UTC, at {header.source}")
+    if lanes:
+        for drawn in text.lanes(line for _, line in pairs):
+            click.echo(drawn)
+        return
+    click.echo(text.HEADING)
+    for _, line in pairs:
+        click.echo(text.row(line))
+        if why:
+            for told in text.faults(line):
+                click.echo(told)
+
+
+def _json_lines(recording: Source, pairs: Iterator[Pair]) -> None:
+    for item, line in pairs:
+        row = {
+            "number": line.number, "at_us": item.at_us, "topic": item.topic, "node": line.node,
+            "message": line.message, "qos": item.qos, "retained": item.retain, "dup": item.dup,
+            "findings": [str(finding) for finding in line.findings], "body": line.body or None,
+            "hex": item.payload.hex(),
+        }  # fmt: skip
+        click.echo(json.dumps(row, separators=(",", ":")))
+
+
+def _stats(recording: Source, wanted: Filter, html: Path | None, *, as_json: bool) -> None:
+    from conformance.traffic import text
+    from conformance.traffic.lines import LineMaker
+    from conformance.traffic.statistics import Statistics
+    from protocol.recording import RecordedEvent, RecordedMessage
+
+    found, maker = Statistics(), LineMaker()
+    for item in recording.items():
+        if isinstance(item, RecordedEvent):
+            found.event(item)
+        elif isinstance(item, RecordedMessage) and wanted(line := maker.line(item)):
+            found.take(item, line)
+    if html is not None:
+        from conformance.traffic.figures_page import figures_page
+
+        html.write_text(figures_page(recording.header, found), encoding="utf-8")
+        click.echo(f"Wrote {html}")
+    elif as_json:
+        click.echo(json.dumps(found.as_json(), indent=2))
+    else:
+        for told in text.figures(found):
+            click.echo(told)
+
+
+def _page(recording: Source, wanted: Filter, html: Path, limit: int | None) -> None:
+    from conformance.traffic.page import story_page
+    from conformance.traffic.story import tell
+
+    most = min(limit or MOST_ON_A_PAGE, MOST_ON_A_PAGE)
+    pairs = list(islice(_wanted(recording, wanted), most + 1))
+    story = tell(recording.header, [item for item, _ in pairs[:most]])
+    html.write_text(story_page(story), encoding="utf-8")
+    cut = f"; only the first {most:,} messages are on it" if len(pairs) > most else ""
+    click.echo(f"Wrote {html}{cut}")
