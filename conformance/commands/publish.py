@@ -7,37 +7,82 @@ from typing import TYPE_CHECKING
 
 import click
 
+from protocol.trouble import Trouble
+
 if TYPE_CHECKING:
+    from conformance.publish.compare import Comparison
     from conformance.publish.site import Contents
-    from protocol.site import Site
 
 
 @click.command()
-@click.argument("out", type=click.Path(path_type=Path))
+@click.argument("out", type=click.Path(path_type=Path), required=False)
 @click.option(
     "--site", "site_path", type=click.Path(path_type=Path), help="Site file that the access list is made for."
 )
+@click.option(
+    "--against",
+    "old_path",
+    type=click.Path(path_type=Path),
+    help="Folder of another version, published or as data: list what changed since, and whom it breaks.",
+)
 @click.pass_context
-def publish(ctx: click.Context, out: Path, site_path: Path | None) -> None:
+def publish(ctx: click.Context, out: Path | None, site_path: Path | None, old_path: Path | None) -> int:
     """Write the documents and artefacts of the protocol into the folder OUT.
 
     A static site that works from a folder: messages byte by byte, state tables as drawings, requirements with
     their cases, guides. Beside it JSON Schemas, CDDL, AsyncAPI, a C header, a MicroPython module, test vectors
     and an access list for mosquitto. The same input gives the same bytes.
 
+    With --against every change since another version is listed, with a message that shows each break. Exit 1 when
+    the version number does not fit the changes: what breaks somebody needs a new major version, any other change a
+    new minor one.
+
     Example: yardwire publish yardwire-documents --site site.toml
     """
+    if out is None and old_path is None:
+        raise Trouble(
+            "there is nothing to do", mend="Name a folder to write into, or --against another version"
+        )
+    comparison = _comparison(old_path) if old_path else None
+    if out is not None:
+        _write(ctx, out, site_path, comparison)
+    if comparison is not None and comparison.wrong_number:
+        click.echo(f"The version number is wrong: {comparison.wrong_number}.")
+        return 1
+    return 0
+
+
+def _write(ctx: click.Context, out: Path, site_path: Path | None, comparison: Comparison | None) -> None:
     from conformance.publish.edition import edition, write
+    from conformance.publish.versions import in_words
     from protocol.site_file import load_site, scenario
 
     site_file = load_site(site_path) if site_path else scenario()
-    made = edition(_contents(ctx, site_file), site_file)
+    changes = "\n".join(in_words(comparison)) if comparison else ""
+    made = edition(_contents(ctx, changes), site_file)
     write(out, made)
     pages = sum(path.endswith(".html") for path in made)
     click.echo(f"Wrote {pages} pages and {len(made) - pages} files. Open {out / 'index.html'} in a browser.")
 
 
-def _contents(ctx: click.Context, site_file: Site) -> Contents:
+def _comparison(old_path: Path) -> Comparison:
+    """Compare with another version, and say what changed."""
+    from conformance.publish.compare import compare
+    from conformance.publish.model import NotExpressible
+    from conformance.publish.versions import in_words, specification_in
+    from protocol.specification import specification
+
+    try:
+        comparison = compare(specification_in(old_path), specification())
+    except NotExpressible as error:
+        raise Trouble(
+            f"cannot reason about it: {error}", where=str(old_path), mend="Compare it by hand"
+        ) from error
+    click.echo("\n".join(in_words(comparison)))
+    return comparison
+
+
+def _contents(ctx: click.Context, comparison: str) -> Contents:
     from conformance.case import all_cases
     from conformance.commands.exchanges import exchanges
     from conformance.publish import sources
@@ -55,4 +100,5 @@ def _contents(ctx: click.Context, site_file: Site) -> Contents:
         faulty=sources.faulty_nodes(root),
         commands=manual(group, ctx.find_root()),
         exchanges=exchanges(scenario()),
+        comparison=comparison,
     )

@@ -1,0 +1,59 @@
+"""Another version of the specification, read from a folder; and a comparison told in words."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+from conformance.publish.compare import Change, Comparison
+from protocol.specification import Specification
+from protocol.trouble import Trouble
+
+_PLACES = ("specification", "protocol/v1", ".")
+
+
+def specification_in(folder: Path) -> Specification:
+    """The specification in `folder`: a published site, a checkout, or the data itself.
+
+    Everything is read at once, so that a folder which is none is found here. Raises Trouble.
+    """
+    data = next((folder / place for place in _PLACES if (folder / place / "version.toml").is_file()), None)
+    if data is None:
+        mend = "Name a folder that 'yardwire publish' wrote, or one with version.toml, messages/ and acts/"
+        raise Trouble("has no specification in it", where=str(folder), mend=mend)
+    spec = Specification(data)
+    try:
+        _ = (spec.major, spec.minor, spec.by_urn, spec.timing, spec.limits, spec.topics, spec.tables)
+        _ = (spec.order_checks, spec.requirements)
+    except (OSError, KeyError, TypeError, ValueError, json.JSONDecodeError, tomllib.TOMLDecodeError) as error:
+        raise Trouble(
+            f"cannot read the specification: {error}", where=str(data), mend="Publish it again"
+        ) from error
+    return spec
+
+
+def in_words(comparison: Comparison) -> Iterator[str]:
+    """A comparison as lines of Markdown, breaking changes first."""
+    old, new = (".".join(map(str, version)) for version in (comparison.old, comparison.new))
+    yield f"## From protocol {old} to {new}"
+    yield ""
+    if not comparison.changes:
+        yield "Nothing changed."
+        return
+    for change in sorted(comparison.changes, key=lambda change: not change.breaks):
+        yield f"- {_escaped(str(change))}"
+        if change.witness is not None:
+            yield f"  Witness: `{_json(change)}`: {_escaped(change.witness.why)}"
+    yield ""
+
+
+def _json(change: Change) -> str:
+    assert change.witness is not None
+    text = json.dumps(change.witness.body, separators=(",", ":"))
+    return f"{change.witness.message} {text}"
+
+
+def _escaped(text: str) -> str:
+    return text.replace("*", "\\*").replace("_", "\\_").replace("<", "&lt;").replace("[", "\\[")
