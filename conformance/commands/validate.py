@@ -17,6 +17,7 @@ from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
     from conformance.validating.subject import Judgement, Subject
+    from protocol.rules import Breach
 
 SHOWN = 50
 """Messages whose faults are shown at most, for people."""
@@ -33,6 +34,9 @@ SHOWN = 50
 @click.option(
     "--seconds", default=10.0, show_default=True, type=click.FloatRange(0.1), help="How long to listen."
 )
+@click.option(
+    "--site-file", type=click.Path(path_type=Path), help="Lets the rules over a recording know more."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 def validate(
     paths: tuple[str, ...],
@@ -41,13 +45,15 @@ def validate(
     broker: str | None,
     site: str,
     seconds: float,
+    site_file: Path | None,
     as_json: bool,
 ) -> int:
     """Check messages; say what is wrong and how to mend it.
 
     A PATH is a payload file named after its message (job-order.json, crane-status-2.cbor), a .hex file with
     one payload a line, a .jsonl file whose lines have topic (or message) and hex or text, a file of vectors,
-    a recording, a folder of all these, or '-' for standard input.
+    a recording, a folder of all these, or '-' for standard input. Of a recording that is named by itself the
+    rules that need more than one message are checked too: transitions, deadlines, counts, boxes.
 
     Exit 1 if a message is not valid. A vector that says it is invalid is right when it is refused for the
     requirement that it names.
@@ -59,8 +65,11 @@ def validate(
     from conformance.validating.subject import judge
 
     report = _Report(as_json)
+    recordings, others = _sorted_out(paths)
     try:
-        for subject in _subjects(paths, message, digits):
+        for path in recordings:
+            _check_recording(path, site_file, report)
+        for subject in _subjects(others, message, digits):
             report.add(judge(subject))
         if broker is not None:
             for subject in _heard(broker, site, seconds):
@@ -72,7 +81,43 @@ def validate(
     if not report.total:
         raise Trouble("there was no message to check", mend="Name files with payloads, or listen longer")
     report.close()
-    return 1 if report.wrong else 0
+    return 1 if report.wrong or report.breaches else 0
+
+
+def _sorted_out(paths: Iterable[str]) -> tuple[list[Path], list[str]]:
+    """Recordings that are named, and all other paths."""
+    from conformance.traffic.files import is_recording
+
+    recordings = [Path(path) for path in paths if path != "-" and is_recording(Path(path))]
+    return recordings, [path for path in paths if Path(path) not in recordings]
+
+
+def _check_recording(path: Path, site_file: Path | None, report: _Report) -> None:
+    from conformance.traffic.check import Check
+    from conformance.traffic.files import source
+    from protocol.rules import Breach
+
+    site = None
+    if site_file is not None:
+        from protocol.site_file import load_site
+
+        site = load_site(site_file)
+    recording = source((path,))
+    check = Check(str(path), site)
+    for found in check.run(recording.items()):
+        if isinstance(found, Breach):
+            report.breach(str(path), found)
+        else:
+            report.total -= 1  # Counted with all the others below.
+            report.add(found)
+    report.total += check.messages
+    if recording.broken_at is not None:
+        mend = "What stands before it was judged; record it again for the rest"
+        raise Trouble(
+            f"the recording breaks off at byte {recording.broken_at[1]}", where=str(path), mend=mend
+        )
+    for cut in recording.cuts:
+        report.note(cut)
 
 
 def _subjects(paths: Iterable[str], message: str, digits: Iterable[str]) -> Iterator[Subject]:
@@ -106,6 +151,11 @@ class _Report:
     def __init__(self, as_json: bool) -> None:
         self.total = 0
         self.wrong = 0
+        self.breaches = 0
+        """Rules over many messages that were broken."""
+        self._breach_rows: list[dict[str, Any]] = []
+        self._noted: dict[str, int] = {}
+        self._notes: list[str] = []
         self._as_json = as_json
         self._rows: list[dict[str, Any]] = []
         self._broken: dict[str, int] = {}
@@ -124,6 +174,35 @@ class _Report:
         elif self.wrong <= SHOWN:
             self._show(judgement)
 
+    def breach(self, where: str, breach: Breach) -> None:
+        """Count and show a rule over many messages that was broken, or only count what is worth a note."""
+        if breach.note:
+            self._noted[breach.requirement] = self._noted.get(breach.requirement, 0) + 1
+            return
+        self.breaches += 1
+        self._broken[breach.requirement] = self._broken.get(breach.requirement, 0) + 1
+        if self._as_json:
+            self._breach_rows.append(
+                {
+                    "where": _shown(where),
+                    "message": breach.number,
+                    "at_s": breach.at_us / 1e6,
+                    "requirement": breach.requirement,
+                    "node": _shown(breach.node),
+                    "what": _shown(breach.what),
+                    "since_message": breach.since,
+                }
+            )
+        elif self.breaches <= SHOWN:
+            place = f"{where}, message {breach.number}, {breach.at_us / 1e6:.3f} s"
+            click.echo(self._wrapped(_shown(place), "", "    "))
+            click.echo(self._wrapped(_shown(str(breach)), "  ", " " * 10))
+            click.echo()
+
+    def note(self, text: str) -> None:
+        """Say something at the end that is no fault of a message."""
+        self._notes.append(text)
+
     def _show(self, judgement: Judgement) -> None:
         click.echo(self._wrapped(_shown(judgement.subject.where), "", "    "))
         if judgement.surprise:
@@ -141,7 +220,9 @@ class _Report:
     def close(self) -> None:
         """Print the sum of it."""
         if self._as_json:
-            found = {"checked": self.total, "wrong": self.wrong, "messages": self._rows}
+            found: dict[str, Any] = {"checked": self.total, "wrong": self.wrong, "messages": self._rows}
+            if self._breach_rows or self._noted or self._notes:
+                found |= {"rules": self._breach_rows, "noted": self._noted, "notes": self._notes}
             click.echo(json.dumps(found | {"requirements": self._sentences()}, indent=2))
             return
         if self.wrong > SHOWN:
@@ -150,8 +231,19 @@ class _Report:
             click.echo(self._wrapped(f"{requirement}  {sentence}", "", " " * 8))
         if self._broken:
             click.echo()
+        for text in self._notes:
+            click.echo(self._wrapped(f"note: {text}", "", "      "))
+        if self._noted:
+            noted = ", ".join(f"{id_} {count}x" for id_, count in sorted(self._noted.items()))
+            click.echo(self._wrapped(f"noted, and no fault (messages lost, starts): {noted}", "", "  "))
         messages = f"{self.total} message{'s' * (self.total != 1)} checked"
-        click.echo(f"{messages}: " + (f"{self.wrong} not as it should be" if self.wrong else "all right"))
+        rules = (
+            f", {self.breaches} time{'s' * (self.breaches != 1)} a rule over many broken"
+            if self.breaches
+            else ""
+        )
+        right = "all right" if not (self.wrong or self.breaches) else f"{self.wrong} not as it should be"
+        click.echo(f"{messages}: {right}{rules}")
 
     def _sentences(self) -> dict[str, str]:
         from protocol.specification import specification

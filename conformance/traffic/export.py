@@ -28,7 +28,9 @@ def write(path: Path, started: str, pairs: Iterable[Pair]) -> int:
     """Write all to `path`, by its suffix .jsonl, .csv or .parquet. Gives the number of rows. Raises Trouble."""
     writer = _WRITERS.get(path.suffix)
     if writer is None:
-        raise Trouble(f"{path.suffix or 'no suffix'!r} is no format", where=str(path), mend=f"Use {', '.join(_WRITERS)}")
+        raise Trouble(
+            f"{path.suffix or 'no suffix'!r} is no format", where=str(path), mend=f"Use {', '.join(_WRITERS)}"
+        )
     try:
         return writer(path, _rows(started, pairs))
     except OSError as error:

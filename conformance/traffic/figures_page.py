@@ -40,7 +40,9 @@ def figures_page(header: Header, found: Statistics) -> str:
         found=found,
         figures=found.as_json(),
         rates=_rates(found),
-        latencies=[(f"{node}: {act}", _latency(one.counts)) for (node, act), one in sorted(found.latencies.items())],
+        latencies=[
+            (f"{node}: {act}", _latency(one.counts)) for (node, act), one in sorted(found.latencies.items())
+        ],
         width=WIDTH,
         height=HEIGHT,
     )

@@ -7,9 +7,10 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO, cast
+from typing import Any, BinaryIO, cast
 
 from protocol.recording import (
+    MAGIC,
     DamagedRecording,
     Header,
     Item,
@@ -20,9 +21,6 @@ from protocol.recording import (
     RecordingReader,
 )
 from protocol.trouble import Trouble
-
-if TYPE_CHECKING:
-    pass
 
 ZSTD_MAGIC = b"\x28\xb5\x2f\xfd"
 SUFFIX = ".ywrec"
@@ -39,6 +37,18 @@ def open_plain(path: Path, mode: str = "rb") -> BinaryIO:
         raise Trouble(f"cannot be opened: {error.strerror}", where=str(path)) from None
 
 
+def is_recording(path: Path) -> bool:
+    """Whether a file is a recording, plain or packed; False for what cannot be read."""
+    if not path.is_file():
+        return False
+    try:
+        with path.open("rb") as file:
+            begin = file.read(len(MAGIC))
+    except OSError:
+        return False
+    return begin == MAGIC or begin.startswith(ZSTD_MAGIC)
+
+
 @contextmanager
 def open_recording(path: Path) -> Iterator[BinaryIO]:
     """The bytes of a recording, unpacked if it is packed. Raises Trouble."""
@@ -47,11 +57,21 @@ def open_recording(path: Path) -> Iterator[BinaryIO]:
         packed = file.read(len(ZSTD_MAGIC)) == ZSTD_MAGIC
         file.seek(0)
         if packed:
-            import zstandard
-
+            zstandard = _zstandard(path)
             unpacker = zstandard.ZstdDecompressor()
             file = stack.enter_context(unpacker.stream_reader(file, read_across_frames=True, closefd=False))
         yield cast("BinaryIO", file)
+
+
+def _zstandard(path: Path) -> Any:
+    try:
+        import zstandard
+    except ImportError:
+        mend = "pip install zstandard"
+        raise Trouble(
+            "packed with zstd, and the package zstandard is not installed", where=str(path), mend=mend
+        ) from None
+    return zstandard
 
 
 class PackedFile:
@@ -103,6 +123,8 @@ class Source:
     header: Header
     cuts: list[str]
     ended: bool = False
+    broken_at: tuple[Path, int] | None = None
+    """File and byte at which an item is cut off."""
 
     @property
     def name(self) -> str:
@@ -119,6 +141,7 @@ class Source:
                 yield from _shifted(reader, shift) if shift else reader
                 self.ended = reader.ended
                 if reader.cut_at is not None:
+                    self.broken_at = (path, reader.cut_at)
                     self.cuts.append(f"{path} breaks off at byte {reader.cut_at}; all before it was read")
                 elif not reader.ended:
                     self.cuts.append(f"{path} ends without the recorder's end mark: the recorder was killed")
@@ -147,7 +170,7 @@ def _damage_told(path: Path) -> Iterator[None]:
         raise Trouble(str(error), where=str(path), mend=mend) from None
     except DamagedRecording as error:
         mend = "What stands before it was read; cut the file there to be rid of this message"
-        raise Trouble(f"damaged at {error}", where=str(path), mend=mend) from None
+        raise Trouble(f"the recording is damaged: {error}", where=str(path), mend=mend) from None
     except OSError as error:
         raise Trouble(f"cannot be read: {error.strerror or error}", where=str(path)) from None
     except Exception as error:

@@ -52,7 +52,9 @@ class Restamp:
             if name in body and boots:
                 body[name] = boots[0]
         if "rests_on" in body:
-            body["rests_on"] = [[name, self._boots.get(name, was), mark] for name, was, mark in body["rests_on"]]
+            body["rests_on"] = [
+                [name, self._boots.get(name, was), mark] for name, was, mark in body["rests_on"]
+            ]
         if self._renumber and "seq" in body:
             body["seq"] = self._seqs.get(topic, 0)
             self._seqs[topic] = (body["seq"] + 1) % COUNT_MODULUS

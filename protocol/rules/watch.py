@@ -15,6 +15,7 @@ from protocol.rules.orders import Orders
 from protocol.rules.states import States
 from protocol.site import Site
 from protocol.specification import specification
+from protocol.validation import Reading
 
 
 class Watch:
@@ -34,10 +35,10 @@ class Watch:
         self._boxes = Boxes(self._ledger, site)
         self._number = 0
 
-    def take(self, item: Item) -> list[Breach]:
-        """Judge the next item."""
+    def take(self, item: Item, reading: Reading | None = None) -> list[Breach]:
+        """Judge the next item; `reading` is that of its payload where the caller has it already."""
         if isinstance(item, RecordedMessage):
-            return self._message(item)
+            return self._message(item, reading)
         if isinstance(item, RecordedEvent):
             if item.kind == EventKind.DISCONNECTED:
                 self._forget()
@@ -52,13 +53,13 @@ class Watch:
         found += self._boxes.look(at_us, self._number)
         return found
 
-    def _message(self, item: RecordedMessage) -> list[Breach]:
+    def _message(self, item: RecordedMessage, reading: Reading | None) -> list[Breach]:
         self._number += 1
         found = self.look(item.at_us)
         topic = self._reader.topic(item.topic)
         if topic is None or item.retain:
             return found
-        body = self._reader.read(item.topic, item.payload).body
+        body = (reading or self._reader.read(item.topic, item.payload)).body
         if body is None:
             return found
         heard = Heard(self._number, item.at_us, topic.node, topic.message, topic.place, body)
