@@ -54,11 +54,11 @@ def publish(ctx: click.Context, out: Path | None, site_path: Path | None, old_pa
 
 def _write(ctx: click.Context, out: Path, site_path: Path | None, comparison: Comparison | None) -> None:
     from conformance.publish.edition import edition, write
-    from conformance.publish.versions import in_words
+    from conformance.publish.versions import as_markdown
     from protocol.site_file import load_site, scenario
 
     site_file = load_site(site_path) if site_path else scenario()
-    changes = "\n".join(in_words(comparison)) if comparison else ""
+    changes = "\n".join(as_markdown(comparison)) if comparison else ""
     made = edition(_contents(ctx, changes), site_file)
     write(out, made)
     pages = sum(path.endswith(".html") for path in made)

@@ -2,8 +2,8 @@
 
 A change breaks *senders* when something that a sender of the old version says is not taken by a receiver of the new
 one, and *receivers* when a receiver of the old version does not take what a sender of the new one may say. For messages
-that is shown by a witness: a corner message that is refused or read as something else (conformance/publish/corners.py says why
-corners are enough). For times, limits, topics and tables it follows from their bounds.
+that is shown by a witness: a corner message that is refused or read as something else (corners.py says why corners are
+enough). For times, limits, topics and tables it follows from their bounds.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import Any
 from conformance.publish.corners import corners
 from conformance.publish.model import field_of, schemas
 from conformance.publish.reader import Reader
-from protocol.specification import Figure, Schema, Specification
+from protocol.specification import Figure, Schema, Specification, Table
 
 SENDERS, RECEIVERS = "senders", "receivers"
 
@@ -200,8 +200,8 @@ def _figures(there: Mapping[str, Figure], here: Mapping[str, Figure], file: str)
     for name in dict.fromkeys([*there, *here]):
         before, after = there.get(name), here.get(name)
         if before is None or after is None:
-            what, whom = ("is new", (SENDERS,)) if before is None else ("is gone", (RECEIVERS,))
-            yield Change(f"{file} {name}", what, whom)
+            what, side = ("is new", SENDERS) if before is None else ("is gone", RECEIVERS)
+            yield Change(f"{file} {name}", what, (side,))
         elif before.unit != after.unit:
             yield Change(f"{file} {name}", f"unit {before.unit} became {after.unit}", (SENDERS, RECEIVERS))
         elif _bounds(before) != _bounds(after):
@@ -237,22 +237,18 @@ def _list(values: tuple[Any, ...]) -> str:
 def _tables(old: Specification, new: Specification) -> Iterator[Change]:
     for name in dict.fromkeys([*old.tables, *new.tables]):
         there, here = old.tables.get(name), new.tables.get(name)
-        before = (
-            {(row.state, row.event, row.guard, row.next, row.sends) for row in there.transitions}
-            if there
-            else set()
-        )
-        after = (
-            {(row.state, row.event, row.guard, row.next, row.sends) for row in here.transitions}
-            if here
-            else set()
-        )
+        before, after = _steps(there), _steps(here)
         for row in sorted(before - after):
             yield Change(f"table {name}", f"no more: {row[0]}, {row[1]} to {row[3]}", (SENDERS,))
         for row in sorted(after - before):
             yield Change(f"table {name}", f"new: {row[0]}, {row[1]} to {row[3]}", (RECEIVERS,))
         if there and here and (there.initial, there.final) != (here.initial, here.final):
             yield Change(f"table {name}", "begins or ends in other states", (SENDERS, RECEIVERS))
+
+
+def _steps(table: Table | None) -> set[tuple[str, str, str, str, tuple[str, ...]]]:
+    rows = table.transitions if table else ()
+    return {(row.state, row.event, row.guard, row.next, row.sends) for row in rows}
 
 
 def _checks(old: Specification, new: Specification) -> Iterator[Change]:

@@ -66,7 +66,12 @@ class Reader:
 
     def _validator(self, message: str, act: str | None) -> jsonschema_rs.Draft202012Validator:
         if (message, act) not in self._compiled:
-            schemas = {urn: opened(dict(schema)) for urn, schema in self.spec.by_urn.items()}
+            # A job-order is read by the schema of its act, so its own, which names all acts, is not needed.
+            schemas = {
+                urn: opened(dict(schema))
+                for urn, schema in self.spec.by_urn.items()
+                if schema["title"] != "job-order"
+            }
             registry = jsonschema_rs.Registry(list(schemas.items()), retriever=_refuse)
             schema = self.schema(message, act)
             assert schema is not None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -35,25 +36,36 @@ def specification_in(folder: Path) -> Specification:
 
 
 def in_words(comparison: Comparison) -> Iterator[str]:
-    """A comparison as lines of Markdown, breaking changes first."""
+    """A comparison as lines for a terminal, breaking changes first."""
+    old, new = (".".join(map(str, version)) for version in (comparison.old, comparison.new))
+    yield f"From protocol {old} to {new}:"
+    if not comparison.changes:
+        yield "  nothing changed"
+    for change in sorted(comparison.changes, key=lambda change: not change.breaks):
+        yield f"  {change}"
+        if change.witness is not None:
+            yield f"    {change.witness.message} {_json(change)}"
+            yield f"    {change.witness.why}"
+
+
+def as_markdown(comparison: Comparison) -> Iterator[str]:
+    """The same as lines of Markdown."""
     old, new = (".".join(map(str, version)) for version in (comparison.old, comparison.new))
     yield f"## From protocol {old} to {new}"
     yield ""
     if not comparison.changes:
         yield "Nothing changed."
-        return
     for change in sorted(comparison.changes, key=lambda change: not change.breaks):
         yield f"- {_escaped(str(change))}"
         if change.witness is not None:
-            yield f"  Witness: `{_json(change)}`: {_escaped(change.witness.why)}"
+            yield f"  Witness: {change.witness.message} `{_json(change)}`: {_escaped(change.witness.why)}"
     yield ""
 
 
 def _json(change: Change) -> str:
     assert change.witness is not None
-    text = json.dumps(change.witness.body, separators=(",", ":"))
-    return f"{change.witness.message} {text}"
+    return json.dumps(change.witness.body, separators=(",", ":"))
 
 
 def _escaped(text: str) -> str:
-    return text.replace("*", "\\*").replace("_", "\\_").replace("<", "&lt;").replace("[", "\\[")
+    return re.sub(r"([\\*_<[`])", r"\\\1", text)
