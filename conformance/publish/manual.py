@@ -12,7 +12,7 @@ from protocol.trouble import Trouble
 if TYPE_CHECKING:
     import click
 
-_EXAMPLE = re.compile(r"^Example:?\s*", re.IGNORECASE)
+_EXAMPLE = re.compile(r"Examples?:\s*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,22 +53,31 @@ def manual(group: click.Group, context: click.Context) -> list[Command]:
 def _parts(command: click.Command, path: str) -> Iterator[Part]:
     import click
 
-    paragraphs = [" ".join(part.split()) for part in (command.help or "").replace("\b", "").split("\n\n")]
-    examples = tuple(_EXAMPLE.sub("", part) for part in paragraphs if _EXAMPLE.match(part))
-    text = tuple(part for part in paragraphs if part and not _EXAMPLE.match(part))
+    examples: list[str] = []
+    text: list[str] = []
+    for paragraph in (command.help or "").replace("\b", "").split("\n\n"):
+        if found := _EXAMPLE.match(paragraph.strip()):
+            examples += _examples(paragraph.strip()[found.end() :])
+        elif paragraph.strip():
+            text.append(" ".join(paragraph.split()))
     arguments = " ".join(
         p.make_metavar(click.Context(command)) for p in command.params if isinstance(p, click.Argument)
     )
     yield Part(
         anchor=path.replace(" ", "-"),
         usage=f"{path} {arguments}".strip(),
-        text=text,
-        examples=examples,
+        text=tuple(text),
+        examples=tuple(examples),
         options=tuple(_options(command)),
     )
     if isinstance(command, click.Group):
         for name, inner in command.commands.items():
             yield from _parts(inner, f"{path} {name}")
+
+
+def _examples(lines: str) -> list[str]:
+    """Command lines; one that goes on in the next line is put together."""
+    return [part for part in re.split(r"\s+(?=yardwire )", " ".join(lines.split())) if part]
 
 
 def _options(command: click.Command) -> Iterator[tuple[str, str]]:
