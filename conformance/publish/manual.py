@@ -55,7 +55,7 @@ def _parts(command: click.Command, path: str) -> Iterator[Part]:
 
     examples: list[str] = []
     text: list[str] = []
-    for paragraph in (command.help or "").replace("\b", "").split("\n\n"):
+    for paragraph in re.sub(r"\\b|\x08", "", command.help or "").split("\n\n"):
         if found := _EXAMPLE.match(paragraph.strip()):
             examples += _examples(paragraph.strip()[found.end() :])
         elif paragraph.strip():
