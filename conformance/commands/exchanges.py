@@ -11,7 +11,8 @@ from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
     from conformance.publish.site import Exchange
-    from conformance.traffic.story import Line, Story
+    from conformance.traffic.story import Line
+    from protocol.recording import RecordedMessage
 
 SEED = 7
 WITHIN_MS = 300_000
@@ -22,8 +23,10 @@ def exchanges(site: Site) -> list[Exchange]:
     """One cycle of `site` (harlow-basin), told in lanes. Raises Trouble if it does not come to its end."""
     from conformance.publish.site import Exchange
     from conformance.traffic.drawing import lanes
+    from conformance.traffic.story import tell
+    from protocol.recording import Header
 
-    story = _story(site)
+    story = tell(Header(site.name, "", "virtual time", ""), recorded_cycle(site))
     chapters: Sequence[tuple[str, str, str, Callable[[Line], bool]]] = (
         (
             "claiming",
@@ -60,10 +63,10 @@ def exchanges(site: Site) -> list[Exchange]:
     return found
 
 
-def _story(site: Site) -> Story:
+def recorded_cycle(site: Site) -> list[RecordedMessage]:
+    """All that is said in one cycle on virtual time, the same for every call. Raises Trouble."""
     from conformance.commands.demo_yard import CONTENTS, GOALS, _answer
-    from conformance.traffic.story import tell
-    from protocol.recording import Header, RecordedMessage
+    from protocol.recording import RecordedMessage
     from protocol.wire.virtual import VirtualBus
     from protocol.wire.virtual_time import VirtualTime
     from reference_node.controller import Controller
@@ -95,8 +98,7 @@ def _story(site: Site) -> Story:
     if not time.run_until_true(lambda: supervisor.finished, WITHIN_MS):
         raise Trouble("the simulated cycle did not come to its end", mend="Report it")
     time.run_until(time.now_ms + AFTER_MS)
-    items = [
+    return [
         RecordedMessage(entry.at_ms * 1000, entry.topic, entry.payload, entry.qos, entry.retain, False)
         for entry in bus.log
     ]
-    return tell(Header(site.name, "", "virtual time", ""), items)
