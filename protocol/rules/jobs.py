@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from protocol.counting import uptime_difference
 from protocol.rules.heard import Body, Breach, Heard
@@ -11,6 +12,8 @@ from protocol.specification import specification
 
 ANSWER_GRACE_US = 800_000
 """What brokers and radios may add to the time in which a node answers."""
+DOUBT_US = 10_000_000
+"""How long to wait for a report that tells whether another one was lost."""
 CARRIERS = frozenset({"train-arrival", "shuttle-status", "crane-status"})
 
 
@@ -20,12 +23,13 @@ class Jobs:
     def __init__(self, ledger: Ledger) -> None:
         self._ledger = ledger
         self._waiting: dict[tuple[str, int, int], OrderHeard] = {}
-        self._report_lost: dict[str, int] = {}
+        self._overdue: list[Breach] = []
+        """Until the node's next report tells whether one before it was lost."""
 
     def forget(self) -> None:
         """There is a gap in what was heard."""
         self._waiting.clear()
-        self._report_lost.clear()
+        self._overdue.clear()
 
     def order(self, heard: Heard, known: OrderHeard | None) -> Iterator[Breach]:
         """Take in an order, `known` if it was heard before."""
@@ -44,8 +48,7 @@ class Jobs:
     def hear(self, heard: Heard) -> Iterator[Breach]:
         """Judge what a node says."""
         if heard.message == "job-report":
-            if heard.lost:
-                self._report_lost[heard.node] = heard.at_us
+            yield from self._settle(heard)
             if "id" in heard.body:
                 yield from self._report(heard)
         elif heard.message in CARRIERS and "job" in heard.body:
@@ -140,6 +143,13 @@ class Jobs:
             spoke = max((at for _, _, at in node.words.values()), default=0)
             if spoke < order.last_us:
                 continue  # It says nothing at all; that is told elsewhere.
-            lost = self._report_lost.get(name, -1) >= order.at_us
             what = f"no report to {order.act} within {(at_us - order.last_us) / 1e6:.1f} s"
-            yield Breach("ORD-01", what, at_us, number, name, order.number, note=lost)
+            self._overdue.append(Breach("ORD-01", what, at_us, number, name, order.number))
+        while self._overdue and at_us - self._overdue[0].at_us > DOUBT_US:
+            yield self._overdue.pop(0)
+
+    def _settle(self, heard: Heard) -> Iterator[Breach]:
+        """A report that follows the last without a gap: the one that is missing was never sent."""
+        for breach in [one for one in self._overdue if one.node == heard.node]:
+            self._overdue.remove(breach)
+            yield replace(breach, note=heard.lost)
