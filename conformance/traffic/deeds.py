@@ -18,12 +18,15 @@ from protocol.bulk_reading import BulkReader
 from protocol.counting import COUNT_MODULUS, UPTIME_MODULUS
 from protocol.recording import EventKind, Item, RecordedEvent, RecordedMessage
 from protocol.specification import specification
+from protocol.topics import Topic
 
 Body = Mapping[str, Any]
 Meaning = tuple[Any, ...]
 """Message first, then words; equal for the same deed in two runs."""
 Values = tuple[tuple[str, Any], ...]
 """Named figures that may differ a little between runs."""
+
+Told = tuple[Meaning, Values]
 
 SILENCE_US = 5_000_000
 """A node that says nothing for so long has fallen silent; it is due every 2 s."""
@@ -99,9 +102,7 @@ class _Node:
     jobs: OrderedDict[tuple[int, int], Meaning] = field(default_factory=OrderedDict)
     """Boot and order id to the words of the order."""
     last: dict[str, Any] = field(default_factory=dict)
-    seqs: dict[str, int] = field(default_factory=dict)
     boot: int | None = None
-    link: int | None = None
     uptime: int = UNKNOWN_UPTIME
     spoke_us: int | None = None
     spoke_on: dict[str, int] = field(default_factory=dict)
@@ -138,43 +139,56 @@ class DeedReader:
             deeds.began_us = item.at_us
         if item.at_us - self._looked_us > 500_000:
             self._look(item.at_us)
-        if item.retain:
-            return
-        topic = self._reader.topic(item.topic)
+        topic = None if item.retain else self._reader.topic(item.topic)
         if topic is None:
             return
-        payload = item.payload
-        found = (_JSON_STATE if payload[:1] == b"{" else _CBOR_STATE).match(payload)
         node = self._nodes.get(topic.node)
         if node is None:
             node = self._nodes[topic.node] = _Node()
-        if found is not None and topic.message != "job-order":
-            node.spoke_us, node.silent = item.at_us, False
-            if topic.message in BEATING:
-                node.spoke_on[topic.message] = item.at_us
-            boot, seq, rest = found.groups()
-            self._sequence(item.topic, topic.node, topic.message, boot + seq, seq, payload, item.at_us)
-            if self._same.get(item.topic) == (boot, rest):
-                return
-            self._same[item.topic] = (boot, rest)
-        body = self._reader.decode(item.topic, payload)
-        tell = _TELLERS.get(topic.message)
-        if body is None or tell is None:
+        if topic.message != "job-order" and self._repeats(item, topic, node):
             return
-        try:
-            self._uptime(node, body)
-            told = tell(node, body)
-        except (KeyError, TypeError, IndexError, ValueError):
-            return  # Not valid: `validate` says so; here it is no deed.
+        told = self._told(item, topic.message, node)
         if told is None:
             return
-        meaning, values = told
         key = topic.message + topic.place
-        if topic.message != "job-order" and node.last.get(key) == (meaning, values):
-            return
-        node.last[key] = (meaning, values)
+        if topic.message != "job-order":
+            if node.last.get(key) == told:
+                return
+            node.last[key] = told
         lane = f"{topic.node}/{topic.place}" if topic.place else topic.node
-        self._add(lane, meaning, values, item.at_us, deeds.messages, node.uptime if "uptime" in body else -1)
+        uptime = UNKNOWN_UPTIME if topic.message == "job-order" else node.uptime
+        self._add(lane, *told, item.at_us, deeds.messages, uptime)
+
+    def _repeats(self, item: RecordedMessage, topic: Topic, node: _Node) -> bool:
+        """Whether a message says nothing but what its topic said last: told without decoding it."""
+        payload = item.payload
+        found = (_JSON_STATE if payload[:1] == b"{" else _CBOR_STATE).match(payload)
+        if found is None:
+            return False
+        node.spoke_us, node.silent = item.at_us, False
+        if topic.message in BEATING:
+            node.spoke_on[topic.message] = item.at_us
+        boot, seq, rest = found.groups()
+        number = int(seq) if payload[:1] == b"{" else _cbor_int(seq)
+        before = self._seqs.get(item.topic)
+        self._seqs[item.topic] = number
+        if before is not None and 1 < (number - before) % COUNT_MODULUS < COUNT_MODULUS // 2:
+            self.deeds.lanes.setdefault(topic.node, Lane()).gaps.append((item.at_us, topic.message))
+        same = self._same.get(item.topic) == (boot, rest)
+        self._same[item.topic] = (boot, rest)
+        return same
+
+    def _told(self, item: RecordedMessage, message: str, node: _Node) -> Told | None:
+        """What a message means; None for noise, and for what is not valid, which `validate` tells."""
+        body = self._reader.decode(item.topic, item.payload)
+        tell = _TELLERS.get(message)
+        if body is None or tell is None:
+            return None
+        try:
+            self._uptime(node, body)
+            return tell(node, body)
+        except (KeyError, TypeError, IndexError, ValueError):
+            return None
 
     def _add(self, name: str, meaning: Meaning, values: Values, at_us: int, number: int, uptime: int) -> None:
         lane = self.deeds.lanes.get(name)
@@ -185,16 +199,6 @@ class DeedReader:
         lane.at_us.append(at_us)
         lane.numbers.append(number)
         lane.uptimes.append(uptime)
-
-    def _sequence(
-        self, topic: str, node: str, message: str, _boot: bytes, seq: bytes, payload: bytes, at_us: int
-    ) -> None:
-        number = int(seq) if payload[:1] == b"{" else _cbor_int(seq)
-        before = self._seqs.get(topic)
-        self._seqs[topic] = number
-        if before is not None and 1 < (number - before) % COUNT_MODULUS < COUNT_MODULUS // 2:
-            lane = self.deeds.lanes.setdefault(node, Lane())
-            lane.gaps.append((at_us, message))
 
     def _uptime(self, node: _Node, body: Body) -> None:
         """Uptime without its wraps, so that durations are differences."""
@@ -238,8 +242,6 @@ def deeds_of(
 
 
 # ------------------------------------------------------------------------------------- what each message means
-Told = tuple[Meaning, Values]
-
 ORDER_WORDS = ("box", "from", "from_slot", "to", "to_slot", "train", "found", "place", "target")
 
 

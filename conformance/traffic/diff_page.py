@@ -42,7 +42,7 @@ def diff_page(result: Comparison) -> str:
     )
     reference = result.good[0]
     names = sorted({*reference.lanes, *result.other.lanes})
-    found = {(one.lane, one.number): one for one in result.differences if one.number is not None}
+    found = {(one.lane, one.number): one for one in result.differences}
     lanes = [(name, _rows(name, reference, result.other, found)) for name in names]
     return environment.get_template("diff.html.j2").render(
         result=result,

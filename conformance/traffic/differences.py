@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from math import sqrt
 
 from conformance.traffic.deeds import UNKNOWN_UPTIME, Deeds, Lane, Meaning, Values
@@ -19,7 +20,7 @@ LEAST_PART = 0.02
 SCATTERS = 4.0
 """Standard deviations of the good runs beyond which a duration is out of their scatter."""
 LEAST_SCATTER_MS = 20
-LEST_PART_OF_GOOD = 0.01
+LEAST_PART_OF_GOOD = 0.01
 NEAR_US = 2_000_000
 """How near a loss of messages has to be to excuse a missing deed."""
 NOISE = frozenset({"boot", "link"})
@@ -88,7 +89,7 @@ def compare(good: Sequence[Deeds], other: Deeds, tolerance: Tolerance) -> Compar
         view = _View(name, reference, other, a, b, blocks, scatter, tolerance)
         result.differences.extend(view.differences())
         result.notes.extend(view.notes)
-    result.differences.extend(_other_order(reference, other, pairs, scatter))
+    result.differences.extend(_other_order(reference, other, pairs))
     result.differences.sort(key=lambda one: (one.at_us, one.number or 0))
     if result.differences:
         first = result.differences[0]
@@ -156,7 +157,7 @@ class _Scatter:
         mean = sum(known) / len(known)
         deviation = sqrt(sum((one - mean) ** 2 for one in known) / (len(known) - 1))
         spread = max(abs(one - mean) for one in known)
-        return mean, max(SCATTERS * deviation, 1.5 * spread, LEAST_SCATTER_MS, LEST_PART_OF_GOOD * mean)
+        return mean, max(SCATTERS * deviation, 1.5 * spread, LEAST_SCATTER_MS, LEAST_PART_OF_GOOD * mean)
 
 
 class _View:
@@ -301,7 +302,7 @@ class _View:
         if len(known) < 2:
             return None
         ways = [
-            max(abs(later[axis] - earlier[axis]) for earlier, later in zip(known, known[1:], strict=False))
+            max(abs(later[axis] - earlier[axis]) for earlier, later in pairwise(known))
             for axis in range(min(map(len, known)))
         ]
         longest = max(ways, default=0)
@@ -326,7 +327,8 @@ class _View:
     ) -> Difference:
         words = deed_in_words(self._name, self._meaning(self._b, y))
         if step:
-            words = f"from {deed_in_words('', self._meaning(self._b, y - 1))} to {deed_in_words('', self._meaning(self._b, y))}"
+            before = deed_in_words("", self._meaning(self._b, y - 1))
+            words = f"from {before} to {deed_in_words('', self._meaning(self._b, y))}"
         good_us = self._a.at_us[x] if len(self._a) else 0
         good_number = self._a.numbers[x] if len(self._a) else None
         at_us, number = self._b.at_us[y], self._b.numbers[y]
@@ -349,46 +351,57 @@ def _waits(meaning: Meaning) -> bool:
         case ("job-report", *words):
             return any(word in ("done", "failed", "cancelled", "refused") for word in words)
         case ("crane-status", mode, *_):
-            return mode != "working"
+            return bool(mode != "working")
         case ("train-arrival", state, *_):
-            return state not in ("admitting", "armed", "leaving")
+            return bool(state not in ("admitting", "armed", "leaving"))
         case ("shuttle-status", state, *_):
-            return state != "moving"
+            return bool(state != "moving")
     return True
 
 
-def _other_order(
-    good: Deeds, other: Deeds, pairs: Mapping[str, list[Block]], scatter: _Scatter
-) -> Iterator[Difference]:
-    """Orders that followed the end of a job of another node over the same box or place, and now come before it."""
-    ends, orders = [], []
+@dataclass(frozen=True, slots=True)
+class _Matched:
+    """A deed of the good run that has a match: its time, its lane, and where it stands in both."""
+
+    at_us: int
+    lane: str
+    x: int
+    y: int
+    meaning: Meaning
+
+
+def _matched(good: Deeds, pairs: Mapping[str, list[Block]], message: str) -> Iterator[_Matched]:
     for name, blocks in pairs.items():
-        lane = good.lanes.get(name)
-        if lane is None:
-            continue
+        lane = good.lanes.get(name, Lane())
         for a, b, length in blocks:
             for offset in range(length):
                 meaning = good.names.meanings[lane.meanings[a + offset]]
-                if meaning[0] == "job-order" and len(meaning) > 2:
-                    orders.append((lane.at_us[a + offset], name, a + offset, b + offset, meaning))
-                elif meaning[0] == "job-report" and "done" in meaning and len(meaning) > 3:
-                    ends.append((lane.at_us[a + offset], name, a + offset, b + offset, meaning))
-    ends.sort(key=lambda one: one[:3])
-    times = [one[0] for one in ends]
-    for at_us, name, x, y, meaning in orders:
-        place = bisect_left(times, at_us) - 1
+                if meaning[0] == message and len(meaning) > 2:
+                    yield _Matched(lane.at_us[a + offset], name, a + offset, b + offset, meaning)
+
+
+def _other_order(good: Deeds, other: Deeds, pairs: Mapping[str, list[Block]]) -> Iterator[Difference]:
+    """Orders that followed the end of another node's job over the same box or place, and now come before it."""
+    reports = _matched(good, pairs, "job-report")
+    ends = sorted((one for one in reports if "done" in one.meaning), key=lambda one: one.at_us)
+    times = [one.at_us for one in ends]
+    for order in _matched(good, pairs, "job-order"):
+        place = bisect_left(times, order.at_us) - 1
         if place < 0:
             continue
-        _, end_name, _, end_y, end_meaning = ends[place]
-        shared = {word for word in meaning[2:] if isinstance(word, str)} & set(end_meaning[2:])
-        if end_name == name or not shared or name not in other.lanes or end_name not in other.lanes:
-            continue
-        b, c = other.lanes[name], other.lanes[end_name]
-        if b.at_us[y] < c.at_us[end_y]:
-            words = deed_in_words(name, meaning)
-            detail = f"given before {deed_in_words(end_name, end_meaning)}, not after it"
+        end = ends[place]
+        shared = {word for word in order.meaning[2:] if isinstance(word, str)} & set(end.meaning[2:])
+        given, ended = other.lanes[order.lane], other.lanes[end.lane]
+        if end.lane != order.lane and shared and given.at_us[order.y] < ended.at_us[end.y]:
             yield Difference(
-                "order", name, words, detail, b.at_us[y], at_us, b.numbers[y], good.lanes[name].numbers[x]
+                "order",
+                order.lane,
+                deed_in_words(order.lane, order.meaning),
+                f"given before {deed_in_words(end.lane, end.meaning)}, not after it",
+                given.at_us[order.y],
+                order.at_us,
+                given.numbers[order.y],
+                good.lanes[order.lane].numbers[order.x],
             )
 
 

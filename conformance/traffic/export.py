@@ -84,23 +84,23 @@ def _csv(path: Path, rows: Iterator[dict[str, Any]]) -> int:
 
 def _parquet(path: Path, rows: Iterator[dict[str, Any]]) -> int:
     try:
-        import pyarrow as arrow
+        import pyarrow as pa
         from pyarrow import parquet
     except ImportError:
         mend = "pip install 'yardwire[parquet]', or write .jsonl or .csv"
         raise Trouble("Parquet needs the package pyarrow, which is not installed", mend=mend) from None
-    kinds = {"int64": arrow.int64(), "string": arrow.string(), "bool": arrow.bool_()}
-    schema = arrow.schema([(name, kinds[kind]) for name, kind in COLUMNS.items()])
+    kinds = {"int64": pa.int64(), "string": pa.string(), "bool": pa.bool_()}
+    schema = pa.schema([(name, kinds[kind]) for name, kind in COLUMNS.items()])
     number = 0
     with parquet.ParquetWriter(path, schema) as writer:
         batch: list[dict[str, Any]] = []
         for row in rows:
             batch.append(row)
             if len(batch) == BATCH:
-                writer.write_table(arrow.Table.from_pylist(batch, schema))
+                writer.write_table(pa.Table.from_pylist(batch, schema))
                 number += len(batch)
                 batch.clear()
-        writer.write_table(arrow.Table.from_pylist(batch, schema))
+        writer.write_table(pa.Table.from_pylist(batch, schema))
     return number + len(batch)
 
 

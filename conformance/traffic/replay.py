@@ -67,7 +67,8 @@ class Part:
 @contextmanager
 def connected(address: Address) -> Iterator[Client]:
     """A client of the broker. Raises Trouble."""
-    from paho.mqtt.client import CallbackAPIVersion, Client
+    from paho.mqtt.client import Client
+    from paho.mqtt.enums import CallbackAPIVersion
 
     probe(address)
     client = Client(CallbackAPIVersion.VERSION2, f"rpl-{secrets.token_hex(3)}")

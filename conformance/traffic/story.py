@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+
 from conformance.traffic.lines import Line, LineMaker
 from conformance.traffic.wording import short_id
 from protocol.recording import Header, Item, RecordedEvent, RecordedMessage
