@@ -29,6 +29,9 @@ NODES = ("north", "siding", "ferry")
 WITH_MOTION, WITHOUT = "mosquitto", "embedded"
 """On one broker every case runs, on the other those that move nothing: what differs is the broker."""
 
+SLOW = 4.0
+"""Six nodes, their brokers and other tests share two cores here. Exact limits are judged on virtual time."""
+
 Runs = dict[tuple[str, str], "Future[Run]"]
 
 
@@ -63,7 +66,7 @@ def judge(site_path: Path, name: str, choice: str) -> Run:
         spawned_node(tap, site_path, name) as restart,
         WireBench(tap, broker.address, restart) as bench,
     ):
-        run = Run(Stand(bench, site, name, Random(2)), Selection(motion=choice == WITH_MOTION))
+        run = Run(Stand(bench, site, name, Random(2), SLOW), Selection(motion=choice == WITH_MOTION))
         run.perform()
         return run
 
