@@ -168,13 +168,13 @@ def berth_ignores_pulses(stand: Stand) -> None:
 def berth_bounce(stand: Stand) -> None:
     """Edges closer than the debounce time count once.
 
-    Admits a train and plays two end pulses that bounce for a millisecond each before the arming sensor: two
-    pulses are counted as ignored, not six.
+    Admits a train and plays two end pulses before the arming sensor that bounce with edges a millisecond less
+    than the debounce time apart: two pulses are counted as ignored, not four.
     """
     berth_empty(stand)
     sent = _admit(stand)
-    wide = 10 * _site(stand).debounce_ms
-    bounce: Inputs = (("end", True, wide), ("end", False, 1), ("end", True, 1), ("end", False, wide))
+    wide, close = 10 * _site(stand).debounce_ms, max(1, _site(stand).debounce_ms - 1)
+    bounce: Inputs = (("end", True, wide), ("end", False, wide), ("end", True, close), ("end", False, close))
     stand.stimulate(*bounce, *bounce)
     stand.watch(stand.stretched(4 * wide + 50))
     _arm(stand, sent)

@@ -112,7 +112,7 @@ def _answers(report: Message, order: Message) -> bool:
     return report.is_report(body["act"], order=body.get("ref", body["id"]))
 
 
-@case("ORD-05", "ORD-20", after=("claim-raises",))
+@case("ORD-05", "ORD-14", "ORD-20", after=("claim-raises",))
 def orders_wrong_boot(stand: Stand) -> None:
     """An order for another boot is refused 'wrong-boot' and leaves the mark alone.
 
@@ -217,7 +217,7 @@ def orders_late_across_wrap(stand: Stand) -> None:
     stand.refused(past, "late", "ORD-11")
 
 
-@case("ORD-13", after=("claim-raises",))
+@case("ORD-13", "ORD-01", "ORD-20", after=("claim-raises",))
 def orders_unsupported(stand: Stand) -> None:
     """An act that none of the node's roles has is refused 'unsupported'.
 

@@ -1,0 +1,93 @@
+"""Nodes that are wrong about their machine: berths and shuttles here, cranes in `cranes.py`."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from protocol.counting import next_count
+from protocol.guards import Order
+from reference_node.controller import Controller
+from reference_node.edge import Edge
+from reference_node.roles.berth import Berth
+from tests.faulty_nodes.faulty import faulty
+from tests.faulty_nodes.orders import without
+
+
+@faulty("BER-01", "berth-comes-up")
+class BerthComesUpEmpty(Controller):
+    class berth_class(Berth):  # noqa: N801
+        def __init__(self, *args: Any, **kwargs: Any) -> None:
+            super().__init__(*args, **kwargs)
+            self.machine.fire("reset-fault", {"found": "none"})
+
+
+@faulty("BER-03", "berth-lost-refuses")
+class BerthAdmitsFromAnyState(Controller):
+    desk_class = without("state_forbids")
+
+
+@faulty("BER-04", "berth-ignores-pulses")
+class BerthCountsPulses(Controller):
+    """Takes the second end pulse for the end of the train, armed or not."""
+
+    class berth_class(Berth):  # noqa: N801
+        pulses = 0
+
+        def edge(self, edge: Edge) -> None:
+            if self.state == "admitting" and edge.sensor == "end" and edge.closed:
+                self.pulses += 1
+                if self.pulses % 2 == 0:
+                    super().edge(Edge(edge.at_us, "arming", True))
+            super().edge(edge)
+
+
+@faulty("BER-04", "berth-ignores-pulses")
+class BerthHidesIgnoredPulses(Controller):
+    class berth_class(Berth):  # noqa: N801
+        def body(self) -> dict[str, Any]:
+            return super().body() | {"ignored": 0}
+
+
+@faulty("BER-06", "berth-arrival")
+class BerthCountsNoArrivals(Controller):
+    class berth_class(Berth):  # noqa: N801
+        def accept(self, order: Order, now_ms: int) -> None:
+            super().accept(order, now_ms)
+            self.count = 0
+
+
+@faulty("BER-06", "berth-counts-arrivals")
+class BerthCountsRefusedAdmits(Controller):
+    def answer(self, order: Order, state: str, reason: str | None = None) -> None:
+        super().answer(order, state, reason)
+        berth = self.roles["berth"]
+        if order["act"] == "admit" and state == "refused" and isinstance(berth, Berth):
+            berth.count = next_count(berth.count)
+
+
+@faulty("BER-07", "berth-found-empty")
+class BerthBelievesAnyReset(Controller):
+    class berth_class(Berth):  # noqa: N801
+        def reset_fault(self, order: Order, now_ms: int) -> None:
+            super().reset_fault({**order, "found": "none"}, now_ms)
+
+
+@faulty("BER-05", "berth-not-armed")
+class BerthNamesTheWrongFault(Controller):
+    def halt(self, role: Any, code: str, part: str | None = None) -> None:
+        super().halt(role, "train-stuck" if code == "not-armed" else code, part)
+
+
+@faulty("BER-05", "berth-end-missed")
+class BerthWaitsTwoSecondsLonger(Controller):
+    class berth_class(Berth):  # noqa: N801
+        def __init__(self, host: Any, site: Any, motor: Any, levels: Any) -> None:
+            super().__init__(host, replace(site, end_timeout_ms=site.end_timeout_ms + 2000), motor, levels)
+
+
+@faulty("BER-08", "berth-bounce")
+class BerthDoesNotDebounce(Controller):
+    class berth_class(Berth):  # noqa: N801
+        def __init__(self, host: Any, site: Any, motor: Any, levels: Any) -> None:
+            super().__init__(host, replace(site, debounce_ms=1), motor, levels)
