@@ -15,7 +15,7 @@ from protocol.codec.shape import Kind, shape_of
 from protocol.finding import Finding
 from protocol.site import Encoding
 from protocol.sizes import Size, worst_sizes
-from protocol.specification import STATE_MESSAGES, Requirement, Schema, Specification
+from protocol.specification import STATE_MESSAGES, Requirement, Schema, Specification, specification
 from protocol.validation import read_message, read_publication
 
 CHAPTERS = {
@@ -95,7 +95,8 @@ def field_rows(message: str, act: str | None = None) -> list[FieldRow]:
         FieldRow(
             name=name,
             key=shape.keys[name],
-            description=_described(kind),
+            description=_described(kind)
+            or str(specification().common["$defs"].get(name, {}).get("description", "")),
             values=f"always '{act}'" if name == "act" and act else _values(kind),
             words=() if name == "act" and act else _words(kind),
             unit=_unit(kind),
