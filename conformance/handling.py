@@ -50,6 +50,9 @@ def complete(stand: Stand, sent: Sent, *, cues: tuple[Cue, ...] | None = None) -
             )
         seen = message.number
         if message.is_report(sent.act, order=sent.id) and message.body["state"] in FINAL:
+            if sent.act == "home" and stand.on_bench:
+                # Left closed, the switches would end the next homing before anything has moved.
+                stand.stimulate(*homes(stand, False))
             return message
         for cue in [cue for cue in open_cues if cue.wanted(message)]:
             open_cues.remove(cue)
@@ -203,8 +206,6 @@ def crane_ready(stand: Stand) -> Answer:
         crane = stand.ask().body("crane-status")
     if crane.get("mode") == "unhomed":
         done(stand, "home")
-        if stand.on_bench:
-            stand.stimulate(*homes(stand, False))
     answer = stand.ask()
     mode, load = (answer.body("crane-status").get(word) for word in ("mode", "load"))
     stand.need(mode == "ready" and load == "none", f"the crane is {mode!r} and holds {load!r}")

@@ -167,8 +167,6 @@ def crane_homes(stand: Stand) -> None:
     status = _status(after)
     fits = status["mode"] == "ready" and all(axis[2] for axis in status["axes"])
     stand.check(fits, "ORD-16", "'ready' with every axis homed", status, after.report)
-    if stand.on_bench:
-        stand.stimulate(*homes(stand, False))
 
 
 @case("CRN-04", after=("crane-homes",), roles=CRANE, moves=True)
@@ -414,7 +412,6 @@ def crane_box_in_the_air(stand: Stand) -> None:
     stand.watch(stand.stretched(300))
     reset_faults(stand, found="box")
     done(stand, "home")
-    stand.stimulate(*homes(stand, False))
     load = _status(stand.ask())["load"]
     stand.check(load == "box", "CRN-08", "load 'box'", load)
     stand.refused(stand.order("transfer", **fields), "load", "CRN-08")

@@ -6,7 +6,7 @@ from conformance.case import case
 from conformance.cases.orders import late_job
 from conformance.handling import complete, crane_ready, fit, start
 from conformance.log import Message
-from conformance.stand import Answer, Stand
+from conformance.stand import FINAL, Answer, Sent, Stand
 
 BRAKED_WITHIN_MS, WATCHED_MS = 1500, 300
 
@@ -103,6 +103,7 @@ def hold_keeps_job(stand: Stand) -> None:
     before = stand.ask()
     stand.send({"act": "hold"})
     held = stand.ask()
+    _not_over(stand, sent)
     stand.check(held.role_state["held"], "HLD-01", "held", "not held", held.report)
     same = held.job[0] == sent.id and held.job[1] == "running"
     stand.check(same, "HLD-02", f"job {sent.id} still running", held.job, held.report)
@@ -111,6 +112,14 @@ def hold_keeps_job(stand: Stand) -> None:
     stand.check(resume.body["state"] == "done", "HLD-05", "resume 'done'", resume.body["state"], resume)
     final = complete(stand, sent)
     stand.check(final.body["state"] == "done", "HLD-05", "the job 'done'", final.body["state"], final)
+
+
+def _not_over(stand: Stand, job: Sent) -> None:
+    """Raise Unclear where the job had ended before the hold arrived."""
+    hold = next(m.number for m in stand.log.since(job.before) if m.body.get("act") == "hold")
+    reports = [m for m in stand.log.sent("job-report", job.before) if m.is_report(job.act, order=job.id)]
+    over = any(m.body["state"] in FINAL and m.number < hold for m in reports)
+    stand.need(not over, "the job was over before the hold came")
 
 
 @case("HLD-03", "HLD-05", "CRN-11", after=("hold-keeps-job", "crane-jogs"), roles=("crane",), moves=True)

@@ -169,8 +169,8 @@ def messages_mark(stand: Stand) -> None:
 
 @case("MSG-12", after=("orders-ask",))
 def messages_node_status(stand: Stand) -> None:
-    """node-status says what the site file says of the node: roles, firmware, encodings, digest and receive
-    buffer.
+    """The node-status says what the site file says of the node: roles, firmware, encodings, digest and
+    receive buffer.
 
     Asks, and compares. A wrong digest means that the node was built with another site file than this one.
     """

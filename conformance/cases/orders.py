@@ -416,7 +416,7 @@ def orders_identity(stand: Stand) -> None:
 def orders_job_states(stand: Stand) -> None:
     """A job goes through accepted, running and one final state, and never leaves it.
 
-    Judged by the table of job states from every report and every state message of the run.
+    Judged from every report and every state message of the run, by the table of job states.
     """
     table = stand.spec.tables["job"]
     states: dict[tuple[int, int], str] = {}
