@@ -156,7 +156,6 @@ def stray_hold(yard: Yard) -> None:
 
 def cut_off(yard: Yard) -> None:
     """The siding's radio is out of reach for a while."""
-
     controller = yard.controllers["siding"]
     tick = controller.tick
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from array import array
-from collections import OrderedDict
+from collections import OrderedDict, deque
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -17,7 +17,6 @@ from typing import Any
 from protocol.bulk_reading import BulkReader
 from protocol.counting import COUNT_MODULUS, UPTIME_MODULUS
 from protocol.recording import EventKind, Item, RecordedEvent, RecordedMessage
-from protocol.specification import specification
 from protocol.topics import Topic
 
 Body = Mapping[str, Any]
@@ -31,6 +30,10 @@ Told = tuple[Meaning, Values]
 SILENCE_US = 5_000_000
 """A node that says nothing for so long has fallen silent; it is due every 2 s."""
 BEATING = frozenset({"train-arrival", "shuttle-status", "crane-status", "fault"})
+LONGEST_BEAT_US = 2_000_000
+"""`state_repeat` of the specification, in us."""
+RECENT = 32
+"""Messages of a topic among which a second delivery is looked for."""
 JOBS_KEPT = 256
 UNKNOWN_UPTIME = -1
 
@@ -106,8 +109,23 @@ class _Node:
     uptime: int = UNKNOWN_UPTIME
     spoke_us: int | None = None
     spoke_on: dict[str, int] = field(default_factory=dict)
-    """When it last spoke on each of its topics that have a heartbeat of 2 s."""
+    """When it last spoke on each of its topics that have a heartbeat."""
+    rhythm: dict[str, int] = field(default_factory=dict)
+    """Its usual heartbeat on each of them, in us."""
     silent: bool = False
+
+    def beat(self, message: str, at_us: int) -> None:
+        """It has spoken on a topic with a heartbeat."""
+        since = at_us - self.spoke_on.get(message, at_us)
+        if self.rhythm.get(message, 0) < since <= LONGEST_BEAT_US:
+            self.rhythm[message] = since
+        self.spoke_on[message] = at_us
+
+    def due_us(self) -> int:
+        """When it should have spoken next, by its own rhythm."""
+        return min(
+            at_us + self.rhythm.get(message, LONGEST_BEAT_US) for message, at_us in self.spoke_on.items()
+        )
 
 
 class DeedReader:
@@ -120,6 +138,7 @@ class DeedReader:
         self._same: dict[str, tuple[bytes, bytes]] = {}
         """Topic to boot and all behind the uptime of its last message: a heartbeat repeats them."""
         self._seqs: dict[str, int] = {}
+        self._recent: dict[str, deque[bytes]] = {}
         self._looked_us = 0
 
     def take(self, item: Item) -> None:
@@ -167,16 +186,26 @@ class DeedReader:
             return False
         node.spoke_us, node.silent = item.at_us, False
         if topic.message in BEATING:
-            node.spoke_on[topic.message] = item.at_us
+            node.beat(topic.message, item.at_us)
         boot, seq, rest = found.groups()
-        number = int(seq) if payload[:1] == b"{" else _cbor_int(seq)
-        before = self._seqs.get(item.topic)
-        self._seqs[item.topic] = number
-        if before is not None and 1 < (number - before) % COUNT_MODULUS < COUNT_MODULUS // 2:
-            self.deeds.lanes.setdefault(topic.node, Lane()).gaps.append((item.at_us, topic.message))
+        if self._delivered_again(item, topic, int(seq) if payload[:1] == b"{" else _cbor_int(seq)):
+            return True
         same = self._same.get(item.topic) == (boot, rest)
         self._same[item.topic] = (boot, rest)
         return same
+
+    def _delivered_again(self, item: RecordedMessage, topic: Topic, seq: int) -> bool:
+        """Whether it was heard before, which QoS 1 allows; a jump of seq ahead is kept as a loss."""
+        recent = self._recent.setdefault(item.topic, deque(maxlen=RECENT))
+        before = self._seqs.get(item.topic)
+        ahead = 1 if before is None else (seq - before) % COUNT_MODULUS
+        if ahead != 1 and item.payload in recent:
+            return True
+        recent.append(item.payload)
+        self._seqs[item.topic] = seq
+        if 1 < ahead < COUNT_MODULUS // 2:
+            self.deeds.lanes.setdefault(topic.node, Lane()).gaps.append((item.at_us, topic.message))
+        return False
 
     def _told(self, item: RecordedMessage, message: str, node: _Node) -> Told | None:
         """What a message means; None for noise, and for what is not valid, which `validate` tells."""
@@ -220,8 +249,7 @@ class DeedReader:
             if at_us - node.spoke_us < SILENCE_US:
                 continue
             node.silent = True
-            first_us = min(node.spoke_on.values())
-            due_us = max(first_us + (specification().timing["state_repeat"].most or 0) * 1000, node.spoke_us)
+            due_us = max(node.due_us(), node.spoke_us)
             self._add(name, ("silence",), (), due_us, self.deeds.messages, UNKNOWN_UPTIME)
 
 

@@ -211,18 +211,20 @@ class _View:
     def _missing(self, index: int, y: int) -> Iterator[Difference]:
         if self._good_ended_early(index):
             return
-        message = self._meaning(self._a, index)[0]
         due = self._due(index, y)
-        for lost_us, topic in self._b.gaps:
-            if topic == message and abs(lost_us - due) < NEAR_US:
-                words = deed_in_words(self._name, self._meaning(self._a, index))
-                self.notes.append(f"{words} is missing at {due / 1e6:.1f} s, where messages were lost")
-                return
+        if self._lost_near(self._meaning(self._a, index)[0], due):
+            words = deed_in_words(self._name, self._meaning(self._a, index))
+            self.notes.append(f"{words} is missing at {due / 1e6:.1f} s, where messages were lost")
+            return
         number = self._b.numbers[y] if y < len(self._b) and self._b.at_us[y] <= due else None
         yield Difference(
             "missing", self._name, deed_in_words(self._name, self._meaning(self._a, index)),
             "", due, self._a.at_us[index], number, self._a.numbers[index],
         )  # fmt: skip
+
+    def _lost_near(self, message: str, at_us: int) -> bool:
+        """Whether messages of this kind were lost about then, so that one of them may have told it."""
+        return any(topic == message and abs(lost_us - at_us) < NEAR_US for lost_us, topic in self._b.gaps)
 
     def _good_ended_early(self, index: int) -> bool:
         """The second recording was stopped before it could happen."""
@@ -279,6 +281,13 @@ class _View:
         mean, bound = self._scatter.bound_ms(self._name, self._a.meanings[x - 1], self._a.meanings[x], usual)
         off = took - mean
         if abs(off) <= bound:
+            return
+        if any(self._lost_near(self._meaning(self._b, i)[0], self._b.at_us[i]) for i in (y - 1, y)):
+            words = deed_in_words(self._name, self._meaning(self._b, y))
+            self.notes.append(
+                f"{words} was heard late or early about {self._b.at_us[y] / 1e6:.1f} s, "
+                "where messages were lost"
+            )
             return
         part = off / mean if mean else 0.0
         kind = "slower" if off > 0 else "faster"
@@ -390,7 +399,8 @@ def _other_order(good: Deeds, other: Deeds, pairs: Mapping[str, list[Block]]) ->
         if place < 0:
             continue
         end = ends[place]
-        shared = {word for word in order.meaning[2:] if isinstance(word, str)} & set(end.meaning[2:])
+        words = {order.lane, *(word for word in order.meaning[2:] if isinstance(word, str))}
+        shared = words & {end.lane, *end.meaning[2:]}
         given, ended = other.lanes[order.lane], other.lanes[end.lane]
         if end.lane != order.lane and shared and given.at_us[order.y] < ended.at_us[end.y]:
             yield Difference(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -22,7 +23,7 @@ ROOT = "yw1/harlow-basin"
 @contextmanager
 def publisher(broker: Broker) -> Iterator[Client]:
     """A connected client."""
-    client = Client(CallbackAPIVersion.VERSION2, "publisher")
+    client = Client(CallbackAPIVersion.VERSION2, f"pub-{secrets.token_hex(4)}")
     up = Event()
     client.on_connect = lambda *_: up.set()
     client.connect(broker.host, broker.port)

@@ -7,9 +7,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from conformance.bench.framing import packet, string
-from conformance.bench.packets import Publish, decode
+from conformance.bench.packets import decode
 from conformance.traffic.capture import Gone, Splitter
 from protocol.recording import RecordedMessage
+from protocol.wire.packet import Publish
 
 topics = st.sampled_from(["yw1/basin/north/fault", "yw1/basin/yard/yard-map/stack", "x", "yw1/é/n/m", ""])
 flags = st.sampled_from([0x30, 0x31, 0x32, 0x33, 0x3A, 0x3B])

@@ -1,0 +1,229 @@
+"""Two recordings compared: nothing between good runs, and ten faults found where they began."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from conformance.commands.diff import diff
+from conformance.traffic.deeds import Names, deeds_of
+from conformance.traffic.diff_page import diff_page
+from conformance.traffic.differences import Comparison, compare
+from conformance.traffic.tolerance import Tolerance
+from examples.faults import FAULTS
+from examples.yard_on_virtual_time import GOALS, run
+from protocol.recording import EventKind, Item, RecordedEvent, RecordedMessage, RecordingReader
+from protocol.site_file import scenario, scenario_text
+from reference_node.supervisor.goals import Depart
+from tests.rules_over_messages.bent import good_tale
+from tests.traffic.conftest import Yards
+
+NEAR = 3
+"""Messages that the first divergence may lie from where the fault began."""
+GOOD = (1, 2, 3)
+
+
+def items_of(path: Path) -> list[Item]:
+    with path.open("rb") as file:
+        return list(RecordingReader(file))
+
+
+def compared(good: list[list[Item]], other: list[Item], *, site: bool = True) -> Comparison:
+    names = Names()
+    runs = [deeds_of(str(number), items, names) for number, items in enumerate([*good, other])]
+    return compare(runs[:-1], runs[-1], Tolerance(scenario() if site else None))
+
+
+def ran(*arguments: str | Path) -> Result:
+    return CliRunner().invoke(diff, [str(argument) for argument in arguments], standalone_mode=False)
+
+
+@pytest.mark.parametrize("seed", range(4, 10))
+def test_good_runs_differ_in_nothing_but_noise(yards: Yards, seed: int) -> None:
+    """Another seed: other boots, ids, tokens, latencies, places where cranes stand, readings."""
+    one, other = items_of(yards.good(1)), items_of(yards.good(seed))
+    found = compared([one], other)
+    assert [(one.kind, one.words, one.detail) for one in found.differences] == []
+    assert found.matched > 150
+
+
+@pytest.mark.parametrize("seed", [7, 11])
+@pytest.mark.parametrize("fault", FAULTS)
+def test_the_first_divergence_is_where_the_fault_began(yards: Yards, fault: str, seed: int) -> None:
+    path, began = yards.bad(fault, seed)
+    bad = items_of(path)
+    found = compared([items_of(yards.good(number)) for number in GOOD], bad)
+    first = found.first
+    assert first is not None
+    times = [item.at_us for item in bad if isinstance(item, RecordedMessage)]
+    shown = first.number or 1 + sum(at < first.at_us for at in times)
+    due = 1 + sum(at < first.at_us for at in times)
+    assert min(abs(shown - began.number), abs(due - began.number)) <= NEAR, (began, first)
+
+
+def test_the_three_faults_of_the_guide_are_named(yards: Yards) -> None:
+    good = [items_of(yards.good(number)) for number in GOOD]
+    magnet = compared(good, items_of(yards.bad("weak-magnet", 7)[0])).first
+    assert magnet is not None
+    assert (magnet.lane, magnet.kind) == ("siding", "slower")
+    assert "arming-passed" in magnet.words
+    slow = compared(good, items_of(yards.bad("slow-axis", 7)[0]))
+    assert {(one.lane, one.kind, one.axis) for one in slow.differences} == {("north", "slower", 1)}
+    assert all(0.025 < one.part < 0.04 for one in slow.differences)
+    again = compared(good, items_of(yards.bad("reissued-job", 7)[0])).first
+    assert again is not None
+    assert (again.kind, again.words) == ("extra", "north: order transfer C-101 stack-n 1 ferry 0")
+    assert any("done" in told for told in again.led_to)
+
+
+def test_a_scatter_of_good_runs_excuses_what_lies_within(yards: Yards) -> None:
+    """Five good runs with a coil that takes 0 to 400 ms longer; one within that, and one far outside."""
+
+    def stretched(ms: int) -> list[Item]:
+        tale = good_tale()
+        grip = tale.first("north", "job-report", step="grip")
+        late = [one for one in tale.said if one.at_us > grip.at_us]
+        for one in late:
+            one.at_us += ms * 1000
+            if "uptime" in one.body:
+                one.body["uptime"] += ms
+        return tale.items()
+
+    good = [stretched(ms) for ms in (0, 100, 200, 300, 400)]
+    assert compared(good, stretched(250)).differences == []
+    slow = compared(good, stretched(1500))
+    assert {one.kind for one in slow.differences} == {"slower"}
+    assert any("good runs differ" in one.detail for one in slow.differences)
+    alone = compared(good[:1], stretched(250))
+    assert {one.kind for one in alone.differences} == {"slower"}, "one good run knows of no scatter"
+
+
+def test_a_reading_within_the_tolerance_of_the_site_file_is_none(yards: Yards) -> None:
+    def read(reading: int) -> list[Item]:
+        tale = good_tale()
+        for one in tale.said:
+            if "reading" in one.body:
+                one.body["reading"] = reading
+        return tale.items()
+
+    assert compared([read(178)], read(179)).differences == []
+    found = compared([read(178)], read(260)).differences
+    assert {one.kind for one in found} == {"changed"}
+    assert "reading 260 instead of 178" in found[0].detail
+    assert compared([read(178)], read(179), site=False).differences != []
+
+
+def test_missing_extra_and_order(tmp_path: Path) -> None:
+    tale = good_tale()
+    whole = tale.items()
+    tale.drop(lambda one: one.node == "north" and one.body.get("step") == "clear")
+    less = tale.items()
+    assert [one.kind for one in compared([whole], less).differences] == ["missing"] * 2
+    assert [one.kind for one in compared([less], whole).differences] == ["extra"] * 2
+    other = tmp_path / "other.ywrec"
+    run(other, 4, goals=(GOALS[0], Depart("siding")))
+    found = compared([whole], items_of(other))
+    assert any(one.kind == "missing" and "C-102" in one.words for one in found.differences)
+
+
+def test_a_depart_before_the_crane_is_done_is_another_order() -> None:
+    tale = good_tale()
+    whole = tale.items()
+    depart = tale.first("siding", "job-order", act="depart")
+    tale.said.remove(depart)
+    done = tale.last("ferry", "job-report", act="run", state="done")
+    run_order = tale.last("ferry", "job-order", act="run")
+    south = tale.last("south", "job-order", act="transfer")
+    assert done.at_us < south.at_us
+    tale.said.remove(south)
+    south.at_us = run_order.at_us
+    tale.said.insert(tale.said.index(run_order) + 1, south)
+    tale.said.append(depart)
+    found = compared([whole], tale.items())
+    assert any(one.kind == "order" and "given before" in one.detail for one in found.differences)
+
+
+def test_what_was_lost_on_the_way_is_noted_and_no_difference() -> None:
+    tale = good_tale()
+    whole = tale.items()
+    tale.said.remove(tale.first("siding", "train-arrival", state="armed"))
+    found = compared([whole], tale.items())
+    assert found.differences == []
+    assert any("where messages were lost" in note for note in found.notes)
+
+
+def test_a_run_that_was_stopped_early_misses_only_what_was_due() -> None:
+    whole = good_tale().items()
+    half = [item for item in whole if item.at_us < 30e6]
+    assert compared([whole], half).differences == []
+
+
+def test_reconnects_wraps_and_repeats_are_noise() -> None:
+    tale = good_tale()
+    whole = tale.items()
+    for one in tale.said:
+        if "uptime" in one.body:
+            one.body["uptime"] = (one.body["uptime"] + (1 << 32) - 30_000) % (1 << 32)
+    items = tale.items()
+    middle = len(items) // 2
+    items = [*items[:middle], *items[middle - 8 : middle], *items[middle:]]
+    assert compared([whole], items).differences == []
+    items.insert(5, RecordedEvent(0, EventKind.DISCONNECTED, ""))
+    assert compared([whole], items).differences == []
+
+
+# ------------------------------------------------------------------------------------------ the command
+@pytest.fixture
+def site_file(tmp_path: Path) -> Path:
+    path = tmp_path / "site.toml"
+    path.write_text(scenario_text(), encoding="utf-8")
+    return path
+
+
+def test_exit_codes_and_words(yards: Yards, site_file: Path) -> None:
+    good, bad = yards.good(1), yards.bad("reissued-job", 7)[0]
+    same = ran("--site", site_file, good, yards.good(2))
+    assert same.return_value == 0
+    assert same.output.startswith("No difference")
+    different = ran("--site", site_file, good, bad)
+    assert different.return_value == 1
+    assert "First divergence" in different.output
+    assert "order transfer C-101" in different.output
+    assert all(len(line) <= 80 for line in different.output.splitlines())
+
+
+def test_several_good_runs(yards: Yards, site_file: Path) -> None:
+    goods = [yards.good(number) for number in GOOD]
+    result = ran("--site", site_file, "--good", *goods, "--", yards.bad("slow-axis", 7)[0])
+    assert result.return_value == 1
+    assert "axis 1 had the longest way" in result.output
+
+
+def test_json(yards: Yards) -> None:
+    result = ran("--json", yards.good(1), yards.bad("bad-message", 7)[0])
+    told: dict[str, Any] = json.loads(result.output)
+    assert told["first"]["what"] in [one["what"] for one in told["differences"]]
+    assert any("bad-message" in one["what"] for one in told["differences"])
+
+
+def test_page_is_whole_and_safe(yards: Yards, tmp_path: Path, site_file: Path) -> None:
+    page = tmp_path / "diff.html"
+    ran("--site", site_file, "--html", page, yards.good(1), yards.bad("missed-pick", 7)[0])
+    text = page.read_text(encoding="utf-8")
+    assert "pick-missed" in text
+    assert "http" not in text.replace("http-equiv", ""), "a page needs no network"
+    tale = good_tale()
+    whole = tale.items()
+    tale.last("north", "job-report").body["box"] = "x"
+    evil = compared([whole], tale.items())
+    evil.other.name = "<script>alert(1)</script>"
+    assert "<script>" not in diff_page(evil)
+
+
+@pytest.mark.parametrize("arguments", [["one"], ["a", "b", "c"], []])
+def test_bad_arguments(arguments: list[str]) -> None:
+    assert CliRunner().invoke(diff, arguments).exit_code == 2
