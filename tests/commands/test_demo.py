@@ -70,7 +70,6 @@ def ended(tmp_path_factory: pytest.TempPathFactory) -> Ended:
     return Ended(folder, process.returncode, said)
 
 
-@pytest.mark.xdist_group("demo")
 class TestTheWholeDemo:
     def test_it_ends_well_and_says_where_everything_is(self, ended: Ended) -> None:
         assert ended.code == 0, ended.said

@@ -23,8 +23,6 @@ from conformance.wire_bench import WireBench
 from protocol.site_file import load_site, scenario_text
 from tests.needs import needs
 
-pytestmark = pytest.mark.xdist_group("wire")
-
 NODES = ("north", "siding", "ferry")
 WITH_MOTION, WITHOUT = "mosquitto", "embedded"
 """On one broker every case runs, on the other those that move nothing: what differs is the broker."""
