@@ -28,7 +28,7 @@ SLOW = 3.0
 """The bench shares this machine with a whole yard, so limits in time are stretched; the report says so."""
 LAST_WORDS_S = 0.6
 
-OWN_FILES = ("site.toml", "cycle.yrec", "conformance.json", "story.html")
+OWN_FILES = ("site.toml", "cycle.ywrec", "conformance.json", "story.html")
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,7 +35,7 @@ class Ended:
     said: str
 
     def items(self) -> list[Any]:
-        with (self.folder / "cycle.yrec").open("rb") as file:
+        with (self.folder / "cycle.ywrec").open("rb") as file:
             return list(RecordingReader(file))
 
 
@@ -73,7 +73,7 @@ def ended(tmp_path_factory: pytest.TempPathFactory) -> Ended:
 class TestTheWholeDemo:
     def test_it_ends_well_and_says_where_everything_is(self, ended: Ended) -> None:
         assert ended.code == 0, ended.said
-        for name in ("cycle.yrec", "story.html", "conformance.json", "site.toml"):
+        for name in ("cycle.ywrec", "story.html", "conformance.json", "site.toml"):
             assert (ended.folder / name).stat().st_size > 100
             assert str(ended.folder / name) in ended.said
         assert not list(ended.folder.glob("*.part"))
@@ -86,7 +86,7 @@ class TestTheWholeDemo:
         assert left_running("whole") == []
 
     def test_the_box_goes_the_whole_way(self, ended: Ended) -> None:
-        with (ended.folder / "cycle.yrec").open("rb") as file:
+        with (ended.folder / "cycle.ywrec").open("rb") as file:
             reader = RecordingReader(file)
             story = tell(reader.header, reader)
         done = [(job.node, job.words.split(":")[0]) for job in story.jobs if job.state == "done"]
