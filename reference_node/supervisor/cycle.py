@@ -148,6 +148,14 @@ def _put_down(goal: Move, crane: str, view: View) -> Step | Wait:
     return _transfer(goal, crane, None, next((spot for spot in spots if spot is not None), None), view)
 
 
+def carry(box: str, crane: str, source: Spot | None, target: Spot, view: View) -> Step | Wait:
+    """The order by which `crane` brings `box` from `source`, None for its spreader, to `target`.
+
+    A run of the shuttle where that has to come first.
+    """
+    return _transfer(Move(box, target.place, target.slot), crane, source, target, view)
+
+
 def _transfer(goal: Move, crane: str, source: Spot | None, target: Spot | None, view: View) -> Step | Wait:
     if target is None:
         return Wait(f"no free slot on the way of box {goal.box}")
