@@ -123,8 +123,8 @@ def conform(
 
     from conformance.bench.address import parse_address
     from conformance.bench.broker import start_broker
+    from conformance.bench.spawned_node import spawned_node
     from conformance.bench.tap import Tap
-    from conformance.commands.spawned_node import spawned_node
 
     with start_broker(choice, url=url) as broker:
         address = parse_address(broker.url)

@@ -157,8 +157,8 @@ def _bench_run(site: Site, site_path: Path, choice: str, seed: int) -> Iterator[
     from random import Random
 
     from conformance.bench.broker import start_broker
+    from conformance.bench.spawned_node import spawned_node
     from conformance.bench.tap import Tap
-    from conformance.commands.spawned_node import spawned_node
     from conformance.runner import Run, Selection
     from conformance.stand import Stand
     from conformance.wire_bench import WireBench

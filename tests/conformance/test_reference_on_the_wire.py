@@ -14,8 +14,8 @@ import pytest
 
 from conformance.bench.broker import start_broker
 from conformance.bench.mosquitto import find_mosquitto
+from conformance.bench.spawned_node import spawned_node
 from conformance.bench.tap import Tap
-from conformance.commands.spawned_node import spawned_node
 from conformance.runner import Run, Selection
 from conformance.stand import Stand
 from conformance.verdict import Verdict
