@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from importlib.metadata import version
 from typing import Any
 
 from conformance.evidence import Evidence
+from conformance.people import Answered
 from conformance.runner import Result, Run
 from conformance.verdict import Verdict
 from protocol.specification import specification
@@ -16,8 +17,13 @@ from protocol.specification import specification
 FORMAT = 1
 
 
-def document(run: Run, *, seed: int, complete: bool = True) -> dict[str, Any]:
-    """All of a run that is worth keeping. `complete` is false where it was stopped before its end."""
+def document(
+    run: Run, *, seed: int, complete: bool = True, people: Sequence[Answered] = ()
+) -> dict[str, Any]:
+    """All of a run that is worth keeping. `complete` is false where it was stopped before its end.
+
+    What people say stands apart from the cases and is in no count of verdicts.
+    """
     results = list(run.results.values())
     counts = Counter(result.verdict.word for result in results)
     stand = run.stand
@@ -40,6 +46,7 @@ def document(run: Run, *, seed: int, complete: bool = True) -> dict[str, Any]:
         "counts": {verdict.word: counts[verdict.word] for verdict in Verdict},
         "took_ms": round(sum(result.took_ms for result in results)),
         "cases": [_case(result) for result in results],
+        "people": [one.document() for one in people],
     }
 
 

@@ -27,6 +27,9 @@ def render(report: Mapping[str, Any]) -> str:
     properties = ET.SubElement(suite, "properties")
     for name in ("kit", "protocol", "site", "firmware", "on", "slow", "seed"):
         ET.SubElement(properties, "property", name=name, value=str(report[name]))
+    for one in report["people"]:
+        name = f"{one['kind']}: {one['requirement']}"
+        ET.SubElement(properties, "property", name=name, value=one["answer"])
     for case in report["cases"]:
         _add(suite, report, case)
     root = ET.Element("testsuites")

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator, Mapping
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 WIDTH = 80
@@ -73,3 +74,15 @@ def _summary(report: Mapping[str, Any]) -> Iterator[str]:
         yield f"  {counts['none']} cases were not selected; --json or --html names them and says why"
     if report["slow"] != 1:
         yield f"  every limit in time was stretched by {report['slow']:g} (--slow)"
+    yield from _people(report["people"])
+
+
+def _people(people: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """What people said; nothing where nobody was asked."""
+    for one in people:
+        if one["answer"] == "no":
+            yield from _wrapped("no", f"{one['requirement']} ({one['kind']}): {one['sentence']}")
+    for kind in dict.fromkeys(one["kind"] for one in people):
+        answers = Counter(one["answer"] for one in people if one["kind"] == kind)
+        if set(answers) != {"not asked"}:
+            yield f"  {kind}, not tested: {', '.join(f'{n} {word}' for word, n in answers.items())}"

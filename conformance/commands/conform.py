@@ -16,6 +16,7 @@ from protocol.trouble import Trouble
 if TYPE_CHECKING:
     from conformance.bench.tap import Tap
     from conformance.case import Case
+    from conformance.people import Answered
     from conformance.runner import Result, Run
     from conformance.stand import Stand
     from protocol.site import Site
@@ -33,6 +34,8 @@ class Wishes:
     slow: float
     seed: int
     files: dict[str, Path | None]
+    reset_command: str | None = None
+    ask_person: bool = False
 
 
 @click.command(name="conform")
@@ -57,6 +60,10 @@ class Wishes:
 @click.option("--explain", metavar="ID", help="Print the page of one case and end.")
 @click.option("--no-motion", is_flag=True, help="Run only the cases that move nothing.")
 @click.option("--yes", is_flag=True, help="Do not ask before the machine moves.")
+@click.option(
+    "--reset-command", metavar="CMD", help="Power-cycles the board. Without it a person is asked to do that."
+)
+@click.option("--ask-person", is_flag=True, help="Ask at the end what only a person can see or vouch for.")
 @click.option(
     "--slow",
     type=click.FloatRange(1.0, 20.0),
@@ -83,6 +90,8 @@ def conform(
     explain: str | None,
     no_motion: bool,
     yes: bool,
+    reset_command: str | None,
+    ask_person: bool,
     slow: float,
     seed: int,
     json_path: Path | None,
@@ -116,8 +125,9 @@ def conform(
             "it takes a NODE and its site file", mend="For example: yardwire conform north --site site.toml"
         )
     files = {"json": json_path, "html": html_path, "junit": junit_path}
-    wishes = Wishes(node, only, not no_motion, yes, spawn, slow, seed, files)
+    wishes = Wishes(node, only, not no_motion, yes, spawn, slow, seed, files, reset_command, ask_person)
     _check_files(files)
+    _check_terminal(wishes)
     site = _site_with(site_path, node)
     _allow_motion(wishes, site)
 
@@ -157,18 +167,55 @@ def _judge(
     from conformance.stand import Stand
     from conformance.wire_bench import WireBench
 
-    with spawned as restart, WireBench(tap, address, restart) as bench:
+    with spawned as restart, WireBench(tap, address, restart or _reset(wishes, tap)) as bench:
         stand = Stand(bench, site, wishes.node, Random(wishes.seed), wishes.slow)
         run = Run(stand, Selection(wishes.only, wishes.motion), _progress(stand))
+        people = _asked(wishes, site)
         complete = False
         try:
             run.perform()
+            _clear_line()
+            people = _answers(wishes, people)
             complete = True
         finally:
             _clear_line()
             if complete or run.results:
-                _write(document(run, seed=wishes.seed, complete=complete), wishes.files)
-    return _exit_code(run)
+                report = document(run, seed=wishes.seed, complete=complete, people=people)
+                _write(report, wishes.files)
+    return _exit_code(run) or int(any(one.breaks for one in people))
+
+
+def _reset(wishes: Wishes, tap: Tap) -> Callable[[], None] | None:
+    """How the board's power is taken away: by the user's command, or by a person who is there to be asked."""
+    from conformance.reset import PERSON_SECONDS, Reset, command, request
+
+    if wishes.reset_command is not None:
+        return Reset(tap, command(wishes.reset_command))
+    if wishes.yes or not sys.stdin.isatty():
+        return None
+    return Reset(tap, request(_tell, wishes.node), PERSON_SECONDS)
+
+
+def _asked(wishes: Wishes, site: Site) -> tuple[Answered, ...]:
+    """The questions about this node, none of them answered."""
+    from conformance.people import Answered, questions_for
+
+    return tuple(Answered(one) for one in questions_for(site.nodes[wishes.node]))
+
+
+def _answers(wishes: Wishes, asked: tuple[Answered, ...]) -> tuple[Answered, ...]:
+    """What the person at the terminal says, where somebody is to be asked."""
+    from conformance.people import Person, ask_all
+
+    return ask_all(Person(sys.stdin, _tell), asked) if wishes.ask_person else asked
+
+
+def _tell(text: str) -> None:
+    """Say something to the person at the terminal, below the line of progress."""
+    import textwrap
+
+    _clear_line()
+    click.echo("\n".join(textwrap.fill(line, 80) for line in text.split("\n")), err=True)
 
 
 def _exit_code(run: Run) -> int:
@@ -216,6 +263,16 @@ def _allow_motion(wishes: Wishes, site: Site) -> None:
     click.echo("Keep hands out of it and the switch that removes motor power within reach.", err=True)
     if not click.confirm("May it move?", default=False, err=True):
         raise Trouble("it may not move", mend="Run it with --no-motion to judge what moves nothing")
+
+
+def _check_terminal(wishes: Wishes) -> None:
+    """Raise Trouble before anything starts where the user's wishes cannot be met."""
+    from conformance.reset import command
+
+    if wishes.reset_command is not None:
+        command(wishes.reset_command)
+    if wishes.ask_person and not sys.stdin.isatty():
+        raise Trouble("nobody is here to be asked", mend="Use --ask-person on a terminal")
 
 
 def _check_files(files: dict[str, Path | None]) -> None:
