@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict
 from importlib.metadata import version
 from typing import Any
@@ -17,6 +17,12 @@ from protocol.specification import specification
 FORMAT = 1
 
 
+def versions() -> dict[str, str]:
+    """Versions of the kit and of the protocol that it judges by."""
+    spec = specification()
+    return {"kit": version("yardwire"), "protocol": f"{spec.major}.{spec.minor}"}
+
+
 def document(
     run: Run, *, seed: int, complete: bool = True, people: Sequence[Answered] = ()
 ) -> dict[str, Any]:
@@ -28,13 +34,12 @@ def document(
     counts = Counter(result.verdict.word for result in results)
     stand = run.stand
     status = stand.log.latest("node-status")
-    spec = specification()
     return {
         "format": FORMAT,
-        "kit": version("yardwire"),
-        "protocol": f"{spec.major}.{spec.minor}",
+        **versions(),
         "site": stand.site.name,
         "node": stand.name,
+        "digest": stand.node.digest,
         "roles": list(stand.node.roles),
         "firmware": status.body.get("firmware", "") if status else "",
         "bench": stand.on_bench,
@@ -62,6 +67,7 @@ def _case(result: Result) -> dict[str, Any]:
         "verdict": result.verdict.word,
         "reason": result.reason,
         "took_ms": round(result.took_ms),
+        "taken_over": result.taken_over,
         "evidence": _evidence(result.evidence),
         "warnings": [_evidence(warning) for warning in result.warnings],
     }
@@ -69,13 +75,3 @@ def _case(result: Result) -> dict[str, Any]:
 
 def _evidence(evidence: Evidence | None) -> dict[str, Any] | None:
     return None if evidence is None else asdict(evidence)
-
-
-def changes(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[tuple[str, str, str]]:
-    """Case id, earlier and present verdict of every case that came out otherwise than before."""
-    old = {case["id"]: case["verdict"] for case in before["cases"]}
-    return [
-        (case["id"], old.get(case["id"], "none"), case["verdict"])
-        for case in after["cases"]
-        if old.get(case["id"], "none") != case["verdict"]
-    ]

@@ -7,6 +7,8 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+from conformance import compare
+
 WIDTH = 80
 SHOWN = {"fail": "FAIL", "inconclusive": "INCONCLUSIVE", "error": "ERROR OF THE KIT"}
 
@@ -74,7 +76,12 @@ def _summary(report: Mapping[str, Any]) -> Iterator[str]:
         yield f"  {counts['none']} cases were not selected; --json or --html names them and says why"
     if report["slow"] != 1:
         yield f"  every limit in time was stretched by {report['slow']:g} (--slow)"
+    taken = sum(case["taken_over"] for case in report["cases"])
+    if taken:
+        yield f"  {taken} verdicts are those of the earlier run (--resume)"
     yield from _people(report["people"])
+    if "since" in report:
+        yield from compare.lines(report)
 
 
 def _people(people: Sequence[Mapping[str, Any]]) -> Iterator[str]:

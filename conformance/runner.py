@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import traceback
-from collections.abc import Callable, Collection, Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from graphlib import TopologicalSorter
 
 from conformance.case import Case, all_cases
@@ -28,6 +28,8 @@ class Result:
     evidence: Evidence | None = None
     warnings: tuple[Evidence, ...] = ()
     took_ms: float = 0.0
+    taken_over: bool = False
+    """Whether it is that of an earlier run."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +42,8 @@ class Selection:
 
 Progress = Callable[[Case, Result | None], None]
 """Called with each case as it starts (None) and with its result."""
+Earlier = Callable[[Case, Stand, Callable[[], Result]], Result]
+"""Gives the result of an earlier run where it stands, else that of the call handed to it."""
 
 
 @dataclass(slots=True)
@@ -50,24 +54,30 @@ class Run:
     selection: Selection = field(default_factory=Selection)
     progress: Progress = lambda _case, _result: None
     results: dict[str, Result] = field(default_factory=dict)
+    earlier: Earlier = lambda _case, _stand, judge: judge()
 
     def perform(self, cases: Iterable[Case] | None = None) -> dict[str, Result]:
         """Run every selected case and give the results by case id, in the order they came about."""
+        for _ in self.steps(cases):
+            pass
+        return self.results
+
+    def steps(self, cases: Iterable[Case] | None = None) -> Iterator[Result]:
+        """The same, one result after the other: each case is run when its result is asked for."""
         chosen = order(
             with_prerequisites(all_cases() if cases is None else by_id(cases), self.selection.only)
         )
         for case in [case for case in chosen if not case.passive]:
-            self._record(case, self._active)
+            yield self._record(case, self._active)
         for case in [case for case in chosen if case.passive]:
-            self._record(case, self._judge)
-        return self.results
+            yield self._record(case, self._judge)
 
     @property
     def verdict(self) -> Verdict:
         """The verdict of the whole run."""
         return overall(result.verdict for result in self.results.values())
 
-    def _record(self, case: Case, how: Callable[[Case], Result]) -> None:
+    def _record(self, case: Case, how: Callable[[Case], Result]) -> Result:
         self.progress(case, None)
         began = self.stand.bench.now_ms
         reason = not_selected(case, self.stand, self.selection)
@@ -75,11 +85,15 @@ class Run:
             result = Result(case, Verdict.NONE, reason)
         else:
             missing = self._missing(case)
-            result = Result(case, Verdict.INCONCLUSIVE, missing) if missing else how(case)
-        took = self.stand.bench.now_ms - began
-        result = Result(result.case, result.verdict, result.reason, result.evidence, result.warnings, took)
+            if missing:
+                result = Result(case, Verdict.INCONCLUSIVE, missing)
+            else:
+                result = self.earlier(case, self.stand, lambda: how(case))
+        if not result.taken_over:
+            result = replace(result, took_ms=self.stand.bench.now_ms - began)
         self.results[case.id] = result
         self.progress(case, result)
+        return result
 
     def _missing(self, case: Case) -> str:
         """Which prerequisite keeps the case from showing anything."""
@@ -95,6 +109,8 @@ class Run:
                 settle(self.stand)
             except (Broken, Unclear) as error:
                 return Result(case, Verdict.INCONCLUSIVE, f"the node could not be brought to rest: {error}")
+            except Exception:  # noqa: BLE001 - as in the body of a case
+                return Result(case, Verdict.ERROR, traceback.format_exc())
         return self._judge(case)
 
     def _judge(self, case: Case) -> Result:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from conformance.bench.tap import Tap
     from conformance.case import Case
     from conformance.people import Answered
+    from conformance.resume import Resumed
     from conformance.runner import Result, Run
     from conformance.stand import Stand
     from protocol.site import Site
@@ -36,6 +37,16 @@ class Wishes:
     files: dict[str, Path | None]
     reset_command: str | None = None
     ask_person: bool = False
+    since: Path | None = None
+    resume: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Before:
+    """Reports of earlier runs, where the user named them."""
+
+    since: dict[str, Any] | None
+    resumed: Resumed | None
 
 
 @click.command(name="conform")
@@ -70,6 +81,18 @@ class Wishes:
     default=1.0,
     help="Stretch every limit in time by this factor, for a slow board. The report says so.",
 )
+@click.option(
+    "--since",
+    type=click.Path(path_type=Path),
+    metavar="EARLIER.json",
+    help="Tell what broke and what was mended since an earlier JSON report.",
+)
+@click.option(
+    "--resume",
+    type=click.Path(path_type=Path),
+    metavar="PARTIAL.json",
+    help="Go on with a run that was stopped or whose board hung, by its JSON report.",
+)
 @click.option("--seed", type=int, default=1, show_default=True, help="Seed of all random choices.")
 @click.option("--json", "json_path", type=click.Path(path_type=Path), help="Write the report as JSON.")
 @click.option(
@@ -93,6 +116,8 @@ def conform(
     reset_command: str | None,
     ask_person: bool,
     slow: float,
+    since: Path | None,
+    resume: Path | None,
     seed: int,
     json_path: Path | None,
     html_path: Path | None,
@@ -125,10 +150,13 @@ def conform(
             "it takes a NODE and its site file", mend="For example: yardwire conform north --site site.toml"
         )
     files = {"json": json_path, "html": html_path, "junit": junit_path}
-    wishes = Wishes(node, only, not no_motion, yes, spawn, slow, seed, files, reset_command, ask_person)
+    wishes = Wishes(
+        node, only, not no_motion, yes, spawn, slow, seed, files, reset_command, ask_person, since, resume
+    )
     _check_files(files)
     _check_terminal(wishes)
     site = _site_with(site_path, node)
+    before = _earlier_reports(wishes, site)
     _allow_motion(wishes, site)
 
     from conformance.bench.address import parse_address
@@ -149,7 +177,7 @@ def conform(
         with tap:
             click.echo(f"{node} connects to {tap.host}, port {tap.port} (behind it: {broker.name})", err=True)
             spawned = spawned_node(tap, site_path, node) if spawn else nullcontext(None)
-            return _judge(wishes, site, tap, address, spawned)
+            return _judge(wishes, site, tap, address, spawned, before)
 
 
 def _judge(
@@ -158,10 +186,12 @@ def _judge(
     tap: Tap,
     address: Any,
     spawned: AbstractContextManager[Callable[[], None] | None],
+    before: Before,
 ) -> int:
     """Run the cases and write the reports, also of a run that Ctrl-C has ended."""
     from random import Random
 
+    from conformance import compare
     from conformance.report import document
     from conformance.runner import Run, Selection
     from conformance.stand import Stand
@@ -171,18 +201,47 @@ def _judge(
         stand = Stand(bench, site, wishes.node, Random(wishes.seed), wishes.slow)
         run = Run(stand, Selection(wishes.only, wishes.motion), _progress(stand))
         people = _asked(wishes, site)
+        if before.resumed is not None:
+            run.earlier, people = before.resumed, before.resumed.answers(people)
         complete = False
         try:
             run.perform()
             _clear_line()
             people = _answers(wishes, people)
             complete = True
+        except Trouble:
+            # It says nothing of the node, and must not take the place of the report that is resumed.
+            run.results.clear()
+            raise
         finally:
             _clear_line()
+            if run.results and before.resumed is not None:
+                run.results |= before.resumed.unreached(run.results)
             if complete or run.results:
                 report = document(run, seed=wishes.seed, complete=complete, people=people)
+                if before.since is not None:
+                    report["since"] = compare.since(before.since, report)
                 _write(report, wishes.files)
     return _exit_code(run) or int(any(one.breaks for one in people))
+
+
+def _earlier_reports(wishes: Wishes, site: Site) -> Before:
+    """What --since and --resume name, read before anything starts. Raises Trouble."""
+    from conformance.earlier import read_report, require_same
+    from conformance.report import FORMAT, versions
+    from conformance.resume import Resumed
+
+    since, resumed = None, None
+    if wishes.since is not None:
+        since = read_report(wishes.since, format_=FORMAT)
+        require_same(since, wishes.since, site=site.name, node=wishes.node)
+    if wishes.resume is not None:
+        report = read_report(wishes.resume, format_=FORMAT)
+        digest = site.nodes[wishes.node].digest
+        same = {"site": site.name, "node": wishes.node, "digest": digest, "slow": wishes.slow, **versions()}
+        require_same(report, wishes.resume, **same)
+        resumed = Resumed(report, wishes.resume)
+    return Before(since, resumed)
 
 
 def _reset(wishes: Wishes, tap: Tap) -> Callable[[], None] | None:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import itertools
-import json
 from xml.etree import ElementTree as ET
 
 import pytest
 
 from conformance import report_html, report_junit, report_text
 from conformance.case import Case, all_cases
-from conformance.report import changes, document
+from conformance.report import document
 from conformance.runner import Run, by_id, order, with_prerequisites
 from conformance.stand import Stand
 from conformance.verdict import Broken, Unclear, Verdict, overall
@@ -180,15 +179,6 @@ def test_text_report_is_two_lines_when_all_is_well_and_never_wider_than_the_term
     lines = report_text.render(bad).splitlines()
     assert any(line.startswith("FAIL") and "orders-ask" in line for line in lines)
     assert max(map(len, lines)) <= report_text.WIDTH
-
-
-def test_json_report_can_be_compared_with_an_earlier_one() -> None:
-    before = json.loads(json.dumps(reported()[1]))
-    after = json.loads(json.dumps(reported(Deaf)[1]))
-    told = {id_: (old, new) for id_, old, new in changes(before, after)}
-    assert told["orders-ask"] == ("pass", "fail")
-    assert told["orders-stale"] == ("pass", "inconclusive")
-    assert "link-clean-session" not in told
 
 
 def test_junit_report_counts_what_it_lists() -> None:
