@@ -25,18 +25,24 @@ def is_integer(value: object) -> TypeGuard[int]:
     return isinstance(value, int) and not isinstance(value, bool)
 
 
+FATHOMED = 16
+"""Deeper than any message may be; how much deeper is no matter."""
+
+
 def depth_of(value: Any) -> int:
     """Nesting of arrays and maps, the outermost counted: 0 for a plain value.
 
-    Counts level by level, so that no nesting can exhaust the stack.
+    Counts level by level, so that no nesting can exhaust the stack, and no further than `FATHOMED`: a list may
+    contain itself.
     """
     depth, level = 0, [value]
-    while True:
+    while depth < FATHOMED:
         level = [item for item in level if isinstance(item, (list, tuple, dict))]
         if not level:
-            return depth
+            break
         depth += 1
         level = [entry for item in level for entry in (item.values() if isinstance(item, dict) else item)]
+    return depth
 
 
 def is_plain(value: object) -> bool:

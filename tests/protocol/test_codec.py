@@ -257,6 +257,10 @@ def test_twenty_thousand_levels_are_refused_before_a_library_recurses(encoding: 
         deep = [deep]
     with pytest.raises(NotEncodable, match="deeper than 4"):
         encode("job-order", {"act": "ask", "token": deep}, encoding)
+    endless: list[Any] = []
+    endless.append(endless)
+    with pytest.raises(NotEncodable, match="deeper than 4"):
+        encode("job-order", {"act": "ask", "token": endless}, encoding)
 
 
 @pytest.mark.parametrize(

@@ -23,7 +23,7 @@ from tests.strategies import Body, messages_and_bodies
 NUMBERS = [0, 1, -1, 255, 65535, 65536, -32768, -32769, 2**32 - 1, 2**32, 2**63, 2**64, -(2**63) - 1, 10**30]
 TEXTS = ["", "a", "a\n", "\u00e4", "x" * 9, "x" * 13, "x" * 61, "ready", "box", "Box", "\u0661"]
 ARRAYS = [[], [[]], [0, 0, True], [1, 1], ["end", True, 1], [["end", True, 1]], ["north", 1, 2]]
-ODD = st.sampled_from([*NUMBERS, *TEXTS, *ARRAYS, True, False, {}, {"a": 1}])
+ODD = st.sampled_from([*NUMBERS, *TEXTS, *ARRAYS, True, False, {}, {"a": 1}]).map(copy.deepcopy)
 
 
 @st.composite
