@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, ClassVar
 
@@ -14,11 +14,12 @@ from protocol.guards import Order
 from protocol.participant import Delivery, Publication
 from protocol.validation import read_message
 from protocol.wire.evidence import LinkPacket
-from protocol.wire.packet import Ack, Connect, Kind, Ping
+from protocol.wire.packet import Ack, Connect, Kind, Ping, Subscribe
 from reference_node.controller import Controller
 from reference_node.envelope import Envelope, Uptime
 from reference_node.heartbeat import Heartbeat
 from reference_node.inbox import Inbox
+from reference_node.stimulus_player import StimulusPlayer
 from tests.faulty_nodes.faulty import faulty
 
 
@@ -363,3 +364,29 @@ class SetsUptimeASecondLate(Controller):
     class uptime_class(Uptime):  # noqa: N801
         def set(self, uptime: int, now_ms: int) -> None:
             super().set((uptime + 1000) % UPTIME_MODULUS, now_ms)
+
+
+def subscribes_last(seen: LinkPacket) -> LinkPacket | None:
+    """As if the first SUBSCRIBE of every connection had never been sent, and only publishing went on."""
+    return None if isinstance(seen.packet, Subscribe) and seen.connection > 1 else seen
+
+
+@faulty("LNK-07", "link-subscribe-first", distort=subscribes_last)
+class ForgetsToSubscribeAgain(Controller):
+    pass
+
+
+@faulty("MSG-10", "orders-job", node="ferry")
+class ForgetsItsJobWhenItIsDone(Controller):
+    def _common(self) -> dict[str, Any]:
+        said = super()._common()
+        if said.get("job_state") == "done":
+            del said["job"], said["job_state"]
+        return said
+
+
+@faulty("BEN-02", "berth-times-arrival")
+class PlaysStimuliTwiceAsSlowly(Controller):
+    class player_class(StimulusPlayer):  # noqa: N801
+        def add(self, inputs: Iterable[Sequence[object]], now_ms: int) -> None:
+            super().add([(sensor, level, 2 * int(str(delay))) for sensor, level, delay in inputs], now_ms)

@@ -91,3 +91,11 @@ class BerthDoesNotDebounce(Controller):
     class berth_class(Berth):  # noqa: N801
         def __init__(self, host: Any, site: Any, motor: Any, levels: Any) -> None:
             super().__init__(host, replace(site, debounce_ms=1), motor, levels)
+
+
+@faulty("BER-02", "berth-states")
+class BerthSkipsAdmitting(Controller):
+    class berth_class(Berth):  # noqa: N801
+        def body(self) -> dict[str, Any]:
+            said = super().body()
+            return said | ({"state": "armed"} if said["state"] == "admitting" else {})

@@ -385,3 +385,10 @@ class CountsAResumeAsAHold(Controller):
     def resume(self, order: Order) -> None:
         super().resume(order)
         self.holds = next_count(self.holds)
+
+
+@faulty("ORD-04", "orders-ask")
+class AsksRaiseTheMark(Controller):
+    def tell_all(self, order: Order) -> None:
+        super().tell_all(order)
+        self.raise_mark(self.mark + 1)
