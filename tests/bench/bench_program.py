@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 
 from conformance.bench.broker import start_broker
@@ -10,6 +11,8 @@ from conformance.bench.tap import Tap
 
 
 def main() -> None:
+    # A test run in the background of a shell has SIGINT ignored, and children inherit that.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     choice, then = sys.argv[1:]
     with start_broker(choice) as broker, Tap(broker.host, broker.port) as tap:
         child = broker.process_id if isinstance(broker, Mosquitto) else 0
