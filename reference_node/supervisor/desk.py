@@ -77,6 +77,8 @@ class Desk:
         shuttle = session.word("shuttle-status")
         if is_held(session) and name not in self._office.holding:
             yield Topic(Ask.HELD, name)
+        if session.word("fault") is None:
+            return  # an answer could not name the fault count [FLT-04]
         if berth is not None and berth["state"] == "lost":
             yield Topic(Ask.TRACK, name, self._place_of(name))
         if shuttle is not None and shuttle["state"] == "lost":
@@ -195,8 +197,10 @@ def sync(world: World, session: Session) -> None:
         return
     berth, crane = session.word("train-arrival"), session.word("crane-status")
     place = world.site.place_of(session.name)
-    if berth is not None and place is not None and berth["state"] in ("empty", "lost"):
+    if berth is not None and place is not None and berth["state"] == "empty":
         world.clear_track(place.name)
+    elif berth is not None and place is not None and berth["state"] == "lost":
+        world.doubt_place(place.name)
     if crane is None:
         return
     held = world.spreaders[session.name]

@@ -40,6 +40,8 @@ class Pace:
     lead_ms: int = 20_000
     give_up_ms: int = 90_000
     """Without any report about an open job for so long, a supervisor claims again and gives it up."""
+    retry_ms: int = 3_000
+    """How long a node that refused or failed a job is left in peace before the next is tried."""
 
     def __post_init__(self) -> None:
         repeat, lead = specification().timing["order_repeat"], specification().timing["order_lead"]

@@ -18,7 +18,7 @@ from reference_node.supervisor.question import Question
 from reference_node.supervisor.rules import Rules, is_held, state_word
 from reference_node.supervisor.sent import Sent
 from reference_node.supervisor.session import Event, Pace, Session
-from reference_node.supervisor.world import UNSURE, World
+from reference_node.supervisor.world import World
 from reference_node.supervisor.yard_map import map_of, may_believe
 
 Body = Mapping[str, Any]
@@ -77,6 +77,8 @@ class Supervisor:
         self.troubles: list[str] = []
         """What keeps the supervisor from working at all, each once."""
         self.was_owned = False
+        self.replaced = ""
+        """The first node that another supervisor was seen to have claimed; then nothing more goes to any."""
         self.holding: dict[str, OwnHold] = {}
         self.now_ms = started_ms
         self.rules = self.new_rules()
@@ -87,6 +89,7 @@ class Supervisor:
         self._shown_maps: dict[str, Body] = {}
         self._steps: dict[int, Step] = {}
         self._status_ms: int | None = None
+        self._in_peace: dict[str, tuple[int, str]] = {}
 
     # ------------------------------------------------------------ parts that a test may take away
     def new_session(self, node: Any, rng: Random) -> Session:
@@ -161,11 +164,6 @@ class Supervisor:
 
     # ------------------------------------------------------------ what a person may want
     @property
-    def replaced(self) -> str:
-        """The node that another supervisor has claimed since, '' if none; then nothing more goes to any."""
-        return next((name for name, session in self.sessions.items() if session.replaced), "")
-
-    @property
     def finished(self) -> bool:
         """Whether every goal was met."""
         return self.stage >= len(self.goals)
@@ -226,21 +224,31 @@ class Supervisor:
     def _take(self, session: Session, event: Event) -> None:
         if event.kind == "new-boot":
             self.doubt_after(session.name)
+        elif event.kind == "replaced":
+            self.replaced = self.replaced or session.name
         elif event.kind == "ended" and event.sent is not None and event.sent.is_job:
             self._job_ended(session.name, event.sent)
 
     def _job_ended(self, node: str, sent: Sent) -> None:
         self.history.append((self.now_ms, node, sent))
         step = self._steps.pop(id(sent), None)
+        if sent.state in ("refused", "failed"):
+            why = f"{node} {sent.state} {sent.act}: {sent.reason or 'no reason given'}"
+            self._in_peace[node] = (self.now_ms + self.pace.retry_ms, why)
         self.world.end(node, self.outcome(sent), sent.load)
         if sent.state == "unknown":
             self.doubt_after(node)
-        track = self.site.place_of(node)
-        if sent.state == "done" and track is not None and sent.act == "admit":
-            brings = step.brings if step and step.brings else (UNSURE,) * track.slots
-            self.world.tell(track.name, brings)
-        elif sent.state == "done" and track is not None and sent.act == "depart":
-            self.world.clear_track(track.name)
+        for track in self._track_of(node) if sent.act in ("admit", "depart") else ():
+            self.world.in_motion.discard(track)
+            if sent.state == "done" and sent.act == "depart":
+                self.world.clear_track(track)
+            elif sent.state == "done" and step is not None and step.brings:
+                self.world.tell(track, step.brings)
+            elif sent.state not in ("refused", "cancelled"):
+                self.world.doubt_place(track)
+
+    def _track_of(self, berth: str) -> tuple[str, ...]:
+        return tuple(place.name for place in self.site.places.values() if place.node == berth)
 
     def _settle(self) -> None:
         """Once every node is owned for the first time: what may be believed of the boxes [SUP-02, SUP-11]."""
@@ -286,12 +294,17 @@ class Supervisor:
 
     def _start(self, step: Step) -> str:
         """Order `step`, or say what stands against it."""
+        until_ms, refusal = self._in_peace.get(step.node, (0, ""))
+        if self.now_ms < until_ms:
+            return refusal
         why = self.rules.obstacle(step.node, step.act, self.now_ms)
         if not why:
             sent = self.sessions[step.node].order(step.act, self.now_ms, **step.fields)
             self._steps[id(sent)] = step
             if step.carriage is not None:
                 self.world.begin(step.node, step.carriage)
+            if step.act in ("admit", "depart"):
+                self.world.in_motion.update(self._track_of(step.node))
         return why
 
     def _give_up_silent(self) -> None:

@@ -41,6 +41,8 @@ class World:
         self.spreaders = {node.name: UNSURE for node in site.with_role("crane")}
         self.carriages: dict[str, Carriage] = {}
         """Crane to what it carries by its open order."""
+        self.in_motion: set[str] = set()
+        """Tracks whose train has been told to come or to go."""
 
     # ------------------------------------------------------------ questions
     def at(self, spot: Spot) -> str:
@@ -68,6 +70,8 @@ class World:
 
     def shown(self, place: str) -> tuple[str, ...]:
         """The slots of `place` as a yard-map tells them: those of an open order are unsure."""
+        if place in self.in_motion:
+            return (UNSURE,) * len(self.slots[place])
         slots = list(self.slots[place])
         for carriage in self.carriages.values():
             for spot in (carriage.source, carriage.target):
@@ -147,7 +151,11 @@ class World:
             self.spreaders[node] = UNSURE
             self.carriages.pop(node, None)
         for place in self.places_of(node):
-            self.slots[place] = [UNSURE] * len(self.slots[place])
+            self.doubt_place(place)
+
+    def doubt_place(self, place: str) -> None:
+        """Nobody knows any more what stands in `place`."""
+        self.slots[place] = [UNSURE] * len(self.slots[place])
 
     def doubt_slot(self, spot: Spot) -> None:
         """Nobody knows any more what `spot` holds."""

@@ -90,6 +90,9 @@ class Terminal:
                 question.answer(*self.really(question.place))
             case Ask.SPREADER:
                 question.answer(self.spreader_holds(question.node) or "")
+            case Ask.TRACK:
+                self.truth.depart(question.place)  # The person takes the train off, and what stands on it.
+                question.answer()
             case _:
                 question.answer()
 
