@@ -50,12 +50,13 @@ def document(
         "verdict": run.verdict.word,
         "counts": {verdict.word: counts[verdict.word] for verdict in Verdict},
         "took_ms": round(sum(result.took_ms for result in results)),
-        "cases": [_case(result) for result in results],
+        "cases": [case_document(result) for result in results],
         "people": [one.document() for one in people],
     }
 
 
-def _case(result: Result) -> dict[str, Any]:
+def case_document(result: Result) -> dict[str, Any]:
+    """One case with its result, as it stands in a report."""
     case = result.case
     return {
         "id": case.id,

@@ -24,7 +24,7 @@ def _lines(report: Mapping[str, Any]) -> Iterator[str]:
             yield from block(case)
         for warning in case["warnings"]:
             yield f"warning  {case['id']}: a SHOULD is broken"
-            yield from _evidence(warning)
+            yield from evidence_lines(warning)
             yield ""
     yield from _summary(report)
 
@@ -35,11 +35,12 @@ def block(case: Mapping[str, Any]) -> Iterator[str]:
     if case["evidence"] is None:
         yield from _wrapped("", case["reason"])
     else:
-        yield from _evidence(case["evidence"])
+        yield from evidence_lines(case["evidence"])
     yield ""
 
 
-def _evidence(evidence: Mapping[str, Any]) -> Iterator[str]:
+def evidence_lines(evidence: Mapping[str, Any]) -> Iterator[str]:
+    """Sentence, expected against seen, causes, and what passed just then."""
     yield from _wrapped(evidence["requirement"], evidence["sentence"])
     yield from _wrapped("expected", evidence["expected"])
     yield from _wrapped("seen", evidence["seen"])

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import itertools
+from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import pytest
+from junitparser import Error, Failure, JUnitXml, Skipped
 
 from conformance import report_html, report_junit, report_text
 from conformance.case import Case, all_cases
@@ -187,6 +189,19 @@ def test_junit_report_counts_what_it_lists() -> None:
     for attribute, tag in (("failures", "failure"), ("errors", "error"), ("skipped", "skipped")):
         assert int(suite.attrib[attribute]) == len(suite.findall(f"testcase/{tag}"))
     assert int(suite.attrib["tests"]) == len(suite.findall("testcase")) == len(all_cases())
+
+
+def test_junit_report_is_read_by_a_junit_parser(tmp_path: Path) -> None:
+    """junitparser 5, from the package index: it finds every case, with the verdict it had."""
+    path = tmp_path / "report.xml"
+    run, report = reported(Deaf)
+    path.write_text(report_junit.render(report))
+    suites = list(JUnitXml.fromfile(str(path)))
+    read = {case.name: [type(one) for one in case.result] for suite in suites for case in suite}
+    kinds = {Verdict.PASS: [], Verdict.NONE: [Skipped], Verdict.ERROR: [Error]}
+    assert read == {id_: kinds.get(one.verdict, [Failure]) for id_, one in run.results.items()}
+    assert [suite.tests for suite in suites] == [len(run.results)]
+    assert {one.name: one.value for one in suites[0].properties()}["site"] == "harlow-basin"  # type: ignore[no-untyped-call]
 
 
 def test_html_report_stands_alone_and_escapes_what_a_node_said() -> None:

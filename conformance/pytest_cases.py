@@ -1,0 +1,211 @@
+"""Cases of the kit as pytest items. One run of the kit's own runner judges them all.
+
+pass is passed; fail and inconclusive are failed, for neither shows that the node conforms; an error of the kit
+is an error; a case that was not selected is skipped with the reason. A broken SHOULD fails nothing: it is a
+section of the item's report (`-rP` shows it). Cases for other roles than the node's are no items.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import ExitStack, nullcontext
+from pathlib import Path
+from random import Random
+from typing import Any
+
+import pytest
+
+from conformance import report_text
+from conformance.bench.address import parse_address
+from conformance.bench.broker import start_broker
+from conformance.bench.spawned_node import spawned_node
+from conformance.bench.tap import Tap
+from conformance.case import NODES, Case, all_cases
+from conformance.report import case_document
+from conformance.reset import Reset, command
+from conformance.runner import Result, Run, Selection, order
+from conformance.stand import Stand
+from conformance.verdict import Verdict
+from conformance.wire_bench import WireBench
+from protocol.site_file import load_site
+from protocol.trouble import Trouble
+
+SEED = 1
+
+
+class NotConformant(Exception):
+    """A case that did not pass; the text is what the kit's own report says of it."""
+
+
+class Kit:
+    """The plugin while a node is judged: adds the items, and performs the run when the first one is due."""
+
+    def __init__(self, config: pytest.Config) -> None:
+        """Read the options. Raises pytest.UsageError before anything starts."""
+        self._config = config
+        self._open = ExitStack()
+        self._run: Run | None = None
+        self._steps: Iterator[Result] = iter(())
+        self._trouble: Trouble | None = None
+        try:
+            self._read_options(config)
+        except Trouble as trouble:
+            raise pytest.UsageError(str(trouble)) from None
+
+    def _read_options(self, config: pytest.Config) -> None:
+        self.node: str = config.getoption("yardwire_node")
+        self._spawn: bool = config.getoption("yardwire_spawn")
+        self._motion = not config.getoption("yardwire_no_motion")
+        self._slow: float = config.getoption("yardwire_slow")
+        self._url: str | None = config.getoption("yardwire_broker")
+        if config.getoption("yardwire_site") is None:
+            raise Trouble(
+                "--yardwire-node needs --yardwire-site", mend="Name the site file that names the node"
+            )
+        self.site_path = Path(config.getoption("yardwire_site"))
+        self._site = load_site(self.site_path)
+        if self.node not in self._site.nodes or not set(self._site.nodes[self.node].roles) & set(NODES):
+            raise Trouble(f"{self.node!r} is no crane, berth or shuttle", where=str(self.site_path))
+        if self._motion and not self._spawn and not config.getoption("yardwire_may_move"):
+            raise Trouble(
+                "some cases move the machine, and nobody is asked here",
+                mend="Add --yardwire-may-move if it may move, or --yardwire-no-motion",
+            )
+        if self._slow < 1:
+            raise Trouble("--yardwire-slow stretches limits: it is 1 or more")
+        line = config.getoption("yardwire_reset_command")
+        self._cycle = None if line is None else command(line)
+        address, _, port = config.getoption("yardwire_bind").rpartition(":")
+        if not address or not port.isdecimal():
+            raise Trouble("--yardwire-bind is ADDRESS:PORT", mend="For example 192.168.7.1:1883")
+        self._bind = address, int(port)
+        if config.getoption("numprocesses", None) or hasattr(config, "workerinput"):
+            raise Trouble("one node cannot be judged by several processes at once", mend="Leave out -n")
+
+    # ---- collecting
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_collection_modifyitems(self, session: pytest.Session, items: list[pytest.Item]) -> None:
+        """Add the cases behind the tests of the user, first of all hooks, so that -k chooses among them."""
+        cases = Cases.from_parent(session, name=f"yardwire[{self.node}]", nodeid=f"yardwire[{self.node}]")
+        cases.kit = self
+        report = session.ihook.pytest_make_collect_report(collector=cases)
+        session.ihook.pytest_collectreport(report=report)
+        items.extend(report.result)
+
+    def cases(self) -> list[Case]:
+        """The cases for the node's roles, in the order of the runner."""
+        roles = set(self._site.nodes[self.node].roles)
+        mine = [case for case in order(list(all_cases().values())) if roles & set(case.roles)]
+        return sorted(mine, key=lambda case: case.passive)
+
+    # ---- running
+
+    def result(self, case: Case, session: pytest.Session) -> Result:
+        """The result of a case; runs what comes before it and has not been run. Raises Trouble."""
+        if self._run is None:
+            try:
+                self._run = self._start([item.name for item in session.items if isinstance(item, CaseItem)])
+            except Trouble as trouble:
+                self._trouble = self._trouble or trouble
+                raise self._trouble from None
+            self._steps = self._run.steps()
+        while case.id not in self._run.results:
+            if next(self._steps, None) is None:
+                raise Trouble("the run ended before it came to this case")
+        return self._run.results[case.id]
+
+    def _start(self, only: list[str]) -> Run:
+        if self._trouble is not None:
+            raise self._trouble
+        enter = self._open.enter_context
+        broker = enter(start_broker("auto", url=self._url))
+        address = parse_address(broker.url)
+        host, port = self._bind
+        tap = enter(
+            Tap(
+                broker.host,
+                broker.port,
+                bind=host,
+                port=port,
+                tls=address.tls_context(),
+                open_to_network=not host.startswith("127."),
+            )
+        )
+        self._tell(f"{self.node} connects to {tap.host}, port {tap.port} (behind it: {broker.name})")
+        spawned = spawned_node(tap, self.site_path, self.node) if self._spawn else nullcontext(None)
+        restart = enter(spawned) or (Reset(tap, self._cycle) if self._cycle else None)
+        bench = enter(WireBench(tap, address, restart))
+        stand = Stand(bench, self._site, self.node, Random(SEED), self._slow)
+        return Run(stand, Selection(tuple(only), self._motion))
+
+    def _tell(self, line: str) -> None:
+        terminal: Any = self._config.pluginmanager.get_plugin("terminalreporter")
+        if terminal is not None:
+            terminal.ensure_newline()
+            terminal.write_line(line)
+
+    def pytest_sessionfinish(self) -> None:
+        """End what was started, also after Ctrl-C."""
+        self._open.close()
+
+
+class Cases(pytest.Collector):
+    """All cases for the node."""
+
+    kit: Kit
+
+    def collect(self) -> list[pytest.Item]:
+        """One item for each case."""
+        return [CaseItem.of(self, case) for case in self.kit.cases()]
+
+
+class CaseItem(pytest.Item):
+    """One case."""
+
+    case: Case
+    _result: Result
+
+    @classmethod
+    def of(cls, parent: Cases, case: Case) -> CaseItem:
+        """The item for `case`; its requirements go into JUnit reports."""
+        item: CaseItem = cls.from_parent(parent, name=case.id)
+        item.case = case
+        item.user_properties.append(("yardwire_requirements", " ".join(case.requirements)))
+        return item
+
+    def setup(self) -> None:
+        """Have the case judged. What is not the node's fault ends here: pytest then calls it an error."""
+        assert isinstance(self.parent, Cases)
+        try:
+            result = self.parent.kit.result(self.case, self.session)
+        except Trouble as trouble:
+            pytest.fail(str(trouble), pytrace=False)
+        if result.verdict is Verdict.NONE:
+            pytest.skip(result.reason)
+        if result.verdict is Verdict.ERROR:
+            pytest.fail(_told(result), pytrace=False)
+        for warning in case_document(result)["warnings"]:
+            text = "\n".join(report_text.evidence_lines(warning))
+            self.add_report_section("call", "a SHOULD is broken", text)
+        self._result = result
+
+    def runtest(self) -> None:
+        """Fail where the case did not pass."""
+        if self._result.verdict is not Verdict.PASS:
+            raise NotConformant(_told(self._result))
+
+    def repr_failure(self, excinfo: pytest.ExceptionInfo[BaseException], style: Any = None) -> Any:
+        """What the kit says, without the kit's own frames."""
+        if isinstance(excinfo.value, NotConformant):
+            return str(excinfo.value)
+        return super().repr_failure(excinfo, style)
+
+    def reportinfo(self) -> tuple[Path, int | None, str]:
+        """How the head of a failure names it."""
+        assert isinstance(self.parent, Cases)
+        return self.parent.kit.site_path, None, f"{self.parent.name} {self.name}"
+
+
+def _told(result: Result) -> str:
+    return "\n".join(report_text.block(case_document(result)))

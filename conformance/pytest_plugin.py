@@ -1,0 +1,49 @@
+"""The options of the pytest plugin `yardwire`. Where no node is named it does nothing and imports nothing.
+
+    pytest --yardwire-node siding --yardwire-site site.toml --yardwire-no-motion
+
+What happens then is in `conformance.pytest_cases`.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Add the options, all of them with the prefix --yardwire."""
+    group = parser.getgroup("yardwire", "conformance of a controller to the Yardwire protocol")
+    group.addoption("--yardwire-node", metavar="NODE", help="judge this node; each case is a test")
+    group.addoption("--yardwire-site", metavar="FILE", help="the site file that names NODE")
+    group.addoption("--yardwire-broker", metavar="URL", help="broker to use; else one is started")
+    group.addoption(
+        "--yardwire-bind",
+        metavar="ADDRESS:PORT",
+        default="127.0.0.1:0",
+        help="where NODE connects; an address that others reach is open to the network (default: %(default)s)",
+    )
+    group.addoption(
+        "--yardwire-spawn", action="store_true", help="try it out: start the reference node as NODE"
+    )
+    group.addoption("--yardwire-no-motion", action="store_true", help="run only cases that move nothing")
+    group.addoption(
+        "--yardwire-may-move",
+        action="store_true",
+        help="NODE is a real machine, and it may move: nobody is in its reach",
+    )
+    group.addoption("--yardwire-reset-command", metavar="CMD", help="command that power-cycles the board")
+    group.addoption(
+        "--yardwire-slow",
+        metavar="FACTOR",
+        type=float,
+        default=1.0,
+        help="stretch every limit in time for a slow board (default: %(default)s)",
+    )
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Bring the kit in where a node is named."""
+    if config.getoption("yardwire_node") is not None:
+        from conformance.pytest_cases import Kit
+
+        config.pluginmanager.register(Kit(config), "yardwire-kit")
