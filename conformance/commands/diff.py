@@ -32,7 +32,7 @@ def diff(
     as_json: bool,
     show_all: bool,
 ) -> int:
-    """Say what is different between two recordings, in behaviour and not in noise.
+    r"""Say what is different between two recordings, in behaviour and not in noise.
 
     Messages are matched by what they mean, not by when they came. Then: what is missing or extra, what has
     other figures, what came in another order, and what took longer or less. With --good and several good runs

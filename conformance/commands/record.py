@@ -18,10 +18,13 @@ import click
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
+    from conformance.bench.address import Address
     from conformance.traffic.capture import Capture
     from conformance.traffic.live_line import LiveLine
-    from conformance.traffic.tape import Tape
+    from conformance.traffic.tape import Rotation, Tape
+    from protocol.recording import RecordedMessage
 
+SIGNAL_BASE = 128  # A shell reports a program that ended by signal n as 128 + n.
 UNITS = {"": 1, "k": 1000, "M": 1000**2, "G": 1000**3}
 TIMES = {"s": 1, "m": 60, "h": 3600}
 
@@ -76,56 +79,89 @@ def record(
     Example: yardwire record run.ywrec --site harlow-basin --broker mqtt://localhost
     """
     from conformance.bench.address import TlsFiles, parse_address
-    from conformance.traffic.capture import Capture
-    from conformance.traffic.live_line import LiveLine, on_terminal
-    from conformance.traffic.tape import Rotation, Tape, TapeFull, now_iso
-    from protocol.recording import Header, RecordedMessage
-    from protocol.specification import specification
+    from conformance.traffic.tape import Rotation
 
     if pack:
         _require_zstandard()
     if site != "+" and re.fullmatch("[A-Za-z0-9-]{1,12}", site) is None:
         raise Trouble(f"{site!r} is no name of a site", mend="It has 1 to 12 characters A-Z a-z 0-9 and '-'")
     address = parse_address(broker, TlsFiles(ca=ca) if ca else None)
-    line = LiveLine(on_terminal if sys.stderr.isatty() and not as_json else None)
-
-    def take(item: RecordedMessage) -> None:
-        tape.message(item)
-        line.hear(item)
-        if tape.messages == messages:
-            capture.stop()
-
-    def pause(now_us: int) -> None:
-        tape.settle(now_us)
-        line.pause(now_us)
-        if seconds is not None and now_us >= seconds * 1e6:
-            capture.stop()
-
-    capture = Capture(address, f"{specification().root}/{site}/#", take, qos)
-    header = Header(site, now_iso(), address.name, version("yardwire"))
-    tape = Tape(path, header, Rotation(rotate_size, rotate_every * 1_000_000), pack=pack)
-    with _stopped_by_signals(capture) as signals:
-        try:
-            capture.run(tape.note, pause)
-            tape.close(capture.now_us())
-        except TapeFull as error:
-            tape.abandon()
-            _tell(tape, line, as_json=as_json)
-            where = str(tape.files[-1])
-            mend = "What is in the file is whole and can be read; make room and record again"
-            raise Trouble(f"nothing more could be written: {error}", where=where, mend=mend) from error
-        except Trouble:
-            if not tape.messages:
-                tape.abandon()
-                path_made = tape.files[-1]
-                path_made.unlink()
-            raise
-    _tell(tape, line, as_json=as_json)
-    if signals:
-        if signals[0] == signal.SIGINT:
-            raise KeyboardInterrupt
-        raise SystemExit(128 + signals[0])
+    rotation = Rotation(rotate_size, rotate_every * 1_000_000)
+    session = _Session(address, site, path, rotation, pack=pack, qos=qos, quiet=as_json)
+    try:
+        ended_by = session.run(seconds, messages)
+    finally:
+        if session.tape.messages or session.capture.connections:
+            _tell(session.tape, session.line, as_json=as_json)
+        else:
+            session.discard()
+    if ended_by == signal.SIGINT:
+        raise KeyboardInterrupt
+    if ended_by is not None:
+        raise SystemExit(SIGNAL_BASE + ended_by)
     return 0
+
+
+class _Session:
+    """One recording under way."""
+
+    def __init__(
+        self,
+        address: Address,
+        site: str,
+        path: Path,
+        rotation: Rotation,
+        *,
+        pack: bool,
+        qos: int,
+        quiet: bool,
+    ) -> None:
+        from conformance.traffic.capture import Capture
+        from conformance.traffic.live_line import LiveLine, on_terminal
+        from conformance.traffic.tape import Tape, now_iso
+        from protocol.recording import Header
+        from protocol.specification import specification
+
+        self.line = LiveLine(on_terminal if sys.stderr.isatty() and not quiet else None)
+        self.capture = Capture(address, f"{specification().root}/{site}/#", self._take, qos)
+        header = Header(site, now_iso(), address.name, version("yardwire"))
+        self.tape = Tape(path, header, rotation, pack=pack)
+        self._most: int | None = None
+        self._end_us: float | None = None
+
+    def run(self, seconds: float | None, messages: int | None) -> int | None:
+        """Record to the end; gives the signal that ended it, if one did. Raises Trouble."""
+        from conformance.traffic.tape import TapeFull
+
+        self._most = messages
+        self._end_us = None if seconds is None else seconds * 1e6
+        with _stopped_by_signals(self.capture) as signals:
+            try:
+                self.capture.run(self.tape.note, self._pause)
+                self.tape.close(self.capture.now_us())
+            except TapeFull as error:
+                self.tape.abandon()
+                where = str(self.tape.files[-1])
+                mend = "What is in the file is whole and can be read; make room and record again"
+                raise Trouble(f"nothing more could be written: {error}", where=where, mend=mend) from error
+        return signals[0] if signals else None
+
+    def discard(self) -> None:
+        """Leave no file behind where nothing was ever heard."""
+        self.tape.abandon()
+        self.tape.files[-1].unlink()
+
+    def _take(self, item: RecordedMessage) -> None:
+        self.tape.message(item)
+        self.line.hear(item)
+        if self.tape.messages == self._most:
+            self.capture.stop()
+
+    def _pause(self, now_us: int) -> None:
+        self.tape.settle(now_us)
+        self.line.pause(now_us)
+        if self._end_us is not None and now_us >= self._end_us:
+            self.capture.stop()
 
 
 def _tell(tape: Tape, line: LiveLine, *, as_json: bool) -> None:

@@ -13,8 +13,12 @@ from protocol.trouble import Trouble
 
 @click.command()
 @click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path, dir_okay=False))
-@click.option("--broker", metavar="URL", default="mqtt://localhost", show_default=True, help="Where to say it.")
-@click.option("--speed", type=click.FloatRange(0.001), default=1.0, show_default=True, help="2 is twice as fast.")
+@click.option(
+    "--broker", metavar="URL", default="mqtt://localhost", show_default=True, help="Where to say it."
+)
+@click.option(
+    "--speed", type=click.FloatRange(0.001), default=1.0, show_default=True, help="2 is twice as fast."
+)
 @click.option("--fast", is_flag=True, help="As fast as the broker acknowledges.")
 @click.option("--node", "nodes", multiple=True, metavar="NAME", help="Only what this node said.")
 @click.option("--supervisor", is_flag=True, help="Only orders and what the supervisor said.")
@@ -36,7 +40,7 @@ def replay(
     hands_off: bool,
     as_json: bool,
 ) -> int:
-    """Publish a recording again.
+    r"""Publish a recording again.
 
     Retained messages that the recording began with are left out. CAUTION: orders move machines. Before
     anything is published, the bus is listened to; while a node is live there and not on the bench, nothing is

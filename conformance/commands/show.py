@@ -33,8 +33,12 @@ MOST_ON_A_PAGE = 20_000
 @click.option("--where", metavar="EXPR", help="Only where fields compare so, such as '@.axes[0][0] > 400'.")
 @click.option("--lanes", is_flag=True, help="Orders and reports as arrows; best with --job.")
 @click.option("--stats", is_flag=True, help="Figures instead of messages.")
-@click.option("--html", type=click.Path(path_type=Path, dir_okay=False), help="Write a page (with --stats: plots).")
-@click.option("--export", type=click.Path(path_type=Path, dir_okay=False), help="Write a .jsonl, .csv or .parquet.")
+@click.option(
+    "--html", type=click.Path(path_type=Path, dir_okay=False), help="Write a page (with --stats: plots)."
+)
+@click.option(
+    "--export", type=click.Path(path_type=Path, dir_okay=False), help="Write a .jsonl, .csv or .parquet."
+)
 @click.option("--json", "as_json", is_flag=True, help="JSON Lines, or with --stats one object.")
 @click.option("--limit", type=click.IntRange(1), help="Stop after so many messages.")
 def show(
@@ -54,7 +58,7 @@ def show(
     as_json: bool,
     limit: int | None,
 ) -> int:
-    """Show, filter, count and export a recording.
+    r"""Show, filter, count and export a recording.
 
     One line a message: its number, the second, r for retained and ! for not valid, the node, the message,
     what it says. Files of one recording that was rotated may be named together.
@@ -108,7 +112,9 @@ def _check_messages(names: tuple[str, ...]) -> None:
     for name in names:
         if name not in specification().messages:
             known = ", ".join(specification().messages)
-            raise Trouble(f"there is no message {name!r}", where="--message", mend=f"The messages are {known}")
+            raise Trouble(
+                f"there is no message {name!r}", where="--message", mend=f"The messages are {known}"
+            )
 
 
 def _wanted(recording: Source, wanted: Filter) -> Iterator[Pair]:

@@ -60,7 +60,7 @@ def open_recording(path: Path) -> Iterator[BinaryIO]:
             zstandard = _zstandard(path)
             unpacker = zstandard.ZstdDecompressor()
             file = stack.enter_context(unpacker.stream_reader(file, read_across_frames=True, closefd=False))
-        yield cast("BinaryIO", file)
+        yield file
 
 
 def _zstandard(path: Path) -> Any:

@@ -56,7 +56,7 @@ class Ear:
 
     def _hear(self, _client: Client, _data: Any, message: MQTTMessage) -> None:
         if not message.retain:
-            self.heard.append((message.topic, message.payload, message.qos))
+            self.heard.append((message.topic, bytes(message.payload), message.qos))
             self.at.append(monotonic())
         if len(self.heard) == self._wanted:
             self.full.set()
@@ -85,10 +85,13 @@ def test_state_is_retained_again_and_orders_are_not(broker: Broker, yards: Yards
     kept: list[str] = []
     with publisher(broker) as client:
         done = Event()
-        client.on_message = lambda _c, _d, m: (
-            kept.append(m.topic),
-            done.set() if m.topic.endswith("/end") else None,
-        )
+
+        def hear(_client: Client, _data: object, message: MQTTMessage) -> None:
+            kept.append(message.topic)
+            if message.topic.endswith("/end"):
+                done.set()
+
+        client.on_message = hear
         client.subscribe(f"{ROOT}/#", 1)
         client.publish(f"{ROOT}/x/end", b"", 1)
         assert done.wait(WITHIN_S)

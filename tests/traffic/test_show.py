@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -131,7 +132,7 @@ def test_statistics_against_figures_counted_by_hand(yards: Yards) -> None:
     statuses = [row for row in everything if row["node"] == "north" and row["message"] == "crane-status"]
     assert north["messages"] == len(statuses)
     ups = [row["body"]["uptime"] for row in statuses]
-    assert north["longest_gap_ms"] == max(b - a for a, b in zip(ups, ups[1:], strict=False))
+    assert north["longest_gap_ms"] == max(b - a for a, b in pairwise(ups))
     assert north["largest"] == max(len(row["topic"]) + len(row["hex"]) // 2 for row in statuses)
     assert north["most"] == 121
     asked: dict[int, int] = {}
