@@ -29,7 +29,7 @@ demo: $(RUNTIME)
 	@$(BIN)/yardwire demo $(ARGS)
 
 test: $(DEV)
-	@$(BIN)/python -m pytest -n 2 --dist loadfile $(ARGS)
+	@$(BIN)/python -m pytest -n 4 --dist loadfile $(ARGS)
 
 bench: $(DEV)
 	@$(BIN)/python -m benchmarks $(ARGS)
