@@ -1,0 +1,1 @@
+"""Speeds, each as a ratio to a named baseline of the same run."""
