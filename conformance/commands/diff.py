@@ -32,7 +32,7 @@ def diff(
     as_json: bool,
     show_all: bool,
 ) -> int:
-    r"""Say what is different between two recordings, in behaviour and not in noise.
+    """Say what is different between two recordings, in behaviour and not in noise.
 
     Messages are matched by what they mean, not by when they came. Then: what is missing or extra, what has
     other figures, what came in another order, and what took longer or less. With --good and several good runs
@@ -44,7 +44,7 @@ def diff(
     Examples:
       yardwire diff good.ywrec bad.ywrec
       yardwire diff --good mon.ywrec tue.ywrec wed.ywrec -- bad.ywrec
-    """
+    """  # noqa: D301 - click wants the character itself
     from conformance.traffic.deeds import Names, deeds_of
     from conformance.traffic.differences import compare
     from conformance.traffic.files import source

@@ -40,7 +40,7 @@ def replay(
     hands_off: bool,
     as_json: bool,
 ) -> int:
-    r"""Publish a recording again.
+    """Publish a recording again.
 
     Retained messages that the recording began with are left out. CAUTION: orders move machines. Before
     anything is published, the bus is listened to; while a node is live there and not on the bench, nothing is
@@ -51,7 +51,7 @@ def replay(
     Examples:
       yardwire replay run.ywrec --node siding --speed 4
       yardwire replay run.ywrec --supervisor --boot north=12 --fast
-    """
+    """  # noqa: D301 - click wants the character itself
     from conformance.bench.address import parse_address
     from conformance.traffic.files import source
     from conformance.traffic.replay import Part, connected, say, who_is_live

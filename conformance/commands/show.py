@@ -58,7 +58,7 @@ def show(
     as_json: bool,
     limit: int | None,
 ) -> int:
-    r"""Show, filter, count and export a recording.
+    """Show, filter, count and export a recording.
 
     One line a message: its number, the second, r for retained and ! for not valid, the node, the message,
     what it says. Files of one recording that was rotated may be named together.
@@ -72,7 +72,7 @@ def show(
       yardwire show run.ywrec --job 1.8f2.3 --lanes
       yardwire show run.ywrec --stats --html figures.html
       yardwire show run.ywrec --export run.parquet
-    """
+    """  # noqa: D301 - click wants the character itself
     from conformance.traffic.files import source
     from conformance.traffic.filters import Filter, field_test, job_id
 
