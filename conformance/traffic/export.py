@@ -92,7 +92,7 @@ def _parquet(path: Path, rows: Iterator[dict[str, Any]]) -> int:
     kinds = {"int64": pa.int64(), "string": pa.string(), "bool": pa.bool_()}
     schema = pa.schema([(name, kinds[kind]) for name, kind in COLUMNS.items()])
     number = 0
-    with parquet.ParquetWriter(path, schema) as writer:  # type: ignore[no-untyped-call]
+    with parquet.ParquetWriter(path, schema) as writer:
         batch: list[dict[str, Any]] = []
         for row in rows:
             batch.append(row)
