@@ -79,5 +79,9 @@ def _finish(loop: asyncio.AbstractEventLoop) -> None:
         task.cancel()
     if left:
         loop.run_until_complete(asyncio.wait(left, timeout=2.0))
+    # A client that came at the last moment was accepted after its server had gone: nobody else closes it.
+    for transport in list(getattr(loop, "_transports", {}).values()):
+        transport.abort()
+    loop.run_until_complete(asyncio.sleep(0))
     loop.run_until_complete(loop.shutdown_asyncgens())
     loop.close()
