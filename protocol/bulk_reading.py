@@ -44,8 +44,9 @@ class _Way:
     """What has to be known of a topic once; `topic` is None where it is none of the protocol's."""
 
     topic: Topic | None
-    most: Mapping[Encoding, int]
-    """Most bytes of a payload that fits."""
+    most_cbor: int
+    """Most bytes of a payload that fits, by its encoding."""
+    most_json: int
 
 
 class BulkReader:
@@ -66,9 +67,9 @@ class BulkReader:
         if way.topic is not None and payload:
             try:
                 first = payload[0]
-                if first in _SMALL_MAP and len(payload) <= way.most[Encoding.CBOR]:
+                if first in _SMALL_MAP and len(payload) <= way.most_cbor:
                     return self._cbor(way.topic, payload)
-                if first == _JSON_BODY and len(payload) <= way.most[Encoding.JSON]:
+                if first == _JSON_BODY and len(payload) <= way.most_json:
                     return self._json(way.topic, payload)
             except (_Doubt, LookupError, ValueError, TypeError):
                 pass
@@ -94,12 +95,12 @@ class BulkReader:
         try:
             topic = parse_topic(text)
         except NotATopic:
-            way = _Way(None, {})
+            way = _Way(None, 0, 0)
         else:
-            most = dict.fromkeys(Encoding, spec.most("publish_yard_map"))
+            way = _Way(topic, spec.most("publish_yard_map"), spec.most("publish_yard_map"))
             if topic.message not in spec.size_exceptions:
-                most = {each: spec.most(f"publish_{each.value}") - len(text.encode()) for each in Encoding}
-            way = _Way(topic, most)
+                size = len(text.encode())
+                way = _Way(topic, spec.most("publish_cbor") - size, spec.most("publish_json") - size)
         if len(self._ways) >= TOPICS_KEPT:
             self._ways.clear()
         self._ways[text] = way
@@ -126,7 +127,10 @@ class BulkReader:
     def _json(self, topic: Topic, payload: bytes) -> Reading:
         if b"\\" in payload or b" " in payload or b"\n" in payload or b"\t" in payload or b"\r" in payload:
             raise _Doubt
-        body = _DECODER.decode(payload.decode("utf-8"))
+        text = payload.decode("utf-8")
+        body, end = _scan(text, 0)
+        if end != len(text):
+            raise _Doubt
         # Without escapes a quote and a colon end a member's name: fewer members, and one came twice.
         if payload.count(b'":') != len(body):
             raise _Doubt
@@ -147,7 +151,7 @@ def _refuse(text: str) -> Any:
     raise _Doubt
 
 
-_DECODER = json.JSONDecoder(parse_float=_refuse, parse_constant=_refuse)
+_scan = json.JSONDecoder(parse_float=_refuse, parse_constant=_refuse).raw_decode
 
 
 def _to_words(message: str, value: Mapping[Any, Any]) -> dict[str, Any]:
