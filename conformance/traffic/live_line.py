@@ -11,6 +11,8 @@ from protocol.recording import RecordedMessage
 JUDGED_A_SECOND = 2000
 """Messages judged each second at most: a live line must not cost the recording a message."""
 
+TOPICS_KEPT = 10_000
+
 
 class LiveLine:
     """Counts what is recorded; shows rate, nodes seen, retained and invalid messages once a second."""
@@ -35,13 +37,20 @@ class LiveLine:
         self.messages += 1
         if item.retain:
             self.retained += 1
-        if item.topic not in self._nodes and len(self._nodes) < 10_000:
-            topic = self._reader.topic(item.topic)
-            self._nodes[item.topic] = topic.node if topic and topic.message != "job-order" else ""
-        if self._budget > 0:
-            self._budget -= 1
-            self.judged += 1
-            self.invalid += bool(self._reader.read(item.topic, item.payload).findings)
+        if item.topic not in self._nodes:
+            self._meet(item.topic)
+        if self._budget:
+            self._judge(item)
+
+    def _meet(self, text: str) -> None:
+        if len(self._nodes) < TOPICS_KEPT:
+            topic = self._reader.topic(text)
+            self._nodes[text] = topic.node if topic and topic.message != "job-order" else ""
+
+    def _judge(self, item: RecordedMessage) -> None:
+        self._budget -= 1
+        self.judged += 1
+        self.invalid += bool(self._reader.read(item.topic, item.payload).findings)
 
     def pause(self, now_us: int) -> None:
         """Show a new line if a second has passed."""

@@ -52,7 +52,9 @@ class Tape:
 
     def message(self, item: RecordedMessage) -> None:
         """Take one message."""
-        self._writer.message(item._replace(at_us=item.at_us - self._began_us) if self._began_us else item)
+        if self._began_us:
+            item = item._replace(at_us=item.at_us - self._began_us)
+        self._writer.message(item)
         self.messages += 1
 
     def note(self, at_us: int, kind: EventKind, text: str) -> None:
