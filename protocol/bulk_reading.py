@@ -54,6 +54,8 @@ class BulkReader:
 
     def __init__(self) -> None:
         self._ways: dict[str, _Way] = {}
+        self._validators: dict[str, Callable[[Any], bool]] = {}
+        """Of every message but job-order, whose schema depends on its act."""
         self._orders: set[tuple[int, ...]] = set()
         self._everyone = specification().everyone
 
@@ -107,17 +109,18 @@ class BulkReader:
         return way
 
     def _cbor(self, topic: Topic, payload: bytes) -> Reading:
-        value = cbor2.loads(payload, max_depth=4)
+        value = cbor2.loads(payload)  # Too deep for cbor2 raises, too deep for the protocol has no schema.
         # One way to write each message: written again it is the same bytes only if it was written that way.
-        if cbor2.dumps(value) != payload or not self._in_order(tuple(value)):
+        if cbor2.dumps(value) != payload:
+            raise _Doubt
+        keys = tuple(value)
+        if keys not in self._orders and not self._in_order(keys):
             raise _Doubt
         if (b"\xf9" in payload or b"\xfa" in payload or b"\xfb" in payload) and not is_plain(value):
             raise _Doubt  # To the schema a float of 1.0 is an integer.
         return self._valid(topic, _to_words(topic.message, value), Encoding.CBOR)
 
     def _in_order(self, keys: tuple[int, ...]) -> bool:
-        if keys in self._orders:
-            return True
         if list(keys) != sorted(keys):
             return False
         if len(self._orders) < TOPICS_KEPT:
@@ -137,14 +140,20 @@ class BulkReader:
         return self._valid(topic, body, Encoding.JSON)
 
     def _valid(self, topic: Topic, body: dict[str, Any], encoding: Encoding) -> Reading:
-        act = None
-        if topic.message == "job-order":
-            act = body["act"]
-            if topic.node == self._everyone and act != "hold":
-                raise _Doubt
-        if not _validator(topic.message, act).is_valid(body):
+        is_valid = self._validators.get(topic.message)
+        if is_valid is None:
+            is_valid = self._validator_for(topic, body)
+        if not is_valid(body):
             raise _Doubt
         return Reading(body, encoding)
+
+    def _validator_for(self, topic: Topic, body: dict[str, Any]) -> Callable[[Any], bool]:
+        if topic.message != "job-order":
+            is_valid = self._validators[topic.message] = _validator(topic.message, None).is_valid
+            return is_valid
+        if topic.node == self._everyone and body["act"] != "hold":
+            raise _Doubt
+        return _validator(topic.message, body["act"]).is_valid
 
 
 def _refuse(text: str) -> Any:
