@@ -7,6 +7,7 @@ set of rules.
 
 from __future__ import annotations
 
+import io
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -33,13 +34,14 @@ _JSON_BODY = ord("{")
 _SMALL_MAP = range(0xA0, 0xB8)
 
 Convert = Callable[[Any], Any]
+IsValid = Callable[[Any], bool]
 
 
 class _Doubt(Exception):
     """Not beyond doubt valid."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Way:
     """What has to be known of a topic once; `topic` is None where it is none of the protocol's."""
 
@@ -47,6 +49,8 @@ class _Way:
     most_cbor: int
     """Most bytes of a payload that fits, by its encoding."""
     most_json: int
+    is_valid: IsValid | None = None
+    """None until first used, and for a job-order, whose schema depends on its act."""
 
 
 class BulkReader:
@@ -54,10 +58,9 @@ class BulkReader:
 
     def __init__(self) -> None:
         self._ways: dict[str, _Way] = {}
-        self._validators: dict[str, Callable[[Any], bool]] = {}
-        """Of every message but job-order, whose schema depends on its act."""
         self._orders: set[tuple[int, ...]] = set()
         self._everyone = specification().everyone
+        self._encode = cbor2.CBOREncoder(io.BytesIO()).encode_to_bytes
 
     def topic(self, text: str) -> Topic | None:
         """The topic in its parts, or None where it is none of the protocol's."""
@@ -70,13 +73,18 @@ class BulkReader:
             try:
                 first = payload[0]
                 if first in _SMALL_MAP and len(payload) <= way.most_cbor:
-                    return self._cbor(way.topic, payload)
-                if first == _JSON_BODY and len(payload) <= way.most_json:
-                    return self._json(way.topic, payload)
+                    body, encoding = self._cbor(way.topic, payload), Encoding.CBOR
+                elif first == _JSON_BODY and len(payload) <= way.most_json:
+                    body, encoding = _json(payload), Encoding.JSON
+                else:
+                    raise _Doubt
+                if (way.is_valid or self._validator_for(way, body))(body):
+                    return Reading(body, encoding)
             except (_Doubt, LookupError, ValueError, TypeError):
                 pass
             except cbor2.CBORError:
-                pass
+                # A value that cannot be written leaves the encoder half done.
+                self._encode = cbor2.CBOREncoder(io.BytesIO()).encode_to_bytes
         return read_publication(text, payload, retain=None, qos=None)
 
     def decode(self, text: str, payload: bytes) -> dict[str, Any] | None:
@@ -108,17 +116,17 @@ class BulkReader:
         self._ways[text] = way
         return way
 
-    def _cbor(self, topic: Topic, payload: bytes) -> Reading:
+    def _cbor(self, topic: Topic, payload: bytes) -> dict[str, Any]:
         value = cbor2.loads(payload)  # Too deep for cbor2 raises, too deep for the protocol has no schema.
         # One way to write each message: written again it is the same bytes only if it was written that way.
-        if cbor2.dumps(value) != payload:
+        if self._encode(value) != payload:
             raise _Doubt
         keys = tuple(value)
         if keys not in self._orders and not self._in_order(keys):
             raise _Doubt
         if (b"\xf9" in payload or b"\xfa" in payload or b"\xfb" in payload) and not is_plain(value):
             raise _Doubt  # To the schema a float of 1.0 is an integer.
-        return self._valid(topic, _to_words(topic.message, value), Encoding.CBOR)
+        return _to_words(topic.message, value)
 
     def _in_order(self, keys: tuple[int, ...]) -> bool:
         if list(keys) != sorted(keys):
@@ -127,33 +135,29 @@ class BulkReader:
             self._orders.add(keys)
         return True
 
-    def _json(self, topic: Topic, payload: bytes) -> Reading:
-        if b"\\" in payload or b" " in payload or b"\n" in payload or b"\t" in payload or b"\r" in payload:
-            raise _Doubt
-        text = payload.decode("utf-8")
-        body, end = _scan(text, 0)
-        if end != len(text):
-            raise _Doubt
-        # Without escapes a quote and a colon end a member's name: fewer members, and one came twice.
-        if payload.count(b'":') != len(body):
-            raise _Doubt
-        return self._valid(topic, body, Encoding.JSON)
-
-    def _valid(self, topic: Topic, body: dict[str, Any], encoding: Encoding) -> Reading:
-        is_valid = self._validators.get(topic.message)
-        if is_valid is None:
-            is_valid = self._validator_for(topic, body)
-        if not is_valid(body):
-            raise _Doubt
-        return Reading(body, encoding)
-
-    def _validator_for(self, topic: Topic, body: dict[str, Any]) -> Callable[[Any], bool]:
+    def _validator_for(self, way: _Way, body: dict[str, Any]) -> IsValid:
+        topic = way.topic
+        assert topic is not None
         if topic.message != "job-order":
-            is_valid = self._validators[topic.message] = _validator(topic.message, None).is_valid
-            return is_valid
+            way.is_valid = _validator(topic.message, None).is_valid
+            return way.is_valid
         if topic.node == self._everyone and body["act"] != "hold":
             raise _Doubt
         return _validator(topic.message, body["act"]).is_valid
+
+
+def _json(payload: bytes) -> dict[str, Any]:
+    """A body whose text has no white space, no escape and no member twice; else raises _Doubt or ValueError."""
+    if b"\\" in payload or b" " in payload or b"\n" in payload or b"\t" in payload or b"\r" in payload:
+        raise _Doubt
+    text = payload.decode("utf-8")
+    body, end = _scan(text, 0)
+    if end != len(text):
+        raise _Doubt
+    # Without escapes a quote and a colon end a member's name: fewer members, and one came twice.
+    if payload.count(b'":') != len(body):
+        raise _Doubt
+    return body  # type: ignore[no-any-return]
 
 
 def _refuse(text: str) -> Any:

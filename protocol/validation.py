@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import replace
+from typing import Any, NamedTuple
 
 from protocol.codec import Decoded, decode
 from protocol.codec.shape import Shape, shape_for
@@ -15,8 +15,7 @@ from protocol.specification import TopicRule, specification
 from protocol.topics import NotATopic, Topic, parse_topic
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
+class Reading(NamedTuple):
     """A payload as it was read: its body where a receiver can use it, and all that is wrong with it."""
 
     body: dict[str, Any] | None
@@ -106,7 +105,7 @@ def read_publication(
         *_flags(specification().topics[parts.message], retain, qos),
         *_addressee(parts, reading),
     ]
-    return replace(reading, findings=(*reading.findings, *around))
+    return reading._replace(findings=(*reading.findings, *around))
 
 
 def _size(topic: str, message: str, payload: bytes, encoding: Encoding | None) -> list[Finding]:
