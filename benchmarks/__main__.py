@@ -1,151 +1,45 @@
-"""Prints one table of ratios: `python -m benchmarks`. Figures depend on the machine; ratios much less so."""
+"""Prints tables of ratios: `python -m benchmarks [CHAPTER ...] [--messages N]`; exit 1 where a bound is not kept.
+
+Figures depend on the machine; ratios much less so.
+"""
 
 from __future__ import annotations
 
-import io
-import json
+import argparse
 import os
 import platform
-from collections.abc import Callable
-from random import Random
-from time import process_time
-from typing import Any
+import sys
+from collections.abc import Callable, Iterator
 
-from cbor2 import dumps, loads
-from jsonschema import Draft202012Validator
+from benchmarks import core, traffic
+from benchmarks.row import Row, show
 
-from conformance.stand import Stand
-from conformance.virtual_bench import VirtualBench
-from protocol.codec import encode
-from protocol.participant import Participant
-from protocol.recording import Header, RecordedMessage, RecordingReader, RecordingWriter
-from protocol.schema_findings import validator_of
-from protocol.site import Encoding
-from protocol.site_file import scenario
-from protocol.validation import read_message
-from reference_node.controller import Controller
-from reference_node.machines import Machines
-from reference_node.world import World
+MESSAGES = 1_000_000
 
-REPEATS = 3
-COUNT = 20_000
-SITE = scenario()
-STATUS: dict[str, Any] = {
-    "boot": 4711, "seq": 17, "uptime": 123_456, "mark": 1_310_979, "job": 1_310_979, "job_state": "running",
-    "held": False, "holds": 0, "mode": "working", "axes": [[480, 480, True], [180, 120, True], [0, 130, True]],
-    "spreader": "closed", "load": "box",
-}  # fmt: skip
+CHAPTERS: dict[str, Callable[[argparse.Namespace], Iterator[Row]]] = {
+    "core": lambda asked: core.rows(),
+    "traffic": lambda asked: traffic.rows(asked.messages),
+}
 
 
-def seconds(work: Callable[[], object]) -> float:
-    """Processor time of `work`, the best of a few runs."""
-    best = float("inf")
-    for _ in range(REPEATS):
-        began = process_time()
-        work()
-        best = min(best, process_time() - began)
-    return best
-
-
-def reading() -> tuple[str, float, str]:
-    """Reading with validation against the `jsonschema` package alone, on the same message."""
-    payload = encode("crane-status", STATUS, Encoding.JSON)
-    plain = validator_of("crane-status", True)
-    assert isinstance(plain, Draft202012Validator)
-    few = COUNT // 20
-    ours = seconds(lambda: [read_message("crane-status", payload, closed=True) for _ in range(few)])
-    theirs = seconds(lambda: [plain.is_valid(json.loads(payload)) for _ in range(few)])
-    return (
-        "jsonschema alone / reading with all checks, one JSON message",
-        theirs / ours,
-        f"{few / ours:,.0f}/s",
-    )
-
-
-def decoding() -> tuple[str, float, str]:
-    """Reading CBOR with all checks against cbor2.loads, which checks nothing."""
-    payload = encode("crane-status", STATUS, Encoding.CBOR)
-    ours = seconds(lambda: [read_message("crane-status", payload, closed=True) for _ in range(COUNT)])
-    theirs = seconds(lambda: [loads(payload) for _ in range(COUNT)])
-    return (
-        "reading with all checks / cbor2.loads alone, one CBOR message",
-        ours / theirs,
-        f"{COUNT / ours:,.0f}/s",
-    )
-
-
-def recording() -> tuple[str, float, str]:
-    """Writing a recording against writing the same bytes with no format."""
-    payload = encode("crane-status", STATUS, Encoding.CBOR)
-    item = RecordedMessage(1, "yw1/harlow-basin/north/crane-status", payload, 1, True, False)
-    raw = dumps((0, *item))
-    header = Header("harlow-basin", "2026-01-01T00:00:00Z", "memory", "0")
-
-    def ours() -> None:
-        writer = RecordingWriter(io.BytesIO(), header)
-        for _ in range(COUNT):
-            writer.message(item)
-        writer.flush()
-
-    def theirs() -> None:
-        file = io.BytesIO()
-        for _ in range(COUNT):
-            file.write(raw)
-
-    took = seconds(ours)
-    return (
-        "writing a recording / writing the same bytes bare",
-        took / seconds(theirs),
-        f"{COUNT / took:,.0f}/s",
-    )
-
-
-def replaying() -> tuple[str, float, str]:
-    """Reading a recording back against decoding the same items with cbor2 alone."""
-    payload = encode("crane-status", STATUS, Encoding.CBOR)
-    item = RecordedMessage(1, "yw1/harlow-basin/north/crane-status", payload, 1, True, False)
-    file = io.BytesIO()
-    writer = RecordingWriter(file, Header("harlow-basin", "2026-01-01T00:00:00Z", "memory", "0"))
-    for _ in range(COUNT):
-        writer.message(item)
-    writer.flush()
-    raw = dumps((0, *item))
-    ours = seconds(lambda: sum(1 for _ in RecordingReader(io.BytesIO(file.getvalue()))))
-    theirs = seconds(lambda: [loads(raw) for _ in range(COUNT)])
-    return "reading a recording / cbor2.loads of its items", ours / theirs, f"{COUNT / ours:,.0f}/s"
-
-
-def judging() -> tuple[str, float, str]:
-    """The whole suite for the reference crane on virtual time against the time that passes in it."""
-    from conformance.runner import Run
-
-    def make(boot: int, at_ms: int) -> Participant:
-        machines = Machines(SITE.nodes["north"], World(SITE, alone=True), Random(1), now_ms=at_ms)
-        return Controller(
-            SITE, "north", boot=boot, bench=True, machines=machines, rng=Random(1), started_ms=at_ms
-        )
-
-    passed: list[float] = []
-
-    def suite() -> None:
-        bench = VirtualBench(make, Random(1))
-        Run(Stand(bench, SITE, "north", Random(1))).perform()
-        passed.append(bench.now_ms / 1000)
-
-    took = seconds(suite)
-    return "virtual time / processor time, suite for crane north", passed[-1] / took, f"{took:.2f} s"
-
-
-def main() -> None:
-    """Print the table."""
+def main() -> int:
+    """Print the chapters asked for, all by default; gives the exit code."""
+    parser = argparse.ArgumentParser(prog="python -m benchmarks", description=__doc__)
+    parser.add_argument("chapters", nargs="*", metavar="CHAPTER", help=", ".join(CHAPTERS))
+    parser.add_argument("--messages", type=int, default=MESSAGES, help="length of the recordings of traffic")
+    asked = parser.parse_args()
+    unknown = [name for name in asked.chapters if name not in CHAPTERS]
+    if unknown:
+        parser.error(f"no chapter {', '.join(unknown)}; there are: {', '.join(CHAPTERS)}")
     print(
-        f"Python {platform.python_version()}, {platform.system()} {platform.machine()}, {os.cpu_count()} cores\n"
+        f"Python {platform.python_version()}, {platform.system()} {platform.machine()}, {os.cpu_count()} cores"
     )
-    print("| what is compared | ratio | ours |\n|---|---|---|")
-    for measure in (reading, decoding, recording, replaying, judging):
-        name, ratio, ours = measure()
-        print(f"| {name} | {ratio:.1f} | {ours} |", flush=True)
+    met = True
+    for name in asked.chapters or CHAPTERS:
+        print(f"\n## {name}\n")
+        met = show(CHAPTERS[name](asked)) and met
+    return 0 if met else 1
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())
