@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import os
 import socket
 import subprocess
-import sys
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from threading import Event, Thread, Timer
+from threading import Event, Thread
 
 from benchmarks.listeners import END_TOPIC
 from benchmarks.row import Row
+from benchmarks.spent import Command, Spent
 from benchmarks.traffic_source import make
 from conformance.bench.broker import start_broker
 from conformance.bench.framing import packet, string
@@ -23,6 +22,7 @@ from conformance.bench.probe import connect_packet
 from protocol.bulk_reading import BulkReader
 from protocol.recording import RecordedMessage, RecordingReader
 
+LISTENS_S = 180.0
 SLOW_SAMPLE = 5_000
 """Messages that the slow validator reads: its time a message does not depend on how many there are."""
 VOLATILE = (
@@ -52,7 +52,7 @@ def rows(wanted: int) -> Iterator[Row]:
 def record_rows(good: Path, messages: int, tenth: Path, folder: Path) -> Iterator[Row]:
     """The recorder against clients that only write what comes, on a mosquitto at QoS 0, as fast as it goes."""
     stream, out = _stream(good, folder / "stream"), folder / "recorded.ywrec"
-    used: dict[str, _Heard] = {}
+    used: dict[str, Spent] = {}
     for name in ("bare", "paho"):
         used[name] = _listen(partial(_plain, name, folder / "plain"), stream)
     heard = _listen(partial(_recorder, out, messages), stream)
@@ -97,31 +97,16 @@ def _recorder(out: Path, messages: int, port: int) -> list[str]:
     return ["conformance.commands.main", *words, "--messages", str(messages + 1)]
 
 
-@dataclass(frozen=True, slots=True)
-class _Heard:
-    """What listening took: processor seconds of the listener, seconds by the clock, its largest resident set."""
-
-    used: float
-    lasted: float
-    kilobytes: int
-
-
-def _listen(module: Callable[[int], list[str]], stream: Path) -> _Heard:
+def _listen(module: Callable[[int], list[str]], stream: Path) -> Spent:
     with start_broker("mosquitto") as broker:
-        words = [sys.executable, "-m", *module(broker.port)]
-        listener = subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        listener = Command("-m", *module(broker.port))
         Event().wait(3.0)  # Nobody tells when a subscriber is ready; its start is in every figure alike.
         began = time.perf_counter()
         sender = Thread(target=_send, args=(broker.port, stream))
         sender.start()
-        limit = Timer(180, listener.terminate)
-        limit.start()
-        _, _, usage = os.wait4(listener.pid, 0)
-        lasted = time.perf_counter() - began
-        limit.cancel()
-        listener.returncode = 0  # Waited for above, for its figures.
+        spent = listener.wait(LISTENS_S)
         sender.join()
-    return _Heard(usage.ru_utime + usage.ru_stime, lasted, usage.ru_maxrss)
+    return replace(spent, lasted=spent.ended - began)
 
 
 def _send(port: int, stream: Path) -> None:
@@ -251,14 +236,10 @@ def replay_rows(long: Path, short: Path) -> Iterator[Row]:
 
 def command(*arguments: str) -> tuple[float, int]:
     """Seconds and the largest resident set in kB of a command of the kit; AssertionError if it could not run."""
-    began = time.perf_counter()
-    words = [sys.executable, "-m", "conformance.commands.main", *arguments]
-    process = subprocess.Popen(words, stdout=subprocess.DEVNULL)
-    _, status, usage = os.wait4(process.pid, 0)
-    process.returncode = os.waitstatus_to_exitcode(status)
-    if process.returncode not in (0, 1):
-        raise AssertionError(f"{' '.join(arguments)}: exit {process.returncode}")
-    return time.perf_counter() - began, usage.ru_maxrss
+    spent = Command("-m", "conformance.commands.main", *arguments).wait()
+    if spent.code not in (0, 1):
+        raise AssertionError(f"{' '.join(arguments)}: exit {spent.code}")
+    return spent.lasted, spent.kilobytes
 
 
 # ------------------------------------------------------------------------------------------ common
