@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Literal
 from protocol.site import NodeSite, Site
 
 if TYPE_CHECKING:
+    from conformance.quiet import Watching
     from conformance.stand import Stand
 
 CHAPTERS = (
@@ -25,7 +26,8 @@ CHAPTERS = (
 
 NODES = ("crane", "berth", "shuttle")
 Mode = Literal["any", "bench", "service"]
-Body = Callable[["Stand"], None]
+Body = Callable[["Stand"], "Watching | None"]
+"""What sends and judges; a generator shares its waiting time with others (conformance/quiet.py)."""
 Condition = Callable[[Site, NodeSite], str]
 """Why a case does not apply to a node, by the site file's statement; '' where it applies."""
 
@@ -51,6 +53,11 @@ class Case:
     restarts: bool = False
     """Needs a way to reset the node."""
     applies: Condition = lambda _site, _node: ""
+
+    @property
+    def quiet(self) -> bool:
+        """Whether it wants the node left alone for a while, together with others."""
+        return inspect.isgeneratorfunction(self.body)
 
     @property
     def summary(self) -> str:

@@ -197,16 +197,22 @@ def _at_rest(stand: Stand, answer: Answer) -> Answer:
     return stand.ask()
 
 
-def crane_ready(stand: Stand) -> Answer:
-    """A crane in mode 'ready' with an empty spreader: homed, faults cleared."""
+def crane_sound(stand: Stand) -> Answer:
+    """A crane at rest with its faults cleared, homed or not."""
     answer = _at_rest(stand, settle(stand))
     crane = answer.body("crane-status")
     if crane.get("mode") == "faulted" or crane.get("load") == "unsure":
         reset_faults(stand, found="none")
-        crane = stand.ask().body("crane-status")
-    if crane.get("mode") == "unhomed":
+        answer = stand.ask()
+    return answer
+
+
+def crane_ready(stand: Stand) -> Answer:
+    """A crane in mode 'ready' with an empty spreader: homed, faults cleared."""
+    answer = crane_sound(stand)
+    if answer.body("crane-status").get("mode") == "unhomed":
         done(stand, "home")
-    answer = stand.ask()
+        answer = stand.ask()
     mode, load = (answer.body("crane-status").get(word) for word in ("mode", "load"))
     stand.need(mode == "ready" and load == "none", f"the crane is {mode!r} and holds {load!r}")
     return answer
@@ -276,7 +282,7 @@ def shuttle_at(stand: Stand, place: str = "") -> Answer:
 def fit(stand: Stand) -> Answer:
     """A state in which `some_job` is accepted."""
     if stand.node.crane:
-        return crane_ready(stand)
+        return crane_sound(stand)
     return berth_empty(stand) if stand.node.berth else shuttle_at(stand)
 
 

@@ -96,8 +96,7 @@ class Kit:
     def cases(self) -> list[Case]:
         """The cases for the node's roles, in the order of the runner."""
         roles = set(self._site.nodes[self.node].roles)
-        mine = [case for case in order(list(all_cases().values())) if roles & set(case.roles)]
-        return sorted(mine, key=lambda case: case.passive)
+        return [case for case in order(list(all_cases().values()), roles) if roles & set(case.roles)]
 
     # ---- running
 

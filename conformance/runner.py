@@ -1,4 +1,7 @@
-"""Runs cases: in the order of their prerequisites, the passive ones last, judged together from one log."""
+"""Runs cases in the order of their prerequisites, those that need the node left alone behind the others.
+
+Those share that time; the passive ones are last, judged from all that was seen.
+"""
 
 from __future__ import annotations
 
@@ -7,9 +10,10 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from graphlib import TopologicalSorter
 
-from conformance.case import Case, all_cases
+from conformance.case import Body, Case, all_cases
 from conformance.evidence import Evidence, gather
 from conformance.handling import settle
+from conformance.quiet import QuietStretch
 from conformance.stand import Stand
 from conformance.verdict import Broken, Unclear, Verdict, overall
 
@@ -64,13 +68,18 @@ class Run:
 
     def steps(self, cases: Iterable[Case] | None = None) -> Iterator[Result]:
         """The same, one result after the other: each case is run when its result is asked for."""
-        chosen = order(
-            with_prerequisites(all_cases() if cases is None else by_id(cases), self.selection.only)
-        )
-        for case in [case for case in chosen if not case.passive]:
-            yield self._record(case, self._active)
-        for case in [case for case in chosen if case.passive]:
-            yield self._record(case, self._judge)
+        wanted = with_prerequisites(all_cases() if cases is None else by_id(cases), self.selection.only)
+        chosen = order(wanted, self.stand.node.roles)
+        quiet = [case for case in chosen if case.quiet]
+        stretch = QuietStretch(self.stand, settle)
+
+        def left_alone(case: Case) -> Result:
+            return self._judge(case, lambda _stand: stretch.judge(case, filter(self._due, quiet)))
+
+        for case in chosen:
+            yield self._record(
+                case, left_alone if case.quiet else self._judge if case.passive else self._active
+            )
 
     @property
     def verdict(self) -> Verdict:
@@ -95,6 +104,10 @@ class Run:
         self.progress(case, result)
         return result
 
+    def _due(self, case: Case) -> bool:
+        """Whether its body will be run: it is selected, and nothing that it rests on failed."""
+        return not not_selected(case, self.stand, self.selection) and not self._missing(case)
+
     def _missing(self, case: Case) -> str:
         """Which prerequisite keeps the case from showing anything."""
         for id_ in case.after:
@@ -113,12 +126,12 @@ class Run:
                 return Result(case, Verdict.ERROR, traceback.format_exc())
         return self._judge(case)
 
-    def _judge(self, case: Case) -> Result:
-        """Run the body. The first breach ends the case, so that the first reason is the one that is kept."""
+    def _judge(self, case: Case, body: Body | None = None) -> Result:
+        """Run the body, or what stands for it. The first breach ends it, so that the first reason is kept."""
         self.stand.warnings.clear()
         verdict, reason, evidence = Verdict.PASS, "", None
         try:
-            case.body(self.stand)
+            (body or case.body)(self.stand)
         except Broken as broken:
             verdict, reason, evidence = Verdict.FAIL, str(broken), gather(broken, self.stand.log)
         except Unclear as unclear:
@@ -146,10 +159,14 @@ def with_prerequisites(cases: dict[str, Case], only: Sequence[str]) -> list[Case
     return [case for case in cases.values() if case.id in wanted]
 
 
-def order(cases: Collection[Case]) -> list[Case]:
-    """Prerequisites first, else as given. Raises graphlib.CycleError."""
+def order(cases: Collection[Case], roles: Collection[str]) -> list[Case]:
+    """Prerequisites that nodes of these roles have first, else as given; raises graphlib.CycleError.
+
+    Cases that wait together come behind all others that send, and passive ones last.
+    """
     known = by_id(cases)
-    sorter = TopologicalSorter({c.id: [id_ for id_ in c.after if id_ in known] for c in known.values()})
+    own = {id_ for id_, case in known.items() if set(case.roles) & set(roles)}
+    sorter = TopologicalSorter({c.id: [id_ for id_ in c.after if id_ in own] for c in known.values()})
     sorter.prepare()
     place = {id_: number for number, id_ in enumerate(known)}
     ordered: list[Case] = []
@@ -160,7 +177,8 @@ def order(cases: Collection[Case]) -> list[Case]:
         ready.remove(first)
         sorter.done(first)
         ordered.append(known[first])
-    return ordered
+    # No case rests on one that waits or is passive, unless it waits or is passive too.
+    return sorted(ordered, key=lambda case: (case.passive, case.quiet))
 
 
 def not_selected(case: Case, stand: Stand, selection: Selection) -> str:

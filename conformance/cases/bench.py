@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 from conformance.case import case
+from conformance.quiet import Watching
 from conformance.stand import Stand
 from protocol.counting import UPTIME_MODULUS, uptime_difference
 
@@ -76,7 +79,7 @@ def bench_set_uptime(stand: Stand) -> None:
 
 
 @case("MSG-09", "MSG-08", after=("bench-set-uptime",), mode="bench")
-def bench_wrap(stand: Stand) -> None:
+def bench_wrap(stand: Stand) -> Watching:
     """A node goes on through the wrap of uptime: its heartbeats come as before.
 
     Sets the uptime 1.5 s before the wrap and listens for as long as three heartbeats may take: each state
@@ -84,17 +87,13 @@ def bench_wrap(stand: Stand) -> None:
     """
     stand.answer_to("set-uptime", uptime=UPTIME_MODULUS - 1500)
     most = stand.limit_ms("state_repeat")
-    names = [name for name in stand.state_topics if name != "node-status"]
-    since = stand.log.end
-    for _ in range(3):
-        began, at = stand.log.end, stand.bench.now_ms
-
-        def all_heard(began: int = began) -> bool:
-            return {m.name for m in stand.log.sent(after=began)} >= set(names)
-
-        heard = stand.bench.wait(all_heard, most)
-        seen = {m.name for m in stand.log.sent(after=began)}
-        stand.check(heard, "MSG-09", f"{names} within {most:.0f} ms", f"{sorted(seen)} since {at:.0f} ms")
-        stand.watch(max(0.0, most - (stand.bench.now_ms - at)))
-    newest = [m for m in stand.log.sent(after=since) if "uptime" in m.body][-1]
+    quiet = yield 3 * most
+    ended = quiet.began_ms + 3 * most
+    for name in stand.state_topics:
+        if name == "node-status":
+            continue
+        heard = [m.at_ms for m in quiet.heard if m.name == name and m.at_ms < ended]
+        gap = max(after - before for before, after in pairwise((quiet.began_ms, *heard, ended)))
+        stand.check(gap <= most, "MSG-09", f"{name} every {most:.0f} ms at most", f"none for {gap:.0f} ms")
+    newest = [m for m in quiet.heard if "uptime" in m.body][-1]
     stand.check(newest.body["uptime"] < 60_000, "MSG-08", "an uptime past 0", newest.body["uptime"], newest)

@@ -9,6 +9,8 @@ from conformance.log import Message
 from conformance.stand import FINAL, Answer, Sent, Stand
 
 BRAKED_WITHIN_MS, WATCHED_MS = 1500, 300
+ON_THE_WAY_MS = 800
+"""How long a jog takes at least, besides what the link costs, so that a hold comes on the way."""
 
 
 @case("HLD-01", "HLD-02", "ORD-03", after=("orders-ask",))
@@ -126,8 +128,9 @@ def _not_over(stand: Stand, job: Sent) -> None:
 def hold_stops_crane(stand: Stand) -> None:
     """A held crane comes to rest on its way, stays there, and reaches its target after the resume.
 
-    Jogs the axis that has the longest way to its far end and holds the crane as soon as the job runs. Once it
-    has had time to brake no axis moves any more and the target is not reached; after the resume it is.
+    Jogs the axis that has the longest way, far enough for the hold to come on the way, and holds the crane as
+    soon as the job runs. Once it has had time to brake no axis moves any more and the target is not reached;
+    after the resume it is.
     """
     crane_ready(stand)
     target = _far(stand)
@@ -155,16 +158,21 @@ def hold_stops_crane(stand: Stand) -> None:
 
 
 def _far(stand: Stand) -> list[int]:
-    """Every axis where it stands, but the one with the longest way in time at its far end."""
+    """Every axis where it stands, but the one with the longest way in time as far on as the hold needs."""
     assert stand.node.crane is not None
+    began = stand.bench.now_ms
     axes, here = stand.node.crane.axes, _positions(stand.ask())
+    travels_s = (ON_THE_WAY_MS + 4 * (stand.bench.now_ms - began)) / 1000
     ends = [
         max((axis.least, axis.most), key=lambda end: abs(end - at))
         for axis, at in zip(axes, here, strict=True)
     ]
     ways = [abs(end - at) / axis.speed for axis, end, at in zip(axes, ends, here, strict=True)]
     longest = ways.index(max(ways))
-    return [ends[number] if number == longest else at for number, at in enumerate(here)]
+    way = round(axes[longest].speed * min(ways[longest], travels_s))
+    target = list(here)
+    target[longest] += way if ends[longest] > here[longest] else -way
+    return target
 
 
 def _positions(answer: Answer) -> list[int]:

@@ -7,6 +7,7 @@ from typing import Any
 
 from conformance.case import case
 from conformance.log import Message
+from conformance.quiet import Watching
 from conformance.stand import Stand
 from protocol.counting import uptime_difference
 
@@ -18,19 +19,17 @@ NOT_A_CHANGE = ("seq", "uptime", "axes", "memory", "mark", "starts")
 
 
 @case("MSG-03", "MSG-02", after=("orders-ask",))
-def messages_heartbeat(stand: Stand) -> None:
+def messages_heartbeat(stand: Stand) -> Watching:
     """Left alone, the node repeats every state message in time: node-status slower than the others.
 
     Sends nothing for as long as a node-status may take. Other cases that need quiet time are judged from
     the same stretch.
     """
-    stand.ask()
-    before = stand.log.end
     limit = stand.limit_ms("status_repeat")
-    stand.watch(limit)
-    seen = [m.name for m in stand.log.sent(after=before)]
-    stand.ask()
+    quiet = yield limit
+    seen = {message.name for message in quiet.heard}
     stand.check("node-status" in seen, "MSG-03", f"node-status within {limit:.0f} ms", "none")
+    stand.ask()
 
 
 @case("MSG-02", "MSG-03", after=("orders-ask",), passive=True)

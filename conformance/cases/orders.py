@@ -6,8 +6,9 @@ from collections.abc import Callable
 from typing import Any
 
 from conformance.case import case
-from conformance.handling import complete, end_open_job, fit, start
+from conformance.handling import complete, end_open_job, fit, settle, start
 from conformance.log import Message
+from conformance.quiet import Watching
 from conformance.stand import OPEN, Stand
 from protocol.counting import UPTIME_MODULUS
 
@@ -198,7 +199,7 @@ def orders_mark_first(stand: Stand) -> None:
 
 
 @case("ORD-11", after=("hold-refuses", "bench-set-uptime"), mode="bench")
-def orders_late_across_wrap(stand: Stand) -> None:
+def orders_late_across_wrap(stand: Stand) -> Watching:
     """A deadline beyond the wrap of uptime is in time, and one before it is late.
 
     Sets the uptime 4 s before the wrap and holds the node, so that nothing can move: a job that is in time
@@ -211,10 +212,12 @@ def orders_late_across_wrap(stand: Stand) -> None:
     stand.refused(in_time, "held", "ORD-11")
     past = stand.send({**late_job(stand), "deadline": UPTIME_MODULUS - 6000})
     stand.refused(past, "late", "ORD-11")
-    stand.bench.wait(lambda: stand.uptime_in(0) < UPTIME_MODULUS // 2, stand.stretched(5000))
+    yield stand.stretched(5000)
+    stand.send({"act": "hold"})
     stand.ask()
     past = stand.send({**late_job(stand), "deadline": UPTIME_MODULUS - 1000})
     stand.refused(past, "late", "ORD-11")
+    settle(stand)
 
 
 @case("ORD-13", "ORD-01", "ORD-20", after=("claim-raises",))

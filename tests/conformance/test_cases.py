@@ -60,11 +60,12 @@ def test_roles_have_what_is_required(case: Case) -> None:
 
 
 def test_prerequisites_exist_and_come_first(case: Case) -> None:
-    ordered = [one.id for one in order(CASES)]
+    ordered = [one.id for one in order(CASES, case.roles)]
     for id_ in case.after:
         before = all_cases()[id_]
         assert ordered.index(id_) < ordered.index(case.id)
         assert case.passive or not before.passive, "an active case cannot rest on what is judged at the end"
+        assert case.passive or case.quiet or not before.quiet, "it would have to come after the quiet time"
         assert set(before.roles) & set(case.roles)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Callable
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
@@ -10,9 +11,10 @@ import pytest
 from junitparser import Error, Failure, JUnitXml, Skipped
 
 from conformance import report_html, report_junit, report_text
-from conformance.case import Case, all_cases
+from conformance.case import NODES, Case, all_cases
+from conformance.quiet import Watching
 from conformance.report import document
-from conformance.runner import Run, by_id, order, with_prerequisites
+from conformance.runner import Run, order, with_prerequisites
 from conformance.stand import Stand
 from conformance.verdict import Broken, Unclear, Verdict, overall
 from reference_node.controller import Controller
@@ -129,9 +131,51 @@ def test_prerequisites_come_along_with_what_is_asked_for() -> None:
 
 
 def test_order_puts_prerequisites_first_and_keeps_the_rest() -> None:
-    ordered = [one.id for one in order(by_id(all_cases().values()).values())]
+    ordered = [one.id for one in order(all_cases().values(), NODES)]
     for one in all_cases().values():
         assert all(ordered.index(id_) < ordered.index(one.id) for id_ in one.after)
+
+
+def test_order_does_not_wait_for_prerequisites_that_the_node_does_not_have() -> None:
+    """A job comes right after the crane has homed, where homing again is a short way."""
+    ordered = [one.id for one in order(all_cases().values(), ("crane",))]
+    assert ordered.index("orders-job") == ordered.index("crane-homes") + 1
+
+
+def quiet(ms: float) -> Callable[[Stand], Watching]:
+    def body(stand: Stand) -> Watching:
+        heard = (yield ms).heard
+        stand.check(all(m.from_node for m in heard), "ORD-03", "to be left alone", "an order")
+        stand.check(len(heard) > ms / 2500, "MSG-02", "to hear the node", f"{len(heard)} messages")
+        stand.ask()
+
+    return body
+
+
+def breaks_before_waiting(stand: Stand) -> Watching:
+    stand.check(False, "ORD-03", "one thing", "another")
+    yield 1000
+
+
+def test_cases_that_need_the_node_left_alone_share_that_time() -> None:
+    run = run_of("ferry")
+    cases = [OPEN, *(case(f"link-{ms}", quiet(ms), OPENING) for ms in (4000, 6000, 5000)),
+             case("link-broken", breaks_before_waiting, OPENING), case("link-last", passes, OPENING)]  # fmt: skip
+    results = run.perform(cases)
+    passed = {id_ for id_, result in results.items() if result.verdict is Verdict.PASS}
+    assert passed == set(results) - {"link-broken"}
+    assert results["link-broken"].verdict is Verdict.FAIL
+    assert list(results)[:2] == [OPENING, "link-last"], "what sends comes before the quiet time"
+    assert 6000 <= sum(result.took_ms for result in results.values()) < 7000
+
+
+def test_a_case_that_will_not_run_costs_no_quiet_time() -> None:
+    run = run_of("ferry")
+    results = run.perform(
+        [OPEN, case("link-fails", fails, OPENING), case("link-long", quiet(9000), "link-fails")]
+    )
+    assert results["link-long"].verdict is Verdict.INCONCLUSIVE
+    assert sum(result.took_ms for result in results.values()) < 1000
 
 
 def test_without_motion_no_motor_is_switched_on() -> None:

@@ -1,0 +1,68 @@
+"""Waiting time that cases share: each says what it needs, all are left alone together, each judges.
+
+The body of such a case is a generator. Up to its `yield` it brings the node into the state that it wants to
+watch; it yields for how many ms at least nothing may be sent, and gets what was heard in that time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator, Iterable
+from dataclasses import dataclass, field
+
+from conformance.case import Case
+from conformance.log import Message
+from conformance.stand import Stand
+from conformance.verdict import Broken, Unclear
+
+
+@dataclass(frozen=True, slots=True)
+class Quiet:
+    """A time in which nothing was sent: what came, when it began and how long it was."""
+
+    heard: tuple[Message, ...]
+    began_ms: float
+    lasted_ms: float
+
+
+Watching = Generator[float, Quiet, None]
+"""Yields once: ms to be left alone."""
+
+
+@dataclass(slots=True)
+class QuietStretch:
+    """One stretch for the cases that are due when the first of them is judged."""
+
+    stand: Stand
+    settle: Callable[[Stand], object]
+    """Brings the node to rest before a case begins. Raises Broken or Unclear."""
+    _watching: dict[str, Watching] = field(default_factory=dict)
+    _stopped: dict[str, Exception] = field(default_factory=dict)
+    _quiet: Quiet | None = None
+
+    def judge(self, case: Case, due: Iterable[Case]) -> None:
+        """Let the time pass if it has not, then end the case. Raises what its body does."""
+        if self._quiet is None:
+            self._pass_time(due)
+        if case.id in self._stopped:
+            raise self._stopped[case.id]
+        assert self._quiet is not None
+        try:
+            self._watching[case.id].send(self._quiet)
+        except StopIteration:
+            return
+        raise RuntimeError(f"{case.id} wants to wait twice")
+
+    def _pass_time(self, due: Iterable[Case]) -> None:
+        longest = 0.0
+        for case in due:
+            body = case.body(self.stand)
+            assert body is not None
+            self._watching[case.id] = body
+            try:
+                self.settle(self.stand)
+                longest = max(longest, next(body))
+            except (Broken, Unclear) as error:
+                self._stopped[case.id] = error
+        began = self.stand.bench.now_ms
+        before = self.stand.watch(longest)
+        self._quiet = Quiet(tuple(self.stand.log.since(before)), began, self.stand.bench.now_ms - began)
