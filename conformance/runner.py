@@ -15,7 +15,7 @@ from conformance.evidence import Evidence, gather
 from conformance.handling import settle
 from conformance.quiet import QuietStretch
 from conformance.stand import Stand
-from conformance.verdict import Broken, Unclear, Verdict, overall
+from conformance.verdict import Broken, NoOccasion, Unclear, Verdict, overall
 
 FIRST_WORD_MS = 30_000
 OPENING = ("link-says-on", "orders-ask")
@@ -134,6 +134,8 @@ class Run:
             (body or case.body)(self.stand)
         except Broken as broken:
             verdict, reason, evidence = Verdict.FAIL, str(broken), gather(broken, self.stand.log)
+        except NoOccasion as none:
+            verdict, reason = Verdict.NONE, str(none)
         except Unclear as unclear:
             verdict, reason = Verdict.INCONCLUSIVE, str(unclear)
         except Exception:  # noqa: BLE001 - a fault of the kit must not pass for one of the node

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from random import Random
 from typing import Any
 
-from conformance.log import Message
+from conformance.log import Message, Trace
 from conformance.testbench import Bench
-from conformance.verdict import Broken, Unclear
+from conformance.verdict import Broken, NoOccasion, Unclear
 from protocol.codec import encode
 from protocol.counting import UPTIME_MODULUS, claim_id, uptime_difference
 from protocol.site import Encoding, Site
@@ -134,7 +134,7 @@ class Stand:
     # ---- judging
 
     def check(
-        self, holds: bool, requirement: str, expected: str, seen: object, at: Message | None = None
+        self, holds: bool, requirement: str, expected: str, seen: object, at: Message | Trace | None = None
     ) -> None:
         """Demand something. A broken MUST ends the case with Broken; a broken SHOULD is kept as a warning."""
         if holds:
@@ -148,6 +148,11 @@ class Stand:
         """Demand what the case itself needs: without it nothing can be said. Raises Unclear."""
         if not holds:
             raise Unclear(why)
+
+    def occasion(self, holds: bool, why: str) -> None:
+        """Demand that there was something to judge, where a tester cannot bring it about. Raises NoOccasion."""
+        if not holds:
+            raise NoOccasion(why)
 
     def read(self, name: str, payload: bytes) -> dict[str, Any]:
         """A payload as a sender's message; empty where it cannot be read."""

@@ -46,3 +46,7 @@ class Broken(Exception):  # an ending of a case, not an error of the kit
 
 class Unclear(Exception):
     """What the case needs could not be brought about: ends the case with `inconclusive`."""
+
+
+class NoOccasion(Exception):
+    """What the case judges did not occur, and nothing can bring it about: ends the case with `none`."""

@@ -207,3 +207,16 @@ def messages_agree(stand: Stand) -> None:
             known = final.get((body["boot"], body["job"]))
             told = body["job_state"]
             stand.check(known in (None, told), "MSG-10", f"job {body['job']} {known!r}", told, message)
+
+
+@case("MSG-13", after=("orders-ask",), passive=True)
+def messages_memory(stand: Stand) -> None:
+    """A node that can tell its free memory says so in every node-status.
+
+    Judged from every node-status 'on' of the run. Whether a node that never says it could, nobody can see.
+    """
+    said = [m for m in stand.log.sent("node-status") if m.body.get("state") == "on"]
+    telling = [m for m in said if "memory" in m.body]
+    stand.occasion(bool(telling), "the node does not tell its free memory; perhaps it cannot")
+    silent = next((m for m in said if "memory" not in m.body), None)
+    stand.check(silent is None, "MSG-13", "'memory' in every node-status", "one without", silent)

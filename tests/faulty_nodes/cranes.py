@@ -11,7 +11,7 @@ from protocol.guards import Order
 from protocol.position_table import OutsideTable
 from protocol.site import CranePlace
 from reference_node.controller import Controller
-from reference_node.roles.crane import Crane
+from reference_node.roles.crane import Crane, Load
 from reference_node.roles.shuttle import Shuttle
 from tests.faulty_nodes.faulty import faulty
 from tests.faulty_nodes.orders import without
@@ -25,6 +25,25 @@ class CraneComesUpReady(Controller):
         def body(self) -> dict[str, Any]:
             said = super().body()
             return said | ({"mode": "ready"} if said["mode"] == "unhomed" else {})
+
+
+@faulty("CRN-09", "crane-load-unsure", node="north", load_sensor=False)
+class CraneTrustsAnEmptySpreader(Controller):
+    """Knows no more after a reset than any other crane without a load sensor, and says 'none'."""
+
+    class crane_class(Crane):  # noqa: N801
+        def load_at_start(self) -> Load:
+            return "none"
+
+
+@faulty("CRN-09", "crane-load-unsure", node="north", load_sensor=False)
+class CraneIsUnsureInSilence(Controller):
+    """Says 'unsure', and no fault."""
+
+    class crane_class(Crane):  # noqa: N801
+        def __init__(self, *args: Any, **kwargs: Any) -> None:
+            super().__init__(*args, **kwargs)
+            self.host.settle("load-unsure")
 
 
 @faulty("CRN-02", "crane-modes", node="north")

@@ -16,6 +16,7 @@ from protocol.site_file import scenario
 from reference_node.controller import Controller
 from reference_node.machines import Machines
 from reference_node.world import World
+from tests.faulty_nodes.board import Board
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +30,24 @@ class Faulty:
     bench: bool
     controller: type[Controller]
     distort: Distortion | None
+    load_sensor: bool = True
+    """Whether the site file gives the cranes one."""
+
+    @property
+    def site(self) -> Site:
+        """The site that the node belongs to."""
+        return scenario() if self.load_sensor else with_sensors(scenario(), load_sensor=False)
+
+    def run(self, only: tuple[str, ...] = ()) -> Run:
+        """A run over this node on virtual time, about to start."""
+        return run_of(
+            self.node,
+            controller=self.controller,
+            bench=self.bench,
+            only=only,
+            site=self.site,
+            distort=self.distort,
+        )
 
 
 FAULTY: dict[str, Faulty] = {}
@@ -41,13 +60,14 @@ def faulty(
     node: str = "siding",
     bench: bool = True,
     distort: Distortion | None = None,
+    load_sensor: bool = True,
 ) -> Callable[[type[Controller]], type[Controller]]:
     """Enter a controller that breaks `requirement` and must be caught by the case `caught_by`."""
 
     def enter(controller: type[Controller]) -> type[Controller]:
         name = controller.__name__
         assert name not in FAULTY, name
-        FAULTY[name] = Faulty(name, requirement, caught_by, node, bench, controller, distort)
+        FAULTY[name] = Faulty(name, requirement, caught_by, node, bench, controller, distort, load_sensor)
         return controller
 
     return enter
@@ -99,13 +119,14 @@ def run_of(
     make: Callable[[int, int], Participant] | None = None,
     **bus: Any,
 ) -> Run:
-    """The run that `judge` performs."""
+    """The run that `judge` performs. A wrong controller that crashes is a board that hangs."""
     site = site or scenario()
     machines = Machines(site.nodes[node], World(site, alone=True), random.Random(seed))
 
     def usual(boot: int, now_ms: int) -> Participant:
         rng = random.Random(boot)
-        return controller(site, node, boot=boot, bench=bench, machines=machines, rng=rng, started_ms=now_ms)
+        made = controller(site, node, boot=boot, bench=bench, machines=machines, rng=rng, started_ms=now_ms)
+        return made if controller is Controller else Board(made)
 
     virtual = VirtualBench(make or usual, random.Random(seed + 1), **bus)
     return Run(Stand(virtual, site, node, random.Random(seed)), Selection(only=only))

@@ -12,6 +12,7 @@ import cbor2
 from protocol.counting import UPTIME_MODULUS, next_count
 from protocol.guards import Order
 from protocol.participant import Delivery, Publication
+from protocol.specification import specification
 from protocol.validation import read_message
 from protocol.wire.evidence import LinkPacket
 from protocol.wire.packet import Ack, Connect, Kind, Ping, Subscribe
@@ -60,6 +61,44 @@ def never_acknowledges(seen: LinkPacket) -> LinkPacket | None:
 
 @faulty("LNK-15", "link-acknowledges", distort=never_acknowledges)
 class NeverAcknowledges(Controller):
+    pass
+
+
+def user_name_a_byte_too_long(seen: LinkPacket) -> LinkPacket:
+    packet = seen.packet
+    longest = specification().limits["user_name"].most or 0
+    return (
+        replace(seen, packet=replace(packet, user="u" * (longest + 1)))
+        if isinstance(packet, Connect)
+        else seen
+    )
+
+
+@faulty("LNK-18", "link-connect-size", distort=user_name_a_byte_too_long)
+class ConnectsUnderTooLongAName(Controller):
+    pass
+
+
+class _OwnPace:
+    """Moves each CONNECT but the first to `after_ms` behind the last packet of the connection before."""
+
+    def __init__(self, after_ms: int) -> None:
+        self._after_us, self._last = after_ms * 1000, 0
+
+    def __call__(self, seen: LinkPacket) -> LinkPacket:
+        if isinstance(seen.packet, Connect) and seen.connection > 1:
+            return replace(seen, at_us=self._last + self._after_us)
+        self._last = seen.at_us
+        return seen
+
+
+@faulty("LNK-10", "link-comes-back", distort=_OwnPace(450))
+class ComesBackATenthTooSoon(Controller):
+    pass
+
+
+@faulty("LNK-10", "link-comes-back", distort=_OwnPace(11_000))
+class ComesBackATenthTooLate(Controller):
     pass
 
 
@@ -390,3 +429,15 @@ class PlaysStimuliTwiceAsSlowly(Controller):
     class player_class(StimulusPlayer):  # noqa: N801
         def add(self, inputs: Iterable[Sequence[object]], now_ms: int) -> None:
             super().add([(sensor, level, 2 * int(str(delay))) for sensor, level, delay in inputs], now_ms)
+
+
+@faulty("ENC-07", "encoding-sizes")
+class SaysMoreThanFits(Controller):
+    """Adds a field of its own to fault, which is then longer than a JSON message may be."""
+
+    class envelope_class(Envelope):  # noqa: N801
+        def bare(self, message: str, body: Mapping[str, Any]) -> Publication:
+            said = super().bare(message, body)
+            if message != "fault":
+                return said
+            return replace(said, payload=said.payload[:-1] + b',"note":"' + 300 * b"n" + b'"}')

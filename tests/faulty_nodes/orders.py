@@ -43,6 +43,21 @@ class WrongBootRaisesMark(Controller):
             super().refuse(order, reason)
 
 
+@faulty("ORD-20", "orders-late")
+class StartsTheMotorOfALateJob(Controller):
+    """Switches the track on before it looks at the deadline, and off again."""
+
+    class desk_class(OrderDesk):  # noqa: N801
+        node: Controller
+
+        def refuse(self, order: Order, reason: str) -> None:
+            track = self.node.machines.track
+            if reason == "late" and track is not None:
+                track.drive(30)
+                track.drive(0)
+            super().refuse(order, reason)
+
+
 @faulty("ORD-07", "orders-stale")
 class TakesOldIds(Controller):
     desk_class = without("at_or_below_mark")

@@ -1,30 +1,46 @@
+"""Every faulty node is caught by the case it names, and the kill matrix in the documents says what else it trips."""
+
 from __future__ import annotations
 
 import pytest
 
-import tests.faulty_nodes.cranes
-import tests.faulty_nodes.link
-import tests.faulty_nodes.machines
-import tests.faulty_nodes.orders  # noqa: F401 - entering the nodes
 from conformance.case import all_cases
+from conformance.traceability import table
 from conformance.verdict import Verdict
-from tests.faulty_nodes.faulty import FAULTY, Faulty, judge
+from tests.faulty_nodes.every import FAULTY
+from tests.faulty_nodes.faulty import Faulty
+from tests.faulty_nodes.kill_matrix import PAGE, Kill
 
 
 @pytest.mark.parametrize("wrong", FAULTY.values(), ids=FAULTY)
 def test_faulty_node_is_caught_by_the_case_it_names(wrong: Faulty) -> None:
-    # A passive case judges what the active ones bring about, so it needs them all.
-    only = () if all_cases()[wrong.caught_by].passive else (wrong.caught_by,)
-    results = judge(
-        wrong.node, controller=wrong.controller, bench=wrong.bench, only=only, distort=wrong.distort
-    )
-    result = results[wrong.caught_by]
+    whole = wrong.run().perform()
+    result = whole[wrong.caught_by]
+    if result.verdict is Verdict.INCONCLUSIVE:  # Something else had failed before it.
+        result = wrong.run(only=(wrong.caught_by,)).perform()[wrong.caught_by]
     assert result.verdict is Verdict.FAIL, (result.verdict, result.reason)
     assert result.evidence is not None
     assert result.evidence.requirement == wrong.requirement, result.reason
+    line = str(Kill.of(wrong, whole))
+    assert line in PAGE.read_text().splitlines(), "python -m tests.faulty_nodes.kill_matrix writes it anew"
 
 
 @pytest.mark.parametrize("wrong", FAULTY.values(), ids=FAULTY)
 def test_faulty_node_breaks_a_requirement_that_its_case_names(wrong: Faulty) -> None:
     case = all_cases()[wrong.caught_by]
     assert wrong.requirement in case.requirements
+
+
+def test_every_must_that_a_tester_sees_of_a_node_has_a_faulty_node() -> None:
+    broken = {wrong.requirement for wrong in FAULTY.values()}
+    due = {
+        row.requirement.id
+        for row in table()
+        if row.due and row.requirement.level == "MUST" and row.requirement.role != "supervisor"
+    }
+    assert due - broken == set()
+
+
+def test_the_matrix_has_a_line_for_each_and_no_other() -> None:
+    lines = [line for line in PAGE.read_text().splitlines() if line.startswith("| `")]
+    assert len(lines) == len(FAULTY)
