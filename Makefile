@@ -16,12 +16,13 @@ DEV := $(VENV)/.installed-dev
 SUPPORTED := import sys; sys.exit(not (3, 11) <= sys.version_info[:2] < (3, 14))
 IDENTITY := import sys; print(sys.base_prefix, sys.version_info[:3])
 
-.PHONY: help demo test bench lint clean
+.PHONY: help demo test bench soak lint clean
 
 help:
 	@echo "make demo    run one whole cycle, recorded and judged (needs nothing installed)"
 	@echo "make test    run the tests            (ARGS='...' goes to pytest)"
 	@echo "make bench   measure speed and sizes"
+	@echo "make soak    run the conformance suite 50 times over each reference node, on bad links too (an hour)"
 	@echo "make lint    ruff, mypy and the import contracts"
 	@echo "make clean   remove .venv and everything else that these targets made"
 
@@ -33,6 +34,9 @@ test: $(DEV)
 
 bench: $(DEV)
 	@$(BIN)/python -m benchmarks $(ARGS)
+
+soak: $(DEV)
+	@$(BIN)/python -m tests.soak $(ARGS)
 
 lint: $(DEV)
 	@$(BIN)/ruff check .

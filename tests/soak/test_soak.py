@@ -1,0 +1,14 @@
+"""A sample of what `make soak` does at length."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.soak.virtual import LINKS, runs
+
+
+@pytest.mark.parametrize("link", LINKS)
+def test_no_false_alarm(link: str) -> None:
+    outcomes = list(runs(4, link))
+    assert {outcome.what: outcome.alarms for outcome in outcomes if outcome.alarms} == {}
+    assert len(outcomes) == 16

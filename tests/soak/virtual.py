@@ -1,0 +1,52 @@
+"""Runs on virtual time: a sound link, and one with latency and loss at QoS 0."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from conformance.runner import Result
+from conformance.verdict import Verdict
+from protocol.site import Site
+from protocol.site_file import scenario
+from tests.faulty_nodes.faulty import run_of
+
+NODES = ("north", "south", "siding", "ferry")
+LINKS: dict[str, dict[str, Any]] = {
+    "sound": {},
+    "slow": {"latency_ms": (180, 200)},
+    "slow and lossy": {"latency_ms": (180, 200), "loss": 0.05},
+}
+"""Latency each way in ms; loss of what goes at QoS 0."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """One run: what it was, and each case that neither passed nor was left out, with its reason."""
+
+    what: str
+    alarms: Mapping[str, str]
+
+
+def alarms(results: Mapping[str, Result]) -> dict[str, str]:
+    """The cases of a run that speak against the node, or that show nothing."""
+    return {
+        id_: f"{result.verdict.word}: {result.reason}"
+        for id_, result in results.items()
+        if result.verdict not in (Verdict.PASS, Verdict.NONE)
+    }
+
+
+def at_qos_0(site: Site) -> Site:
+    """The site with every node publishing at QoS 0, as many small boards can only do."""
+    return replace(site, nodes={name: replace(node, qos=0) for name, node in site.nodes.items()})
+
+
+def runs(count: int, link: str, nodes: tuple[str, ...] = NODES) -> Iterator[Outcome]:
+    """`count` runs over each node, each of a seed of its own."""
+    site = at_qos_0(scenario()) if "loss" in LINKS[link] else scenario()
+    for seed in range(1, count + 1):
+        for node in nodes:
+            results = run_of(node, seed=seed, site=site, **LINKS[link]).perform()
+            yield Outcome(f"{node}, {link} link, seed {seed}", alarms(results))
