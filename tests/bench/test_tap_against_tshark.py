@@ -30,7 +30,7 @@ Shown = dict[str, Any]
 
 
 class Capture:
-    """What tshark has decoded so far, message by message, with the port each came from."""
+    """What tshark has decoded so far, message by message, with the ports each went between."""
 
     def __init__(self, port: int) -> None:
         loopback = "lo0" if os.uname().sysname == "Darwin" else "lo"
@@ -61,14 +61,21 @@ class Capture:
             return
         raise TimeoutError("tshark shows nothing")
 
-    def messages(self, least: int) -> list[tuple[int, Shown]]:
-        """All messages up to the DISCONNECT, and at least so many: frames of both ways may change places."""
-        found: list[tuple[int, Shown]] = []
-        while len(found) < least or all(shown["mqtt_mqtt_msgtype"] != "14" for _, shown in found):
+    def messages(self, least: int, *, until_disconnect: bool = True) -> list[tuple[int, int, Shown]]:
+        """At least so many messages with their ports, and all up to the DISCONNECT: frames may change places."""
+        found: list[tuple[int, int, Shown]] = []
+
+        def parted() -> bool:
+            return any(shown["mqtt_mqtt_msgtype"] == "14" for _, _, shown in found)
+
+        while len(found) < least or (until_disconnect and not parted()):
             layers = json.loads(self._lines.get(timeout=TIMEOUT)).get("layers", {})
-            messages = layers.get("mqtt", [])
+            if "mqtt" not in layers:
+                continue
+            tcp, messages = layers["tcp"], layers["mqtt"]
             several = messages if isinstance(messages, list) else [messages]
-            found += [(int(layers["tcp"]["tcp_tcp_srcport"]), message) for message in several]
+            ports = int(tcp["tcp_tcp_srcport"]), int(tcp["tcp_tcp_dstport"])
+            found += [(*ports, message) for message in several]
         return found
 
 
@@ -172,7 +179,7 @@ def test_message_for_message_the_same(broker: Broker) -> None:
         return [packet for packet in evidence if packet.from_node is from_node]
 
     for from_node in (True, False):
-        theirs = [fields(message) for source, message in shown if (source != tap.port) is from_node]
+        theirs = [fields(message) for source, _, message in shown if (source != tap.port) is from_node]
         assert [ours(packet.packet) for packet in seen(from_node)] == theirs
-    lengths = [int(message["mqtt_mqtt_len"]) for source, message in shown if source != tap.port]
+    lengths = [int(message["mqtt_mqtt_len"]) for source, _, message in shown if source != tap.port]
     assert [len(p.raw) for p in seen(True)] == [size + (2 if size < 128 else 4) for size in lengths]
