@@ -11,13 +11,14 @@ import platform
 import sys
 from collections.abc import Callable, Iterator
 
-from benchmarks import core, traffic
+from benchmarks import conformance, core, traffic
 from benchmarks.row import Row, show
 
 MESSAGES = 1_000_000
 
 CHAPTERS: dict[str, Callable[[argparse.Namespace], Iterator[Row]]] = {
     "core": lambda asked: core.rows(),
+    "conformance": lambda asked: conformance.rows(),
     "traffic": lambda asked: traffic.rows(asked.messages),
 }
 

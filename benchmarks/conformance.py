@@ -1,0 +1,105 @@
+"""The conformance kit on the wire: how long a run takes beside its unavoidable waits, and what the tap costs."""
+
+from __future__ import annotations
+
+import socket
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from random import Random
+from tempfile import TemporaryDirectory
+
+from benchmarks.row import Row
+from conformance.bench.broker import start_broker
+from conformance.bench.framing import packet
+from conformance.bench.probe import connect_packet
+from conformance.bench.spawned_node import spawned_node
+from conformance.bench.tap import Tap
+from conformance.runner import Run
+from conformance.stand import Stand
+from conformance.verdict import Verdict
+from conformance.virtual_bench import VirtualBench
+from conformance.wire_bench import WireBench
+from protocol.participant import Participant
+from protocol.site_file import load_site, scenario, scenario_text
+from reference_node.controller import Controller
+from reference_node.machines import Machines
+from reference_node.world import World
+
+NODE = "north"
+ROUNDS = 2_000
+MOST_MS = 1.0
+"""Most that the tap may add to a packet."""
+
+
+def rows() -> Iterator[Row]:
+    """All rows."""
+    waits = _on_virtual_time()
+    took = _on_the_wire()
+    yield Row(
+        f"suite for crane {NODE} on the wire / its waits and motions alone", took / waits, None,
+        f"{took:.0f} s / {waits:.0f} s",
+    )  # fmt: skip
+    direct, tapped = _round_trips()
+    added_ms = 1000 * (tapped - direct) / 2
+    figures = f"{1000 * tapped:.2f} ms / {1000 * direct:.2f} ms a round trip of two packets"
+    yield Row("ms that the tap adds to a packet", added_ms, MOST_MS, figures)
+
+
+def _on_virtual_time() -> float:
+    """Seconds that pass in a run where answers and processors cost nothing: what is left is waiting and motion."""
+    site = scenario()
+
+    def make(boot: int, at_ms: int) -> Participant:
+        machines = Machines(site.nodes[NODE], World(site, alone=True), Random(1), now_ms=at_ms)
+        return Controller(
+            site, NODE, boot=boot, bench=True, machines=machines, rng=Random(1), started_ms=at_ms
+        )
+
+    bench = VirtualBench(make, Random(1), latency_ms=(0, 0))
+    run = Run(Stand(bench, site, NODE, Random(1)))
+    run.perform()
+    _demand_pass(run)
+    return bench.now_ms / 1000
+
+
+def _on_the_wire() -> float:
+    with TemporaryDirectory() as folder:
+        site_path = Path(folder) / "site.toml"
+        site_path.write_text(scenario_text())
+        with (
+            start_broker("mosquitto") as broker,
+            Tap(broker.host, broker.port) as tap,
+            spawned_node(tap, site_path, NODE) as restart,
+            WireBench(tap, broker.address, restart) as bench,
+        ):
+            run = Run(Stand(bench, load_site(site_path), NODE, Random(1)))
+            began = time.perf_counter()
+            run.perform()
+            took = time.perf_counter() - began
+    _demand_pass(run)
+    return took
+
+
+def _demand_pass(run: Run) -> None:
+    if run.verdict is not Verdict.PASS:
+        wrong = [id_ for id_, result in run.results.items() if result.verdict > Verdict.PASS]
+        raise AssertionError(f"the reference crane does not pass: {wrong}")
+
+
+def _round_trips() -> tuple[float, float]:
+    """Seconds from a PINGREQ to its PINGRESP, to the broker itself and through the tap."""
+    with start_broker("mosquitto") as broker, Tap(broker.host, broker.port) as tap:
+        return _round_trip(broker.host, broker.port), _round_trip(tap.host, tap.port)
+
+
+def _round_trip(host: str, port: int) -> float:
+    with socket.create_connection((host, port)) as sock:
+        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        sock.sendall(connect_packet("pinger", level=4, user=None, password=None))
+        sock.recv(4)
+        began = time.perf_counter()
+        for _ in range(ROUNDS):
+            sock.sendall(packet(0xC0, b""))
+            sock.recv(2)
+        return (time.perf_counter() - began) / ROUNDS
