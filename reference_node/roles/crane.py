@@ -43,6 +43,7 @@ class Crane(Role):
         self._timeout_ms: int | None = None
         self._feel_until_ms: int | None = None
         self._held_ms: int | None = None
+        self._resumed_ms: int | None = None
         self._braking = False
         self._load: Load = self.load_at_start()
         if self._load == "unsure":
@@ -85,8 +86,9 @@ class Crane(Role):
 
     @property
     def due_ms(self) -> int | None:
-        """Debounce, the time-out of the job and the wait for the load sensor."""
-        waits = [self._timeout_ms, self._feel_until_ms] if self._legs and self._held_ms is None else []
+        """Debounce, the time-out of the job, the wait for the load sensor, and a leg just resumed."""
+        waits = [self._timeout_ms, self._feel_until_ms, self._resumed_ms]
+        waits = waits if self._legs and self._held_ms is None else []
         return min((due for due in [self.lines_due_ms, *waits] if due is not None), default=None)
 
     # ---- questions of the guards
@@ -292,6 +294,7 @@ class Crane(Role):
 
     def _proceed(self, now_ms: int) -> bool:
         leg = self._legs[0]
+        self._resumed_ms = None
         if self._timeout_ms is not None and now_ms >= self._timeout_ms:
             self._fail("home-missed" if leg.step == "homing" else "axis-stuck", self._slowest())
             return True
@@ -355,6 +358,7 @@ class Crane(Role):
         self._held_ms, self._feel_until_ms = None, None
         if self._legs:
             self._legs[0].begin()
+            self._resumed_ms = now_ms  # It may have come to rest where it was going: then no machine tells.
 
     def halt(self, now_ms: int) -> None:
         """FLT-02: the job is over, the machine stops, and what was known of a box half picked is gone."""

@@ -189,6 +189,24 @@ def test_holds_at_any_moment_change_nothing_but_time(holds: list[tuple[int, int]
     assert not yard.world.accidents
 
 
+@pytest.mark.parametrize("before_ms", range(300, 460, 10))
+def test_a_hold_that_stops_on_the_target_costs_no_more_than_itself(before_ms: int) -> None:
+    """HLD-05: nothing moves after the resume, so no machine says that the leg has ended."""
+    yard = homed_crane()
+    yard.order("north", "jog", target=[40, 0, 0])
+    job, machine = yard.nodes["north"].job, yard.machines["north"].crane
+    assert job is not None
+    assert machine is not None
+    yard.run(before_ms)
+    yard.order("north", "hold")
+    yard.run(3_000)
+    assert machine.still
+    there = machine.arrived(0)
+    yard.order("north", "resume", holds=1)
+    assert yard.until(lambda: not job.is_open, 50 if there else 1_000)
+    assert job.state == "done"
+
+
 def test_the_time_held_is_no_time_of_the_job() -> None:
     """HLD-05."""
     yard = homed_crane(boxes=TOP)
