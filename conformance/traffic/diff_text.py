@@ -61,7 +61,7 @@ def _sums(result: Comparison) -> str:
 
 def slow_parts(result: Comparison) -> Iterator[str]:
     """What is slower or faster throughout, by node and axis."""
-    groups: dict[tuple[str, int | None, str], list[float]] = {}
+    groups: dict[tuple[str, str | None, str], list[float]] = {}
     for one in result.differences:
         if one.kind in ("slower", "faster") and one.part:
             groups.setdefault((one.lane, one.axis, one.kind), []).append(one.part)

@@ -43,8 +43,8 @@ class Difference:
     good_number: int | None
     part: float = 0.0
     """slower, faster: how much of the good duration."""
-    axis: int | None = None
-    """The axis that moved farthest meanwhile, if one did, counted from 1."""
+    axis: str | None = None
+    """The axis that moved farthest meanwhile, if one did: its name, or without a site file its number."""
     led_to: tuple[str, ...] = ()
 
     def as_json(self) -> dict[str, object]:
@@ -304,7 +304,7 @@ class _View:
         before, this = self._meaning(self._a, x - 1), self._meaning(self._a, x)
         return not _waits(before) and this[0] != "job-order" and before[0] != "job-order"
 
-    def _axis(self, y: int) -> int | None:
+    def _axis(self, y: int) -> str | None:
         """Which axis had the longest way in the time before `y`, by the targets said around it."""
         words = [self._targets(index) for index in range(max(0, y - 6), y + 1)]
         known = [word for word in words if word]
@@ -315,7 +315,7 @@ class _View:
             for axis in range(min(map(len, known)))
         ]
         longest = max(ways, default=0)
-        return ways.index(longest) + 1 if longest else None
+        return self._tolerance.axis(self._name, ways.index(longest) + 1) if longest else None
 
     def _targets(self, index: int) -> list[int]:
         values = self._other.names.values[self._b.values[index]]
@@ -331,7 +331,7 @@ class _View:
         y: int,
         detail: str,
         part: float = 0.0,
-        axis: int | None = None,
+        axis: str | None = None,
         step: bool = False,
     ) -> Difference:
         words = deed_in_words(self._name, self._meaning(self._b, y))

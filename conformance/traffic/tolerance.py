@@ -34,6 +34,12 @@ class Tolerance:
                     self._most[at.node] = self._most[node.name] = berth.tolerance
                     self._cranes = max(self._cranes, berth.tolerance)
 
+    def axis(self, node: str, number: int) -> str:
+        """What the site file calls an axis of a crane; without one its number, counted from 1."""
+        crane = self._site.nodes[node].crane if self._site is not None and node in self._site.nodes else None
+        known = crane is not None and number <= len(crane.axes)
+        return crane.axes[number - 1].name if crane is not None and known else str(number)
+
     def covers(self, node: str, figure: str, was: Any, is_: Any) -> bool:
         """Whether `is_` is as good as `was`."""
         if figure == "arm_to_end":
