@@ -43,6 +43,7 @@ COMMANDS = {
         "conformance.commands.record:record", "Record everything said under a site's root."
     ),
     "show": LazyCommand("conformance.commands.show:show", "Show, filter, count and export a recording."),
+    "watch": LazyCommand("conformance.commands.watch:watch", "Show a bus live in the browser."),
     "diff": LazyCommand("conformance.commands.diff:diff", "Say what is different between two recordings."),
     "replay": LazyCommand("conformance.commands.replay:replay", "Publish a recording again."),
     "broker": LazyCommand("conformance.commands.broker:broker", "Run an MQTT broker for the bench."),

@@ -1,0 +1,61 @@
+"""`yardwire watch`: a live page of one bus, to look at and never to order from."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from threading import Event
+
+import click
+
+
+@click.command()
+@click.option(
+    "--site",
+    "site_path",
+    type=click.Path(path_type=Path),
+    default=Path("site.toml"),
+    show_default=True,
+    help="The site file.",
+)
+@click.option(
+    "--broker",
+    "url",
+    default="mqtt://127.0.0.1:1883",
+    show_default=True,
+    help="The broker: mqtt://HOST:PORT, or mqtts:// for TLS, with USER:PASSWORD@ in front of the host.",
+)
+@click.option("--ca", type=click.Path(path_type=Path, exists=True), help="CA certificate for mqtts:// (PEM).")
+@click.option(
+    "--port",
+    type=click.IntRange(0, 65535),
+    default=0,
+    help="TCP port to serve the page on (default: any free one).",
+)
+@click.option("--bind", default="127.0.0.1", show_default=True, help="Address to serve the page on.")
+@click.option(
+    "--open-to-network",
+    is_flag=True,
+    help="Allow --bind to be an address that other machines reach: whoever has the page's address can look.",
+)
+def watch(site_path: Path, url: str, ca: Path | None, port: int, bind: str, open_to_network: bool) -> None:
+    """Show a bus live in the browser, until Ctrl-C.
+
+    A plan to scale of places, boxes, trains and cranes; jobs, faults and holds; the health of each node; the last
+    messages with their verdicts. It only listens. Open the address that it prints, whole: it carries a token,
+    without which nothing is shown.
+
+    Example: yardwire watch --site site.toml --broker mqtt://127.0.0.1:1883
+    """
+    from conformance.bench.address import TlsFiles, parse_address
+    from conformance.page.ear import listening
+    from conformance.page.server import serve
+    from protocol.site_file import load_site
+
+    site = load_site(site_path)
+    address = parse_address(url, TlsFiles(ca=ca) if ca else None)
+    with (
+        listening(site, address) as page,
+        serve(page, bind, port, open_to_network=open_to_network) as served,
+    ):
+        click.echo(f"{site.name} at {address.name}, live: {served.url}\nStop it with Ctrl-C")
+        Event().wait()

@@ -1,0 +1,92 @@
+"""What the page needs of whoever gives orders: a few plain calls, all made on the thread that owns it."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Protocol, TypeVar
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One open question to a person. Without choices the answer is free text."""
+
+    number: int
+    """Its name: never given to another question."""
+    text: str
+    choices: tuple[str, ...] = ()
+
+
+class Desk(Protocol):
+    """Gives orders by the rules of the protocol. Every call that asks for something gives None if it is taken,
+    else why it is not."""
+
+    def order(self, node: str, act: str, **fields: Any) -> str | None:
+        """Order one act; ids, boots, deadlines, counts and readings are the desk's own affair."""
+
+    def hold(self, node: str) -> str | None:
+        """Hold one node, or 'all'."""
+
+    def resume(self, node: str) -> str | None:
+        """Let one node, or 'all', go on after a hold."""
+
+    def tell(self, place: str, slot: int, box: str | None) -> str | None:
+        """A person says what stands in a slot; None for nothing."""
+
+    def questions(self) -> list[Question]:
+        """What only a person can answer now."""
+
+    def answer(self, number: int, choice: str) -> str | None:
+        """A person's answer to one question."""
+
+    def events(self) -> list[str]:
+        """What happened lately, oldest first, each in a sentence."""
+
+
+Owner = Callable[[Callable[[], None]], None]
+"""Queues a piece of work for the thread that owns the desk, and returns at once or when it is done.
+
+May raise RuntimeError or TimeoutError when that thread does not take work any more.
+"""
+
+
+class Unanswered(Exception):
+    """The owner of the desk did not do a piece of work; it never will."""
+
+
+class Errand:
+    """One piece of work for the owner: done and answered, or given up, and never both."""
+
+    def __init__(self, work: Callable[[], T]) -> None:
+        self._work: Callable[[], Any] = work
+        self._lock = threading.Lock()
+        self._begun = self._given_up = False
+        self._done = threading.Event()
+        self._result: Any = None
+        self._error: Exception | None = None
+
+    def do(self) -> None:
+        """Do it, on the owner's thread, unless it was given up."""
+        with self._lock:
+            if self._given_up:
+                return
+            self._begun = True
+        try:
+            self._result = self._work()
+        except Exception as error:  # noqa: BLE001 - it belongs to whoever waits
+            self._error = error
+        self._done.set()
+
+    def result(self, wait_s: float) -> Any:
+        """What came of it. Raises what the work raised, or Unanswered when it was not begun in time."""
+        if not self._done.wait(wait_s):
+            with self._lock:
+                self._given_up = not self._begun
+            if self._given_up or not self._done.wait(wait_s):
+                raise Unanswered("it was not sent" if self._given_up else "it is not known whether it was sent")
+        if self._error is not None:
+            raise self._error
+        return self._result

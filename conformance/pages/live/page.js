@@ -1,0 +1,367 @@
+"use strict";
+// Keeps a copy of the server's model, key by key, and draws what changed. Text of others only ever becomes text.
+const facts = JSON.parse(document.getElementById("facts").textContent);
+const model = new Map();
+const $ = (id) => document.getElementById(id);
+const all = (query, inside = document) => [...inside.querySelectorAll(query)];
+
+function make(tag, { cls = "", text = "", title = "", at = null } = {}) {
+  const made = document.createElement(tag);
+  if (cls) made.className = cls;
+  if (title) made.title = title;
+  if (at !== null) { made.dataset.at = at; made.textContent = age(at); } else made.textContent = text;
+  return made;
+}
+
+function put(element, text) { if (element.textContent !== text) element.textContent = text; }
+
+// ---- time: the server's clock, and how old a thing is by it
+let ahead = 0, heardAt = 0;
+const now = () => performance.now() + ahead;
+function age(at) {
+  const s = Math.max(0, (now() - at) / 1000);
+  return s < 10 ? `${s.toFixed(1)} s ago` : s < 90 ? `${Math.round(s)} s ago` : s < 5400 ? `${Math.round(s / 60)} min ago` : `${Math.round(s / 3600)} h ago`;
+}
+const clock = (at) => `${(at / 1000).toFixed(2)} s`;
+
+// ---- the drawing
+const drawn = new Map();
+for (const element of all("[data-key]")) drawn.set(element.dataset.key, [...(drawn.get(element.dataset.key) || []), element]);
+
+function colour(label) {
+  let sum = 0;
+  for (const letter of label) sum = (sum * 31 + letter.codePointAt(0)) % 997;
+  return `c${sum % 5}`;
+}
+const looks = (spot) => `${spot.is}${spot.is === "box" ? ` ${colour(spot.box)}` : ""}${spot.old ? " old" : ""}`;
+const WORD = { box: "", empty: "empty", unsure: "?", unheard: "" };
+
+function label(element, text) {
+  element.dataset.full = text;
+  fit(element);
+}
+function fit(element) {
+  const full = element.dataset.full || "";
+  const px = Number(element.ownerSVGElement.dataset.px || 1.4);
+  const most = Math.max(1, Math.floor(Number(element.dataset.fit) / (px * 6.6)));
+  put(element, full.length <= most ? full : `\u2026${full.slice(1 - most || full.length)}`);
+}
+function move(element, x, y) { if (element) element.style.transform = `translate(${x}px, ${y}px)`; }
+
+const draw = {
+  spot(element, spot) {
+    const [x, y, z] = spot.at, plan = element.dataset.view === "plan", tier = Number(element.dataset.tier || 0);
+    element.setAttribute("class", `spot ${looks(spot)}${spot.here ? "" : " away"}`);
+    element.setAttribute("transform", plan ? `translate(${x + 4 * tier} ${y - 4 * tier})` : `translate(${x} ${z})`);
+    label(element.querySelector("text"), spot.is === "box" ? spot.box : WORD[spot.is]);
+  },
+  carrier(element, carrier) {
+    element.classList.toggle("away", !carrier.here);
+    const rect = element.querySelector("rect");
+    rect.setAttribute("x", carrier.from);
+    rect.setAttribute("width", carrier.to - carrier.from);
+  },
+  crane(element, crane) {
+    const plan = element.dataset.view === "plan";
+    element.classList.toggle("known", crane.at !== null);
+    element.classList.toggle("doubt", !crane.sure);
+    if (crane.at === null) return;
+    const [x, y, z] = crane.at;
+    move(element.querySelector(".gantry"), x, 0);
+    move(element.querySelector(".trolley"), x, plan ? y : z);
+    const rope = element.querySelector(".rope");
+    if (rope) rope.setAttribute("d", `M0 -14V${z}`);
+    const target = element.querySelector(".target");
+    target.classList.toggle("none", crane.to === null);
+    if (crane.to) target.setAttribute("transform", `translate(${crane.to[0]} ${plan ? crane.to[1] : crane.to[2]})`);
+    const load = element.querySelector(".load");
+    const spot = { is: { box: "box", unsure: "unsure", none: "empty" }[crane.load], box: crane.box || "?" };
+    load.setAttribute("class", `spot load ${looks(spot)}`);
+    label(load.querySelector("text"), spot.is === "box" ? spot.box : WORD[spot.is]);
+  },
+};
+
+function place(name, value) {
+  const card = document.querySelector(`[data-place="${CSS.escape(name)}"]`);
+  value.slots.forEach((slot, number) => {
+    const chip = card.querySelector(`[data-slot="${number}"]`);
+    chip.className = `chip ${looks(slot)}`;
+    put(chip, slot.is === "box" ? slot.box : slot.is === "unheard" ? "not heard" : slot.is);
+  });
+  const blocked = value.state === "blocked" ? `blocked: ${value.why}` : "";
+  put(card.querySelector(".says"), [value.says, blocked].filter(Boolean).join("; "));
+}
+
+// ---- lists: one row a key, made anew when its value changed, kept in the order of `rank`
+const MOOD = { done: "rest", on: "rest", ready: "rest", ordered: "motion", accepted: "motion", running: "motion", bench: "held", "not heard": "held", cancelled: "held" };
+const state = (word) => make("span", { cls: `word ${MOOD[word] || "trouble"}`, text: word });
+function named(requirement) {
+  return make("abbr", { text: requirement, title: facts.rules[requirement] || "" });
+}
+const rows = {
+  job: (job) => [
+    state(job.state), make("b", { text: job.node }), make("span", { text: job.words }),
+    job.step ? make("span", { text: `now: ${job.step}` }) : null, job.reason ? make("span", { text: `because ${job.reason}` }) : null,
+    make("span", { cls: "age", at: job.open ? job.began : job.ended }),
+  ],
+  trouble: (one) => [
+    make("span", { cls: `word ${one.kind === "held" ? "held" : one.rank < 3 ? "trouble" : "held"}`, text: one.kind }),
+    make("b", { text: one.node }), make("span", { text: one.says }), one.kind === "held" ? button("resume", one.node) : null,
+  ],
+  question: (question, key) => [make("span", { text: question.text }), answers(question, Number(key.split("/")[1]))],
+  node(node, key) {
+    const name = key.slice(5), top = make("div", { cls: "top" }), counts = make("dl");
+    top.append(make("h3", { text: name }), state(node.state));
+    const lines = [
+      ["last message", null, node.heard], ["messages", node.messages], ["boot", node.boot === null ? "not heard" : `${node.boot}, the ${node.boots}. seen`],
+      ["lost on the way", node.lost, null, node.lost], ["not valid", node.invalid, null, node.invalid], ["broken together", node.broken, null, node.broken],
+    ];
+    for (const [term, text, at = null, bad = 0] of lines) {
+      counts.append(make("dt", { text: term }), make("dd", { text: at === null && text === null ? "none" : String(text), at, cls: bad ? "bad" : "" }));
+    }
+    const about = [node.roles, node.firmware && `firmware ${node.firmware}`, node.reset && `started by ${node.reset}`, node.listed ? "" : "not in the site file"];
+    const parts = [top, make("p", { cls: "small", text: about.filter(Boolean).join(", ") }), counts];
+    if (facts.orders && facts.orders.some((order) => order.node === name)) {
+      const buttons = make("p");
+      buttons.append(button("hold", name), " ", button("resume", name));
+      parts.push(buttons);
+    }
+    return parts;
+  },
+  wrong: (wrong) => [
+    named(wrong.requirement), make("b", { text: wrong.node }), make("span", { text: wrong.message }),
+    make("span", { text: (wrong.where ? `${wrong.where}: ` : "") + wrong.what }), make("span", { cls: "age", at: wrong.at }),
+    wrong.mend ? make("span", { cls: "more", text: wrong.mend }) : null,
+  ],
+  line(line) {
+    const verdict = line.broken.length ? make("span", { cls: "wrong", text: "\u2717 " }) : make("span", { cls: "fine", text: "\u2713 valid" });
+    line.broken.forEach((requirement) => verdict.append(named(requirement), " "));
+    return [
+      make("span", { cls: "at", text: clock(line.at) }), make("b", { text: line.node || "?" }), make("span", { text: line.message + (line.kept ? ", kept" : "") }),
+      make("span", { cls: "words", text: line.words }), verdict,
+    ];
+  },
+};
+const number = (key) => Number(key.split("/")[1]);
+const rank = {
+  job: (key) => (model.get(key).open ? -1e9 : 0) - number(key), trouble: (key) => model.get(key).rank, question: number,
+  node: () => 0, wrong: (key) => -number(key), line: (key) => -number(key),
+};
+const CLASS = { node: "card" };
+const lists = new Map(all("[data-list]").map((element) => [element.dataset.list, { element, rows: new Map() }]));
+const counted = new Set(["job", "trouble", "question", "node", "wrong"]);
+
+function row(kind, key) {
+  const list = lists.get(kind), value = model.get(key);
+  const parts = rows[kind](value, key).filter(Boolean);
+  const before = list.rows.get(key);
+  if (before && before.contains(document.activeElement)) { freshen(before, parts); return false; }
+  const made = make("li", { cls: CLASS[kind] || "" });
+  parts.forEach((part) => made.append(part, " "));
+  if (before) before.replaceWith(made);
+  list.rows.set(key, made);
+  return !before;
+}
+// A row in which somebody stands with the keyboard keeps its buttons: only its words are renewed.
+function freshen(before, parts) {
+  const old = [...before.children];
+  parts.forEach((part, index) => { if (old[index] && !old[index].contains(document.activeElement)) old[index].replaceWith(part); });
+}
+function settle(kind) {
+  const list = lists.get(kind);
+  const order = [...list.rows.keys()].sort((one, other) => rank[kind](one) - rank[kind](other));
+  let at = list.element.firstElementChild;
+  for (const key of order) {
+    const made = list.rows.get(key);
+    if (made === at) at = at.nextElementSibling;
+    else list.element.insertBefore(made, at);
+  }
+  if (counted.has(kind)) {
+    let none = list.element.previousElementSibling;
+    while (none && !none.classList.contains("none")) none = none.previousElementSibling;
+    if (none) none.hidden = order.length > 0;
+  }
+}
+
+// ---- what the server sends
+function take(said) {
+  ahead = said.now - performance.now();
+  heardAt = performance.now();
+  const touched = new Map();
+  const touch = (key) => { const kind = key.split("/")[0]; touched.set(kind, [...(touched.get(kind) || []), key]); };
+  if (said.all) for (const key of model.keys()) if (!(key in said.set)) said.gone.push(key);
+  for (const key of said.gone) { model.delete(key); touch(key); }
+  for (const [key, value] of Object.entries(said.set)) { model.set(key, value); touch(key); }
+  for (const [kind, keys] of touched) if (kind !== "line" || !$("still").checked) paint(kind, keys);
+}
+function paint(kind, keys) {
+  for (const key of keys) {
+    const value = model.get(key);
+    if (lists.has(kind)) {
+      if (value) row(kind, key);
+      else { lists.get(kind).rows.get(key)?.remove(); lists.get(kind).rows.delete(key); }
+    } else if (value) {
+      for (const element of drawn.get(key) || []) draw[kind](element, value);
+      for (const element of all(`[data-says="${CSS.escape(key)}"]`)) put(element, value.says || "");
+      if (kind === "place") place(key.slice(6), value);
+      if (kind === "bus") bus(value);
+      if (kind === "desk") desk(value);
+    }
+  }
+  if (lists.has(kind)) settle(kind);
+}
+function bus(value) {
+  lamp(value.up ? "up" : "down", value.up ? "The bus is heard" : `The bus is not heard: ${value.why}`);
+  put($("count"), `${value.messages.toLocaleString("en")} heard so far`);
+}
+function lamp(cls, text) { $("link").className = `lamp ${cls}`; put($("link"), text); }
+function desk(value) {
+  put($("desk"), value.there ? "" : `The desk does not answer (${value.why}): nothing can be ordered now.`);
+  const text = value.events.join("\n");
+  if ($("events").dataset.text === text) return;
+  $("events").dataset.text = text;
+  $("events").replaceChildren(...value.events.map((event) => make("li", { text: event })));
+}
+$("still").addEventListener("change", () => {
+  if ($("still").checked) return;
+  const list = lists.get("line");
+  for (const [key, element] of list.rows) if (!model.has(key)) { element.remove(); list.rows.delete(key); }
+  paint("line", [...model.keys()].filter((key) => key.startsWith("line/")));
+});
+
+const source = new EventSource("stream");
+source.onmessage = (event) => take(JSON.parse(event.data));
+setInterval(() => {
+  const silent = heardAt ? (performance.now() - heardAt) / 1000 : 0;
+  const old = silent > 4 || (!heardAt && performance.now() > 4000);
+  document.body.classList.toggle("stale", old);
+  $("old").hidden = !old;
+  if (old) {
+    put($("old"), "This page hears nothing from its own program any more: all that it shows is old. Is 'yardwire' still running?");
+    lamp("down", "The page is cut off");
+  } else if ($("link").className.endsWith("down") && model.has("bus")) bus(model.get("bus"));
+  for (const element of all("[data-at]")) put(element, age(Number(element.dataset.at)));
+}, 500);
+
+// ---- sizes: every panel to the same scale, text at the same size whatever the scale
+function scale() {
+  const sheets = all(".sheet"), room = document.querySelector(".sheets").clientWidth;
+  if (!sheets.length || !room) return;
+  const widths = sheets.map((sheet) => Number(sheet.dataset.width));
+  const row = (room - 17 * (sheets.length - 1) - 2) / widths.reduce((sum, width) => sum + width, 0);
+  const one = Math.min(row >= 0.5 ? row : 0.8, 1.3, (room - 2) / Math.max(...widths));
+  sheets.forEach((sheet, index) => {
+    sheet.style.width = `${Math.floor(widths[index] * one)}px`;
+    const svg = sheet.querySelector("svg");
+    svg.style.setProperty("--px", 1 / one);
+    svg.dataset.px = 1 / one;
+    all("[data-fit]", svg).forEach(fit);
+  });
+}
+new ResizeObserver(scale).observe(document.querySelector(".sheets"));
+
+// ---- orders: nothing is sent without a second look
+function button(what, node) {
+  if (!facts.orders) return null;
+  const made = make("button", { text: what === "hold" ? `Hold ${node}` : `Resume ${node}` });
+  made.type = "button";
+  made.addEventListener("click", () => stand(what, node));
+  return made;
+}
+function stand(what, node) {
+  const who = node === "all" ? "every node" : node;
+  const text = what === "hold" ? `Hold ${who}` : `Resume ${who}`;
+  const caution = what === "hold"
+    ? "A hold is no emergency stop: it may come late or not at all. Where somebody is in danger, use the switch that removes motor power."
+    : "Hands clear: what was stopped by a hold moves on at once.";
+  confirm({ do: what, node }, text, caution, what === "hold");
+}
+let waiting = null;
+function confirm(order, text, caution, eager = false) {
+  waiting = { order, text };
+  put($("ask-words"), text);
+  put($("ask-caution"), caution);
+  $("ask").showModal();
+  $(eager ? "ask-yes" : "ask-no").focus();
+}
+async function send({ order, text }) {
+  say(`Sending: ${text}`);
+  try {
+    const answer = await fetch("order", { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(order) });
+    const { refused } = await answer.json();
+    say(refused === null ? `Taken: ${text}` : `Not taken: ${text}. ${refused}`);
+  } catch {
+    say(`It is not known whether this was taken: ${text}. The page's program did not answer.`);
+  }
+}
+function say(text) { put($("said"), text); }
+
+function answers(question, number) {
+  const form = make("form");
+  const give = (choice) => confirm({ do: "answer", number, choice }, `${question.text} \u2014 ${choice || "nothing"}`, "Answer only what you have seen: machines act on it.");
+  if (question.choices.length) {
+    for (const choice of question.choices) {
+      const made = make("button", { text: choice });
+      made.type = "button";
+      made.addEventListener("click", () => give(choice));
+      form.append(made);
+    }
+  } else {
+    const input = make("input");
+    input.setAttribute("aria-label", question.text);
+    input.autocomplete = "off";
+    form.append(input, make("button", { text: "Answer" }));
+    form.addEventListener("submit", (event) => { event.preventDefault(); give(input.value.trim()); });
+  }
+  return form;
+}
+
+function compose() {
+  const order = facts.orders.find((one) => one.node === $("who").value && one.act === $("what").value);
+  $("fields").replaceChildren(...order.fields.map((field) => {
+    const line = make("label", { text: `${field.label} ` });
+    const input = field.choices.length ? make("select") : make("input");
+    if (field.choices.length) {
+      const choices = field.needed ? field.choices : ["", ...field.choices];
+      input.append(...choices.map((choice) => { const made = make("option", { text: choice || "\u2013" }); made.value = choice; return made; }));
+    } else if (field.least !== null) {
+      Object.assign(input, { type: "number", min: field.least, max: field.most, step: 1, required: field.needed });
+    } else Object.assign(input, { maxLength: field.longest, pattern: "[A-Za-z0-9\\-]*", required: field.needed, autocomplete: "off" });
+    input.name = field.name;
+    line.append(input);
+    return line;
+  }));
+  return order;
+}
+function choose() {
+  const acts = facts.orders.filter((one) => one.node === $("who").value);
+  $("what").replaceChildren(...acts.map((one) => { const made = make("option", { text: `${one.act}: ${one.words}` }); made.value = one.act; return made; }));
+  compose();
+}
+function slots() {
+  $("slot").replaceChildren(...Array.from({ length: facts.slots[$("where").value] }, (_, slot) => make("option", { text: String(slot) })));
+}
+if (facts.orders) {
+  for (const pressed of all("[data-do]")) pressed.addEventListener("click", () => stand(pressed.dataset.do, pressed.dataset.node || $(pressed.dataset.from).value));
+  $("ask-no").addEventListener("click", () => $("ask").close());
+  $("ask-yes").addEventListener("click", () => { const chosen = waiting; waiting = null; $("ask").close(); if (chosen) send(chosen); });
+  $("ask").addEventListener("close", () => { waiting = null; });
+  $("who").append(...[...new Set(facts.orders.map((one) => one.node))].map((name) => make("option", { text: name })));
+  $("who").addEventListener("change", choose);
+  $("what").addEventListener("change", compose);
+  $("where").addEventListener("change", slots);
+  $("compose").addEventListener("submit", (event) => {
+    event.preventDefault();
+    const order = facts.orders.find((one) => one.node === $("who").value && one.act === $("what").value);
+    const fields = Object.fromEntries(order.fields.map((field) => [field.name, $("fields").querySelector(`[name="${CSS.escape(field.name)}"]`).value]).filter(([, value]) => value !== ""));
+    const told = Object.entries(fields).map(([name, value]) => `${name} ${value}`).join(", ");
+    confirm({ do: "order", node: order.node, act: order.act, fields }, `${order.node}: ${order.act}${told ? `, ${told}` : ""}`, order.caution);
+  });
+  $("tell").addEventListener("submit", (event) => {
+    event.preventDefault();
+    const [where, slot, box] = [$("where").value, Number($("slot").value), $("box").value.trim()];
+    confirm({ do: "tell", place: where, slot, box }, `In ${where}, slot ${slot}, stands ${box || "nothing"}`, "Say only what you have seen: machines act on it.");
+  });
+  choose();
+  slots();
+}
