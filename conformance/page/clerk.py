@@ -26,13 +26,13 @@ class Clerk:
 
     def do(self, asked: Mapping[str, Any]) -> str | None:
         """Do what a request asks: None when it was taken, else why not. Raises NotThisWay, Unanswered."""
-        ways: dict[object, Callable[[Mapping[str, Any]], Callable[[], str | None]]] = {
+        ways: dict[str, Callable[[Mapping[str, Any]], Callable[[], str | None]]] = {
             "order": self._order, "hold": self._hold, "resume": self._resume, "tell": self._tell,
             "answer": self._answer,
         }  # fmt: skip
-        way = ways.get(asked.get("do"))
+        way = ways.get(str(asked.get("do")))
         if way is None:
-            raise NotThisWay(f"'do' is one of {', '.join(map(str, ways))}")
+            raise NotThisWay(f"'do' is one of {', '.join(ways)}")
         refused: str | None = self._done(way(asked))
         return refused
 

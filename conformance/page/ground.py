@@ -20,7 +20,6 @@ ISO_LENGTH_TO_WIDTH = 6058 / 2438
 FALLBACK_LENGTH = 90.0
 FILL = 0.86
 """How much of the way to its neighbour a box takes up: the site file says no size."""
-MARGIN = 26.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,8 +90,9 @@ class Panel:
 
     @property
     def floor(self) -> float:
-        """The lowest point of the elevation."""
-        return max([reach.deepest for reach in self.reaches] + [spot.at.z for spot in self.spots])
+        """The lowest slot, or without one as deep as a hoist goes."""
+        depths = [spot.at.z for spot in self.spots] or [reach.deepest for reach in self.reaches]
+        return max(depths)
 
     def places(self) -> list[str]:
         """Names of the places in it, each once."""

@@ -101,7 +101,7 @@ def _of_node(site: Site, node: NodeSite) -> Iterator[Offer]:
     spec = specification()
     takes = frozenset().union(*(spec.acts_of(role) for role in node.roles))
     meanings = spec.common["$defs"]["act"]["meanings"]
-    for act in spec.words("act"):
+    for act in sorted(spec.words("act"), key=lambda act: act not in spec.jobs):
         if act in takes and act not in NOT_OFFERED:
             yield Offer(node.name, act, meanings[act], CAUTIONS[act], tuple(_fields(site, node, act)))
 

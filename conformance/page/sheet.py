@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
-from conformance.page.ground import MARGIN, Ground, Panel
+from conformance.page.ground import Ground, Panel
 from conformance.page.live import LivePage
 from conformance.page.orders import Offer
 from protocol.site import Place, PlaceKind, Site
@@ -17,9 +17,10 @@ if TYPE_CHECKING:
     from jinja2 import Environment
 
 TICKS_MOST = 10
-HEAD = 30.0
+MARGIN = 8.0
+HEAD = 40.0
 """Room above the plan for the names of cranes."""
-GAP = 52.0
+GAP = 50.0
 """Room between plan and elevation for the scale."""
 BEAM = 20.0
 """Height of a crane's beam over the hoist's safe height."""
@@ -52,8 +53,8 @@ def sheets(ground: Ground) -> list[Sheet]:
 
 def _sheet(ground: Ground, panel: Panel) -> Sheet:
     half = ground.length * 0.62
-    left = min([panel.left] + [spot.at.x - half for spot in panel.spots]) - MARGIN
-    right = max([panel.right] + [spot.at.x + half for spot in panel.spots]) + MARGIN
+    left = min([panel.left] + [spot.at.x for spot in panel.spots]) - half - MARGIN
+    right = max([panel.right] + [spot.at.x for spot in panel.spots]) + half + MARGIN
     top, floor = panel.top - HEAD, panel.floor + ground.height
     side = panel.bottom + GAP + BEAM
     return Sheet(

@@ -34,6 +34,7 @@ function colour(label) {
   return `c${sum % 5}`;
 }
 const looks = (spot) => `${spot.is}${spot.is === "box" ? ` ${colour(spot.box)}` : ""}${spot.old ? " old" : ""}`;
+const SHORT = { empty: "\u2013" };
 const WORD = { box: "", empty: "empty", unsure: "?", unheard: "" };
 
 function label(element, text) {
@@ -44,14 +45,15 @@ function fit(element) {
   const full = element.dataset.full || "";
   const px = Number(element.ownerSVGElement.dataset.px || 1.4);
   const most = Math.max(1, Math.floor(Number(element.dataset.fit) / (px * 6.6)));
-  put(element, full.length <= most ? full : `\u2026${full.slice(1 - most || full.length)}`);
+  put(element, full.length <= most ? full : SHORT[full] || `\u2026${full.slice(1 - most || full.length)}`);
 }
 function move(element, x, y) { if (element) element.style.transform = `translate(${x}px, ${y}px)`; }
 
 const draw = {
   spot(element, spot) {
+    const held = spot.here ? spot : { ...spot, is: "empty" };
     const [x, y, z] = spot.at, plan = element.dataset.view === "plan", tier = Number(element.dataset.tier || 0);
-    element.setAttribute("class", `spot ${looks(spot)}${spot.here ? "" : " away"}`);
+    element.setAttribute("class", `spot ${looks(held)}${spot.here ? "" : " away"}`);
     element.setAttribute("transform", plan ? `translate(${x + 4 * tier} ${y - 4 * tier})` : `translate(${x} ${z})`);
     label(element.querySelector("text"), spot.is === "box" ? spot.box : WORD[spot.is]);
   },
@@ -71,10 +73,10 @@ const draw = {
     move(element.querySelector(".trolley"), x, plan ? y : z);
     const rope = element.querySelector(".rope");
     if (rope) rope.setAttribute("d", `M0 -14V${z}`);
-    const target = element.querySelector(".target");
+    const target = element.querySelector(".target"), load = element.querySelector(".load");
+    if (!load) return;
     target.classList.toggle("none", crane.to === null);
     if (crane.to) target.setAttribute("transform", `translate(${crane.to[0]} ${plan ? crane.to[1] : crane.to[2]})`);
-    const load = element.querySelector(".load");
     const spot = { is: { box: "box", unsure: "unsure", none: "empty" }[crane.load], box: crane.box || "?" };
     load.setAttribute("class", `spot load ${looks(spot)}`);
     label(load.querySelector("text"), spot.is === "box" ? spot.box : WORD[spot.is]);
@@ -113,7 +115,7 @@ const rows = {
     const name = key.slice(5), top = make("div", { cls: "top" }), counts = make("dl");
     top.append(make("h3", { text: name }), state(node.state));
     const lines = [
-      ["last message", null, node.heard], ["messages", node.messages], ["boot", node.boot === null ? "not heard" : `${node.boot}, the ${node.boots}. seen`],
+      ["last message", null, node.heard], ["messages", node.messages], ["boot", node.boot === null ? "not heard" : node.boot], ["boots seen", node.boots],
       ["lost on the way", node.lost, null, node.lost], ["not valid", node.invalid, null, node.invalid], ["broken together", node.broken, null, node.broken],
     ];
     for (const [term, text, at = null, bad = 0] of lines) {
@@ -131,7 +133,7 @@ const rows = {
   wrong: (wrong) => [
     named(wrong.requirement), make("b", { text: wrong.node }), make("span", { text: wrong.message }),
     make("span", { text: (wrong.where ? `${wrong.where}: ` : "") + wrong.what }), make("span", { cls: "age", at: wrong.at }),
-    wrong.mend ? make("span", { cls: "more", text: wrong.mend }) : null,
+    make("span", { cls: "more", text: [wrong.mend, facts.rules[wrong.requirement]].filter(Boolean).join(". ") }),
   ],
   line(line) {
     const verdict = line.broken.length ? make("span", { cls: "wrong", text: "\u2717 " }) : make("span", { cls: "fine", text: "\u2713 valid" });
@@ -211,7 +213,7 @@ function paint(kind, keys) {
   if (lists.has(kind)) settle(kind);
 }
 function bus(value) {
-  lamp(value.up ? "up" : "down", value.up ? "The bus is heard" : `The bus is not heard: ${value.why}`);
+  lamp(value.up ? "up" : "down", value.up ? "Bus heard" : `Bus not heard: ${value.why}`);
   put($("count"), `${value.messages.toLocaleString("en")} heard so far`);
 }
 function lamp(cls, text) { $("link").className = `lamp ${cls}`; put($("link"), text); }

@@ -1,0 +1,224 @@
+"""How far the live page is behind the bus: `python -m benchmarks.page [SECONDS]`.
+
+Twenty nodes, from the publishing of a message to the change in a real Chromium's document. Needs chromium. Exit 1
+when the bound is not kept.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from statistics import median, quantiles
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Any
+
+from conformance.bench.broker import start_broker
+from conformance.bench.framing import packet, string
+from conformance.bench.probe import connect_packet
+from protocol.codec import encode
+from protocol.site import Encoding
+from protocol.specification import specification
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Page
+
+SITE = "bench-yard"
+CRANES, BERTHS, SHUTTLES = 9, 5, 5
+BOUND_MS = 250
+RATES = (200, 4000)
+"""Messages a second of all nodes together: as asked for, and 200 of each node."""
+WATCH_FOR = """name => {
+  window.seen = [];
+  const told = document.querySelector(`[data-says="crane/${name}"]`);
+  new MutationObserver(() => {
+    const number = /at (\\d+)/.exec(told.textContent);
+    if (number) window.seen.push([Number(number[1]), Date.now()]);
+  }).observe(told, { childList: true, characterData: true, subtree: true });
+}"""
+
+
+def site_text() -> str:
+    """A site of twenty nodes: cranes with a stack each, berths, shuttles, a supervisor."""
+    return "\n".join([f'site = "{SITE}"\nprotocol = 1', *_crane_parts(), *_other_parts()])
+
+
+def _crane_parts() -> Iterator[str]:
+    for number in range(CRANES):
+        name = f"crane-{number}"
+        yield f'[places.stack-{number}]\nkind = "stack"\ncolumns = 4\ntiers = 2'
+        yield f'[nodes.{name}]\nroles = ["crane"]\nwrites = "cbor"\n[nodes.{name}.crane]\nload_sensor = true\ntravel = 0'
+        for axis, most in (("x", 30000), ("y", 240), ("z", 160)):
+            yield (
+                f'[[nodes.{name}.crane.axes]]\nname = "{axis}"\nunit = "mm"\nleast = 0\nmost = {most}\nhome = 0\npark = 0\n'
+                "speed = 400\nacceleration = 800"
+            )
+        slots = [[100 + 120 * column, 60, 140 - 30 * tier] for column in range(4) for tier in range(2)]
+        yield f"[nodes.{name}.crane.places.stack-{number}]\nslots = {slots}"
+
+
+def _other_parts() -> Iterator[str]:
+    for number in range(BERTHS):
+        yield f'[places.track-{number}]\nkind = "track"\nnode = "berth-{number}"\ncolumns = 3'
+        yield (
+            f'[nodes.berth-{number}]\nroles = ["berth"]\n[nodes.berth-{number}.berth]\ndebounce_ms = 3\n'
+            "arming_timeout_ms = 30000\nend_timeout_ms = 10000\nclear_ms = 3000\ntolerance = 3\n"
+            "arming_to_end = 1600\nend_window = 140"
+        )
+    for number in range(SHUTTLES):
+        yield f'[places.deck-{number}]\nkind = "deck"\nnode = "car-{number}"\ncolumns = 1'
+        yield (
+            f'[nodes.car-{number}]\nroles = ["shuttle"]\n[nodes.car-{number}.shuttle]\nstops = ["one", "two"]\n'
+            "debounce_ms = 3\nrun_timeout_ms = 10000"
+        )
+    yield '[nodes.yard]\nroles = ["supervisor"]'
+
+
+class Chatter:
+    """Says what twenty nodes might say, all of it valid, round and round; `crane-0` counts in its position."""
+
+    def __init__(self) -> None:
+        self._began = time.monotonic()
+        self._seq = 0
+        self._probe = 0
+        self.published: list[tuple[int, float]] = []
+        """Number in the position of crane-0, and the wall clock in ms just before it went out."""
+
+    def round(self) -> Iterator[bytes]:
+        """One message of every node."""
+        self._seq = (self._seq + 1) % (1 << 16)
+        state = {
+            "boot": 7, "seq": self._seq, "uptime": int((time.monotonic() - self._began) * 1000), "mark": 1,
+            "held": False, "holds": 0,
+        }  # fmt: skip
+        for number in range(CRANES):
+            at = self._next() if number == 0 else self._seq % 400
+            axes = [[at, at, True], [60, 60, True], [0, 0, True]]
+            body = {**state, "mode": "ready", "axes": axes, "spreader": "open", "load": "none"}
+            yield _publish(f"crane-{number}", "crane-status", body)
+        for number in range(BERTHS):
+            body = {**state, "state": "empty", "arrival": 0, "ignored": 0}
+            yield _publish(f"berth-{number}", "train-arrival", body)
+        for number in range(SHUTTLES):
+            body = {**state, "state": "at-place", "place": "one", "stop": 1, "load": "none"}
+            yield _publish(f"car-{number}", "shuttle-status", body)
+        slots = {name: state[name] for name in ("boot", "seq", "uptime")}
+        box = ["C-1", "" if self._seq % 2 else "C-2", *[""] * 6]
+        body = {**slots, "slots": box, "state": "running", "rests_on": [["crane-0", 7, 1]]}
+        yield _publish("yard", "yard-map/stack-0", body)
+
+    def _next(self) -> int:
+        self._probe = self._probe % 29_999 + 1
+        self.published.append((self._probe, time.time() * 1000))
+        return self._probe
+
+
+def _publish(node: str, message: str, body: dict[str, Any]) -> bytes:
+    topic = f"{specification().root}/{SITE}/{node}/{message}"
+    return packet(0x30, string(topic) + encode(message.partition("/")[0], body, Encoding.CBOR))
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One run."""
+
+    rate: float
+    lags: list[float]
+    """Of every message of crane-0, in order: ms until the document shows it or a newer one."""
+    processor: float
+    """Share of one core that `yardwire watch` used."""
+
+
+def run(rate: int, seconds: float) -> Measured:
+    """Talk at `rate` for so long, while a browser looks."""
+    from playwright.sync_api import sync_playwright
+
+    with TemporaryDirectory() as folder, start_broker("auto") as broker, sync_playwright() as playwright:
+        path = Path(folder) / "site.toml"
+        path.write_text(site_text(), encoding="utf-8")
+        command = [sys.executable, "-m", "conformance.commands.main", "watch", "--site", str(path), "--broker", broker.url]
+        watch = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+        try:
+            assert watch.stdout is not None
+            url = watch.stdout.readline().split(" live: ")[1].strip()
+            browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
+            page = browser.new_page()
+            page.goto(url)
+            page.locator("#link.up").wait_for()
+            page.evaluate(WATCH_FOR, "crane-0")
+            began = os.times().elapsed
+            chatter, said = Chatter(), _talk(broker.port, rate, seconds, page)
+            count = said(chatter)
+            took = os.times().elapsed - began
+            last = re.compile(rf"at {chatter.published[-1][0]} ")
+            page.locator('[data-says="crane/crane-0"]', has_text=last).wait_for()
+            seen = [tuple(pair) for pair in page.evaluate("window.seen")]
+            browser.close()
+        finally:
+            before = os.times()
+            watch.send_signal(signal.SIGINT)
+            watch.wait(20)
+            after = os.times()
+    used = after.children_user + after.children_system - before.children_user - before.children_system
+    return Measured(count / took, lags(chatter.published, seen), used / took)
+
+
+def _talk(port: int, rate: int, seconds: float, page: Page) -> Any:
+    def say(chatter: Chatter) -> int:
+        count, nodes = 0, CRANES + BERTHS + SHUTTLES + 1
+        with socket.create_connection(("127.0.0.1", port)) as sock:
+            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            sock.sendall(connect_packet("chatter", level=4, user=None, password=None))
+            began = time.monotonic()
+            while (now := time.monotonic()) - began < seconds:
+                due = int((now - began) * rate)
+                while count < due:
+                    for said in chatter.round():
+                        sock.sendall(said)
+                    count += nodes
+                page.wait_for_timeout(max(1.0, 1000 * nodes / rate / 4))
+            sock.sendall(packet(0xE0, b""))
+        return count
+
+    return say
+
+
+def lags(published: list[tuple[int, float]], seen: list[tuple[int, float]]) -> list[float]:
+    """For every published number the time until it, or a later one, was shown. Numbers only grow."""
+    found, at = [], 0
+    for number, published_ms in published:
+        while seen[at][0] < number:
+            at += 1
+        found.append(seen[at][1] - published_ms)
+    return found
+
+
+def main() -> int:
+    """Print the table; 1 when the bound is not kept."""
+    seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 20.0
+    kept = True
+    print("| messages a second, 20 nodes | median | 95 of 100 | worst | last third, 95 of 100 | processor | met |")
+    print("|---|---|---|---|---|---|---|")
+    for rate in RATES:
+        found = run(rate, seconds)
+        most, late = quantiles(found.lags, n=20)[-1], quantiles(found.lags[-len(found.lags) // 3 :], n=20)[-1]
+        met = most < BOUND_MS and late < BOUND_MS
+        kept = kept and met
+        print(
+            f"| {found.rate:,.0f} | {median(found.lags):.0f} ms | {most:.0f} ms | {max(found.lags):.0f} ms | {late:.0f} ms"
+            f" | {found.processor:.0%} of a core | {'yes' if met else 'no'} |",
+            flush=True,
+        )
+    return 0 if kept else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,203 @@
+"""What may be ordered from the page, against the schemas of the acts; and errands between two threads."""
+
+from __future__ import annotations
+
+import threading
+from typing import Any
+
+import pytest
+
+from conformance.page.clerk import Clerk
+from conformance.page.desk import Errand, Question, Unanswered
+from conformance.page.orders import DESKS_OWN, NOT_OFFERED, NotThisWay, offers
+from protocol.schemas import is_valid
+from protocol.site_file import scenario
+from protocol.specification import specification
+
+OFFERS = {(offer.node, offer.act): offer for offer in offers(scenario())}
+DESKS = {
+    "boot": 1, "id": 7, "deadline": 9, "ref": 5, "reading": 178, "arrival": 1, "berth_boot": 1, "stop": 1,
+    "shuttle_boot": 1, "faults": 1, "holds": 1,
+}  # fmt: skip
+GIVEN: dict[tuple[str, str], dict[str, object]] = {
+    ("north", "transfer"): {"from": "stack-n", "from_slot": "3", "to": "ferry", "to_slot": "0", "box": "B-1"},
+    ("north", "jog"): {"x": "600", "y": "0", "z": "-0"},
+    ("north", "reset-fault"): {"found": "box"},
+    ("south", "transfer"): {"to": "siding", "to_slot": "2", "box": "B-1"},
+    ("south", "jog"): {"x": "900", "y": "240", "z": "160"},
+    ("south", "reset-fault"): {"found": "none"},
+    ("siding", "admit"): {"train": "T-7"},
+    ("siding", "reset-fault"): {"found": "none"},
+    ("ferry", "run"): {"to": "quay-s"},
+    ("ferry", "reset-fault"): {"place": "quay-n"},
+}
+
+
+def test_every_act_of_a_role_is_offered_or_left_out_on_purpose() -> None:
+    spec = specification()
+    for node in scenario().nodes.values():
+        takes = set().union(*(spec.acts_of(role) for role in node.roles))
+        assert {act for name, act in OFFERS if name == node.name} == takes - NOT_OFFERED
+
+
+@pytest.mark.parametrize("key", OFFERS, ids="-".join)
+def test_what_is_filled_in_becomes_a_valid_order(key: tuple[str, str]) -> None:
+    """With what the desk adds, it is valid by the schema of the act (jsonschema-rs)."""
+    node, act = key
+    schema = specification().acts[act]
+    fields = OFFERS[key].read(GIVEN.get(key, {}))
+    own = {name: DESKS[name] for name in schema["properties"] if name in DESKS_OWN - {"act"}}
+    assert is_valid("job-order", {"act": act, **own, **fields}, closed=True)
+
+
+def test_every_field_of_an_act_is_a_persons_or_the_desks() -> None:
+    spec = specification()
+    for (node, act), offer in OFFERS.items():
+        persons = {"target"} if act == "jog" else {field.name for field in offer.fields}
+        assert not persons & DESKS_OWN
+        left = set(spec.acts[act]["properties"]) - DESKS_OWN - persons
+        assert left <= ({"place", "found"} if act == "reset-fault" else set()), (node, act)
+
+
+@pytest.mark.parametrize(
+    ("act", "given"),
+    [
+        ("transfer", {"to": "ferry", "to_slot": "0"}),
+        ("transfer", {"to": "siding", "to_slot": "0", "box": "B1"}),
+        ("transfer", {"to": "ferry", "to_slot": "4", "box": "B1"}),
+        ("transfer", {"to": "ferry", "to_slot": "0x1", "box": "B1"}),
+        ("transfer", {"to": "ferry", "to_slot": "0", "box": "B 1"}),
+        ("transfer", {"to": "ferry", "to_slot": "0", "box": "B1234567890123"}),
+        ("transfer", {"to": "ferry", "to_slot": "0", "box": "B1", "from": "stack-n"}),
+        ("transfer", {"to": "ferry", "to_slot": "0", "box": "B1", "deadline": "99"}),
+        ("jog", {"x": "601", "y": "0", "z": "0"}),
+        ("jog", {"x": "1", "y": "1"}),
+        ("jog", {"x": "\u0661", "y": "1", "z": "1"}),
+        ("home", {"id": "1"}),
+    ],
+)
+def test_what_does_not_fit_is_not_taken(act: str, given: dict[str, object]) -> None:
+    with pytest.raises(NotThisWay):
+        OFFERS["north", act].read(given)
+
+
+class Noting:
+    """Notes what is asked of it."""
+
+    def __init__(self) -> None:
+        self.asked: list[tuple[Any, ...]] = []
+
+    def order(self, node: str, act: str, **fields: Any) -> str | None:
+        self.asked.append((node, act, fields))
+        return "busy" if act == "park" else None
+
+    def hold(self, node: str) -> str | None:
+        self.asked.append(("hold", node))
+        return None
+
+    def resume(self, node: str) -> str | None:
+        self.asked.append(("resume", node))
+        return None
+
+    def tell(self, place: str, slot: int, box: str | None) -> str | None:
+        self.asked.append((place, slot, box))
+        return None
+
+    def questions(self) -> list[Question]:
+        return []
+
+    def answer(self, number: int, choice: str) -> str | None:
+        self.asked.append((number, choice))
+        return None
+
+    def events(self) -> list[str]:
+        return [str(number) for number in range(99)]
+
+
+def test_the_clerk_asks_the_desk_for_what_was_asked() -> None:
+    desk = Noting()
+    clerk = Clerk(scenario(), desk, lambda work: work())
+    assert clerk.do({"do": "order", "node": "ferry", "act": "run", "fields": {"to": "quay-s"}}) is None
+    assert clerk.do({"do": "order", "node": "north", "act": "park"}) == "busy"
+    clerk.do({"do": "hold", "node": "all"})
+    clerk.do({"do": "resume", "node": "north"})
+    clerk.do({"do": "tell", "place": "siding", "slot": 2, "box": ""})
+    clerk.do({"do": "tell", "place": "siding", "slot": 0, "box": "B1"})
+    clerk.do({"do": "answer", "number": 3, "choice": "it is empty"})
+    assert desk.asked == [
+        ("ferry", "run", {"to": "quay-s"}), ("north", "park", {}), ("hold", "all"), ("resume", "north"),
+        ("siding", 2, None), ("siding", 0, "B1"), (3, "it is empty"),
+    ]  # fmt: skip
+    assert clerk.look()[1][-1] == "98"
+    assert len(clerk.look()[1]) == 30
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        {},
+        {"do": "dance"},
+        {"do": ["hold"]},
+        {"do": "order", "node": "yard", "act": "home"},
+        {"do": "order", "node": "north", "act": "claim"},
+        {"do": "order", "node": "north", "act": "home", "fields": []},
+        {"do": "hold", "node": "nobody"},
+        {"do": "hold", "node": ["all"]},
+        {"do": "hold"},
+        {"do": "tell", "place": "siding", "slot": 3},
+        {"do": "tell", "place": "moon", "slot": 0},
+        {"do": "tell", "place": "siding", "slot": 0, "box": "<b>"},
+        {"do": "answer", "number": "1", "choice": "x"},
+        {"do": "answer", "number": 1, "choice": "x" * 201},
+    ],
+)
+def test_the_clerk_takes_nothing_that_the_page_does_not_offer(asked: dict[str, Any]) -> None:
+    desk = Noting()
+    with pytest.raises(NotThisWay):
+        Clerk(scenario(), desk, lambda work: work()).do(asked)
+    assert desk.asked == []
+
+
+# ---------------------------------------------------------------- errands
+def test_an_errand_that_was_given_up_is_never_done() -> None:
+    done: list[int] = []
+    errand = Errand(lambda: done.append(1))
+    with pytest.raises(Unanswered, match="was not sent"):
+        errand.result(0.01)
+    errand.do()
+    assert done == []
+
+
+def test_an_errand_that_was_begun_is_waited_for() -> None:
+    begun, go_on = threading.Event(), threading.Event()
+
+    def work() -> str:
+        begun.set()
+        assert go_on.wait(10)
+        return "done"
+
+    errand = Errand(work)
+    owner = threading.Thread(target=errand.do)
+    owner.start()
+    assert begun.wait(10)
+    with pytest.raises(Unanswered, match="not known"):
+        errand.result(0.01)
+    go_on.set()
+    owner.join()
+    assert errand.result(0) == "done"
+
+
+def test_what_an_errand_raises_belongs_to_who_waits() -> None:
+    errand = Errand(lambda: 1 // 0)
+    errand.do()
+    with pytest.raises(ZeroDivisionError):
+        errand.result(0)
+
+
+@pytest.mark.parametrize("error", [RuntimeError("the host has stopped"), TimeoutError()])
+def test_an_owner_that_is_gone_is_told(error: Exception) -> None:
+    def owner(_work: object) -> None:
+        raise error
+
+    with pytest.raises(Unanswered, match="was not sent"):
+        Clerk(scenario(), Noting(), owner).do({"do": "hold", "node": "all"})
