@@ -1,4 +1,4 @@
-"""Between a browser's request and the desk: checks what is asked, has it done on the owner's thread, words the answer."""
+"""Between a browser's request and the desk: checks what is asked, and has it done on the owner's thread."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class Clerk:
         try:
             self._owner(errand.do)
         except (RuntimeError, TimeoutError) as error:
-            raise Unanswered(f"it was not sent: {error or 'the desk does not answer'}") from error
+            raise Unanswered(f"it was not sent: {str(error) or 'the desk does not answer'}") from error
         return errand.result(WAIT_S)
 
     # ------------------------------------------------------------ what may be asked

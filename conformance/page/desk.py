@@ -21,8 +21,10 @@ class Question:
 
 
 class Desk(Protocol):
-    """Gives orders by the rules of the protocol. Every call that asks for something gives None if it is taken,
-    else why it is not."""
+    """Gives orders by the rules of the protocol.
+
+    Every call that asks for something gives None if it is taken, else why it is not.
+    """
 
     def order(self, node: str, act: str, **fields: Any) -> str | None:
         """Order one act; ids, boots, deadlines, counts and readings are the desk's own affair."""
@@ -86,7 +88,9 @@ class Errand:
             with self._lock:
                 self._given_up = not self._begun
             if self._given_up or not self._done.wait(wait_s):
-                raise Unanswered("it was not sent" if self._given_up else "it is not known whether it was sent")
+                raise Unanswered(
+                    "it was not sent" if self._given_up else "it is not known whether it was sent"
+                )
         if self._error is not None:
             raise self._error
         return self._result

@@ -66,7 +66,11 @@ class Gate:
         host, origin = headers.get("host", ""), headers.get("origin")
         if host not in self._hosts:
             return PlainTextResponse("This page goes by another name.\n", 421)  # RFC 9110 section 15.5.20
-        if origin != f"http://{host}" if scope["method"] == "POST" else origin not in (None, f"http://{host}"):
+        if (
+            origin != f"http://{host}"
+            if scope["method"] == "POST"
+            else origin not in (None, f"http://{host}")
+        ):
             return PlainTextResponse("This page takes nothing from other sites.\n", 403)
         if not compare_digest(token.encode(), self._token.encode()):
             return PlainTextResponse("Use the whole address that the command printed.\n", 404)

@@ -114,33 +114,40 @@ def _fields(site: Site, node: NodeSite, act: str) -> Iterator[Field]:
 
 
 def _field(site: Site, node: NodeSite, act: str, name: str, *, needed: bool) -> Iterator[Field]:
-    reached = tuple(node.crane.places) if node.crane is not None else ()
-    slots = max((site.places[place].slots for place in reached), default=1) - 1
-    stops = node.shuttle.stops if node.shuttle is not None else ()
     match act, name:
-        case "transfer", "from":
-            yield Field("from", "from place (none: from the spreader)", reached, needed=False)
-        case "transfer", "from_slot":
-            yield Field("from_slot", "from slot", least=0, most=slots, needed=False)
-        case "transfer", "to":
-            yield Field("to", "to place", reached)
-        case "transfer", "to_slot":
-            yield Field("to_slot", "to slot", least=0, most=slots)
+        case "transfer", "from" | "from_slot" | "to" | "to_slot":
+            yield _end_of_transfer(site, node, name, needed=needed)
         case "run", "to":
-            yield Field("to", "to", stops)
+            yield Field("to", "to", _stops(node))
         case "jog", "target":
-            assert node.crane is not None
-            for axis in node.crane.axes:
+            for axis in node.crane.axes if node.crane is not None else ():
                 yield Field(axis.name, f"{axis.name} in {axis.unit}", least=axis.least, most=axis.most)
-        case "reset-fault", "place":
-            if stops:
-                yield Field("place", "where it stands", stops, needed=False)
-        case "reset-fault", "found":
-            if node.crane is not None or node.berth is not None:
-                yield Field("found", "what you found", ("none", "box"), needed=False)
+        case "reset-fault", "place" | "found":
+            yield from _found(node, name)
         case _, "box":
             yield Field("box", "box", needed=needed)
         case "admit", "train":
             yield Field("train", "train, if known", longest=8, needed=needed)
         case _:
             raise KeyError(f"{act}.{name}: the page has no field for it")
+
+
+def _end_of_transfer(site: Site, node: NodeSite, name: str, *, needed: bool) -> Field:
+    reached = tuple(node.crane.places) if node.crane is not None else ()
+    if name in ("from", "to"):
+        label = {"from": "from place (none: from the spreader)", "to": "to place"}[name]
+        return Field(name, label, reached, needed=needed)
+    most = max((site.places[place].slots for place in reached), default=1) - 1
+    return Field(name, name.replace("_", " "), least=0, most=most, needed=needed)
+
+
+def _found(node: NodeSite, name: str) -> Iterator[Field]:
+    """What a person found, where the node's machine has such a thing."""
+    if name == "place" and node.shuttle is not None:
+        yield Field("place", "where it stands", _stops(node), needed=False)
+    elif name == "found" and (node.crane is not None or node.berth is not None):
+        yield Field("found", "what you found", ("none", "box"), needed=False)
+
+
+def _stops(node: NodeSite) -> tuple[str, ...]:
+    return node.shuttle.stops if node.shuttle is not None else ()

@@ -79,9 +79,7 @@ def serve(
         sock.close()
 
 
-def _server(
-    page: LivePage, clerk: Clerk | None, token: str, hosts: list[str]
-) -> tuple[uvicorn.Server, Hub]:
+def _server(page: LivePage, clerk: Clerk | None, token: str, hosts: list[str]) -> tuple[uvicorn.Server, Hub]:
     hub = Hub(page, clerk)
     app = Gate(_app(page, clerk, hub), token, hosts)
     config = uvicorn.Config(

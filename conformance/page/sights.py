@@ -14,7 +14,11 @@ Entry = dict[str, Any]
 Entries = Iterator[tuple[str, Entry]]
 
 UNSURE = "?"
-MOVING = {"admitting": "a train is coming in", "armed": "a train is coming in", "leaving": "a train is leaving"}
+MOVING = {
+    "admitting": "a train is coming in",
+    "armed": "a train is coming in",
+    "leaving": "a train is leaving",
+}
 
 
 class Sights:
@@ -34,8 +38,8 @@ class Sights:
         for panel in self._ground.panels:
             for reach in panel.reaches:
                 yield f"crane/{reach.crane}", self._crane(reach.crane)
-            for place in panel.places():
-                yield from self._drawn(panel, self._site.places[place])
+            for name in panel.places():
+                yield from self._drawn(panel, self._site.places[name])
         for place in self._site.places.values():
             yield f"place/{place.name}", self._place(place)
 
@@ -143,5 +147,3 @@ class Sights:
 
 def _flat(point: Point, shift: float = 0.0) -> list[float]:
     return [round(point.x + shift, 1), round(point.y, 1), round(point.z, 1)]
-
-

@@ -125,7 +125,11 @@ def at_work(
         host = stack.enter_context(MqttHost(supervisor, link.host, link.port))
 
         def owner(work: Callable[[], None]) -> None:
-            host.call(lambda _participant, _now_ms: (work(), ())[1])
+            def done(_participant: object, _now_ms: int) -> tuple[()]:
+                work()
+                return ()
+
+            host.call(done)
 
         desk = SupervisorsDesk(supervisor) if with_desk else None
         served = stack.enter_context(serve(page, desk=desk, owner=owner if with_desk else None))

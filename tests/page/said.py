@@ -10,15 +10,23 @@ from protocol.recording import EventKind, RecordedEvent, RecordedMessage
 from protocol.site import Encoding, Site
 from protocol.site_file import scenario
 
-HELD = {"held": False, "holds": 0}
-CRANE = {
+HELD: dict[str, Any] = {"held": False, "holds": 0}
+CRANE: dict[str, Any] = {
     **HELD, "mode": "ready", "axes": [[480, 480, True], [180, 180, True], [0, 0, True]], "spreader": "open",
     "load": "none",
 }  # fmt: skip
-SHUTTLE = {**HELD, "state": "at-place", "place": "quay-n", "stop": 1, "load": "none"}
-BERTH = {**HELD, "state": "at-rest", "arrival": 1, "reading": 178, "ignored": 2, "arm_to_end": 9000, "train": "T-7"}
-EMPTY_BERTH = {**HELD, "state": "empty", "arrival": 0, "ignored": 0}
-STATUS = {
+SHUTTLE: dict[str, Any] = {**HELD, "state": "at-place", "place": "quay-n", "stop": 1, "load": "none"}
+BERTH: dict[str, Any] = {
+    **HELD,
+    "state": "at-rest",
+    "arrival": 1,
+    "reading": 178,
+    "ignored": 2,
+    "arm_to_end": 9000,
+    "train": "T-7",
+}
+EMPTY_BERTH: dict[str, Any] = {**HELD, "state": "empty", "arrival": 0, "ignored": 0}
+STATUS: dict[str, Any] = {
     "state": "on", "link": 1, "firmware": "1.0", "minor": 0, "reads": "json", "reset": "power-on", "bench": False,
     "digest": 0, "buffer": 256,
 }  # fmt: skip
@@ -45,7 +53,9 @@ class Bus:
             "boot": self.boots.get(node, 1), "seq": self.seqs[topic], "uptime": int(at_s * 1000),
             **({} if message.partition("/")[0] in ("fault", "yard-map") else {"mark": 1}),
         }  # fmt: skip
-        self.raw(topic, encode(message.partition("/")[0], {**usual, **fields}, Encoding.JSON), at_s, kept=kept)
+        self.raw(
+            topic, encode(message.partition("/")[0], {**usual, **fields}, Encoding.JSON), at_s, kept=kept
+        )
 
     def order(self, node: str, act: str, at_s: float = 1.0, **fields: Any) -> None:
         body = {"act": act, "boot": self.boots.get(node, 1), **fields}
@@ -60,6 +70,6 @@ class Bus:
 
     def kinds(self, at_s: float = 1.5) -> set[str]:
         """The troubles that stand, as node/kind."""
-        return {
-            key.removeprefix("trouble/") for key in self.model(at_s) if key.startswith("trouble/")
-        } - {f"{node}/not-heard" for node in self.site.nodes}
+        return {key.removeprefix("trouble/") for key in self.model(at_s) if key.startswith("trouble/")} - {
+            f"{node}/not-heard" for node in self.site.nodes
+        }

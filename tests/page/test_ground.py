@@ -14,9 +14,7 @@ from protocol.site_file import read_site, scenario, scenario_text
 
 
 def spot(ground: Ground, panel: int, place: str, slot: int) -> Point:
-    return next(
-        one.at for one in ground.panels[panel].spots if (one.place, one.slot) == (place, slot)
-    )
+    return next(one.at for one in ground.panels[panel].spots if (one.place, one.slot) == (place, slot))
 
 
 def test_a_crane_over_a_slot_is_drawn_at_the_slot() -> None:

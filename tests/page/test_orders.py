@@ -43,7 +43,7 @@ def test_every_act_of_a_role_is_offered_or_left_out_on_purpose() -> None:
 @pytest.mark.parametrize("key", OFFERS, ids="-".join)
 def test_what_is_filled_in_becomes_a_valid_order(key: tuple[str, str]) -> None:
     """With what the desk adds, it is valid by the schema of the act (jsonschema-rs)."""
-    node, act = key
+    act = key[1]
     schema = specification().acts[act]
     fields = OFFERS[key].read(GIVEN.get(key, {}))
     own = {name: DESKS[name] for name in schema["properties"] if name in DESKS_OWN - {"act"}}

@@ -72,7 +72,7 @@ def ask(
 
 def order(served: Served, asked: object, **headers: str) -> tuple[int, str]:
     body = asked if isinstance(asked, bytes) else json.dumps(asked).encode()
-    own = {"origin": f"http://127.0.0.1:{served.port}", "content-type": "application/json"}
+    own: dict[str, Any] = {"origin": f"http://127.0.0.1:{served.port}", "content-type": "application/json"}
     status, text, _ = ask(served, "POST", "order", body, **(own | headers))
     return status, text
 
@@ -102,7 +102,9 @@ def test_nothing_is_given_without_the_token(served: Served, path: str) -> None:
     assert ask(served, path="/")[0] == 404
 
 
-@pytest.mark.parametrize("host", ["evil.example", "evil.example:{port}", "127.0.0.1", "127.0.0.1:1", "localhost.:{port}", ""])
+@pytest.mark.parametrize(
+    "host", ["evil.example", "evil.example:{port}", "127.0.0.1", "127.0.0.1:1", "localhost.:{port}", ""]
+)
 @pytest.mark.parametrize("path", [*FILES, "stream"])
 def test_another_host_is_refused(served: Served, host: str, path: str) -> None:
     """A name of another site that points here (DNS rebinding)."""
@@ -116,7 +118,9 @@ def test_the_names_of_loopback_are_ours(served: Served, name: str) -> None:
     assert ask(served, host=f"{name}:{served.port}")[0] == 200
 
 
-@pytest.mark.parametrize("origin", ["http://evil.example", "null", "https://127.0.0.1:{port}", "http://127.0.0.1:1", ""])
+@pytest.mark.parametrize(
+    "origin", ["http://evil.example", "null", "https://127.0.0.1:{port}", "http://127.0.0.1:1", ""]
+)
 def test_an_order_from_another_origin_is_refused(served: Served, desk: Noting, origin: str) -> None:
     desk.asked.clear()
     status, _ = order(served, HOLD, origin=origin.format(port=served.port))
@@ -131,7 +135,7 @@ def test_looking_from_another_origin_is_refused(served: Served, path: str) -> No
 
 def test_an_order_with_a_wrong_token_is_refused(served: Served, desk: Noting) -> None:
     desk.asked.clear()
-    own = {"origin": f"http://127.0.0.1:{served.port}", "content-type": "application/json"}
+    own: dict[str, Any] = {"origin": f"http://127.0.0.1:{served.port}", "content-type": "application/json"}
     assert ask(served, "POST", "/x/order", json.dumps(HOLD).encode(), **own)[0] == 404
     assert desk.asked == []
 
@@ -139,12 +143,17 @@ def test_an_order_with_a_wrong_token_is_refused(served: Served, desk: Noting) ->
 def test_an_order_is_sent_by_post_alone(served: Served, desk: Noting) -> None:
     desk.asked.clear()
     for method in ("GET", "PUT", "DELETE", "HEAD"):
-        assert ask(served, method, "order", **{"content-type": "application/json"})[0] == 405
+        assert ask(served, method, "order", origin=f"http://127.0.0.1:{served.port}")[0] == 405
     assert desk.asked == []
 
 
 def test_a_websocket_gets_nothing(served: Served) -> None:
-    upgrade = {"connection": "Upgrade", "upgrade": "websocket", "sec-websocket-version": "13", "sec-websocket-key": "x" * 22 + "=="}
+    upgrade: dict[str, Any] = {
+        "connection": "Upgrade",
+        "upgrade": "websocket",
+        "sec-websocket-version": "13",
+        "sec-websocket-key": "x" * 22 + "==",
+    }
     assert ask(served, path="/x/stream", **upgrade)[0] == 404
 
 
@@ -157,7 +166,18 @@ def test_an_order_reaches_the_desk(served: Served, desk: Noting) -> None:
 
 
 @pytest.mark.parametrize(
-    "body", [b"", b"{", b"[]", b"7", b"\xff", b"[" * 4000, b" " * 5000, b'{"do":"dance"}', b'{"do":"hold","node":"x"}']
+    "body",
+    [
+        b"",
+        b"{",
+        b"[]",
+        b"7",
+        b"\xff",
+        b"[" * 4000,
+        b" " * 5000,
+        b'{"do":"dance"}',
+        b'{"do":"hold","node":"x"}',
+    ],
 )
 def test_what_is_no_order_is_refused_in_words(served: Served, desk: Noting, body: bytes) -> None:
     desk.asked.clear()

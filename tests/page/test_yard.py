@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 from conformance.commands.exchanges import recorded_cycle
 from conformance.page.jobs import ENDED_KEPT, OPEN_KEPT
@@ -25,9 +26,19 @@ def test_a_whole_cycle_is_followed_to_its_end() -> None:
     for item in items:
         yard.take(item)
         model = yard.model(item.at_us)
-        boxes.add(tuple(sorted(key for key, value in model.items() if key.startswith("spot") and value["box"] == "C-101")))
+        boxes.add(
+            tuple(
+                sorted(
+                    key for key, value in model.items() if key.startswith("spot") and value["box"] == "C-101"
+                )
+            )
+        )
     model = yard.model(items[-1].at_us)
-    jobs = {value["words"].split(" #")[0]: value["state"] for key, value in model.items() if key.startswith("job/")}
+    jobs = {
+        value["words"].split(" #")[0]: value["state"]
+        for key, value in model.items()
+        if key.startswith("job/")
+    }
     assert jobs["transfer C-101: stack-n/1 to ferry/0"] == "done"
     assert jobs["transfer C-101: ferry/0 to siding/0"] == "done"
     assert set(jobs.values()) == {"done"}
@@ -152,7 +163,7 @@ def test_the_box_in_a_spreader_is_that_of_the_transfer() -> None:
     bus = Bus()
     bus.say("north", "crane-status", **{**CRANE, "load": "box"})
     assert bus.model()["crane/north"]["box"] == ""
-    where = {"from": "stack-n", "from_slot": 0, "to": "ferry", "to_slot": 0}
+    where: dict[str, Any] = {"from": "stack-n", "from_slot": 0, "to": "ferry", "to_slot": 0}
     bus.order("north", "transfer", id=7, deadline=9000, box="B1", stop=1, shuttle_boot=1, **where)
     assert bus.model()["crane/north"]["box"] == "B1"
 
@@ -212,7 +223,15 @@ def test_jobs_are_bounded() -> None:
 # ---------------------------------------------------------------- faults and holds
 def test_faults_stand_with_their_level_and_part() -> None:
     bus = Bus()
-    bus.say("north", "fault", active=["axis-stuck", "bad-message"], changed="axis-stuck", level="halt", part="x", faults=1)
+    bus.say(
+        "north",
+        "fault",
+        active=["axis-stuck", "bad-message"],
+        changed="axis-stuck",
+        level="halt",
+        part="x",
+        faults=1,
+    )
     model = bus.model()
     assert model["trouble/north/axis-stuck"] == {
         "node": "north", "kind": "axis-stuck", "rank": 0, "says": "fault, halt, at x",
@@ -306,7 +325,9 @@ def test_rules_over_several_messages_are_told() -> None:
 
 def test_messages_of_nobody_are_lines_too() -> None:
     bus = Bus()
-    bus.yard.take(next(iter(recorded_cycle(scenario())))._replace(topic="yw1/harlow-basin/x\u202ey", payload=b"\xff"))
+    bus.yard.take(
+        next(iter(recorded_cycle(scenario())))._replace(topic="yw1/harlow-basin/x\u202ey", payload=b"\xff")
+    )
     line = bus.model()["line/1"]
     assert line["node"] == ""
     assert line["broken"]

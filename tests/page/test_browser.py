@@ -1,0 +1,182 @@
+"""The page in a real browser, with reference nodes and a reference supervisor on the embedded broker."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from tests.needs import PLACES, needs
+from tests.page.at_work import AtWork, at_work
+from tests.publish.npm import installed
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
+
+pytestmark = needs("chromium")
+PHONE = {"width": 375, "height": 800}
+PATIENCE_MS = 30_000
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Browser]:
+    from playwright.sync_api import sync_playwright
+
+    program = shutil.which("chromium", path=PLACES)
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
+        yield browser
+        browser.close()
+
+
+@pytest.fixture(scope="module")
+def yard() -> Iterator[AtWork]:
+    """Its shuttle is lost at the start, so that there is a question; nobody has answered it."""
+    with at_work() as found:
+        yield found
+
+
+@pytest.fixture
+def tab(chromium: Browser, yard: AtWork) -> Iterator[Page]:
+    yield from opened(chromium, yard)
+
+
+def opened(chromium: Browser, yard: AtWork, **options: Any) -> Iterator[Page]:
+    """The page, connected; any error on its console, and any request that leaves its server, fails the test."""
+    page = chromium.new_page(**options)
+    page.set_default_timeout(PATIENCE_MS)
+    wrong: list[str] = []
+    page.on("console", lambda told: wrong.append(told.text) if told.type in ("error", "warning") else None)
+    page.on("pageerror", lambda error: wrong.append(str(error)))
+    page.on(
+        "request",
+        lambda request: wrong.append(request.url) if not request.url.startswith(yard.served.url) else None,
+    )
+    page.goto(yard.served.url)
+    page.locator("#link.up").wait_for()
+    page.locator('[data-says="crane/north"]', has_text=re.compile("unhomed|ready|homing|working")).wait_for()
+    yield page
+    assert wrong == []
+    page.close()
+
+
+def test_it_shows_the_yard(tab: Page, tmp_path: Path) -> None:
+    tab.locator('[data-place="stack-n"] [data-slot="1"]', has_text="C-101").wait_for()
+    assert tab.locator("#health .card").count() == 5
+    assert tab.locator("#messages .log li").count() > 10
+    assert tab.locator(".crane.known").count() > 0
+    picture = tmp_path / "page.png"
+    tab.screenshot(path=picture, full_page=True)
+    assert picture.stat().st_size > 50_000
+
+
+def test_a_box_is_drawn_at_the_scale_of_its_axis(tab: Page) -> None:
+    """Two columns 120 mm apart in the site file are as far apart on the screen as 120 mm of the crane's reach."""
+    found = tab.evaluate("""() => {
+      const x = (query) => document.querySelector(query).getBoundingClientRect();
+      const reach = x(".reach").width / 600;
+      const boxes = [0, 2].map((n) => x(`[data-key="spot/0/stack-n/${n}"][data-view="plan"] rect`).x);
+      return [reach, boxes[1] - boxes[0]];
+    }""")
+    assert found[1] == pytest.approx(120 * found[0], abs=1.0)
+
+
+@needs("npm")
+@pytest.mark.parametrize("shade", ["light", "dark"])
+def test_axe_finds_no_violation(chromium: Browser, yard: AtWork, shade: Any) -> None:
+    """By axe-core (npm), all its rules, contrast included, in both shades, the question before an order too."""
+    axe = (installed() / "node_modules/axe-core/axe.min.js").read_text("utf-8")
+    for page in opened(chromium, yard, color_scheme=shade):
+        page.evaluate(axe)
+        for asking in (False, True):
+            if asking:
+                page.locator(".bar .hold").click()
+            found = page.evaluate("axe.run()")["violations"]
+            assert [(one["id"], one["nodes"][0]["html"][:200]) for one in found] == []
+
+
+def test_no_wider_than_a_phone(chromium: Browser, yard: AtWork) -> None:
+    for page in opened(chromium, yard, viewport=PHONE):
+        assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+
+
+def test_an_order_by_keyboard_alone(tab: Page, yard: AtWork) -> None:
+    """Chosen, looked at, and only then sent."""
+    tab.locator("#who").focus()
+    tab.keyboard.type("south")
+    tab.keyboard.press("Tab")
+    tab.keyboard.type("home")
+    tab.keyboard.press("Tab")
+    tab.keyboard.press("Enter")
+    asked = tab.locator("#ask")
+    asked.wait_for()
+    assert asked.locator("#ask-words").inner_text() == "south: home"
+    assert "Hands clear" in asked.inner_text()
+    assert tab.evaluate("document.activeElement.id") == "ask-no"
+    tab.keyboard.press("Escape")
+    asked.wait_for(state="hidden")
+    assert tab.locator("#said").inner_text() == ""
+    tab.keyboard.press("Enter")
+    asked.wait_for()
+    tab.keyboard.press("Shift+Tab")
+    assert tab.evaluate("document.activeElement.id") == "ask-yes"
+    tab.keyboard.press("Enter")
+    # The supervisor's own rules answer: a crane that is ready, or beside an open question, is not homed.
+    tab.locator("#said", has_text="Not taken: south: home.").wait_for()
+
+
+def test_a_question_is_answered_and_then_the_shuttle_runs(tab: Page) -> None:
+    question = tab.locator("#questions li", has_text="At which place does shuttle ferry stand?")
+    question.get_by_role("button", name="quay-n").click()
+    tab.locator("#ask-yes").click()
+    tab.locator("#said", has_text="Taken: At which place").wait_for()
+    question.wait_for(state="detached")
+    tab.locator('[data-says="place/ferry"]', has_text="at-place quay-n").wait_for()
+    tab.locator('[data-key="carrier/0/ferry"]:not(.away)').first.wait_for(state="attached")
+
+
+def test_a_hold_and_its_end(tab: Page, yard: AtWork) -> None:
+    tab.locator(".bar .hold").click()
+    assert "no emergency stop" in tab.locator("#ask-caution").inner_text()
+    tab.locator("#ask-yes").click()
+    tab.locator("#troubles li", has_text="north").filter(has_text="is held").wait_for()
+    tab.locator("#whom").select_option("all")
+    tab.locator('#standing [data-do="resume"]').click()
+    tab.locator("#ask-yes").click()
+    tab.locator("#troubles li", has_text="is held").first.wait_for(state="detached")
+
+
+def test_another_sites_page_can_neither_look_nor_order(chromium: Browser, yard: AtWork) -> None:
+    """Even one that has got hold of the whole address."""
+    page = chromium.new_page()
+    page.route(
+        "http://evil.example/", lambda route: route.fulfill(body="<title>x</title>", content_type="text/html")
+    )
+    page.goto("http://evil.example/")
+    tried = page.evaluate(
+        """async (url) => {
+          const order = { method: "POST", body: '{"do":"hold","node":"all"}' };
+          const json = { ...order, headers: { "content-type": "application/json" } };
+          const tries = [fetch(url), fetch(url + "order", json), fetch(url + "order", { ...order, mode: "no-cors" })];
+          return Promise.all(tries.map((one) => one.then((answer) => answer.type, () => "failed")));
+        }""",
+        yard.served.url,
+    )
+    assert tried[:2] == ["failed", "failed"]
+    page.close()
+    assert not yard.supervisor.holding
+
+
+def test_a_page_that_is_cut_off_says_so(chromium: Browser) -> None:
+    page = chromium.new_page()
+    with at_work(with_desk=False) as yard:
+        page.goto(yard.served.url)
+        page.locator("#link.up").wait_for(timeout=PATIENCE_MS)
+        assert page.get_by_role("button").count() == 0
+    page.locator("#old", has_text="all that it shows is old").wait_for(timeout=PATIENCE_MS)
+    assert page.locator("#link").inner_text() == "The page is cut off"
+    page.close()
