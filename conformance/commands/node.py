@@ -92,7 +92,7 @@ def node(
         mode = "on the bench" if bench else "in service"
         click.echo(f"{name}: {roles}, {mode}, boot {boot}, at {address.name}; stop it with Ctrl-C")
         while True:
-            host.wait_down(LOOK_S)
+            host.wait_failed(LOOK_S)
     finally:
         host.stop()
 

@@ -119,6 +119,12 @@ class MqttHost:
             self._raise_failure()
             return not self._up
 
+    def wait_failed(self, timeout_s: float) -> None:
+        """Wait, with the link up or down. Raises the host's failure as soon as there is one."""
+        with self._changed:
+            self._changed.wait_for(lambda: self._failure is not None, timeout_s)
+            self._raise_failure()
+
     def call(self, work: Work, timeout_s: float = 5.0) -> bool:
         """Run `work(participant, now_ms)` on the host's thread and publish what it returns.
 

@@ -8,8 +8,9 @@ import socket
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -22,6 +23,8 @@ from protocol.validation import read_message
 from tests.needs import needs
 
 PATIENCE_S = 20
+STARTS_S = 1.5
+"""More processor time than a node needs to start."""
 YARDWIRE = (
     "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
     "from conformance.commands.main import main; main()"
@@ -176,3 +179,23 @@ def test_a_boot_counter_that_cannot_be_kept(site: Path, tmp_path: Path) -> None:
     code, said = ended("north", "--site", str(site), "--state-dir", str(blocked / "state"))
     assert code == 2
     assert "boot counter" in said
+
+
+def test_a_node_whose_broker_has_gone_waits_and_does_not_spin(site: Path) -> None:
+    before = os.times()
+    with ExitStack() as broker_life:
+        broker = broker_life.enter_context(start_broker("embedded"))
+        with node("ferry", "--site", str(site), "--broker", broker.url) as process:
+            assert process.stdout is not None
+            assert process.stdout.readline().startswith("ferry: ")
+            broker_life.close()
+            with socket.create_server((broker.host, broker.port)) as gone:
+                gone.settimeout(PATIENCE_S)
+                began = time.monotonic()
+                for _ in range(4):  # Each attempt comes later after the one before [LNK-10].
+                    gone.accept()[0].close()
+                waited_s = time.monotonic() - began
+    after = os.times()
+    used_s = after.children_user + after.children_system - before.children_user - before.children_system
+    assert waited_s > 3
+    assert used_s < STARTS_S + 0.2 * waited_s
