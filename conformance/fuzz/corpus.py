@@ -1,0 +1,112 @@
+"""What was found, kept as recordings: `yardwire replay` says them again, and the next run tries them first."""
+
+from __future__ import annotations
+
+import json
+import zlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from conformance.fuzz.finding import Finding
+from conformance.fuzz.steps import Case, Step, from_text, sentence, to_text
+from protocol.recording import (
+    DamagedRecording,
+    EventKind,
+    Header,
+    NotARecording,
+    RecordedEvent,
+    RecordedMessage,
+    RecordingReader,
+    RecordingWriter,
+)
+from protocol.trouble import Trouble
+
+ENDING = ".ywrec"
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """One case of a corpus: what it showed, and how."""
+
+    finding: Finding
+    steps: Case
+    says: str
+    path: Path
+
+
+@dataclass(frozen=True, slots=True)
+class Corpus:
+    """A folder with one recording for each group of findings of one node."""
+
+    folder: Path
+    site: str
+    node: str
+    kit: str
+
+    def keep(
+        self,
+        finding: Finding,
+        steps: Sequence[Step],
+        played: Sequence[tuple[float, str, bytes]],
+        *,
+        started: str,
+        seed: int,
+    ) -> Path:
+        """Write one case, whole or not at all. `played` are instants in ms, topics and payloads. Raises Trouble."""
+        number = zlib.crc32(f"{self.node} {finding.key}".encode())
+        path = self.folder / f"{self.node}-{finding.requirement}-{number:08x}{ENDING}"
+        part = path.with_suffix(".part")
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            with part.open("wb", buffering=0) as file:
+                header = Header(self.site, started, f"fuzz {self.node}, seed {seed}", self.kit)
+                writer = RecordingWriter(file, header)
+                writer.event(RecordedEvent(0, EventKind.NOTE, self._note(finding, steps)))
+                begin = played[0][0] if played else 0.0
+                for at_ms, topic, payload in played:
+                    at_us = int((at_ms - begin) * 1000)
+                    writer.message(RecordedMessage(at_us, topic, payload, 1, False, False))
+                writer.end(int((played[-1][0] - begin) * 1000) if played else 0)
+            part.replace(path)
+        except OSError as error:
+            raise Trouble(
+                f"a finding cannot be written: {error.strerror}",
+                where=str(path),
+                mend="Give another --corpus",
+            ) from error
+        return path
+
+    def _note(self, finding: Finding, steps: Sequence[Step]) -> str:
+        body = {
+            "fuzz": 1,
+            "node": self.node,
+            "requirement": finding.requirement,
+            "what": finding.what,
+            "sentence": sentence(steps),
+            "steps": to_text(steps),
+        }
+        return json.dumps(body, ensure_ascii=False)
+
+    def cases(self) -> Iterator[Kept]:
+        """All cases for this node, in the order of their file names. Raises Trouble for a file that is none."""
+        if not self.folder.is_dir():
+            return
+        for path in sorted(self.folder.glob(f"{self.node}-*{ENDING}")):
+            yield read_case(path)
+
+
+def read_case(path: Path) -> Kept:
+    """The case in a recording of a corpus. Raises Trouble."""
+    try:
+        with path.open("rb") as file:
+            first = next(iter(RecordingReader(file)), None)
+        if not isinstance(first, RecordedEvent):
+            raise ValueError("it does not begin with the note of a fuzz case")
+        body = json.loads(first.text)
+        finding = Finding(str(body["requirement"]), str(body["what"]))
+        return Kept(finding, from_text(body["steps"]), str(body["sentence"]), path)
+    except (OSError, NotARecording, DamagedRecording, ValueError, KeyError, TypeError) as error:
+        raise Trouble(
+            f"this is no case of a fuzz corpus: {error}", where=str(path), mend="Move it out of the corpus"
+        ) from error

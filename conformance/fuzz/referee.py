@@ -1,0 +1,332 @@
+"""The oracles: reads the log as it grows and says what a node did wrong, whatever was sent to it.
+
+What messages break together is the business of `protocol.rules`; here stands what only a tester can judge,
+who knows everything that reached the node and in which order.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from conformance.fuzz.expected import OPEN, Expected, Known
+from conformance.fuzz.finding import Finding
+from conformance.log import Log, Message
+from conformance.stand import FINAL
+from protocol.counting import uptime_difference
+from protocol.recording import RecordedMessage
+from protocol.rules import Breach, Watch
+from protocol.site import Site
+from protocol.specification import specification
+from protocol.topics import Topic
+from protocol.validation import Reading
+
+EXCUSED_MS = 12_000
+"""After a fault of the link the node may be away for as long as it waits before it connects again."""
+ROLE_STATES = ("crane-status", "train-arrival", "shuttle-status")
+BAD_MESSAGE_MS = 1500
+MEMORY_SAMPLES = 48
+"""Fences over which free memory is followed, in three parts."""
+MEMORY_LEAK = 64
+"""Bytes by which the best of a part must lie below the best of the part before."""
+BEAT_GRACE_MS = 500
+"""What a link may add to the gap between two heartbeats."""
+LEFT_OUT = frozenset(
+    ("MSG-02", "MSG-03", "MSG-08", "ORD-01", "ORD-06", "ORD-10", "ORD-12", "ORD-14", "ORD-15", "HLD-03")
+)
+"""Rules over recordings that take it that a supervisor keeps to its part; they are judged here instead."""
+
+
+class Referee:
+    """Judges one node. `findings` grows; `take` reads what is new in the log."""
+
+    def __init__(self, log: Log, site: Site, name: str, rate: float = 0) -> None:
+        """More than `rate` orders in a second may be lost without an answer; 0: none may ever be."""
+        self._log, self._site, self._name = log, site, name
+        self._rate = rate
+        self._topic = str(Topic(site.name, name, "job-order"))
+        self._everyone = str(Topic(site.name, specification().everyone, "job-order"))
+        self.findings: list[Finding] = []
+        self._read = 0
+        self.restarted()
+
+    def restarted(self) -> None:
+        """The node was reset on purpose: nothing is known, and all that was heard is past."""
+        self._read = len(self._log.messages)
+        self.known = Known(self._site.nodes[self._name])
+        self.faults = 0
+        self.states: dict[str, Mapping[str, Any]] = {}
+        self.fenced = 0
+        """The token of the newest ask that was answered."""
+        self.waiting: list[Expected] = []
+        self._watch = Watch(self._site)
+        self._excused_ms = self._connected_ms = -1.0
+        self._connection = 0
+        self._bad_ms: float | None = None
+        self._memory: list[int] = []
+        self._beats: dict[str, float] = {}
+        """When each state message came last."""
+        self._uptime: int | None = None
+        """That of the newest message; None while a set-uptime is on its way."""
+        self._jobs: dict[int, tuple[str, str]] = {}
+        """Act and state of every job of this boot that was taken."""
+        self._given: set[tuple[str, int]] = set()
+        """Acts and ids that reports may name."""
+        self._arrivals: deque[float] = deque()
+
+    def excuse(self, at_ms: float) -> None:
+        """The link is being disturbed: orders may be lost and the node may go away for a while."""
+        self._excused_ms = at_ms + EXCUSED_MS
+        self._unsure()
+
+    @property
+    def silent_is_fine(self) -> bool:
+        """Whether a fault of the link may still keep the node away."""
+        return bool(self._log.traces) and self._log.traces[-1].at_ms < self._excused_ms
+
+    def take(self, now_ms: float) -> None:
+        """Judge all messages that are new, and what has become overdue by now."""
+        messages = self._log.messages
+        while self._read < len(messages):
+            message = messages[self._read]
+            self._read += 1
+            self._connected(message)
+            if message.from_node:
+                self._said(message)
+            elif message.topic in (self._topic, self._everyone):
+                self._came(message)
+        self._late_beats(now_ms)
+
+    def tell(self, requirement: str, what: str, at: int = 0) -> None:
+        """Enter a finding."""
+        self.findings.append(Finding(requirement, what, at))
+
+    # ---- the link
+
+    def _connected(self, message: Message) -> None:
+        connection = message.trace.connection
+        if self._connection and connection != self._connection:
+            if message.at_ms > self._excused_ms:
+                self.tell("LNK-03", "the node lost its connection though the link was sound", message.number)
+            self._excused_ms = max(self._excused_ms, message.at_ms + 1000)
+            self._unsure()
+        self._connection = connection
+
+    def _unsure(self) -> None:
+        self.waiting.clear()
+        self.known.sure = False
+
+    # ---- orders
+
+    def _came(self, message: Message) -> None:
+        if message.retain or message.trace.size > self.known.node.buffer:
+            return
+        body = message.body
+        readable = bool(body) and self.known.node.reads in ("both", str(message.encoding))
+        if not readable or (message.topic == self._everyone and body["act"] != "hold"):
+            self._bad_ms = message.at_ms
+            return
+        if body["act"] == "reset-fault":
+            self._bad_ms = None
+        if body["act"] == "set-uptime":
+            self._uptime = None
+        if "id" in body:
+            self._given.add((body["act"], body.get("ref", body["id"])))
+        if message.topic == self._topic:
+            self._watched(message, Reading(dict(body), message.encoding))
+        expected = self.known.order(body, message.number, message.at_ms)
+        if self._too_fast(message.at_ms):
+            self._unsure()
+        elif expected is not None:
+            self.waiting.append(expected)
+
+    def _too_fast(self, at_ms: float) -> bool:
+        """ORD-19: beyond the promised rate a node may lose orders, and live on."""
+        arrivals = self._arrivals
+        arrivals.append(at_ms)
+        while arrivals[0] < at_ms - 1000:
+            arrivals.popleft()
+        return bool(self._rate) and len(arrivals) > self._rate
+
+    # ---- what the node says
+
+    def _said(self, message: Message) -> None:
+        for finding in message.findings:
+            self.tell(
+                finding.requirement, f"in its {message.name or 'message'}: {finding.what}", message.number
+            )
+        body = message.body
+        if not body or message.name == "job-order":
+            return
+        if "uptime" in body and body["boot"] != self.known.boot:
+            self._new_boot(message)
+        self._timed(message)
+        self._watched(message, Reading(dict(body), message.encoding))
+        if message.name == "job-report":
+            self._report(message)
+        elif message.name:
+            self.states[message.name] = body
+            self.faults = int(body.get("faults", self.faults))
+
+    def _new_boot(self, message: Message) -> None:
+        if self.known.boot >= 0:
+            cause = self.states.get("node-status", {}).get("reset", "unknown")
+            cause = message.body.get("reset", cause)
+            self.tell("MSG-05", f"the node restarted by itself, reset cause {cause!r}", message.number)
+        self._unsure()
+        self.known.boot, self._uptime = message.body["boot"], None
+        self._memory.clear()
+        self._jobs.clear()
+        self._given.clear()
+
+    def _timed(self, message: Message) -> None:
+        """Uptime goes on, and each state message comes often enough."""
+        body, was = message.body, self._uptime
+        self._late_beats(message.at_ms)
+        self._beats[message.name] = message.at_ms
+        if "uptime" not in body:
+            return
+        if was is not None and uptime_difference(body["uptime"], was) < 0:
+            back = -uptime_difference(body["uptime"], was)
+            self.tell("MSG-08", f"uptime went back by {back} ms", message.number)
+        setting = any(one.act == "set-uptime" for one in self.waiting)
+        told = message.name == "job-report" and body["act"] == "set-uptime"
+        self._uptime = body["uptime"] if told or not setting else None
+
+    def _late_beats(self, now_ms: float) -> None:
+        for name, at_ms in self._beats.items():
+            figure = "status_repeat" if name == "node-status" else "state_repeat"
+            most = specification().timing[figure].most or 0
+            if name == "job-report" or now_ms - max(at_ms, self._excused_ms) <= most + BEAT_GRACE_MS:
+                continue
+            self._beats[name] = now_ms
+            requirement = "MSG-03" if name == "node-status" else "MSG-02"
+            self.tell(requirement, f"no {name} for {now_ms - at_ms:.0f} ms; at most {most} are allowed")
+
+    def _watched(self, message: Message, reading: Reading) -> None:
+        item = RecordedMessage(
+            int(message.at_ms * 1000), message.topic, message.payload, message.qos, False, False
+        )
+        self._breaches(self._watch.take(item, reading), message.number)
+
+    def _breaches(self, breaches: Iterable[Breach], number: int) -> None:
+        for breach in breaches:
+            ours = breach.requirement in LEFT_OUT or breach.requirement.startswith("SUP")
+            if not breach.note and not ours:
+                self.tell(breach.requirement, breach.what, number)
+
+    def _job(self, message: Message) -> None:
+        """A job that was taken goes through its states once."""
+        body = message.body
+        act, state, id_ = body["act"], body["state"], body.get("id", 0)
+        if act not in specification().jobs or state == "refused":
+            return
+        taken, was = self._jobs.get(id_, (act, ""))
+        if taken != act:
+            return
+        self._jobs[id_] = act, state
+        if was in FINAL and state in OPEN:
+            self.tell("ORD-06", f"{act} was {was!r} and is {state!r} again: it is done twice", message.number)
+        elif (was in FINAL and state != was) or (was, state) == ("running", "accepted"):
+            self.tell("ORD-15", f"{act} went from {was!r} to {state!r}", message.number)
+
+    def _report(self, message: Message) -> None:
+        self._job(message)
+        body = message.body
+        for position, expected in enumerate(self.waiting):
+            if expected.fits(body):
+                break
+        else:
+            given = body["act"] == "ask" or (body["act"], body["id"]) in self._given
+            if self.known.sure and not given:
+                what = f"a report to {body['act']!r} with an id that no such order had"
+                self.tell("ORD-14", what, message.number)
+            return
+        if expected.strict:
+            before = self.waiting[:position]
+            passed = before if expected.act == "ask" else [one for one in before if one.strict]
+            for one in passed:
+                self.tell("ORD-01", f"no report to {one.act!r} before that to a later order", one.number)
+            self.waiting = [one for one in before if one not in passed] + self.waiting[position:]
+        self.waiting.remove(expected)
+        self._answer(expected, message)
+        if expected.act == "ask":
+            self._fence(message)
+
+    def _answer(self, expected: Expected, message: Message) -> None:
+        body = message.body
+        state, reason = body["state"], body.get("reason", "")
+        if expected.states and state not in expected.states:
+            wanted = " or ".join(map(repr, expected.states)) + (
+                f" {expected.reason}" if expected.reason else ""
+            )
+            what = f"{expected.act} was answered {state!r} {reason} and must be {wanted}"
+            self.tell(expected.requirement, what, message.number)
+        elif expected.reason and reason != expected.reason:
+            what = f"{expected.act} was refused with {reason!r} and must be with {expected.reason!r}"
+            self.tell(expected.requirement, what, message.number)
+
+    # ---- fences
+
+    def _fence(self, message: Message) -> None:
+        # What still waits came behind the ask, and its effects may show already.
+        if not self.waiting:
+            if self.known.sure:
+                self._judge(message)
+            self._learn(message.body, message.at_ms)
+        self.fenced = int(message.body["token"])
+
+    def _judge(self, message: Message) -> None:
+        known, mark = self.known, message.body["mark"]
+        if not known.low <= mark <= known.mark:
+            what = f"the mark is {mark}, and by what came it is {known.mark}"
+            self.tell("ORD-08", what, message.number)
+        state = self._role_state()
+        if state and (state["held"], state["holds"]) != (known.held, known.holds):
+            what = (
+                f"held is {state['held']} and holds {state['holds']}; by the holds and resumes that came they are "
+                f"{known.held} and {known.holds}"
+            )
+            self.tell("HLD-01", what, message.number)
+        starts = self.states.get("node-status", {}).get("starts")
+        if None not in (starts, known.starts) and starts != known.starts and not known.may_move:
+            self.tell("ORD-20", "a motor was switched on, and nothing that came may move one", message.number)
+        if state.get("job") != known.job and state.get("job") not in known.taken:
+            self.tell(
+                "ORD-09", f"its job is {state.get('job')}, which no order that came can be", message.number
+            )
+        self._bad(message)
+
+    def _bad(self, message: Message) -> None:
+        due = self._bad_ms is not None and message.at_ms - self._bad_ms > BAD_MESSAGE_MS
+        if due and "bad-message" not in self.states.get("fault", {}).get("active", ["bad-message"]):
+            self.tell("ENC-10", "a bad message came, and no fault 'bad-message' was raised", message.number)
+            self._bad_ms = None
+
+    def _role_state(self) -> Mapping[str, Any]:
+        return next((self.states[name] for name in ROLE_STATES if name in self.states), {})
+
+    def _learn(self, body: Mapping[str, Any], at_ms: float) -> None:
+        known, state, status = self.known, self._role_state(), self.states.get("node-status", {})
+        known.sure, known.boot = True, body["boot"]
+        known.low = known.mark = body["mark"]
+        known.uptime, known.uptime_at_ms = body["uptime"], at_ms
+        known.held, known.holds = bool(state.get("held")), int(state.get("holds", 0))
+        known.job, known.job_open = state.get("job"), state.get("job_state") in OPEN
+        known.taken = set()
+        known.starts, known.bench = status.get("starts"), bool(status.get("bench"))
+        known.may_move = known.job_open or state.get("mode") in ("homing", "working")
+        self._sinking(status.get("memory"))
+
+    def _sinking(self, memory: int | None) -> None:
+        if memory is None:
+            return
+        self._memory.append(memory)
+        if len(self._memory) < MEMORY_SAMPLES:
+            return
+        part = MEMORY_SAMPLES // 3
+        best = [max(self._memory[at : at + part]) for at in (0, part, 2 * part)]
+        self._memory.clear()
+        if best[0] - MEMORY_LEAK > best[1] and best[1] - MEMORY_LEAK > best[2]:
+            self.tell("MSG-13", f"free memory sinks: {best[0]}, {best[1]}, {best[2]} bytes")

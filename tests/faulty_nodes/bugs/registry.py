@@ -1,0 +1,33 @@
+"""The planted bugs by name."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from reference_node.controller import Controller
+
+
+@dataclass(frozen=True, slots=True)
+class Bug:
+    """One bug: the firmware that has it, the node it runs on, and what it takes to meet it."""
+
+    name: str
+    node: str
+    needs: str
+    """payload | sequence (three ordered messages or more) | wrap | link"""
+    controller: type[Controller]
+
+
+BUGS: dict[str, Bug] = {}
+
+
+def bug(needs: str, *, node: str = "siding") -> Callable[[type[Controller]], type[Controller]]:
+    """Enter firmware with a bug."""
+
+    def enter(controller: type[Controller]) -> type[Controller]:
+        assert controller.__name__ not in BUGS
+        BUGS[controller.__name__] = Bug(controller.__name__, node, needs, controller)
+        return controller
+
+    return enter
