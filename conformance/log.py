@@ -78,15 +78,25 @@ class Log:
     def __init__(self) -> None:
         self.traces: list[Trace] = []
         self.messages: list[Message] = []
+        self._forgotten = 0
 
     @property
     def end(self) -> int:
         """Number of the newest trace; 0 before the first."""
-        return len(self.traces)
+        return self._forgotten + len(self.traces)
+
+    def forget(self, keep: int) -> None:
+        """Drop all but the newest `keep` traces and their messages, for runs of hours. Numbers stay as they are."""
+        drop = len(self.traces) - keep
+        if drop <= 0:
+            return
+        self._forgotten += drop
+        del self.traces[:drop]
+        self.messages = list(self.since(self._forgotten))
 
     def add(self, *, connection: int, at_ms: float, from_node: bool, size: int, packet: Packet) -> Trace:
         """Enter one packet and, where it is a PUBLISH, the message in it."""
-        trace = Trace(len(self.traces) + 1, connection, at_ms, from_node, size, packet)
+        trace = Trace(self.end + 1, connection, at_ms, from_node, size, packet)
         self.traces.append(trace)
         if isinstance(packet, Publish):
             self.messages.append(_read(trace, packet))

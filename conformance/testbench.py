@@ -40,6 +40,10 @@ class Bench(ABC):
     def cut(self) -> None:
         """Cut the node's connection with no DISCONNECT; it may come again at once."""
 
+    def forget(self, keep: int) -> None:
+        """Drop all that passed but the newest `keep` packets: a run of hours must not fill the memory."""
+        self.log.forget(keep)
+
     def restart(self) -> None:
         """Reset the node as a power failure does. Raises NotImplementedError where `can_restart` is false."""
         raise NotImplementedError

@@ -74,6 +74,13 @@ class VirtualBench(Bench):
         """Break the node's connection so that both ends see it."""
         self.bus.sever(self._node.client_id)
 
+    def forget(self, keep: int) -> None:
+        """Drop what has passed on the bus too."""
+        self._take()
+        super().forget(keep)
+        self.bus.forget()
+        self._taken = 0
+
     def restart(self) -> None:
         """Take the node's power away for a moment; it comes up with another boot."""
         self.bus.detach(self._node.client_id, graceful=False)

@@ -102,6 +102,11 @@ class WireBench(Bench):
         """Reset the node's connection on both sides."""
         self.tap.cut()
 
+    def forget(self, keep: int) -> None:
+        """Drop what the tap has seen too."""
+        super().forget(keep)
+        self.tap.forget(keep)
+
     def restart(self) -> None:
         """Reset the node the way the user gave."""
         if self._reset is None:

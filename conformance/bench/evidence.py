@@ -55,6 +55,7 @@ class EvidenceBook:
     def __init__(self) -> None:
         self._changed = threading.Condition()
         self._packets: list[TapPacket] = []
+        self._forgotten = 0
         self._connections: list[TapConnection] = []
         self._listeners: list[Listener] = []
         self._error: Exception | None = None
@@ -63,6 +64,18 @@ class EvidenceBook:
         """All packets so far, oldest first; a copy."""
         with self._changed:
             return list(self._packets)
+
+    @property
+    def _end(self) -> int:
+        """Number of the newest packet."""
+        return self._forgotten + len(self._packets)
+
+    def forget(self, keep: int) -> None:
+        """Drop all but the newest `keep` packets."""
+        with self._changed:
+            drop = max(0, len(self._packets) - keep)
+            del self._packets[:drop]
+            self._forgotten += drop
 
     def connections(self) -> list[TapConnection]:
         """All connections so far, oldest first; a copy."""
@@ -77,7 +90,7 @@ class EvidenceBook:
     def record(self, packet: TapPacket) -> TapPacket:
         """Enter a packet under the next number and tell the listeners."""
         with self._changed:
-            numbered = replace(packet, number=len(self._packets) + 1)
+            numbered = replace(packet, number=self._end + 1)
             self._packets.append(numbered)
             listeners = list(self._listeners)
             self._changed.notify_all()
@@ -126,7 +139,7 @@ class EvidenceBook:
             found = next((packet for packet in fresh if predicate(packet)), None)
             if found is not None:
                 return found
-            seen += len(fresh)
+            seen = fresh[-1].number
 
     def wait_for_connection(
         self, predicate: Callable[[TapConnection], bool], timeout: float
@@ -145,6 +158,6 @@ class EvidenceBook:
     def _wait_past(self, seen: int, timeout: float) -> list[TapPacket]:
         with self._changed:
             self._changed.wait_for(
-                lambda: len(self._packets) > seen or self._error is not None, max(0.0, timeout)
+                lambda: self._end > seen or self._error is not None, max(0.0, timeout)
             )
-            return self._packets[seen:]
+            return self._packets[max(0, seen - self._forgotten) :]

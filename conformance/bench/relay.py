@@ -36,6 +36,8 @@ class Setting:
     rules: RuleBook
     now_us: Callable[[], int]
     delay: dict[Direction, float] = field(default_factory=dict)
+    gap: dict[Direction, float] = field(default_factory=dict)
+    """Seconds between two bytes, where a direction is throttled."""
 
 
 class Source(Protocol):
@@ -72,6 +74,8 @@ class Lane:
     queue: asyncio.Queue[tuple[float, TapPacket] | None] = field(
         default_factory=lambda: asyncio.Queue(LONGEST_QUEUE)
     )
+    behind: bytearray | None = None
+    """What has to wait for the end of a packet that goes byte by byte; None while none does."""
 
     @property
     def closed_by(self) -> ClosedBy:
@@ -138,9 +142,9 @@ class Relay:
             while (entry := await lane.queue.get()) is not None:
                 due, packet = entry
                 await asyncio.sleep(due - asyncio.get_running_loop().time())
-                self._deliver(lane, packet)
-                with contextlib.suppress(OSError):
-                    await lane.writer.drain()
+                packet = self._delivered(lane, packet)
+                if packet.fate is Fate.FORWARDED:
+                    await self._pass_on(lane, packet.raw)
         finally:
             reading.cancel()
             await asyncio.gather(reading, return_exceptions=True)
@@ -193,11 +197,21 @@ class Relay:
             packet = self._judge(lane, packet)
         await lane.queue.put((due, packet))
 
-    def _deliver(self, lane: Lane, packet: TapPacket) -> None:
-        if lane.direction is Direction.TO_NODE:
-            packet = self._judge(lane, packet)
-        if packet.fate is Fate.FORWARDED:
-            self._write(lane, packet.raw)
+    def _delivered(self, lane: Lane, packet: TapPacket) -> TapPacket:
+        return self._judge(lane, packet) if lane.direction is Direction.TO_NODE else packet
+
+    async def _pass_on(self, lane: Lane, raw: bytes) -> None:
+        """Write a packet, whole or byte by byte; nothing else gets between its bytes."""
+        begin = 0
+        lane.behind = bytearray()
+        while (gap := self._setting.gap.get(lane.direction, 0.0)) and begin < len(raw) - 1:
+            self._send(lane, raw[begin : begin + 1])
+            begin += 1
+            await asyncio.sleep(gap)
+        raw, lane.behind = raw[begin:] + lane.behind, None
+        self._send(lane, raw)
+        with contextlib.suppress(OSError):
+            await lane.writer.drain()
 
     def _judge(self, lane: Lane, packet: TapPacket) -> TapPacket:
         """Let the rules decide and enter the packet in the book; one that fails cuts the connection."""
@@ -223,6 +237,12 @@ class Relay:
         self._write(lane, packet.raw)
 
     def _write(self, lane: Lane, raw: bytes) -> None:
+        if lane.behind is not None:
+            lane.behind += raw
+        else:
+            self._send(lane, raw)
+
+    def _send(self, lane: Lane, raw: bytes) -> None:
         if lane.direction is Direction.TO_NODE or not self._broker.is_closing():
             lane.writer.write(raw)
 

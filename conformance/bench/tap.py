@@ -122,6 +122,10 @@ class Tap:
         """Have `listener` called with every packet from now on, on the tap's thread."""
         self._book.listen(listener)
 
+    def forget(self, keep: int) -> None:
+        """Drop all evidence but the newest `keep` packets, for runs of hours. Numbers stay as they are."""
+        self._book.forget(keep)
+
     def hold(self, predicate: Predicate) -> Rule:
         """Hold matching packets back until `release` or `discard`; others pass them by."""
         return self._thread.run(lambda: self._rules.add(Rule(predicate, Fate.HELD)))
@@ -145,6 +149,10 @@ class Tap:
     def delay(self, direction: Direction, milliseconds: int) -> None:
         """Put latency on the broker's side of the tap, order kept; 0 takes it off."""
         self._thread.run(lambda: self._setting.delay.update({direction: milliseconds / 1000}))
+
+    def throttle(self, direction: Direction, gap_ms: float) -> None:
+        """Send what goes that way byte by byte, `gap_ms` apart; 0 sends it as it comes again."""
+        self._thread.run(lambda: self._setting.gap.update({direction: gap_ms / 1000}))
 
     def cut(self) -> None:
         """Reset every open connection on both sides, with no DISCONNECT. The node may come again."""

@@ -8,7 +8,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from conformance.fuzz.finding import Finding
+from conformance.fuzz.campaign import Found
+from conformance.fuzz.finding import Finding, Oracle
 from conformance.fuzz.steps import Case, Step, from_text, sentence, to_text
 from protocol.recording import (
     DamagedRecording,
@@ -44,16 +45,9 @@ class Corpus:
     node: str
     kit: str
 
-    def keep(
-        self,
-        finding: Finding,
-        steps: Sequence[Step],
-        played: Sequence[tuple[float, str, bytes]],
-        *,
-        started: str,
-        seed: int,
-    ) -> Path:
-        """Write one case, whole or not at all. `played` are instants in ms, topics and payloads. Raises Trouble."""
+    def keep(self, found: Found, *, started: str, seed: int) -> Path:
+        """Write the case of one group, whole or not at all. Raises Trouble."""
+        finding = found.finding
         number = zlib.crc32(f"{self.node} {finding.key}".encode())
         path = self.folder / f"{self.node}-{finding.requirement}-{number:08x}{ENDING}"
         part = path.with_suffix(".part")
@@ -62,12 +56,14 @@ class Corpus:
             with part.open("wb", buffering=0) as file:
                 header = Header(self.site, started, f"fuzz {self.node}, seed {seed}", self.kit)
                 writer = RecordingWriter(file, header)
-                writer.event(RecordedEvent(0, EventKind.NOTE, self._note(finding, steps)))
-                begin = played[0][0] if played else 0.0
-                for at_ms, topic, payload in played:
-                    at_us = int((at_ms - begin) * 1000)
-                    writer.message(RecordedMessage(at_us, topic, payload, 1, False, False))
-                writer.end(int((played[-1][0] - begin) * 1000) if played else 0)
+                writer.event(RecordedEvent(0, EventKind.NOTE, self._note(finding, found.steps)))
+                at_us = 0
+                for message in found.came:
+                    at_us = int((message.at_ms - found.came[0].at_ms) * 1000)
+                    writer.message(
+                        RecordedMessage(at_us, message.topic, message.payload, 1, message.retain, False)
+                    )
+                writer.end(at_us)
             part.replace(path)
         except OSError as error:
             raise Trouble(
@@ -83,6 +79,7 @@ class Corpus:
             "node": self.node,
             "requirement": finding.requirement,
             "what": finding.what,
+            "oracle": finding.oracle.name,
             "sentence": sentence(steps),
             "steps": to_text(steps),
         }
@@ -104,7 +101,7 @@ def read_case(path: Path) -> Kept:
         if not isinstance(first, RecordedEvent):
             raise ValueError("it does not begin with the note of a fuzz case")
         body = json.loads(first.text)
-        finding = Finding(str(body["requirement"]), str(body["what"]))
+        finding = Finding(str(body["requirement"]), str(body["what"]), Oracle[body["oracle"]])
         return Kept(finding, from_text(body["steps"]), str(body["sentence"]), path)
     except (OSError, NotARecording, DamagedRecording, ValueError, KeyError, TypeError) as error:
         raise Trouble(

@@ -176,8 +176,6 @@ class Known:
         elif requirement := impossible(self.node, body):
             _must(expected, "refused", "", requirement)
         else:
-            if late < -SURELY_LATE_MS and self.job_open and self.held:
-                _must(expected, "refused", "busy", "ORD-12")
             expected.strict = False
             self.taken.add(body["id"])
             self.may_move = True

@@ -4,14 +4,34 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from enum import Enum
+
+
+class Oracle(Enum):
+    """By what a finding was noticed; the value is how reports say it."""
+
+    MESSAGE = "a message that is not valid"
+    RULE = "what its messages say together"
+    ANSWER = "an answer that is missing or wrong"
+    HEARTBEAT = "the heartbeat"
+    RESTART = "the boot and the reset cause"
+    CONNECTION = "the connection"
+    UPTIME = "the uptime against our clock"
+    JOB = "a job done twice or out of order"
+    HOLD = "the hold that it was given"
+    MOTION = "the count of motor starts"
+    MARK = "the mark"
+    FAULT = "the fault that must be raised"
+    MEMORY = "the free memory that it reports"
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """What was seen, and the requirement that it goes against."""
+    """What was seen, the requirement that it goes against, and what noticed it."""
 
     requirement: str
     what: str
+    oracle: Oracle
     at: int = 0
     """Number of the trace at which it showed; 0 for what did not come."""
 

@@ -96,7 +96,9 @@ _NOT_WELL_FORMED = {
         "1c 1d 1e 3c 3d 3e 5c 5d 5e 7c 7d 7e 9c 9d 9e bc bd be dc dd de fc fd fe"
     ),
     "a reserved simple value in two bytes": "f800 f801 f818 f81f",
-    "a chunk of the wrong type in an indefinite string": "5f00ff 5f21ff 5f6100ff 5f80ff 5fa0ff 5fc000ff 5fe0ff 7f4100ff",
+    "a chunk of the wrong type in an indefinite string": (
+        "5f00ff 5f21ff 5f6100ff 5f80ff 5fa0ff 5fc000ff 5fe0ff 7f4100ff"
+    ),
     "an indefinite string inside an indefinite string": "5f5f4100ffff 7f7f6100ffff",
     "a break on its own": "ff",
     "a break in a definite array, map or tag": "81ff 8200ff a1ff a1ff00 a100ff a20000ff 9f81ff 9f829f819f9fffffffff",

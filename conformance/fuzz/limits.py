@@ -6,10 +6,13 @@ from collections.abc import Mapping
 from typing import Any
 
 from protocol.site import CraneSite, NodeSite
+from protocol.specification import specification
 
 
 def impossible(node: NodeSite, body: Mapping[str, Any]) -> str:
     """The requirement by which a job must be refused in every state of the node; '' where it need not be."""
+    if not any(body["act"] in specification().acts_of(role) for role in node.roles):
+        return "ORD-13"
     if body["act"] == "run" and node.shuttle:
         return "" if body["to"] in node.shuttle.stops else "SHT-03"
     if node.crane and body["act"] == "transfer":

@@ -2,68 +2,181 @@
 
 from __future__ import annotations
 
+import contextlib
 from abc import ABC, abstractmethod
+from collections.abc import Callable
 
-from conformance.bench.tap import Tap
+from conformance.bench.framing import packet as framed
+from conformance.bench.framing import string
+from conformance.bench.rules import Rule
+from conformance.bench.tap import Tap, TapPacket
 from conformance.testbench import Bench
-from conformance.virtual_bench import VirtualBench
+from conformance.virtual_bench import RETAINED, VirtualBench
 from conformance.wire_bench import WireBench
+from protocol.participant import Publication
+from protocol.specification import specification
+from protocol.trouble import Trouble
 from protocol.wire.evidence import Direction
-from protocol.wire.packet import Kind
+from protocol.wire.packet import Kind, Publish
+
+FAULTS = {
+    "cut": "the connection is cut",
+    "half-open": "nothing passes, and nobody is told",
+    "deaf": "acknowledgements are lost, then the connection",
+    "slow": "the link is slow",
+    "throttle": "bytes come one at a time",
+    "again": "orders are delivered again",
+    "overtake": "what is for all is overtaken",
+    "broker-restart": "the broker is away",
+}
+"""Every fault of a link, as a case says it."""
+
+SLOW_MS = 150
+GAP_MS = 2
+PUBLISH_AGAIN = 0x3A
+"""Packet type 3 with DUP and QoS 1 (MQTT 3.1.1 section 3.3.1)."""
+HEADERS = 8
+"""About what a PUBLISH takes beside topic and payload, in bytes."""
+
+Deliveries = list[tuple[int, Publication]] | None
 
 
 class Link(ABC):
-    """Disturbs one node's link. Each call returns once the disturbance is over."""
+    """Disturbs one node's link. A disturbance goes on while orders are sent, until `calm`."""
 
     def __init__(self, bench: Bench) -> None:
         self.bench = bench
+        self._until_ms = 0.0
+        self._endings: list[Callable[[], None]] = []
 
     def pass_ms(self, ms: float) -> None:
         """Let time pass."""
         self.bench.wait(lambda: False, ms)
 
-    def cut(self) -> None:
-        """Break the connection so that both ends see it."""
-        self.bench.cut()
+    def disturb(self, fault: str, ms: int) -> None:
+        """Begin one of FAULTS, for `ms` or longer. Raises KeyError."""
+        begin: dict[str, Callable[[int], None]] = {
+            "cut": lambda ms: self.cut(),
+            "half-open": self.half_open,
+            "deaf": self.deaf,
+            "slow": self.slow,
+            "throttle": self.throttle,
+            "again": self.again,
+            "overtake": self.overtake,
+            "broker-restart": self.broker_restart,
+        }
+        self._until_ms = max(self._until_ms, self.bench.now_ms + ms)
+        begin[fault](ms)
+
+    def calm(self) -> None:
+        """Wait until all disturbances have had their time, and end them."""
+        if self._endings:
+            self.pass_ms(max(0.0, self._until_ms - self.bench.now_ms))
+        while self._endings:
+            self._endings.pop()()
 
     @abstractmethod
-    def mute(self, ms: int) -> None:
-        """Hold up every byte both ways: the connection is half open until it goes on."""
+    def cut(self) -> None:
+        """Break the connection so that both ends see it."""
+
+    @abstractmethod
+    def half_open(self, ms: int) -> None:
+        """Hold up every byte both ways; they arrive afterwards, unless an end has given up."""
 
     @abstractmethod
     def deaf(self, ms: int) -> None:
-        """Lose every acknowledgement that the broker sends the node."""
+        """Lose every acknowledgement to the node, and then the connection: TCP loses nothing less."""
 
     @abstractmethod
-    def slow(self, ms: int, delay_ms: int) -> None:
+    def slow(self, ms: int) -> None:
         """Put latency on the link."""
+
+    @abstractmethod
+    def throttle(self, ms: int) -> None:
+        """Let the bytes to the node through one at a time."""
+
+    @abstractmethod
+    def again(self, ms: int) -> None:
+        """Deliver a second time what comes in this time, as MQTT may at QoS 1."""
+
+    @abstractmethod
+    def overtake(self, ms: int) -> None:
+        """Hold up what is for all, so that later orders to the node alone arrive before it."""
+
+    @abstractmethod
+    def broker_restart(self, ms: int) -> None:
+        """Break the connection and refuse new ones until the broker is there again."""
 
 
 class VirtualLink(Link):
-    """The link of a virtual bus, which offers cuts and silence."""
+    """The link of a virtual bus. It carries whole packets, so a byte at a time is a delay by length."""
 
     def __init__(self, bench: VirtualBench, name: str) -> None:
         super().__init__(bench)
         self._bus, self._name = bench.bus, name
 
     def cut(self) -> None:
-        """Break the connection where there is one."""
+        """Where there is a connection."""
         if self._bus.is_up(self._name):
             self._bus.sever(self._name)
 
-    def mute(self, ms: int) -> None:
-        """What was sent meanwhile arrives afterwards, unless an end has given up."""
+    def half_open(self, ms: int) -> None:
+        """The bus ends it by itself."""
         self._bus.cut(self._name, ms)
-        self.pass_ms(ms)
+        self._endings.append(lambda: None)
 
     def deaf(self, ms: int) -> None:
-        """The virtual bus keeps its acknowledgements; silence is the nearest to it."""
-        self.mute(ms)
+        """Nothing at all arrives: participants of the bus see no acknowledgements."""
+        self._bus.cut(self._name, ms)
+        self._endings.append(self.cut)
 
-    def slow(self, ms: int, delay_ms: int) -> None:
-        """Silences of the latency's length, one after the other."""
-        for _ in range(max(1, ms // max(1, delay_ms))):
-            self.mute(delay_ms)
+    def slow(self, ms: int) -> None:
+        """Deliveries come late, in their order."""
+        self._deliver(lambda publication: [(SLOW_MS, publication)])
+
+    def throttle(self, ms: int) -> None:
+        """Each delivery takes the time of its bytes, and waits for the one before."""
+        free_ms = self.bench.now_ms
+
+        def by_length(publication: Publication) -> Deliveries:
+            nonlocal free_ms
+            length = len(publication.topic) + len(publication.payload) + HEADERS
+            free_ms = max(free_ms, self.bench.now_ms) + min(length * GAP_MS, ms)
+            self._until_ms = max(self._until_ms, free_ms)
+            return [(round(free_ms - self.bench.now_ms), publication)]
+
+        self._deliver(by_length)
+
+    def again(self, ms: int) -> None:
+        """The second time comes when the disturbance is nearly over."""
+        self._deliver(lambda one: [(1, one), (ms // 2 + 1, one)])
+
+    def overtake(self, ms: int) -> None:
+        """What is for all comes late."""
+        self._deliver(lambda one: [(ms, one)] if _for_all(one.topic) else None)
+
+    def broker_restart(self, ms: int) -> None:
+        """New connections wait until the air is free."""
+        self.cut()
+        self.half_open(ms)
+
+    def _deliver(self, script: Callable[[Publication], Deliveries]) -> None:
+        """Have `script` say what becomes of each delivery to the node; retained ones stay as they are."""
+        before = self._bus.intercept
+
+        def intercept(sender: str, receiver: str, publication: Publication) -> Deliveries:
+            scripted = None
+            if receiver == self._name and sender != RETAINED:
+                scripted = script(publication)
+            if scripted is None and before is not None:
+                return before(sender, receiver, publication)
+            return scripted
+
+        def end() -> None:
+            self._bus.intercept = before
+
+        self._bus.intercept = intercept
+        self._endings.append(end)
 
 
 class TapLink(Link):
@@ -73,35 +186,97 @@ class TapLink(Link):
         super().__init__(bench)
         self._tap: Tap = bench.tap
 
-    def mute(self, ms: int) -> None:
-        """Packets of both ways are held and then sent on."""
-        rule = self._tap.hold(lambda packet: True)
-        try:
-            self.pass_ms(ms)
-        finally:
-            self._tap.release(rule)
+    def cut(self) -> None:
+        """Both sides are reset."""
+        self._tap.cut()
+
+    def half_open(self, ms: int) -> None:
+        """Packets are held and then sent on."""
+        self._hold(lambda packet: True)
 
     def deaf(self, ms: int) -> None:
         """Every PUBACK to the node is lost."""
-        rule = self._tap.drop(
-            lambda packet: (
-                packet.direction is Direction.TO_NODE and getattr(packet.packet, "kind", None) == Kind.PUBACK
+        rule = self._tap.drop(lambda seen: not seen.from_node and _kind(seen) == Kind.PUBACK)
+
+        def end() -> None:
+            self._tap.discard(rule)
+            self._tap.cut()
+
+        self._endings.append(end)
+
+    def slow(self, ms: int) -> None:
+        """Both ways."""
+        self._set(lambda direction, on: self._tap.delay(direction, SLOW_MS * on))
+
+    def throttle(self, ms: int) -> None:
+        """Byte by byte, as a bad radio or a slow modem gives them."""
+        self._set(lambda direction, on: self._tap.throttle(direction, GAP_MS * on))
+
+    def again(self, ms: int) -> None:
+        """With DUP; its second acknowledgement is kept from the broker, which knows of one."""
+        came: list[Publish] = []
+
+        def sees(seen: TapPacket) -> bool:
+            if not seen.from_node and isinstance(seen.packet, Publish) and seen.packet.qos == 1:
+                came.append(seen.packet)
+            return False
+
+        watching = self._tap.drop(sees)
+
+        def end() -> None:
+            self._tap.discard(watching)
+            rules = [self._repeat(one, one.packet_id) for one in came if one.packet_id is not None]
+            self.pass_ms(ms)
+            for rule in rules:
+                self._tap.discard(rule)
+
+        self._endings.append(end)
+
+    def overtake(self, ms: int) -> None:
+        """What is for all is held and then sent on."""
+        self._hold(
+            lambda seen: (
+                not seen.from_node and isinstance(seen.packet, Publish) and _for_all(seen.packet.topic)
             )
         )
-        try:
-            self.pass_ms(ms)
-        finally:
-            self._tap.discard(rule)
 
-    def slow(self, ms: int, delay_ms: int) -> None:
-        """Both ways are slowed."""
-        for direction in Direction:
-            self._tap.delay(direction, delay_ms)
-        try:
-            self.pass_ms(ms)
-        finally:
+    def broker_restart(self, ms: int) -> None:
+        """Who comes is reset."""
+        self._tap.refuse()
+        self._tap.cut()
+        self._endings.append(lambda: self._tap.refuse(False))
+
+    def _hold(self, predicate: Callable[[TapPacket], bool]) -> None:
+        rule = self._tap.hold(predicate)
+        self._endings.append(lambda: self._tap.release(rule))
+
+    def _set(self, switch: Callable[[Direction, int], None]) -> None:
+        def turn(on: int) -> None:
             for direction in Direction:
-                self._tap.delay(direction, 0)
+                switch(direction, on)
+
+        turn(1)
+        self._endings.append(lambda: turn(0))
+
+    def _repeat(self, one: Publish, packet_id: int) -> Rule:
+        def acknowledges(seen: TapPacket) -> bool:
+            same = getattr(seen.packet, "packet_id", None) == packet_id
+            return seen.from_node and same and _kind(seen) == Kind.PUBACK
+
+        rule = self._tap.drop(acknowledges, limit=1)
+        raw = string(one.topic) + packet_id.to_bytes(2, "big") + one.payload
+        # A node that has gone meanwhile gets nothing again.
+        with contextlib.suppress(Trouble):
+            self._tap.inject(Direction.TO_NODE, framed(PUBLISH_AGAIN, raw))
+        return rule
+
+
+def _kind(seen: TapPacket) -> object:
+    return getattr(seen.packet, "kind", None)
+
+
+def _for_all(topic: str) -> bool:
+    return topic.split("/")[2:3] == [specification().everyone]
 
 
 def link_of(bench: Bench, name: str) -> Link:

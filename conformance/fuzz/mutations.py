@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from random import Random
 from typing import Any
 
+from protocol.codec.shape import shape_for
 from protocol.site import Encoding
 
 Mutation = Callable[[bytes, int], bytes]
@@ -109,16 +109,13 @@ def mutated(payload: bytes, name: str, number: int) -> bytes:
     return MUTATIONS[name](payload, number)
 
 
-def unlike_schema(body: dict[str, Any], encoding: Encoding) -> bytes:
+def unlike_schema(message: str, body: dict[str, Any], encoding: Encoding) -> bytes:
     """A body that no encoder would take, such as one with a field of the wrong type, in `encoding`."""
     if encoding is Encoding.JSON:
         return json.dumps(body, separators=(",", ":")).encode()
     import cbor2
 
-    from protocol.codec.shape import shape_for
-
-    act = body.get("act")
-    shape = shape_for("job-order", act)
+    shape = shape_for(message, body.get("act"))
     keyed = {shape.keys.get(name, 1000): _number(shape, name, value) for name, value in body.items()}
     return cbor2.dumps(keyed, canonical=True)
 
@@ -128,8 +125,3 @@ def _number(shape: Any, name: str, value: Any) -> Any:
     if words and isinstance(value, str):
         return words.index(value) if value in words else len(words) + 7
     return value
-
-
-def pick(rng: Random) -> tuple[str, int]:
-    """A mutation by its name, and its number."""
-    return rng.choice(list(MUTATIONS)), rng.randrange(2**16)

@@ -2,26 +2,31 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import Any
 
+from conformance.fuzz.limits import impossible
 from conformance.fuzz.link import Link
+from conformance.fuzz.motion import harmless
 from conformance.fuzz.mutations import mutated, unlike_schema
 from conformance.fuzz.referee import Referee
 from conformance.fuzz.steps import Step
-from conformance.handling import ARMING, PULSE, arriving, homes
-from conformance.stand import Inputs, Stand
+from conformance.handling import ARMING, PULSE, arriving, cues_for, homes
+from conformance.stand import FINAL, Inputs, Sent, Stand
 from protocol.codec import encode
 from protocol.counting import UPTIME_MODULUS, next_count
 from protocol.site import Encoding
 from protocol.specification import specification
 from protocol.topics import Topic
-from protocol.validation import read_message
+from protocol.trouble import Trouble
 
 SENT_KEPT = 64
 FENCE_TRIES = 12
 """An ask may be lost with the link; it is said again this often, and the node has come back by then."""
+PATIENCES = 10
+SENDING = ("order", "bytes", "message", "again", "retained")
 LEADS_MS = {"soon": 10_000, "lead": 30_000, "past": -3000, "long-past": -(2**30)}
 
 
@@ -32,62 +37,71 @@ class Player:
         """`gap_ms` lies between two orders at the least, floods excepted."""
         self.stand, self.referee, self.link = stand, referee, link
         self.motion, self.gap_ms = motion, gap_ms
+        self.patience_ms = stand.patience_ms
         self.sent: deque[tuple[str, bytes]] = deque(maxlen=SENT_KEPT)
-        self.played: list[tuple[float, str, bytes]] = []
-        """What was published since `fresh`, with the instant."""
         self._last_id = 0
+        self._last_job: Sent | None = None
         self._before = -1
-        self._does: dict[str, Callable[[Step], None]] = {
+        self._does: dict[str, Callable[[Step], object]] = {
             "order": self._order,
             "bytes": self._bytes,
             "retained": self._retained,
+            "message": self._message,
             "again": self._again,
             "sensors": self._sensors,
+            "finish": self._finish,
             "wait": lambda step: self.link.pass_ms(step.fields["ms"]),
-            "cut": lambda step: self.link.cut(),
-            "mute": lambda step: self.link.mute(step.fields["ms"]),
-            "deaf": lambda step: self.link.deaf(step.fields["ms"]),
-            "slow": lambda step: self.link.slow(step.fields["ms"], step.fields["delay_ms"]),
+            "link": self._disturb,
+            "calm": lambda step: self.calm(),
+            "fence": lambda step: self.fence(),
         }
 
     def fresh(self) -> None:
         """The node was reset: ids and repeats begin again."""
         self._before = self.referee.known.boot
         self.sent.clear()
-        self.played.clear()
         self._last_id = 0
+        self._last_job = None
 
     # ---- playing
 
-    def play(self, steps: Sequence[Step]) -> None:
-        """Do the steps in their order; what the node says meanwhile is judged."""
-        for step in steps:
-            if step.link:
-                self.referee.take(self.stand.bench.now_ms)
-                self.referee.excuse(self.stand.bench.now_ms + step.fields.get("ms", 0))
-            self._does[step.kind](step)
-            if step.kind in ("order", "bytes", "again", "retained"):
-                self.link.pass_ms(0 if step.fields.get("flood") else self.gap_ms)
-            self._judge()
+    def play(self, step: Step) -> None:
+        """Do a step; what the node says meanwhile is judged."""
+        self._does[step.kind](step)
+        if step.kind in SENDING:
+            self.link.pass_ms(0 if step.fields.get("flood") else self.gap_ms)
+        self._judge()
+
+    def calm(self) -> None:
+        """End what disturbs the link."""
+        self.link.calm()
+        self._judge()
 
     def fence(self) -> bool:
         """Ask until the answer is there. False, and a finding, where none comes."""
         tries = FENCE_TRIES if self.referee.silent_is_fine else 2
-        if not self._asked(tries):
-            self.referee.tell("ORD-03", "the node does not answer an ask any more")
-            return False
-        if not self.referee.known.sure and not self._asked(tries):
-            # Orders were behind the first one, or it only taught the referee what is.
-            self.referee.tell("ORD-03", "the node does not answer an ask any more")
-            return False
-        return True
+        # Where the first one only taught the referee what is, a second one can be judged.
+        if self._asked(tries) and (self.referee.known.sure or self._asked(tries)):
+            return True
+        self.referee.tell_dead()
+        return False
 
     def _asked(self, tries: int) -> bool:
         for _ in range(tries):
             token = self.stand.rng.getrandbits(32)
             self._publish(self._own_topic, encode("job-order", {"act": "ask", "token": token}, self._reads()))
-            if self.stand.bench.wait(lambda t=token: self._fenced(t), self.stand.patience_ms):  # type: ignore[misc]
+            if self._awaited(token):
                 return True
+        return False
+
+    def _awaited(self, token: int) -> bool:
+        """Wait for an answer; while reports come the node is at work, and patience begins anew."""
+        for _ in range(PATIENCES):
+            reports = self.referee.reports
+            if self.stand.bench.wait(lambda: self._fenced(token), self.patience_ms):
+                return True
+            if self.referee.reports == reports:
+                break
         return False
 
     def _fenced(self, token: int) -> bool:
@@ -108,7 +122,6 @@ class Player:
         return Encoding(wanted or "cbor") if reads == "both" else Encoding(reads)
 
     def _publish(self, topic: str, payload: bytes) -> None:
-        self.played.append((self.stand.bench.now_ms, topic, payload))
         self.stand.bench.publish(topic, payload)
 
     def _send(self, topic: str, payload: bytes) -> None:
@@ -125,7 +138,20 @@ class Player:
     def _retained(self, step: Step) -> None:
         payload = self.payload(step)
         if self.motion or harmless(payload):
-            self.stand.bench.deliver_retained(self._topic(step), payload)
+            # Between two connections there is nobody to deliver it to.
+            with contextlib.suppress(Trouble):
+                self.stand.bench.deliver_retained(self._topic(step), payload)
+
+    def _message(self, step: Step) -> None:
+        encoding = self._reads(str(step.fields["encoding"]))
+        self._send(
+            self._own_topic, unlike_schema(step.fields["message"], dict(step.fields["body"]), encoding)
+        )
+
+    def _disturb(self, step: Step) -> None:
+        self._judge()
+        self.referee.excuse(self.stand.bench.now_ms + step.fields["ms"])
+        self.link.disturb(step.fields["fault"], step.fields["ms"])
 
     def _again(self, step: Step) -> None:
         if len(self.sent) >= step.fields["back"]:
@@ -151,7 +177,7 @@ class Player:
                     body.pop(name, None)
                 else:
                     body[name] = value
-            return unlike_schema(body, encoding)
+            return unlike_schema("job-order", body, encoding)
         payload = encode("job-order", body, encoding)
         mutation = step.fields.get("mutation")
         return mutated(payload, *mutation) if mutation else payload
@@ -169,7 +195,10 @@ class Player:
             lead = LEADS_MS[str(step.fields.get("deadline", "soon"))]
             known = self.referee.known
             body["deadline"] = (known.uptime_at(self.stand.bench.now_ms) + lead) % UPTIME_MODULUS
-        return body | {name: self._value(value) for name, value in fields.items()}
+        body |= {name: self._value(value) for name, value in fields.items()}
+        if act in specification().jobs:
+            self._last_job = Sent(body, self.stand.log.end)
+        return body
 
     def _boot(self, which: str) -> int:
         boot = max(0, self.referee.known.boot)
@@ -180,7 +209,7 @@ class Player:
     def _id(self, which: str) -> int:
         known = self.referee.known
         choices = {
-            "last-job": known.job or max(known.taken, default=known.mark),
+            "last-job": max(known.taken, default=known.job or known.mark),
             "last-sent": self._last_id or known.mark,
             "mark": known.mark,
             "below-mark": known.mark - 1,
@@ -208,8 +237,29 @@ class Player:
         """What the sensors say in a job that goes well: every input that the open job may wait for."""
         inputs = self._inputs(int(step.fields.get("pick", 0)))
         if inputs and self.stand.on_bench:
-            order = Step("order", "", {"act": "stimulus", "inputs": [list(one) for one in inputs]})
-            self._send(self._own_topic, self.payload(order))
+            self._stimulate(inputs)
+
+    def _finish(self, step: Step) -> None:
+        """Play the sensors of the last job until it ends or its time is over."""
+        job, bench = self._last_job, self.stand.bench
+        if job is None or not self.motion or impossible(self.stand.node, job.body):
+            return
+        cues = list(cues_for(self.stand, job)) if self.stand.on_bench else []
+        end_ms, seen = bench.now_ms + step.fields["ms"], job.before
+        while bench.now_ms < end_ms:
+            message = self.stand.wait_for(
+                lambda m: m.is_report(job.act, order=job.id), end_ms - bench.now_ms, seen
+            )
+            if message is None or message.body["state"] in FINAL:
+                return
+            seen = message.number
+            for cue in [cue for cue in cues if cue.wanted(message)]:
+                cues.remove(cue)
+                self._stimulate(cue.inputs)
+
+    def _stimulate(self, inputs: Inputs) -> None:
+        order = Step("order", "", {"act": "stimulus", "inputs": [list(one) for one in inputs]})
+        self._send(self._own_topic, self.payload(order))
 
     def _inputs(self, pick: int) -> Inputs:
         node = self.stand.node
@@ -227,27 +277,3 @@ class Player:
 
 
 _RELATIONS = frozenset({"act", "id_", "boot", "deadline", "topic", "encoding", "mutation", "broken", "flood"})
-
-
-def harmless(payload: bytes) -> bool:
-    """Whether an order, read as tolerantly as a node may, can move nothing.
-
-    What cannot be read is harmless only if it is none of a moving act with a flaw, which a careless node
-    would obey: it is let through where no moving act is named in it.
-    """
-    body = read_message("job-order", payload, closed=False).body
-    if body is None:
-        return not _names_a_moving_act(payload)
-    return body["act"] not in moving_acts()
-
-
-def moving_acts() -> frozenset[str]:
-    """Acts after which something may move."""
-    return specification().jobs | {"resume"}
-
-
-def _names_a_moving_act(payload: bytes) -> bool:
-    words = specification().words("act")
-    if any(f'"{act}"'.encode() in payload for act in moving_acts()):
-        return True
-    return any(bytes([2, words.index(act)]) in payload for act in moving_acts())

@@ -10,11 +10,12 @@ from collections import deque
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from conformance.fuzz.clockwork import Clockwork
 from conformance.fuzz.expected import OPEN, Expected, Known
-from conformance.fuzz.finding import Finding
+from conformance.fuzz.finding import Finding, Oracle
+from conformance.fuzz.memory import Memory
 from conformance.log import Log, Message
 from conformance.stand import FINAL
-from protocol.counting import uptime_difference
 from protocol.recording import RecordedMessage
 from protocol.rules import Breach, Watch
 from protocol.site import Site
@@ -26,16 +27,14 @@ EXCUSED_MS = 12_000
 """After a fault of the link the node may be away for as long as it waits before it connects again."""
 ROLE_STATES = ("crane-status", "train-arrival", "shuttle-status")
 BAD_MESSAGE_MS = 1500
-MEMORY_SAMPLES = 48
-"""Fences over which free memory is followed, in three parts."""
-MEMORY_LEAK = 64
-"""Bytes by which the best of a part must lie below the best of the part before."""
-BEAT_GRACE_MS = 500
-"""What a link may add to the gap between two heartbeats."""
-LEFT_OUT = frozenset(
-    ("MSG-02", "MSG-03", "MSG-08", "ORD-01", "ORD-06", "ORD-10", "ORD-12", "ORD-14", "ORD-15", "HLD-03")
-)
-"""Rules over recordings that take it that a supervisor keeps to its part; they are judged here instead."""
+DEAD = "the node does not answer an ask any more"
+LEFT_OUT = frozenset({
+    "MSG-02", "MSG-03", "MSG-08", "ORD-01", "ORD-06", "ORD-10", "ORD-12", "ORD-14", "ORD-15", "HLD-03", "CRN-10",
+    "CRN-12",
+})  # fmt: skip
+"""Rules over recordings that take it that a supervisor keeps to its part, and for one that no id is used for two
+orders; they are judged here instead.
+"""
 
 
 class Referee:
@@ -48,36 +47,49 @@ class Referee:
         self._topic = str(Topic(site.name, name, "job-order"))
         self._everyone = str(Topic(site.name, specification().everyone, "job-order"))
         self.findings: list[Finding] = []
+        self._begin()
         self._read = 0
-        self.restarted()
 
     def restarted(self) -> None:
-        """The node was reset on purpose: nothing is known, and all that was heard is past."""
-        self._read = len(self._log.messages)
+        """The node was reset on purpose: nothing is known, and what its old connection still brings is past."""
+        old = self._log.traces[-1].connection if self._log.traces else 0
+        self._begin()
+        self._old = old
+
+    def went_on(self) -> None:
+        """The node goes on, but what it did is forgotten."""
+        self._begin()
+
+    def _begin(self) -> None:
+        self._read, self._old = self._log.end, 0
         self.known = Known(self._site.nodes[self._name])
         self.faults = 0
         self.states: dict[str, Mapping[str, Any]] = {}
         self.fenced = 0
         """The token of the newest ask that was answered."""
+        self.reports = 0
+        """Reports so far: while they come a node is at work."""
         self.waiting: list[Expected] = []
         self._watch = Watch(self._site)
+        self._clockwork = Clockwork(self.tell)
+        self._memory = Memory()
         self._excused_ms = self._connected_ms = -1.0
         self._connection = 0
         self._bad_ms: float | None = None
-        self._memory: list[int] = []
-        self._beats: dict[str, float] = {}
-        """When each state message came last."""
-        self._uptime: int | None = None
-        """That of the newest message; None while a set-uptime is on its way."""
+        self._resumed = False
+        """Whether a resume came since the last fence."""
         self._jobs: dict[int, tuple[str, str]] = {}
         """Act and state of every job of this boot that was taken."""
         self._given: set[tuple[str, int]] = set()
         """Acts and ids that reports may name."""
+        self._tokens: set[int] = set()
+        """Tokens of the asks since the last fence."""
         self._arrivals: deque[float] = deque()
 
     def excuse(self, at_ms: float) -> None:
         """The link is being disturbed: orders may be lost and the node may go away for a while."""
         self._excused_ms = at_ms + EXCUSED_MS
+        self._clockwork.disturbed()
         self._unsure()
 
     @property
@@ -87,20 +99,29 @@ class Referee:
 
     def take(self, now_ms: float) -> None:
         """Judge all messages that are new, and what has become overdue by now."""
-        messages = self._log.messages
-        while self._read < len(messages):
-            message = messages[self._read]
-            self._read += 1
+        for message in self._log.since(self._read):
+            self._read = message.number
+            if message.trace.connection <= self._old:
+                continue
             self._connected(message)
             if message.from_node:
                 self._said(message)
             elif message.topic in (self._topic, self._everyone):
                 self._came(message)
-        self._late_beats(now_ms)
+        self._clockwork.late(now_ms, self._excused_ms)
 
-    def tell(self, requirement: str, what: str, at: int = 0) -> None:
+    def tell(self, requirement: str, what: str, oracle: Oracle, at: int = 0) -> None:
         """Enter a finding."""
-        self.findings.append(Finding(requirement, what, at))
+        self.findings.append(Finding(requirement, what, oracle, at))
+
+    def tell_dead(self) -> None:
+        """An ask was not answered, however often it was said."""
+        self.tell("ORD-03", DEAD, Oracle.ANSWER)
+
+    @property
+    def dead(self) -> bool:
+        """Whether the node has stopped to answer."""
+        return any(one.what == DEAD for one in self.findings)
 
     # ---- the link
 
@@ -108,8 +129,10 @@ class Referee:
         connection = message.trace.connection
         if self._connection and connection != self._connection:
             if message.at_ms > self._excused_ms:
-                self.tell("LNK-03", "the node lost its connection though the link was sound", message.number)
+                what = "the node lost its connection though the link was sound"
+                self.tell("LNK-03", what, Oracle.CONNECTION, message.number)
             self._excused_ms = max(self._excused_ms, message.at_ms + 1000)
+            self._clockwork.disturbed()
             self._unsure()
         self._connection = connection
 
@@ -130,8 +153,11 @@ class Referee:
         if body["act"] == "reset-fault":
             self._bad_ms = None
         if body["act"] == "set-uptime":
-            self._uptime = None
-        if "id" in body:
+            self._clockwork.set_anew()
+        self._resumed |= body["act"] == "resume"
+        if body["act"] == "ask":
+            self._tokens.add(body["token"])
+        elif "id" in body:
             self._given.add((body["act"], body.get("ref", body["id"])))
         if message.topic == self._topic:
             self._watched(message, Reading(dict(body), message.encoding))
@@ -153,56 +179,49 @@ class Referee:
 
     def _said(self, message: Message) -> None:
         for finding in message.findings:
-            self.tell(
-                finding.requirement, f"in its {message.name or 'message'}: {finding.what}", message.number
-            )
+            what = f"in its {message.name or 'message'}: {finding.what}"
+            self.tell(finding.requirement, what, Oracle.MESSAGE, message.number)
         body = message.body
         if not body or message.name == "job-order":
             return
         if "uptime" in body and body["boot"] != self.known.boot:
             self._new_boot(message)
-        self._timed(message)
+        setting = any(one.act == "set-uptime" for one in self.waiting)
+        told = message.name == "job-report" and body["act"] == "set-uptime"
+        self._clockwork.said(message, self._excused_ms, setting=setting and not told)
         self._watched(message, Reading(dict(body), message.encoding))
         if message.name == "job-report":
+            self.reports += 1
             self._report(message)
         elif message.name:
+            self._kept_on(message)
             self.states[message.name] = body
             self.faults = int(body.get("faults", self.faults))
+
+    def _kept_on(self, message: Message) -> None:
+        """A hold ends by a resume, and a spreader with a box opens in a job; by nothing else."""
+        was, body = self.states.get(message.name, {}), message.body
+        if was.get("held") and body.get("held") is False and not self._resumed:
+            what = "its hold ended, and no resume had come"
+            self.tell("HLD-05", what, Oracle.HOLD, message.number)
+        opens = was.get("spreader") == "closed" and body.get("spreader") in ("open", "moving")
+        if opens and was.get("load") == "box" and body.get("job_state") not in OPEN:
+            what = "its spreader opens with a box in it, and no job is open"
+            self.tell("CRN-12", what, Oracle.MOTION, message.number)
 
     def _new_boot(self, message: Message) -> None:
         if self.known.boot >= 0:
             cause = self.states.get("node-status", {}).get("reset", "unknown")
             cause = message.body.get("reset", cause)
-            self.tell("MSG-05", f"the node restarted by itself, reset cause {cause!r}", message.number)
+            what = f"the node restarted by itself, reset cause {cause!r}"
+            self.tell("MSG-05", what, Oracle.RESTART, message.number)
         self._unsure()
-        self.known.boot, self._uptime = message.body["boot"], None
+        self.known.boot = message.body["boot"]
+        self.states.clear()
+        self._clockwork.set_anew()
         self._memory.clear()
         self._jobs.clear()
         self._given.clear()
-
-    def _timed(self, message: Message) -> None:
-        """Uptime goes on, and each state message comes often enough."""
-        body, was = message.body, self._uptime
-        self._late_beats(message.at_ms)
-        self._beats[message.name] = message.at_ms
-        if "uptime" not in body:
-            return
-        if was is not None and uptime_difference(body["uptime"], was) < 0:
-            back = -uptime_difference(body["uptime"], was)
-            self.tell("MSG-08", f"uptime went back by {back} ms", message.number)
-        setting = any(one.act == "set-uptime" for one in self.waiting)
-        told = message.name == "job-report" and body["act"] == "set-uptime"
-        self._uptime = body["uptime"] if told or not setting else None
-
-    def _late_beats(self, now_ms: float) -> None:
-        for name, at_ms in self._beats.items():
-            figure = "status_repeat" if name == "node-status" else "state_repeat"
-            most = specification().timing[figure].most or 0
-            if name == "job-report" or now_ms - max(at_ms, self._excused_ms) <= most + BEAT_GRACE_MS:
-                continue
-            self._beats[name] = now_ms
-            requirement = "MSG-03" if name == "node-status" else "MSG-02"
-            self.tell(requirement, f"no {name} for {now_ms - at_ms:.0f} ms; at most {most} are allowed")
 
     def _watched(self, message: Message, reading: Reading) -> None:
         item = RecordedMessage(
@@ -214,7 +233,7 @@ class Referee:
         for breach in breaches:
             ours = breach.requirement in LEFT_OUT or breach.requirement.startswith("SUP")
             if not breach.note and not ours:
-                self.tell(breach.requirement, breach.what, number)
+                self.tell(breach.requirement, breach.what, Oracle.RULE, number)
 
     def _job(self, message: Message) -> None:
         """A job that was taken goes through its states once."""
@@ -227,45 +246,55 @@ class Referee:
             return
         self._jobs[id_] = act, state
         if was in FINAL and state in OPEN:
-            self.tell("ORD-06", f"{act} was {was!r} and is {state!r} again: it is done twice", message.number)
+            what = f"{act} was {was!r} and is {state!r} again: it is done twice"
+            self.tell("ORD-06", what, Oracle.JOB, message.number)
         elif (was in FINAL and state != was) or (was, state) == ("running", "accepted"):
-            self.tell("ORD-15", f"{act} went from {was!r} to {state!r}", message.number)
+            self.tell("ORD-15", f"{act} went from {was!r} to {state!r}", Oracle.JOB, message.number)
 
     def _report(self, message: Message) -> None:
         self._job(message)
         body = message.body
-        for position, expected in enumerate(self.waiting):
-            if expected.fits(body):
-                break
-        else:
-            given = body["act"] == "ask" or (body["act"], body["id"]) in self._given
-            if self.known.sure and not given:
-                what = f"a report to {body['act']!r} with an id that no such order had"
-                self.tell("ORD-14", what, message.number)
+        position = next((at for at, one in enumerate(self.waiting) if one.fits(body)), None)
+        if position is None:
+            self._unasked(message)
             return
+        expected = self.waiting[position]
         if expected.strict:
             before = self.waiting[:position]
             passed = before if expected.act == "ask" else [one for one in before if one.strict]
             for one in passed:
-                self.tell("ORD-01", f"no report to {one.act!r} before that to a later order", one.number)
+                what = f"no report to {one.act!r} before that to a later order"
+                self.tell("ORD-01", what, Oracle.ANSWER, one.number)
             self.waiting = [one for one in before if one not in passed] + self.waiting[position:]
         self.waiting.remove(expected)
         self._answer(expected, message)
         if expected.act == "ask":
             self._fence(message)
 
+    def _unasked(self, message: Message) -> None:
+        """A report to nothing: mostly to an order that could not be read."""
+        act, body = message.body["act"], message.body
+        asked = body["token"] in self._tokens if act == "ask" else (act, body["id"]) in self._given
+        if asked or not self.known.sure:
+            return
+        if self._bad_ms is None:
+            what = f"a report to {act!r} with an id or token that no such order had"
+            self.tell("ORD-14", what, Oracle.ANSWER, message.number)
+        else:
+            what = f"a report to {act!r}, which came only in an order that cannot be read"
+            self.tell("ENC-10", what, Oracle.ANSWER, message.number)
+
     def _answer(self, expected: Expected, message: Message) -> None:
         body = message.body
         state, reason = body["state"], body.get("reason", "")
         if expected.states and state not in expected.states:
-            wanted = " or ".join(map(repr, expected.states)) + (
-                f" {expected.reason}" if expected.reason else ""
-            )
+            wanted = " or ".join(map(repr, expected.states))
+            wanted += f" {expected.reason}" if expected.reason else ""
             what = f"{expected.act} was answered {state!r} {reason} and must be {wanted}"
-            self.tell(expected.requirement, what, message.number)
+            self.tell(expected.requirement, what, Oracle.ANSWER, message.number)
         elif expected.reason and reason != expected.reason:
             what = f"{expected.act} was refused with {reason!r} and must be with {expected.reason!r}"
-            self.tell(expected.requirement, what, message.number)
+            self.tell(expected.requirement, what, Oracle.ANSWER, message.number)
 
     # ---- fences
 
@@ -281,27 +310,28 @@ class Referee:
         known, mark = self.known, message.body["mark"]
         if not known.low <= mark <= known.mark:
             what = f"the mark is {mark}, and by what came it is {known.mark}"
-            self.tell("ORD-08", what, message.number)
+            self.tell("ORD-08", what, Oracle.MARK, message.number)
         state = self._role_state()
         if state and (state["held"], state["holds"]) != (known.held, known.holds):
             what = (
                 f"held is {state['held']} and holds {state['holds']}; by the holds and resumes that came they are "
                 f"{known.held} and {known.holds}"
             )
-            self.tell("HLD-01", what, message.number)
+            self.tell("HLD-01", what, Oracle.HOLD, message.number)
         starts = self.states.get("node-status", {}).get("starts")
         if None not in (starts, known.starts) and starts != known.starts and not known.may_move:
-            self.tell("ORD-20", "a motor was switched on, and nothing that came may move one", message.number)
+            what = "a motor was switched on, and nothing that came may move one"
+            self.tell("ORD-20", what, Oracle.MOTION, message.number)
         if state.get("job") != known.job and state.get("job") not in known.taken:
-            self.tell(
-                "ORD-09", f"its job is {state.get('job')}, which no order that came can be", message.number
-            )
+            what = f"its job is {state.get('job')}, which no order that came can be"
+            self.tell("ORD-09", what, Oracle.JOB, message.number)
         self._bad(message)
 
     def _bad(self, message: Message) -> None:
         due = self._bad_ms is not None and message.at_ms - self._bad_ms > BAD_MESSAGE_MS
         if due and "bad-message" not in self.states.get("fault", {}).get("active", ["bad-message"]):
-            self.tell("ENC-10", "a bad message came, and no fault 'bad-message' was raised", message.number)
+            what = "a bad message came, and no fault 'bad-message' was raised"
+            self.tell("ENC-10", what, Oracle.FAULT, message.number)
             self._bad_ms = None
 
     def _role_state(self) -> Mapping[str, Any]:
@@ -317,16 +347,7 @@ class Referee:
         known.taken = set()
         known.starts, known.bench = status.get("starts"), bool(status.get("bench"))
         known.may_move = known.job_open or state.get("mode") in ("homing", "working")
-        self._sinking(status.get("memory"))
-
-    def _sinking(self, memory: int | None) -> None:
-        if memory is None:
-            return
-        self._memory.append(memory)
-        if len(self._memory) < MEMORY_SAMPLES:
-            return
-        part = MEMORY_SAMPLES // 3
-        best = [max(self._memory[at : at + part]) for at in (0, part, 2 * part)]
-        self._memory.clear()
-        if best[0] - MEMORY_LEAK > best[1] and best[1] - MEMORY_LEAK > best[2]:
-            self.tell("MSG-13", f"free memory sinks: {best[0]}, {best[1]}, {best[2]} bytes")
+        self._resumed = False
+        self._tokens.clear()
+        if sinks := self._memory.sinks(status.get("memory")):
+            self.tell("MSG-13", sinks, Oracle.MEMORY)

@@ -7,9 +7,12 @@ that it can be played again after a reset, and left out of a longer case without
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any
+
+from conformance.fuzz.link import FAULTS
+from protocol.specification import specification
 
 Fields = Mapping[str, Any]
 
@@ -22,7 +25,7 @@ DEADLINES = ("soon", "lead", "past", "long-past")
 class Step:
     """One thing done to the node.
 
-    kind      order | bytes | retained | again | sensors | wait | cut | mute | deaf | slow
+    kind      order | bytes | message | retained | again | sensors | finish | wait | link | calm | fence | rest | proof
     says      in words, for a sentence of a finding
     fields    what the kind needs; see `Player`
     """
@@ -30,11 +33,6 @@ class Step:
     kind: str
     says: str
     fields: Fields = field(default_factory=dict)
-
-    @property
-    def link(self) -> bool:
-        """Whether it is done to the link and not to the node."""
-        return self.kind in ("cut", "mute", "deaf", "slow")
 
 
 Case = tuple[Step, ...]
@@ -48,6 +46,39 @@ def order(act: str, says: str = "", **fields: Any) -> Step:
 def wait(ms: int) -> Step:
     """Let time pass."""
     return Step("wait", f"{ms} ms later", {"ms": ms})
+
+
+def fence() -> Step:
+    """Wait until all that was sent has been handled."""
+    return Step("fence", "an answered ask")
+
+
+REST = Step("rest", "brought to rest")
+"""What is open is ended, until a job would be accepted."""
+PROOF = Step("proof", "a claim and an ask")
+"""A known-good exchange."""
+
+
+def disturbed(fault: str, ms: int, *steps: Step) -> Case:
+    """A fault of the link, and what is done while it lasts."""
+    return (
+        Step("link", FAULTS[fault], {"fault": fault, "ms": ms}),
+        *steps,
+        Step("calm", "the link is well again"),
+    )
+
+
+def simpler(step: Step) -> Iterator[Step]:
+    """The same step with one of its optional fields left out, each in turn."""
+    act = step.fields.get("act")
+    if step.kind != "order" or act not in specification().acts:
+        return
+    schema = specification().acts[act]
+    optional = set(schema["properties"]) - set(schema["required"])
+    for name in step.fields:
+        if name in optional or name in ("flood", "encoding"):
+            fields = {key: value for key, value in step.fields.items() if key != name}
+            yield Step(step.kind, step.says, fields)
 
 
 def to_text(steps: Sequence[Step]) -> str:

@@ -5,10 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from functools import cache
-from random import Random
 from typing import Any
 
-from protocol.codec.shape import Kind, Shape
+from protocol.codec.shape import Kind
 
 HEADS = (0, 1, 23, 24, 127, 128, 255, 256, 32767, 32768, 65535, 65536, 2**31 - 1, 2**31, 2**32 - 1)
 """Where CBOR's integer heads grow (RFC 8949 section 3) and where C's integer types end."""
@@ -77,13 +76,3 @@ def beyond(kind: Kind) -> Iterator[tuple[str, Any]]:
             yield "an empty array", []
             entry = edges(kind)[0]
             yield "more entries than allowed", [entry[0]] * (schema["maxItems"] + 1)
-
-
-def body_at_edges(shape: Shape, rng: Random) -> dict[str, Any]:
-    """The fields of a message at edges of their own; optional ones come and go together as they must."""
-    required = set(shape.schema["required"])
-    wanted = required | {name for name in shape.fields if rng.random() < 0.5}
-    for name, others in shape.schema.get("dependentRequired", {}).items():
-        if name in wanted and not set(others) <= wanted:
-            wanted -= {name, *others} - required
-    return {name: rng.choice(edges(kind)) for name, kind in shape.fields.items() if name in wanted}

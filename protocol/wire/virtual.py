@@ -89,6 +89,11 @@ class VirtualBus:
         """Call `hook` with every delivery from now on, before the participant gets it."""
         self._hooks.append(hook)
 
+    def forget(self) -> None:
+        """Drop the log and what passed at the ends of the links, for runs of hours; connections are kept."""
+        self._broker.log.clear()
+        self._book.packets.clear()
+
     def attach(self, participant: Participant) -> None:
         """Switch a participant on: it connects, and connects again whenever it loses the link."""
         client = VirtualClient(

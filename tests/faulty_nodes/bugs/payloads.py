@@ -81,10 +81,9 @@ class BelievesTextLengths(Controller):
 
     class inbox_class(Inbox):  # noqa: N801
         def read(self, delivery: Delivery) -> Order | None:
-            at = delivery.payload.find(b"\x78")
-            if at >= 0 and at + 1 < len(delivery.payload) and delivery.payload[:1] != b"{":
-                length = delivery.payload[at + 1]
-                if length > 3 * len(delivery.payload) and length > 128:
+            for key in (4, 6, 8, 19):
+                _, head, text = delivery.payload.partition(bytes([key, 0x78]))
+                if head and text and text[0] > 128 > len(text):
                     raise Crash("copied over the stack")
             return super().read(delivery)
 
@@ -100,7 +99,7 @@ class CopiesLabelsWithStrcpy(Controller):
         return super().receive(delivery, now_ms)
 
 
-@bug("payload")
+@bug("payload", node="north")
 class TakesTheLastOfTwoKeys(Controller):
     """A key named twice is no error to it."""
 
@@ -149,7 +148,7 @@ class LooksUpAnyAct(Controller):
             return super().read(delivery)
 
 
-@bug("payload")
+@bug("payload", node="north")
 class TakesWholeFloatsForIntegers(Controller):
     """strtod reads '7.0' and '7e0' as well as '7'."""
 
@@ -159,7 +158,7 @@ class TakesWholeFloatsForIntegers(Controller):
             return reread(self, delivery, payload)
 
 
-@bug("payload")
+@bug("payload", node="north")
 class WaitsForTheSecondHalfOfSurrogates(Controller):
     r"""Behind \ud800 it looks for \u without looking for the end."""
 

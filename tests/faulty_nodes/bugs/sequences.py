@@ -27,15 +27,15 @@ class RemembersTheLastFourOrders(Controller):
         def handle(self, order: Order) -> None:
             job = self.node.job
             if "id" in order and order["boot"] == self.node.boot:
-                known = job is not None and order["id"] == job.id
-                if known and not job.is_open and order["id"] not in self.ring and order["act"] == job.act:
+                over = job is not None and order["id"] == job.id and not job.is_open
+                if over and order["id"] not in self.ring and job is not None and order["act"] == job.act:
                     self.node.begin(order)
                     return
                 self.ring = (*self.ring, order["id"])[-4:]
             super().handle(order)
 
 
-@bug("sequence")
+@bug("sequence", node="north")
 class StartsACancelledJobAgain(Controller):
     """The repeat of a cancelled order finds the slot free."""
 

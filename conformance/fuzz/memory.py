@@ -1,0 +1,33 @@
+"""The oracle of memory: does what a node reports as free sink for good?"""
+
+from __future__ import annotations
+
+SAMPLES = 48
+"""Fences over which free memory is followed, in three parts."""
+LEAK = 64
+"""Bytes by which the best of a part must lie below the best of the part before."""
+
+
+class Memory:
+    """Free memory in bytes, fence by fence; a heap that breathes is no leak, so only the best of a part counts."""
+
+    def __init__(self) -> None:
+        self._seen: list[int] = []
+
+    def clear(self) -> None:
+        """A new boot: begin again."""
+        self._seen.clear()
+
+    def sinks(self, free: int | None) -> str:
+        """Take in what the node says; gives in words what is wrong, or ''."""
+        if free is None:
+            return ""
+        self._seen.append(free)
+        if len(self._seen) < SAMPLES:
+            return ""
+        part = SAMPLES // 3
+        best = [max(self._seen[at : at + part]) for at in range(0, SAMPLES, part)]
+        self._seen.clear()
+        if best[0] - LEAK > best[1] and best[1] - LEAK > best[2]:
+            return f"free memory sinks: {best[0]}, {best[1]}, {best[2]} bytes"
+        return ""

@@ -1,0 +1,176 @@
+"""Plays steps to a node and proves that it lives, as it stands or started afresh."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from conformance.fuzz.finding import Finding, Oracle
+from conformance.fuzz.link import Link
+from conformance.fuzz.memory import SAMPLES
+from conformance.fuzz.pace import Pace
+from conformance.fuzz.player import Player
+from conformance.fuzz.referee import Referee
+from conformance.fuzz.shrink import shrunk
+from conformance.fuzz.steps import PROOF, REST, Step, simpler
+from conformance.handling import fit
+from conformance.log import Message
+from conformance.stand import Stand
+from conformance.verdict import Broken, Unclear
+
+FIRST_WORD_MS = 30_000
+QUIET_MS = 2600
+"""Longer than any gap that a heartbeat may have."""
+WARM_UP = 4
+SHORTENING_MS = 1_200_000
+"""What making one case short may take."""
+KNOWN_GOOD = Step("order", "a claim", {"act": "claim", "id_": "next"})
+QUIET = Step("wait", f"{QUIET_MS} ms later", {"ms": QUIET_MS})
+BEATS = ("MSG-02", "MSG-03")
+
+
+class Trial:
+    """One node, its referee and its player."""
+
+    def __init__(self, stand: Stand, link: Link, *, motion: bool, rate: float) -> None:
+        """`rate` is the most orders in a second; 0: as fast as they go."""
+        self.stand, self.motion = stand, motion
+        self.referee = Referee(stand.log, stand.site, stand.name, rate)
+        self.player = Player(stand, self.referee, link, motion=motion, gap_ms=1000 / rate if rate else 0)
+        self.pace = Pace(stand.patience_ms)
+        self.lost = ""
+        """Why the node cannot be reached any more; '' while it can."""
+        self._begin = 0
+
+    # ---- playing
+
+    def attempt(self, steps: Sequence[Step]) -> None:
+        """Play steps and prove that the node lives."""
+        self._begin = self.stand.log.end
+        self.player.patience_ms = self.pace.patience_ms
+        for step in (*steps, PROOF):
+            if step.kind == PROOF.kind:
+                self._prove()
+            elif step.kind == REST.kind:
+                self.make_fit()
+            else:
+                self.player.play(step)
+            if self.referee.dead:
+                return
+
+    def attempt_timed(self, steps: Sequence[Step], cases: int) -> None:
+        """The same with cases that have no pauses in them: the pace is learnt from how long they take."""
+        began_ms = self.stand.bench.now_ms
+        self.attempt(steps)
+        if not self.referee.findings:
+            self.pace.took(cases, self.stand.bench.now_ms - began_ms)
+
+    def _prove(self) -> None:
+        """A claim that is answered as it must be, and a fence."""
+        self.player.calm()
+        if self.referee.known.sure or self.player.fence():
+            self.player.play(KNOWN_GOOD)
+            self.player.fence()
+
+    def warm_up(self) -> None:
+        """Wait for the node, learn how fast it answers, and bring it into a state that jobs start from."""
+        if not self._first_word():
+            self.referee.tell("MSG-03", f"not a word within {FIRST_WORD_MS} ms", Oracle.HEARTBEAT)
+            return
+        began_ms = self.stand.bench.now_ms
+        if all(self.player.fence() for _ in range(WARM_UP)):
+            self.pace.took(WARM_UP, self.stand.bench.now_ms - began_ms)
+            self.make_fit()
+
+    def make_fit(self) -> None:
+        """With motion allowed: end what is open and come to a state in which a job is accepted, if that can be."""
+        if self.referee.findings or not self.motion:
+            return
+        try:
+            fit(self.stand)
+        except Broken as broken:
+            self.referee.take(self.stand.bench.now_ms)
+            what = f"brought to rest: expected {broken.expected}; seen {broken.seen}"
+            self.referee.tell(broken.requirement, what, Oracle.ANSWER)
+        except Unclear:
+            pass  # It may stay in a state from which jobs are refused; that is a state too.
+        self.referee.take(self.stand.bench.now_ms)
+
+    def _first_word(self) -> bool:
+        def speaks() -> bool:
+            self.referee.take(self.stand.bench.now_ms)
+            return "node-status" in self.referee.states
+
+        return self.stand.bench.wait(speaks, FIRST_WORD_MS)
+
+    def came(self) -> list[Message]:
+        """The orders that reached the node in the last attempt."""
+        return [one for one in self.stand.log.since(self._begin) if not one.from_node]
+
+    # ---- afresh
+
+    def start_afresh(self) -> bool:
+        """Reset the node if there is a way, else go on with it. False if it is wrong."""
+        self.player.calm()
+        self.stand.bench.wait(lambda: False, 0)
+        self.player.fresh()
+        if self.stand.bench.can_restart:
+            try:
+                self.stand.bench.restart()
+            except Unclear as unclear:
+                self.lost = str(unclear)
+                return False
+            self.referee.restarted()
+        else:
+            self.referee.went_on()
+        self.referee.findings.clear()
+        self._begin = self.stand.log.end
+        if not self._first_word():
+            self.lost = f"not a word from it within {FIRST_WORD_MS // 1000} s"
+        elif not self.player.fence() and not self.stand.bench.can_restart:
+            self.lost = "it does not answer, and there is no way to reset it"
+        return not (self.lost or self.referee.findings)
+
+    def shows(self, steps: Sequence[Step], wanted: Finding) -> bool:
+        """Whether the steps on a fresh node bring about the same kind of finding."""
+        if self.lost:
+            return False
+        if self.start_afresh():
+            begin = self.stand.log.end
+            for _ in range(SAMPLES + 1 if wanted.oracle is Oracle.MEMORY else 1):
+                self.attempt(steps)
+            if wanted.requirement in BEATS and not self.referee.findings:
+                self.player.play(QUIET)
+            self._begin = begin
+        return any(one.requirement == wanted.requirement for one in self.referee.findings)
+
+    def shortened(
+        self, candidates: Sequence[Sequence[Step]], wanted: Finding, tries: int
+    ) -> tuple[Step, ...] | None:
+        """The shortest part of the first candidate that shows `wanted` again; None where none does.
+
+        Afterwards `came` gives what reached the node in the short case.
+        """
+        for steps in candidates:
+            if self.shows(steps, wanted):
+                return self._short(steps, lambda part: self.shows(part, wanted), tries)
+        return None
+
+    def _short(
+        self, steps: Sequence[Step], fails: Callable[[Sequence[Step]], bool], tries: int
+    ) -> tuple[Step, ...]:
+        end_ms = self.stand.bench.now_ms + SHORTENING_MS
+
+        def in_time(part: Sequence[Step]) -> bool:
+            return self.stand.bench.now_ms < end_ms and fails(part)
+
+        left, used = shrunk(steps, in_time, tries=tries)
+        for position in range(len(left)):
+            for other in simpler(left[position]):
+                if used >= tries:
+                    break
+                used += 1
+                instead = [*left[:position], other, *left[position + 1 :]]
+                if in_time(instead):
+                    left = instead
+        fails(left)
+        return tuple(left)
