@@ -18,6 +18,8 @@ class Bench(ABC):
 
     def __init__(self) -> None:
         self.log = Log()
+        self.tester_lost = False
+        """Whether the tester's own connection to the broker has broken: what then fails is not the node's fault."""
 
     @property
     @abstractmethod

@@ -52,6 +52,7 @@ class WireBench(Bench):
         self._client.on_connect = lambda _client, _data, _flags, code, _properties: (
             None if code.is_failure else connected.set()
         )
+        self._client.on_disconnect = lambda *_: setattr(self, "tester_lost", True)
         self._client.loop_start()
         if not connected.wait(CONNECT_SECONDS):
             self._client.loop_stop()

@@ -157,7 +157,5 @@ class EvidenceBook:
 
     def _wait_past(self, seen: int, timeout: float) -> list[TapPacket]:
         with self._changed:
-            self._changed.wait_for(
-                lambda: self._end > seen or self._error is not None, max(0.0, timeout)
-            )
+            self._changed.wait_for(lambda: self._end > seen or self._error is not None, max(0.0, timeout))
             return self._packets[max(0, seen - self._forgotten) :]

@@ -38,6 +38,7 @@ COMMANDS = {
     "conform": LazyCommand(
         "conformance.commands.conform:conform", "Run the conformance cases against one node."
     ),
+    "fuzz": LazyCommand("conformance.commands.fuzz:fuzz", "Look for what breaks one node."),
     "node": LazyCommand("conformance.commands.node:node", "Run a reference node with a simulated mechanism."),
     "record": LazyCommand(
         "conformance.commands.record:record", "Record everything said under a site's root."

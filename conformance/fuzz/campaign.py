@@ -15,7 +15,7 @@ from conformance.fuzz.trial import BEATS, Trial
 from conformance.log import Message
 from conformance.stand import Stand
 
-HISTORIES = (25, 50, 100, 200, 400)
+HISTORIES = (25, 50, 100, 200, 400, 1600)
 """So many steps before a failing batch are tried with it where it does not fail alone."""
 PACKETS_KEPT = 20_000
 
@@ -43,7 +43,7 @@ class Found:
     """Whether it showed again when the case was played to a node started afresh."""
     cases: int
     """Cases played when it showed first."""
-    at_ms: float
+    seconds: float
     """Time of the bench since the begin of the run."""
     came: Sequence[Message]
     """The orders that reached the node when the short case was played."""
@@ -81,16 +81,34 @@ class Campaign:
         self._began_ms = stand.bench.now_ms
 
     def run(self, more: Callable[[], bool], corpus: Iterable[Case] = ()) -> None:
-        """Play the corpus, then batches while `more()`; each finding is made short before the next batch."""
+        """Play the corpus, then batches while `more()`; each finding is made short before the next batch.
+
+        Raises Trouble where the node says nothing from the first.
+        """
         self.trial.warm_up()
         if self.trial.referee.findings:
-            self._handle([])
+            self._handle([REST] if self.options.motion else [])
         for case in corpus:
             if self.ended or not more():
                 return
-            self._play([case])
+            self._play_short(case)
         while more() and not self.ended:
             self._play(self.deck.batch(self.trial.pace.size))
+
+    @property
+    def seconds(self) -> float:
+        """Time of the bench since the begin."""
+        return (self._bench.now_ms - self._began_ms) / 1000
+
+    def _play_short(self, steps: Case) -> None:
+        """A case of an earlier run, on a node started afresh; it needs no shortening."""
+        if self.trial.start_afresh():
+            self.trial.attempt(steps)
+        self.cases += 1
+        if self.trial.referee.findings:
+            first = _worst(self.trial.referee.findings)
+            self._keep(Found(first, steps, True, self.cases, self.seconds, self.trial.came()))
+            self._go_on()
 
     def _play(self, batch: Sequence[Case]) -> None:
         steps = [step for case in batch for step in case]
@@ -115,8 +133,8 @@ class Campaign:
         if known is not None:
             known.times += 1
         else:
-            at_ms, came = self._bench.now_ms - self._began_ms, self.trial.came()
-            self._keep(found := Found(first, tuple(steps), False, self.cases, at_ms, came))
+            found = Found(first, tuple(steps), False, self.cases, self.seconds, self.trial.came())
+            self._keep(found)
             self._keep(self._made_short(found) or found)
         self._history.clear()
         self._go_on()

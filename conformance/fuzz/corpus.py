@@ -73,6 +73,28 @@ class Corpus:
             ) from error
         return path
 
+    def leave_mark(self, seed: int, round_: int) -> None:
+        """Say where a run stopped, so that another can go on there. Raises Trouble."""
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            self._mark.write_text(json.dumps({"seed": seed, "round": round_}) + "\n", encoding="utf-8")
+        except OSError as error:
+            mend = "Give another --corpus"
+            raise Trouble(f"cannot be written: {error.strerror}", where=str(self._mark), mend=mend) from error
+
+    def mark(self) -> tuple[int, int]:
+        """Seed and round of the run that stopped last. Raises Trouble."""
+        try:
+            body = json.loads(self._mark.read_text(encoding="utf-8"))
+            return int(body["seed"]), int(body["round"])
+        except (OSError, ValueError, KeyError, TypeError) as error:
+            mend = "Run it once without --resume"
+            raise Trouble("no run of this node was stopped here", where=str(self._mark), mend=mend) from error
+
+    @property
+    def _mark(self) -> Path:
+        return self.folder / f"{self.node}.next.json"
+
     def _note(self, finding: Finding, steps: Sequence[Step]) -> str:
         body = {
             "fuzz": 1,

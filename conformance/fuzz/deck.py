@@ -37,7 +37,7 @@ class Deck:
         """`kinds` are of KINDS; a sequence is drawn when its turn comes, from the state that the node is in then."""
         self._seed, self._node, self._referee, self._motion = seed, node, referee, motion
         self._kinds = frozenset(kinds)
-        self._payloads = Payloads(seed, motion=motion)
+        self._payloads = Payloads(seed, node.reads, motion=motion)
         self._ahead: deque[tuple[str, Draw]] = deque()
         self.round = first_round - 1
         """The round that is being dealt."""

@@ -46,11 +46,15 @@ def _wide_length(payload: bytes, _number: int) -> bytes:
     return payload[:at] + b"\x7a" + (65536 + length).to_bytes(4, "big") + payload[at + 1 :]
 
 
+_LIES = ("7818", "787f", "78ff", "79ffff", "7a7fffffff", "7affffffff", "7bffffffffffffffff")
+"""Heads of texts longer than any order (RFC 8949 section 3), at the ends of C's integer types."""
+
+
 def _lying_length(payload: bytes, number: int) -> bytes:
     at = _first_text(payload)
     if at is None:
         return payload[:-1]
-    return payload[:at] + b"\x78" + bytes([24 + number % 200]) + payload[at + 1 :]
+    return payload[:at] + bytes.fromhex(_LIES[number % len(_LIES)]) + payload[at + 1 :]
 
 
 def _first_text(payload: bytes) -> int | None:
@@ -102,6 +106,10 @@ MUTATIONS: dict[str, Mutation] = {
     "that names a key twice": _key_twice,
     "nested deeper than allowed": _deep,
 }
+
+
+OF_TEXTS = frozenset({"with a text length of 65536 too many", "with a text length that lies"})
+"""Those that need a text in CBOR."""
 
 
 def mutated(payload: bytes, name: str, number: int) -> bytes:

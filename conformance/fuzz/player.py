@@ -83,6 +83,11 @@ class Player:
         # Where the first one only taught the referee what is, a second one can be judged.
         if self._asked(tries) and (self.referee.known.sure or self._asked(tries)):
             return True
+        if self.stand.bench.tester_lost:
+            raise Trouble(
+                "the broker has closed the tester's own connection",
+                mend="Look into its log; it has to take messages of 64 KB and topics of any name",
+            )
         self.referee.tell_dead()
         return False
 

@@ -75,6 +75,8 @@ class Referee:
         self._memory = Memory()
         self._excused_ms = self._connected_ms = -1.0
         self._connection = 0
+        self._newest = 0
+        """Number of the newest order that came."""
         self._bad_ms: float | None = None
         self._resumed = False
         """Whether a resume came since the last fence."""
@@ -145,6 +147,7 @@ class Referee:
     def _came(self, message: Message) -> None:
         if message.retain or message.trace.size > self.known.node.buffer:
             return
+        self._newest = message.number
         body = message.body
         readable = bool(body) and self.known.node.reads in ("both", str(message.encoding))
         if not readable or (message.topic == self._everyone and body["act"] != "hold"):
@@ -269,7 +272,7 @@ class Referee:
         self.waiting.remove(expected)
         self._answer(expected, message)
         if expected.act == "ask":
-            self._fence(message)
+            self._fence(message, expected.number)
 
     def _unasked(self, message: Message) -> None:
         """A report to nothing: mostly to an order that could not be read."""
@@ -298,9 +301,10 @@ class Referee:
 
     # ---- fences
 
-    def _fence(self, message: Message) -> None:
-        # What still waits came behind the ask, and its effects may show already.
-        if not self.waiting:
+    def _fence(self, message: Message, asked: int) -> None:
+        """The ask with trace number `asked` is answered: what came before it has been handled [ORD-03]."""
+        # What came behind the ask may show its effects already.
+        if not self.waiting and asked == self._newest:
             if self.known.sure:
                 self._judge(message)
             self._learn(message.body, message.at_ms)

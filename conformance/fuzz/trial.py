@@ -16,6 +16,7 @@ from conformance.handling import fit
 from conformance.log import Message
 from conformance.stand import Stand
 from conformance.verdict import Broken, Unclear
+from protocol.trouble import Trouble
 
 FIRST_WORD_MS = 30_000
 QUIET_MS = 2600
@@ -72,10 +73,15 @@ class Trial:
             self.player.fence()
 
     def warm_up(self) -> None:
-        """Wait for the node, learn how fast it answers, and bring it into a state that jobs start from."""
+        """Wait for the node, learn how fast it answers, and bring it into a state that jobs start from.
+
+        Raises Trouble where there is none.
+        """
         if not self._first_word():
-            self.referee.tell("MSG-03", f"not a word within {FIRST_WORD_MS} ms", Oracle.HEARTBEAT)
-            return
+            raise Trouble(
+                f"{self.stand.name} has said nothing within {FIRST_WORD_MS // 1000} s",
+                mend="Point it at the address above and switch it on",
+            )
         began_ms = self.stand.bench.now_ms
         if all(self.player.fence() for _ in range(WARM_UP)):
             self.pace.took(WARM_UP, self.stand.bench.now_ms - began_ms)
@@ -150,27 +156,28 @@ class Trial:
 
         Afterwards `came` gives what reached the node in the short case.
         """
-        for steps in candidates:
-            if self.shows(steps, wanted):
-                return self._short(steps, lambda part: self.shows(part, wanted), tries)
-        return None
-
-    def _short(
-        self, steps: Sequence[Step], fails: Callable[[Sequence[Step]], bool], tries: int
-    ) -> tuple[Step, ...]:
         end_ms = self.stand.bench.now_ms + SHORTENING_MS
 
-        def in_time(part: Sequence[Step]) -> bool:
-            return self.stand.bench.now_ms < end_ms and fails(part)
+        def fails(part: Sequence[Step]) -> bool:
+            return self.stand.bench.now_ms < end_ms and self.shows(part, wanted)
 
-        left, used = shrunk(steps, in_time, tries=tries)
-        for position in range(len(left)):
-            for other in simpler(left[position]):
-                if used >= tries:
-                    break
-                used += 1
-                instead = [*left[:position], other, *left[position + 1 :]]
-                if in_time(instead):
-                    left = instead
-        fails(left)
+        whole = next((steps for steps in candidates if fails(steps)), None)
+        if whole is None:
+            return None
+        left, used = shrunk(whole, fails, tries=tries)
+        left = _plainer(left, fails, tries - used)
+        self.shows(left, wanted)
         return tuple(left)
+
+
+def _plainer(steps: list[Step], fails: Callable[[Sequence[Step]], bool], tries: int) -> list[Step]:
+    """The same steps with as few optional fields as still fail."""
+    for position in range(len(steps)):
+        for other in simpler(steps[position]):
+            if tries <= 0:
+                return steps
+            tries -= 1
+            instead = [*steps[:position], other, *steps[position + 1 :]]
+            if fails(instead):
+                steps = instead
+    return steps
