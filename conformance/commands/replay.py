@@ -22,7 +22,9 @@ from protocol.trouble import Trouble
 @click.option("--fast", is_flag=True, help="As fast as the broker acknowledges.")
 @click.option("--node", "nodes", multiple=True, metavar="NAME", help="Only what this node said.")
 @click.option("--supervisor", is_flag=True, help="Only orders and what the supervisor said.")
-@click.option("--boot", "boots", multiple=True, metavar="NODE=N", help="Stamp this boot of NODE instead.")
+@click.option(
+    "--boot", "boots", multiple=True, metavar="NODE=N", help="Stamp this boot of NODE, or 'now' for its own."
+)
 @click.option("--renumber", is_flag=True, help="Count the seq of every topic from 0.")
 @click.option("--in-service", is_flag=True, help="Once: also to nodes that are live and not on the bench.")
 @click.option("--hands-off", is_flag=True, help="Twice: nobody has a hand in any machine of the layout.")
@@ -51,6 +53,7 @@ def replay(
     Examples:
       yardwire replay run.ywrec --node siding --speed 4
       yardwire replay run.ywrec --supervisor --boot north=12 --fast
+      yardwire replay fuzz-corpus/case.ywrec --supervisor --boot north=now
     """  # noqa: D301 - click wants the character itself
     from conformance.bench.address import parse_address
     from conformance.traffic.files import source
@@ -59,14 +62,15 @@ def replay(
 
     if nodes and supervisor:
         raise click.UsageError("--node and --supervisor exclude each other")
-    restamp = Restamp(dict(map(_boot, boots)), renumber=renumber)
+    wanted = dict(map(_boot, boots))
     recording = source(recordings)
     part = Part(frozenset(nodes), supervisor)
     address = parse_address(broker)
     with connected(address) as client:
         click.echo(f"Listening on {address.name} for who is there ...", err=True)
-        live = who_is_live(client, recording.header.site)
+        live, boots_now = who_is_live(client, recording.header.site)
         _refuse(live, part.nodes, told_twice=in_service and hands_off)
+        restamp = Restamp(_stamps(wanted, boots_now), renumber=renumber)
         number = say(client, part.of(recording.items()), restamp, speed=None if fast else speed)
     if not number:
         raise Trouble("nothing of the recording is to be said", where=recording.name, mend="Check --node")
@@ -79,11 +83,23 @@ def replay(
     return 0
 
 
-def _boot(text: str) -> tuple[str, int]:
-    found = re.fullmatch(r"([A-Za-z0-9-]{1,8})=([0-9]{1,5})", text)
-    if found is None or int(found[2]) > 65535:
-        raise click.UsageError(f"--boot {text}: write it as north=12, with a boot of 0 to 65535")
-    return found[1], int(found[2])
+def _boot(text: str) -> tuple[str, int | None]:
+    """A node and a boot, None for the one that it is in."""
+    found = re.fullmatch(r"([A-Za-z0-9-]{1,8})=([0-9]{1,5}|now)", text)
+    if found is None or (found[2] != "now" and int(found[2]) > 65535):
+        raise click.UsageError(
+            f"--boot {text}: write it as north=12, with a boot of 0 to 65535, or north=now"
+        )
+    return found[1], None if found[2] == "now" else int(found[2])
+
+
+def _stamps(wanted: dict[str, int | None], now: dict[str, int]) -> dict[str, int]:
+    silent = [name for name, boot in wanted.items() if boot is None and name not in now]
+    if silent:
+        raise Trouble(
+            f"{silent[0]} was not heard, so its boot is not known", mend="Switch it on, or give a number"
+        )
+    return {name: now[name] if boot is None else boot for name, boot in wanted.items()}
 
 
 def _refuse(live: dict[str, bool | None], speaks_as: frozenset[str], *, told_twice: bool) -> None:

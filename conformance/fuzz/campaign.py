@@ -30,7 +30,10 @@ class Options:
     """Orders a second at the most; 0 for no limit."""
     kinds: tuple[str, ...] = KINDS
     first_round: int = 0
-    shrink_tries: int = 100
+    shorten_tries: int = 100
+    """0 leaves cases as long as they were found."""
+    shorten_s: float = 1200
+    """What making one case short may take."""
 
 
 @dataclass(slots=True)
@@ -66,7 +69,7 @@ class Campaign:
         on_found: Callable[[Found], None] = lambda found: None,
     ) -> None:
         """`on_found` is called with every new group of findings, and again when its case was made short."""
-        self.options, self._on_found = options, on_found
+        self.options, self.on_found = options, on_found
         self.trial = Trial(stand, link, motion=options.motion, rate=options.rate)
         self.deck = Deck(
             options.seed, stand.node, self.trial.referee,
@@ -141,14 +144,19 @@ class Campaign:
 
     def _keep(self, found: Found) -> None:
         self.found[found.finding.key] = found
-        self._on_found(found)
+        self.on_found(found)
 
     def _made_short(self, long: Found) -> Found | None:
         """The same group with the shortest case that shows it again on a fresh node; None where none does."""
+        if not self.options.shorten_tries:
+            return None
         before = list(self._history)
         sizes = [size for size in HISTORIES if len(before) > size // 2]
         candidates = [long.steps, *((*before[-size:], *long.steps) for size in sizes)]
-        short = self.trial.shortened(candidates, long.finding, self.options.shrink_tries)
+        options = self.options
+        short = self.trial.shortened(
+            candidates, long.finding, tries=options.shorten_tries, within_ms=1000 * options.shorten_s
+        )
         return None if short is None else replace(long, steps=short, repeats=True, came=self.trial.came())
 
     def _go_on(self) -> None:

@@ -39,19 +39,20 @@ class Clockwork:
         """The link was bad: messages may have been under way for any time."""
         self._anchor = None
 
-    def said(self, message: Message, excused_ms: float, *, setting: bool) -> None:
-        """Take in a message of the node; `setting`: a set-uptime is on its way to it."""
+    def said(self, message: Message, excused_ms: float, *, setting: bool, told: bool) -> None:
+        """Take in a message of the node; `setting`: a set-uptime is on its way to it, `told`: this reports one."""
         self.late(message.at_ms, excused_ms)
         if message.name != "job-report":
             self._beats[message.name] = message.at_ms
         if "uptime" not in message.body:
             return
+        if setting or told:
+            self.set_anew()
         uptime, was = message.body["uptime"], self._newest
         if was is not None and uptime_difference(uptime, was) < 0:
             what = f"uptime went back by {-uptime_difference(uptime, was)} ms"
             self._tell("MSG-08", what, Oracle.UPTIME, message.number)
         if setting:
-            self.set_anew()
             return
         self._newest = uptime
         if message.at_ms > excused_ms:

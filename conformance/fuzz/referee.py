@@ -189,9 +189,9 @@ class Referee:
             return
         if "uptime" in body and body["boot"] != self.known.boot:
             self._new_boot(message)
-        setting = any(one.act == "set-uptime" for one in self.waiting)
+        setting = sum(one.act == "set-uptime" for one in self.waiting)
         told = message.name == "job-report" and body["act"] == "set-uptime"
-        self._clockwork.said(message, self._excused_ms, setting=setting and not told)
+        self._clockwork.said(message, self._excused_ms, setting=setting > told, told=told)
         self._watched(message, Reading(dict(body), message.encoding))
         if message.name == "job-report":
             self.reports += 1

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 
 from conformance.fuzz.finding import Finding, Oracle
@@ -22,8 +23,8 @@ FIRST_WORD_MS = 30_000
 QUIET_MS = 2600
 """Longer than any gap that a heartbeat may have."""
 WARM_UP = 4
-SHORTENING_MS = 1_200_000
-"""What making one case short may take."""
+LONG = 24
+"""Steps from which on whole kinds are left out first."""
 KNOWN_GOOD = Step("order", "a claim", {"act": "claim", "id_": "next"})
 QUIET = Step("wait", f"{QUIET_MS} ms later", {"ms": QUIET_MS})
 BEATS = ("MSG-02", "MSG-03")
@@ -150,13 +151,13 @@ class Trial:
         return any(one.requirement == wanted.requirement for one in self.referee.findings)
 
     def shortened(
-        self, candidates: Sequence[Sequence[Step]], wanted: Finding, tries: int
+        self, candidates: Sequence[Sequence[Step]], wanted: Finding, *, tries: int, within_ms: float
     ) -> tuple[Step, ...] | None:
         """The shortest part of the first candidate that shows `wanted` again; None where none does.
 
         Afterwards `came` gives what reached the node in the short case.
         """
-        end_ms = self.stand.bench.now_ms + SHORTENING_MS
+        end_ms = self.stand.bench.now_ms + within_ms
 
         def fails(part: Sequence[Step]) -> bool:
             return self.stand.bench.now_ms < end_ms and self.shows(part, wanted)
@@ -164,10 +165,30 @@ class Trial:
         whole = next((steps for steps in candidates if fails(steps)), None)
         if whole is None:
             return None
-        left, used = shrunk(whole, fails, tries=tries)
+        coarse, used = _without_kinds(whole, fails)
+        left, more = shrunk(coarse, fails, tries=tries)
+        used += more
         left = _plainer(left, fails, tries - used)
         self.shows(left, wanted)
         return tuple(left)
+
+
+def _without_kinds(
+    steps: Sequence[Step], fails: Callable[[Sequence[Step]], bool]
+) -> tuple[Sequence[Step], int]:
+    """A long case without all steps of a kind, for each kind that is not needed; and the tries it took."""
+    kinds = Counter(_kind(step) for step in steps)
+    if len(steps) < LONG:
+        return steps, 0
+    for kind, _ in kinds.most_common():
+        rest = [step for step in steps if _kind(step) != kind]
+        if rest and fails(rest):
+            steps = rest
+    return steps, len(kinds)
+
+
+def _kind(step: Step) -> tuple[str, str]:
+    return step.kind, str(step.fields.get("act", step.fields.get("fault", "")))
 
 
 def _plainer(steps: list[Step], fails: Callable[[Sequence[Step]], bool], tries: int) -> list[Step]:

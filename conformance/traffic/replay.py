@@ -91,13 +91,14 @@ def connected(address: Address) -> Iterator[Client]:
         client.loop_stop()
 
 
-def who_is_live(client: Client, site: str) -> dict[str, bool | None]:
-    """Every node heard within `LISTEN_S`, and whether it says bench; None where it has not said.
+def who_is_live(client: Client, site: str) -> tuple[dict[str, bool | None], dict[str, int]]:
+    """Every node heard within `LISTEN_S`, and whether it says bench; None where it has not said. And their boots.
 
     A retained 'off' or nothing at all is nobody; any live word outweighs 'off'.
     """
     reader = BulkReader()
     bench: dict[str, bool | None] = {}
+    boots: dict[str, int] = {}
     lock = Lock()
 
     def hear(_client: object, _data: object, message: object) -> None:
@@ -107,6 +108,8 @@ def who_is_live(client: Client, site: str) -> dict[str, bool | None]:
         if topic is None or body is None or topic.message in ("job-order", "yard-map"):
             return
         with lock:
+            if not message.retain and "boot" in body:  # type: ignore[attr-defined]
+                boots[topic.node] = body["boot"]
             if topic.message == "node-status":
                 if body.get("state") == "on":
                     bench[topic.node] = bool(body.get("bench"))
@@ -121,7 +124,7 @@ def who_is_live(client: Client, site: str) -> dict[str, bool | None]:
     client.unsubscribe(f"{specification().root}/{site}/#")
     client.on_message = None
     with lock:
-        return dict(bench)
+        return dict(bench), dict(boots)
 
 
 def say(

@@ -16,6 +16,9 @@ from reference_node.controller import Controller
 from reference_node.machines import Machines
 from reference_node.world import World
 
+VIRTUAL = {"shorten_tries": 300, "shorten_s": 36_000.0}
+"""On virtual time making cases short costs little."""
+
 
 class Crash(Exception):
     """The firmware ran into memory that is not its own."""
@@ -113,4 +116,4 @@ def campaign(
 
     virtual = VirtualBench(make, random.Random(seed + 1))
     stand = Stand(virtual, site, node, random.Random(seed))
-    return Campaign(stand, link_of(virtual, node), Options(seed=seed, motion=True, **options))
+    return Campaign(stand, link_of(virtual, node), Options(seed=seed, motion=True, **VIRTUAL | options))

@@ -82,9 +82,10 @@ class BelievesTextLengths(Controller):
     class inbox_class(Inbox):  # noqa: N801
         def read(self, delivery: Delivery) -> Order | None:
             for key in (4, 6, 8, 19):
-                _, head, text = delivery.payload.partition(bytes([key, 0x78]))
-                if head and text and text[0] > 128 > len(text):
-                    raise Crash("copied over the stack")
+                for head, size in ((0x78, 1), (0x79, 2), (0x7A, 4)):
+                    _, found, text = delivery.payload.partition(bytes([key, head]))
+                    if found and int.from_bytes(text[:size], "big") > 128 > len(text):
+                        raise Crash("copied over the stack")
             return super().read(delivery)
 
 

@@ -15,7 +15,7 @@ class Bug:
     name: str
     node: str
     needs: str
-    """payload | sequence (three ordered messages or more) | wrap | link"""
+    """payload | sequence (several messages in some order) | wrap (of a counter) | link (a fault of it)"""
     controller: type[Controller]
 
 

@@ -1,0 +1,255 @@
+"""The fuzzer against planted bugs, against the sound reference nodes, and against a bare loop on the wire.
+
+python -m benchmarks.fuzz                 planted bugs, and cases a second over a real broker
+python -m benchmarks.fuzz --hours 10      also so many virtual hours over the reference nodes
+
+Exit 1 when a bug was not found, a sound node was found wrong, or the wire is too slow.
+"""
+
+from __future__ import annotations
+
+import argparse
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from random import Random
+from tempfile import TemporaryDirectory
+from threading import Event
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+from conformance.bench.broker import Broker, start_broker
+from conformance.bench.spawned_node import spawned_node
+from conformance.bench.tap import Tap
+from conformance.fuzz.campaign import Campaign, Options
+from conformance.fuzz.link import link_of
+from conformance.stand import Stand
+from conformance.wire_bench import WireBench
+from protocol.codec import encode
+from protocol.site import Encoding
+from protocol.site_file import load_site, scenario_text
+from tests.faulty_nodes.bugs.board import campaign
+from tests.faulty_nodes.bugs.catalogue import BUGS, Bug
+
+SEED = 1
+CASES = 3000
+"""The budget for one planted bug."""
+SOAK_CASES = 2000
+"""Cases of one seed in a long run."""
+SOUND = ("siding", "ferry", "north", "south")
+WIRE_CASES = 3000
+WANTED = 0.5
+"""Cases a second of the fuzzer to exchanges a second of the bare loop, at the least."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One planted bug: what the fuzzer made of it. Times in seconds, to the first finding."""
+
+    bug: str
+    needs: str
+    requirement: str
+    """'' where it was not found."""
+    cases: int
+    virtual_s: float
+    real_s: float
+    steps: int
+    messages: int
+
+    @property
+    def found(self) -> bool:
+        """Whether it was found within the budget."""
+        return bool(self.requirement)
+
+
+def hunt(bug: Bug, *, seed: int = SEED, cases: int = CASES) -> Row:
+    """Fuzz one bug on virtual time until it is found and made short, or the budget is spent."""
+    run = campaign(bug.node, bug.controller, seed=seed)
+    began = first = time.perf_counter()
+
+    def told(_found: object) -> None:
+        nonlocal first
+        first = first if first != began else time.perf_counter()
+
+    run.on_found = told
+    run.run(lambda: run.cases < cases and not run.found)
+    found = next(iter(run.found.values()), None)
+    if found is None:
+        return Row(bug.name, bug.needs, "", run.cases, run.seconds, time.perf_counter() - began, 0, 0)
+    return Row(
+        bug.name, bug.needs, found.finding.requirement, found.cases, found.seconds, first - began,
+        len(found.steps), len(found.came),
+    )  # fmt: skip
+
+
+def rows(*, seed: int = SEED, cases: int = CASES) -> Iterator[Row]:
+    """All planted bugs."""
+    return (hunt(bug, seed=seed, cases=cases) for bug in BUGS.values())
+
+
+@dataclass(frozen=True, slots=True)
+class Soak:
+    """A long run over sound nodes, seed after seed."""
+
+    cases: int
+    virtual_s: float
+    real_s: float
+    findings: tuple[str, ...]
+
+
+def soak(hours: float, nodes: tuple[str, ...] = SOUND) -> Soak:
+    """Fuzz sound reference nodes for so many virtual hours in all; every run has a seed of its own."""
+    began, cases, virtual_s, seed = time.perf_counter(), 0, 0.0, 0
+    findings: list[str] = []
+    while virtual_s < 3600 * hours:
+        seed += 1
+        for node in nodes:
+            run = campaign(node, seed=seed)
+            run.run(lambda run=run: run.cases < SOAK_CASES)  # type: ignore[misc]
+            cases, virtual_s = cases + run.cases, virtual_s + run.seconds
+            findings += [
+                f"{node}, seed {seed}: {found.finding} ({found.says})" for found in run.found.values()
+            ]
+    return Soak(cases, virtual_s, time.perf_counter() - began, tuple(findings))
+
+
+# ------------------------------------------------------------------------------------------ the wire
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """Cases a second of the fuzzer and exchanges a second of a bare loop, over the same broker."""
+
+    broker: str
+    fuzzer: float
+    bare: float
+
+    @property
+    def ratio(self) -> float:
+        """The fuzzer's part of the bare loop."""
+        return self.fuzzer / self.bare
+
+
+def rate(choice: str = "auto", node: str = "siding", cases: int = WIRE_CASES) -> Rate:
+    """Cases of one payload without a limit of rate, beside asks sent one by one, each when the last was answered."""
+    with TemporaryDirectory() as name, start_broker(choice) as broker:
+        path = Path(name) / "site.toml"
+        path.write_text(scenario_text(), encoding="utf-8")
+        with _bench(broker, path, node) as (stand, bench):
+            stand.ask()
+            began, options = time.perf_counter(), Options(seed=SEED, motion=True, rate=0, kinds=("payloads",))
+            run = Campaign(stand, link_of(bench, node), options)
+            run.run(lambda: run.cases < cases)
+            fuzzer = run.cases / (time.perf_counter() - began)
+            if run.found:
+                raise AssertionError(f"the reference node was found wrong: {next(iter(run.found))}")
+        with _plain_node(broker, path, node):
+            bare = _bare(broker, node, cases // 3)
+        return Rate(broker.name, fuzzer, bare)
+
+
+@contextmanager
+def _bench(broker: Broker, path: Path, node: str) -> Iterator[tuple[Stand, WireBench]]:
+    with (
+        Tap(broker.host, broker.port) as tap,
+        spawned_node(tap, path, node) as restart,
+        WireBench(tap, broker.address, restart) as bench,
+    ):
+        stand = Stand(bench, load_site(path), node, Random(SEED))
+        if not bench.wait(lambda: bench.log.latest("node-status") is not None, 10_000):
+            raise AssertionError("the reference node did not come up")
+        yield stand, bench
+
+
+@contextmanager
+def _plain_node(broker: Broker, path: Path, node: str) -> Iterator[None]:
+    """The reference node on the broker itself, with nothing between."""
+    command = [
+        sys.executable,
+        "-m",
+        "conformance.commands.main",
+        "node",
+        node,
+        "--site",
+        str(path),
+        "--bench",
+    ]
+    with subprocess.Popen([*command, "--broker", broker.url], stdout=subprocess.DEVNULL) as process:
+        try:
+            yield
+        finally:
+            process.kill()
+
+
+def _bare(broker: Broker, node: str, exchanges: int) -> float:
+    """Publish an ask, wait for its answer, publish the next: nothing is read, judged or kept."""
+    client, answered = mqtt.Client(CallbackAPIVersion.VERSION2), Event()
+    client.on_message = lambda *_: answered.set()
+    client.connect(broker.host, broker.port)
+    if isinstance(sock := client.socket(), socket.socket):
+        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    client.loop_start()
+    client.subscribe(f"yw1/harlow-basin/{node}/job-report", 1)
+    order = f"yw1/harlow-basin/{node}/job-order"
+
+    def exchange(token: int, within_s: float) -> bool:
+        answered.clear()
+        client.publish(order, encode("job-order", {"act": "ask", "token": token}, Encoding.CBOR), 1)
+        return answered.wait(within_s)
+
+    try:
+        if not any(exchange(token, 0.5) for token in range(1, 40)):
+            raise AssertionError("the reference node did not come up")
+        began = time.perf_counter()
+        if not all(exchange(100 + number, 5) for number in range(exchanges)):
+            raise AssertionError("an ask was not answered")
+        return exchanges / (time.perf_counter() - began)
+    finally:
+        client.disconnect()
+        client.loop_stop()
+
+
+# ------------------------------------------------------------------------------------------ the table
+def table(found: list[Row]) -> str:
+    """The rows as a table for a document."""
+    head = "| planted bug | needs | found by | cases | virtual s | real s | steps | messages |"
+    lines = [
+        f"| {row.bug} | {row.needs} | {row.requirement or 'not found'} | {row.cases:,} | {row.virtual_s:,.0f} | "
+        f"{row.real_s:.1f} | {row.steps} | {row.messages} |"
+        for row in found
+    ]
+    return "\n".join([head, "|---" * 8 + "|", *lines])
+
+
+def main() -> int:
+    """Print everything; gives the exit code."""
+    arguments = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
+    arguments.add_argument("--hours", type=float, default=0.0, help="virtual hours over the sound nodes")
+    hours = arguments.parse_args().hours
+    planted = list(rows())
+    print(table(planted))
+    good = all(row.found for row in planted)
+    print(f"\n{sum(row.found for row in planted)} of {len(planted)} found in at most {CASES:,} cases each\n")
+    measured = rate()
+    print(
+        f"{measured.fuzzer:,.0f} cases/s over {measured.broker}, bare loop {measured.bare:,.0f}/s, "
+        f"ratio {measured.ratio:.2f}"
+    )
+    good = good and measured.ratio >= WANTED
+    if hours:
+        long = soak(hours)
+        print(
+            f"{long.virtual_s / 3600:.1f} virtual hours over sound nodes: {long.cases:,} cases in "
+            f"{long.real_s:,.0f} s, {len(long.findings)} findings"
+        )
+        print("\n".join(long.findings))
+        good = good and not long.findings
+    return 0 if good else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
