@@ -192,8 +192,9 @@ def _run(
             _clear_line()
             if campaign.cases:
                 corpus.leave_mark(wishes.options.seed, campaign.deck.round + complete)
-                tried = earlier[: campaign.cases] if not campaign.ended else []
-                mended = [kept.path for kept in tried if kept.finding.key not in campaign.found]
+                mended = [
+                    kept.path for kept, showed in zip(earlier, campaign.showed, strict=False) if not showed
+                ]
                 _write(campaign, keeper, mended, complete=complete, path=wishes.json_path)
     return int(bool(campaign.found))
 

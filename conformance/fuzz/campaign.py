@@ -77,6 +77,8 @@ class Campaign:
         )  # fmt: skip
         self.found: dict[str, Found] = {}
         self.cases = 0
+        self.showed: list[bool] = []
+        """Of each case of the corpus that was played, whether anything showed."""
         self.ended = ""
         """Why the run cannot go on; '' while it can."""
         self._history: deque[Step] = deque(maxlen=HISTORIES[-1])
@@ -108,6 +110,7 @@ class Campaign:
         if self.trial.start_afresh():
             self.trial.attempt(steps)
         self.cases += 1
+        self.showed.append(bool(self.trial.referee.findings))
         if self.trial.referee.findings:
             first = _worst(self.trial.referee.findings)
             self._keep(Found(first, steps, True, self.cases, self.seconds, self.trial.came()))

@@ -26,7 +26,8 @@ class Expected:
     """An order on its way: what its report must say, where that is certain."""
 
     act: str
-    under: int | None
+    under: tuple[int | None, ...]
+    """The ids that its report may carry."""
     token: int | None
     order_boot: int | None
     number: int
@@ -45,7 +46,7 @@ class Expected:
             return False
         if self.act == "ask":
             return report.get("token") == self.token
-        return (report.get("id"), report.get("order_boot")) == (self.under, self.order_boot)
+        return report.get("id") in self.under and report.get("order_boot") == self.order_boot
 
 
 @dataclass(slots=True)
@@ -84,7 +85,7 @@ class Known:
             self.held, self.holds = True, next_count(self.holds)
             return None
         expected = Expected(
-            act, body.get("ref", body.get("id")), body.get("token"), body.get("boot"), number, at_ms
+            act, (body.get("ref"), body.get("id")), body.get("token"), body.get("boot"), number, at_ms
         )
         if act == "ask":
             expected.states = ("done",)

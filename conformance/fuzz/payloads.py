@@ -25,9 +25,9 @@ ROUND = 90
 """Cases drawn at once."""
 HOSTILE = 30
 """Hostile payloads among them."""
-DRAWS = 16
+DRAWS = 14
 """Draws of hypothesis that give the others."""
-SPOILT = 3
+SPOILT = 4
 """Ways in which one good order is spoilt."""
 NUMBERS = 2**16
 TOPICS = {

@@ -161,7 +161,8 @@ class Referee:
         if body["act"] == "ask":
             self._tokens.add(body["token"])
         elif "id" in body:
-            self._given.add((body["act"], body.get("ref", body["id"])))
+            # A cancel is answered under the id that it names, or as a repeat under its own.
+            self._given |= {(body["act"], body["id"]), (body["act"], body.get("ref", body["id"]))}
         if message.topic == self._topic:
             self._watched(message, Reading(dict(body), message.encoding))
         expected = self.known.order(body, message.number, message.at_ms)

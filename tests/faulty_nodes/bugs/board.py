@@ -89,6 +89,7 @@ def campaign(
     seed: int = 1,
     bench: bool = True,
     boards: list[Board] | None = None,
+    motion: bool = True,
     **options: Any,
 ) -> Campaign:
     """A run over a board on virtual time; `boards` gathers the board of every start."""
@@ -116,4 +117,4 @@ def campaign(
 
     virtual = VirtualBench(make, random.Random(seed + 1))
     stand = Stand(virtual, site, node, random.Random(seed))
-    return Campaign(stand, link_of(virtual, node), Options(seed=seed, motion=True, **VIRTUAL | options))
+    return Campaign(stand, link_of(virtual, node), Options(seed=seed, motion=motion, **VIRTUAL | options))
