@@ -190,7 +190,7 @@ def _run(
             complete = True
         finally:
             _clear_line()
-            if campaign.cases:
+            if campaign.trial.pace.case_ms:
                 corpus.leave_mark(wishes.options.seed, campaign.deck.round + complete)
                 mended = [
                     kept.path for kept, showed in zip(earlier, campaign.showed, strict=False) if not showed
@@ -219,11 +219,15 @@ class Keeper:
 def _more(campaign: Campaign, wishes: Wishes) -> Callable[[], bool]:
     """Whether the budget allows another batch; shows on a terminal how far it is."""
     minutes = MINUTES if wishes.minutes is None and wishes.cases is None else wishes.minutes
-    began = shown = time.monotonic()
+    began = shown = 0.0
 
     def more() -> bool:
-        nonlocal shown
+        nonlocal began, shown
         now = time.monotonic()
+        if not began:
+            began = now
+            answers = f"{wishes.node} answers in about {campaign.trial.pace.case_ms:.0f} ms"
+            click.echo(f"{answers}; the first batch goes out", err=True)
         if sys.stderr.isatty() and now - shown > SHOWN_EVERY_S:
             shown = now
             line = f"{campaign.cases:,} cases, {now - began:,.0f} s, {len(campaign.found)} findings"

@@ -91,13 +91,14 @@ class Player:
         self.referee.tell_dead()
         return False
 
+    def ask(self) -> int:
+        """Publish an ask; gives its token."""
+        token = self.stand.rng.getrandbits(32)
+        self._publish(self._own_topic, encode("job-order", {"act": "ask", "token": token}, self._reads()))
+        return token
+
     def _asked(self, tries: int) -> bool:
-        for _ in range(tries):
-            token = self.stand.rng.getrandbits(32)
-            self._publish(self._own_topic, encode("job-order", {"act": "ask", "token": token}, self._reads()))
-            if self._awaited(token):
-                return True
-        return False
+        return any(self._awaited(self.ask()) for _ in range(tries))
 
     def _awaited(self, token: int) -> bool:
         """Wait for an answer; while reports come the node is at work, and patience begins anew."""

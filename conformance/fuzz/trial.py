@@ -20,6 +20,7 @@ from conformance.verdict import Broken, Unclear
 from protocol.trouble import Trouble
 
 FIRST_WORD_MS = 30_000
+ASK_EVERY_MS = 1000
 QUIET_MS = 2600
 """Longer than any gap that a heartbeat may have."""
 WARM_UP = 4
@@ -107,7 +108,12 @@ class Trial:
             self.referee.take(self.stand.bench.now_ms)
             return "node-status" in self.referee.states
 
-        return self.stand.bench.wait(speaks, FIRST_WORD_MS)
+        for _ in range(FIRST_WORD_MS // ASK_EVERY_MS):
+            if self.stand.bench.wait(speaks, ASK_EVERY_MS):
+                return True
+            # One that has been up for long says its status seldom by itself.
+            self.player.ask()
+        return False
 
     def came(self) -> list[Message]:
         """The orders that reached the node in the last attempt."""

@@ -27,8 +27,14 @@ class Crash(Exception):
 class Board:
     """Runs firmware; where that crashes the board hangs or, with a watchdog, starts again."""
 
-    def __init__(self, make: Callable[[int, int, str], Controller], boot: int, now_ms: int) -> None:
-        self._make, self._boot = make, boot
+    def __init__(
+        self,
+        make: Callable[[int, int, str], Controller],
+        boot: int,
+        now_ms: int,
+        on_crash: Callable[[], None] = lambda: None,
+    ) -> None:
+        self._make, self._boot, self._on_crash = make, boot, on_crash
         self._node: Controller = make(boot, now_ms, "power-on")
         self._hung = False
         self.crashes: list[BaseException] = []
@@ -70,6 +76,7 @@ class Board:
             return work()
         except Exception as error:  # noqa: BLE001 - any error of the firmware is a crash of the board
             self.crashes.append(error)
+            self._on_crash()
             return self._crashed(now_ms)
 
     def _crashed(self, now_ms: int) -> Sequence[Publication]:
