@@ -1,4 +1,4 @@
-"""Prints tables of ratios: `python -m benchmarks [CHAPTER ...] [--messages N]`; exit 1 where a bound is not kept.
+"""Prints tables of ratios: `python -m benchmarks [CHAPTER ...] [--messages N] [--hours H]`; exit 1 where a bound is not kept.
 
 Figures depend on the machine; ratios much less so.
 """
@@ -11,7 +11,7 @@ import platform
 import sys
 from collections.abc import Callable, Iterator
 
-from benchmarks import conformance, core, traffic
+from benchmarks import conformance, core, fuzz, traffic
 from benchmarks.row import Row, show
 
 MESSAGES = 1_000_000
@@ -19,6 +19,7 @@ MESSAGES = 1_000_000
 CHAPTERS: dict[str, Callable[[argparse.Namespace], Iterator[Row]]] = {
     "core": lambda asked: core.rows(),
     "conformance": lambda asked: conformance.rows(),
+    "fuzz": lambda asked: fuzz.rows(asked.hours),
     "traffic": lambda asked: traffic.rows(asked.messages),
 }
 
@@ -28,6 +29,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m benchmarks", description=__doc__)
     parser.add_argument("chapters", nargs="*", metavar="CHAPTER", help=", ".join(CHAPTERS))
     parser.add_argument("--messages", type=int, default=MESSAGES, help="length of the recordings of traffic")
+    parser.add_argument("--hours", type=float, default=0.0, help="virtual hours of fuzzing over the sound nodes")
     asked = parser.parse_args()
     unknown = [name for name in asked.chapters if name not in CHAPTERS]
     if unknown:

@@ -9,6 +9,7 @@ from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -128,6 +129,8 @@ def fuzz(
 
     Example: yardwire fuzz siding --site site.toml --no-motion --minutes 5
     """
+    from hypothesis.configuration import set_hypothesis_home_dir
+
     from conformance.bench.address import parse_address
     from conformance.bench.broker import start_broker
     from conformance.bench.spawned_node import spawned_node
@@ -147,7 +150,9 @@ def fuzz(
     _check(wishes)
     earlier = list(kept_in.cases())
     _allow_motion(wishes, site)
-    with start_broker(choice, url=url) as broker:
+    with TemporaryDirectory() as scratch, start_broker(choice, url=url) as broker:
+        # Else it leaves a folder of its own wherever the command is run.
+        set_hypothesis_home_dir(scratch)
         address = parse_address(broker.url)
         tap = Tap(
             broker.host,

@@ -59,6 +59,7 @@ def test_a_try_out_finds_nothing_and_can_be_gone_on_with(site: Path, tmp_path: P
     report = json.loads((tmp_path / "r.json").read_text())
     assert (report["format"], report["seed"], report["complete"]) == (FORMAT, 7, True)
     assert report["cases"] >= 100
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["fuzz-corpus", "r.json", "site.toml"]
     more = fuzz("ferry", *wishes, "--resume", cwd=tmp_path)
     assert more.returncode == 0, more.stdout + more.stderr
     assert "seed 7" in more.stdout
