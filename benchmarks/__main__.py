@@ -1,4 +1,4 @@
-"""Prints tables of ratios: `python -m benchmarks [CHAPTER ...] [--messages N] [--hours H]`; exit 1 where a bound is not kept.
+"""Prints tables of ratios: `python -m benchmarks [CHAPTER ...]`; exit 1 where a bound is not kept.
 
 Figures depend on the machine; ratios much less so.
 """
@@ -29,7 +29,9 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m benchmarks", description=__doc__)
     parser.add_argument("chapters", nargs="*", metavar="CHAPTER", help=", ".join(CHAPTERS))
     parser.add_argument("--messages", type=int, default=MESSAGES, help="length of the recordings of traffic")
-    parser.add_argument("--hours", type=float, default=0.0, help="virtual hours of fuzzing over the sound nodes")
+    parser.add_argument(
+        "--hours", type=float, default=0.0, help="virtual hours of fuzzing over the sound nodes"
+    )
     asked = parser.parse_args()
     unknown = [name for name in asked.chapters if name not in CHAPTERS]
     if unknown:
