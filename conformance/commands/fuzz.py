@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 import time
-from collections.abc import Callable
-from contextlib import AbstractContextManager, nullcontext
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Any
+from threading import Event
+from types import FrameType
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
@@ -191,7 +194,8 @@ def _run(
         campaign = Campaign(stand, link_of(bench, wishes.node), wishes.options, keeper.keep)
         complete = False
         try:
-            campaign.run(_more(campaign, wishes), [kept.steps for kept in earlier])
+            with _interruptions() as stopped:
+                campaign.run(_more(campaign, wishes, stopped), [kept.steps for kept in earlier])
             complete = True
         finally:
             _clear_line()
@@ -221,13 +225,36 @@ class Keeper:
             click.echo(f"found: {found.finding}; making its case short ..."[:80], err=True)
 
 
-def _more(campaign: Campaign, wishes: Wishes) -> Callable[[], bool]:
+@contextmanager
+def _interruptions() -> Iterator[Event]:
+    """Tells whether Ctrl-C was pressed: raised where no exception can come through, as when garbage is collected, it
+    would be lost.
+    """
+    stopped, before = Event(), signal.getsignal(signal.SIGINT)
+
+    def stop(_number: int, _frame: FrameType | None) -> NoReturn:
+        stopped.set()
+        raise KeyboardInterrupt
+
+    ours = callable(before)
+    if ours:
+        signal.signal(signal.SIGINT, stop)
+    try:
+        yield stopped
+    finally:
+        if ours:
+            signal.signal(signal.SIGINT, before)
+
+
+def _more(campaign: Campaign, wishes: Wishes, stopped: Event) -> Callable[[], bool]:
     """Whether the budget allows another batch; shows on a terminal how far it is."""
     minutes = MINUTES if wishes.minutes is None and wishes.cases is None else wishes.minutes
     began = shown = 0.0
 
     def more() -> bool:
         nonlocal began, shown
+        if stopped.is_set():
+            raise KeyboardInterrupt
         now = time.monotonic()
         if not began:
             began = now
