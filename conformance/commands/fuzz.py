@@ -241,6 +241,11 @@ def _interruptions() -> Iterator[Event]:
         signal.signal(signal.SIGINT, stop)
     try:
         yield stopped
+    except Exception as error:
+        # A library that was interrupted in the middle may stumble over that before it passes it on.
+        if stopped.is_set():
+            raise KeyboardInterrupt from error
+        raise
     finally:
         if ours:
             signal.signal(signal.SIGINT, before)
