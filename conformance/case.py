@@ -1,7 +1,8 @@
 """What a conformance case is, and the list of all of them.
 
-A case is a function in `conformance/cases/{chapter}.py` under the decorator `@case`. Its id is its name
-with '-' for '_' and is stable: it is never given to another case. Its docstring is its published page.
+A case is a function in `conformance/cases/{chapter}.py`, or in one of the chapter's parts, under the decorator
+`@case`. Its id is its name with '-' for '_' and is stable: it is never given to another case. Its docstring is
+its published page.
 """
 
 from __future__ import annotations
@@ -21,10 +22,14 @@ if TYPE_CHECKING:
 
 CHAPTERS = (
     "link", "orders", "claim", "hold", "faults", "crane", "berth", "shuttle", "bench", "encoding", "messages",
+    "supervisor",
 )  # fmt: skip
 """The chapters in the order in which their cases run where prerequisites leave a choice."""
+PARTS = {"supervisor": ("supervisor", "supervisor_claim", "supervisor_work", "supervisor_passive")}
+"""The files of a chapter that has more than one."""
 
 NODES = ("crane", "berth", "shuttle")
+ROLES = (*NODES, "supervisor")
 Mode = Literal["any", "bench", "service"]
 Body = Callable[["Stand"], "Watching | None"]
 """What sends and judges; a generator shares its waiting time with others (conformance/quiet.py)."""
@@ -86,7 +91,7 @@ def case(
             raise ValueError(f"two cases are called {id_}")
         _CASES[id_] = Case(
             id=id_,
-            chapter=body.__module__.rpartition(".")[2],
+            chapter=body.__module__.rpartition(".")[2].partition("_")[0],
             requirements=requirements,
             body=body,
             page=inspect.cleandoc(body.__doc__ or ""),
@@ -107,5 +112,6 @@ def case(
 def all_cases() -> dict[str, Case]:
     """Every case by its id, chapter by chapter, in the order of the files."""
     for chapter in CHAPTERS:
-        import_module(f"conformance.cases.{chapter}")
+        for part in PARTS.get(chapter, (chapter,)):
+            import_module(f"conformance.cases.{part}")
     return {id_: one for chapter in CHAPTERS for id_, one in _CASES.items() if one.chapter == chapter}

@@ -117,7 +117,8 @@ class Run:
         return ""
 
     def _active(self, case: Case) -> Result:
-        if case.id not in OPENING:
+        # A case for supervisors starts a fresh one instead.
+        if case.id not in OPENING and "supervisor" not in case.roles:
             try:
                 settle(self.stand)
             except (Broken, Unclear) as error:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from conformance.case import NODES, Case, all_cases
+from conformance.case import ROLES, Case, all_cases
 from protocol.specification import Requirement, specification
 
 TESTABLE = ("subscriber", "tap", "stimulus")
 """Ways of seeing that need neither a person nor a declaration."""
-OF_A_NODE = (*NODES, "node", "sender", "receiver")
+OF_A_NODE = (*ROLES, "node", "sender", "receiver")
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +26,7 @@ class Row:
 
     @property
     def due(self) -> bool:
-        """Whether a tester of nodes can see it, so that a case is owed."""
+        """Whether a tester can see it, so that a case is owed."""
         return self.requirement.role in OF_A_NODE and self.requirement.seen in TESTABLE
 
 
@@ -40,7 +40,7 @@ def table() -> tuple[Row, ...]:
 
 
 def uncovered(level: str = "MUST") -> tuple[Requirement, ...]:
-    """The requirements on nodes that a tester can see and that no case checks."""
+    """The requirements that a tester can see and that no case checks."""
     return tuple(
         row.requirement for row in table() if row.due and not row.covered and row.requirement.level == level
     )

@@ -1,0 +1,282 @@
+"""What a played node moves, in its imagination: a crane, a berth with its track, a shuttle.
+
+A job is a list of stages; the node goes through them in time. States and transitions are those of the
+tables `crane`, `berth` and `shuttle`.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, ClassVar, NamedTuple
+
+from protocol.counting import next_count
+from protocol.site import NodeSite, PlaceKind, Site
+
+Body = Mapping[str, Any]
+ARM_TO_END_MS = 900
+
+
+class Stage(NamedTuple):
+    """One step of a job: the share of its time at which it is reached, its name, and what is so from then."""
+
+    share: float
+    step: str
+    change: Mapping[str, Any]
+
+
+@dataclass(slots=True)
+class Machine(ABC):
+    """The machine of one role. Everything it says of itself stands in its fields."""
+
+    site: Site
+    node: NodeSite
+
+    message: ClassVar[str] = ""
+    acts: ClassVar[frozenset[str]] = frozenset()
+
+    @abstractmethod
+    def come_up(self) -> None:
+        """As after a reset: nothing is known."""
+
+    @abstractmethod
+    def settle(self) -> None:
+        """As after a day's work: ready for the next job."""
+
+    @abstractmethod
+    def lose(self) -> None:
+        """Motor power goes: it is not known any more where things stand [FLT-06]."""
+
+    @abstractmethod
+    def body(self) -> dict[str, Any]:
+        """Its part of the state message."""
+
+    @abstractmethod
+    def forbids(self, order: Body) -> str:
+        """The reason why it refuses a job now; '' if it takes it."""
+
+    @abstractmethod
+    def stages(self, order: Body) -> tuple[Stage, ...]:
+        """How a job goes. The last stage is its end."""
+
+    def found(self, order: Body) -> str:
+        """Take what a person found with reset-fault; the reason of a refusal, '' if it fits."""
+        return ""
+
+    def change(self, changes: Mapping[str, Any]) -> None:
+        """Let something be so."""
+        for name, value in changes.items():
+            setattr(self, name, value)
+
+    @property
+    def told_load(self) -> str | None:
+        """What a report says that it holds; None where it holds nothing by its nature."""
+        return None
+
+
+@dataclass(slots=True)
+class PlayedCrane(Machine):
+    """A crane with a load sensor."""
+
+    mode: str = "unhomed"
+    load: str = "none"
+
+    message: ClassVar[str] = "crane-status"
+    acts: ClassVar[frozenset[str]] = frozenset({"home", "transfer", "park", "jog"})
+
+    def come_up(self) -> None:
+        """Unhomed, spreader empty as its sensor says [CRN-01]."""
+        self.mode, self.load = "unhomed", "none"
+
+    def settle(self) -> None:
+        """Homed and ready."""
+        self.mode, self.load = "ready", "none"
+
+    def lose(self) -> None:
+        """Stopped by a fault."""
+        self.mode = "faulted"
+
+    def body(self) -> dict[str, Any]:
+        """Mode, axes, spreader and load."""
+        crane = self.node.crane
+        homed = self.mode in ("ready", "working")
+        axes = [[axis.park, axis.park, homed] for axis in crane.axes] if crane else []
+        spreader = "closed" if self.load == "box" else "open"
+        return {"mode": self.mode, "axes": axes, "spreader": spreader, "load": self.load}
+
+    def forbids(self, order: Body) -> str:
+        """By mode [CRN-03], load [CRN-08] and place [CRN-05, CRN-07]."""
+        modes = ("ready", "unhomed") if order["act"] == "home" else ("ready",)
+        if self.mode not in modes:
+            return "mode"
+        if order["act"] != "transfer":
+            return ""
+        if ("from" in order) is (self.load == "box"):
+            return "load"
+        return "" if all(self._finds(order, end) for end in ("from", "to") if end in order) else "place"
+
+    def _finds(self, order: Body, end: str) -> bool:
+        crane, name = self.node.crane, order[end]
+        if crane is None or name not in crane.places or order[f"{end}_slot"] >= self.site.places[name].slots:
+            return False
+        needs = {PlaceKind.TRACK: "reading", PlaceKind.DECK: "stop"}.get(self.site.places[name].kind)
+        return needs is None or needs in order
+
+    def stages(self, order: Body) -> tuple[Stage, ...]:
+        """Home, or grip, release and clear."""
+        if order["act"] == "home":
+            return Stage(0, "homing", {"mode": "homing"}), Stage(1, "", {"mode": "ready"})
+        working, ready = {"mode": "working"}, {"mode": "ready"}
+        if order["act"] != "transfer":
+            return Stage(0, "travel", working), Stage(1, "", ready)
+        pick = (Stage(0.3, "grip", {"load": "box"}),) if "from" in order else ()
+        first = "travel-to-pick" if "from" in order else "travel-to-drop"
+        return Stage(0, first, working), *pick, Stage(0.9, "release", {"load": "none"}), Stage(1, "", ready)
+
+    def found(self, order: Body) -> str:
+        """A fault mended; what hangs in the spreader, where a person says it."""
+        if self.mode == "faulted":
+            self.mode = "unhomed"
+        self.load = order.get("found", self.load)
+        return ""
+
+    @property
+    def told_load(self) -> str | None:
+        """The spreader."""
+        return self.load
+
+
+@dataclass(slots=True)
+class PlayedBerth(Machine):
+    """A berth whose every train comes to rest within the tables of the cranes that reach it."""
+
+    state: str = "lost"
+    arrival: int = 0
+    reading: int | None = None
+    readings: tuple[int, ...] = field(default=(150,))
+
+    message: ClassVar[str] = "train-arrival"
+    acts: ClassVar[frozenset[str]] = frozenset({"admit", "depart"})
+
+    def come_up(self) -> None:
+        """Lost [BER-01]."""
+        self.state, self.arrival, self.reading = "lost", 0, None
+        self.readings = self._readings()
+
+    def settle(self) -> None:
+        """The track is empty after some trains."""
+        self.come_up()
+        self.state, self.arrival, self.reading = "empty", 6, self.readings[0]
+
+    def lose(self) -> None:
+        """Lost."""
+        self.state = "lost"
+
+    def _readings(self) -> tuple[int, ...]:
+        """Readings that every crane's table knows, as different as they can be."""
+        own = self.site.place_of(self.node.name)
+        tables = [
+            node.crane.places[own.name].table
+            for node in self.site.with_role("crane")
+            if own and node.crane and own.name in node.crane.places
+        ]
+        least = max((table[0][0] for table in tables), default=100)
+        most = min((table[-1][0] for table in tables), default=200)
+        return least, (least + most) // 2, most
+
+    def body(self) -> dict[str, Any]:
+        """State and arrival, and the reading while a train is at rest."""
+        body: dict[str, Any] = {"state": self.state, "arrival": self.arrival, "ignored": 0}
+        if self.state == "at-rest":
+            body |= {"reading": self.reading, "arm_to_end": ARM_TO_END_MS}
+        return body
+
+    def forbids(self, order: Body) -> str:
+        """By state [BER-03]."""
+        return "" if self.state == {"admit": "empty", "depart": "at-rest"}[order["act"]] else "state"
+
+    def stages(self, order: Body) -> tuple[Stage, ...]:
+        """A train in, at another reading than the one before, or out."""
+        if order["act"] == "depart":
+            return Stage(0, "leaving", {"state": "leaving"}), Stage(1, "", {"state": "empty"})
+        arrival = next_count(self.arrival)
+        rest = {"state": "at-rest", "reading": self.readings[arrival % len(self.readings)]}
+        return (
+            Stage(0, "approach", {"state": "admitting", "arrival": arrival}),
+            Stage(0.6, "arming-passed", {"state": "armed"}),
+            Stage(1, "", rest),
+        )
+
+    def found(self, order: Body) -> str:
+        """Only a track found empty is empty [BER-07]."""
+        if order.get("found") == "box" or "place" in order:
+            return "nothing-found"
+        if self.state == "lost" and order.get("found") == "none":
+            self.state, self.reading = "empty", None
+        return ""
+
+
+@dataclass(slots=True)
+class PlayedShuttle(Machine):
+    """A shuttle whose deck has no sensor."""
+
+    state: str = "lost"
+    place: str = ""
+    stop: int = 0
+
+    message: ClassVar[str] = "shuttle-status"
+    acts: ClassVar[frozenset[str]] = frozenset({"run"})
+
+    @property
+    def stops(self) -> tuple[str, ...]:
+        """The places that it serves."""
+        return self.node.shuttle.stops if self.node.shuttle else ()
+
+    def come_up(self) -> None:
+        """Lost [SHT-01]."""
+        self.state, self.place, self.stop = "lost", "", 0
+
+    def settle(self) -> None:
+        """At its first stop, after some runs."""
+        self.state, self.place, self.stop = "at-place", self.stops[0], 11
+
+    def lose(self) -> None:
+        """Lost."""
+        self.state = "lost"
+
+    def body(self) -> dict[str, Any]:
+        """State, stop and deck, and the place while it stands at one."""
+        body = {"state": self.state, "stop": self.stop, "load": "unsure"}
+        return body | ({"place": self.place} if self.state == "at-place" else {})
+
+    def forbids(self, order: Body) -> str:
+        """By state and place [SHT-03]."""
+        if self.state != "at-place":
+            return "state"
+        return "" if order["to"] in self.stops else "place"
+
+    def stages(self, order: Body) -> tuple[Stage, ...]:
+        """From stop to stop [SHT-05]."""
+        there = {"state": "at-place", "place": order["to"], "stop": next_count(self.stop)}
+        return Stage(0, "travel", {"state": "moving"}), Stage(1, "", there)
+
+    def found(self, order: Body) -> str:
+        """Only a place that it serves makes it stand somewhere [SHT-06]."""
+        if order.get("place", self.stops[0]) not in self.stops:
+            return "nothing-found"
+        if self.state == "lost" and "place" in order:
+            self.state, self.place, self.stop = "at-place", order["place"], next_count(self.stop)
+        return ""
+
+
+MACHINES: Mapping[str, type[Machine]] = {
+    "crane": PlayedCrane,
+    "berth": PlayedBerth,
+    "shuttle": PlayedShuttle,
+}
+
+
+def machines_of(site: Site, node: NodeSite) -> tuple[Machine, ...]:
+    """The machines of a node, one a role."""
+    return tuple(MACHINES[role](site, node) for role in node.roles if role in MACHINES)

@@ -1,0 +1,47 @@
+"""Played nodes and a supervisor under test on one virtual bus."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from random import Random
+
+from conformance.played.node import PlayedNode
+from conformance.played.plan import Brief
+from conformance.played.yard import Deed, YardBench, played_nodes
+from conformance.virtual_bench import VirtualBench
+from protocol.participant import Participant, Publication
+from protocol.site import Site
+
+SupervisorMaker = Callable[[int, int, Brief | None], Participant]
+"""Makes the supervisor under test from its boot, the instant of its start in ms and its brief."""
+
+
+class VirtualYard(VirtualBench, YardBench):
+    """The supervisor is the participant whose link is judged; the nodes have links of their own."""
+
+    def __init__(
+        self, site: Site, make: SupervisorMaker, rng: Random, latency_ms: tuple[int, int] = (1, 5)
+    ) -> None:
+        self._brief: Brief | None = None
+        super().__init__(lambda boot, ms: make(boot, ms, self._brief), rng, latency_ms=latency_ms)
+        self._nodes = played_nodes(site, rng)
+        for node in self._nodes.values():
+            self.bus.attach(node)
+
+    @property
+    def nodes(self) -> dict[str, PlayedNode]:
+        """The played nodes by name."""
+        return self._nodes
+
+    def befall(self, name: str, deed: Deed) -> None:
+        """At once, and what the node says goes out by its link."""
+
+        def work(_participant: Participant, now_ms: int) -> Sequence[Publication]:
+            return deed(self._nodes[name], now_ms) or ()
+
+        self.bus.call(name, work)
+
+    def restart_with(self, brief: Brief) -> None:
+        """Another life of the supervisor."""
+        self._brief = brief
+        self.restart()
