@@ -25,7 +25,15 @@ CHAPTERS = (
     "supervisor",
 )  # fmt: skip
 """The chapters in the order in which their cases run where prerequisites leave a choice."""
-PARTS = {"supervisor": ("supervisor", "supervisor_claim", "supervisor_work", "supervisor_passive")}
+PARTS = {
+    "supervisor": (
+        "supervisor",
+        "supervisor_claim",
+        "supervisor_work",
+        "supervisor_reading",
+        "supervisor_passive",
+    ),
+}
 """The files of a chapter that has more than one."""
 
 NODES = ("crane", "berth", "shuttle")

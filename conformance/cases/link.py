@@ -240,6 +240,11 @@ def link_connect_size(stand: Stand) -> None:
 
     Judged from the bytes of the CONNECT packets, counted as in MQTT 3.1.1 section 3.1.
     """
+    connect_sizes(stand)
+
+
+def connect_sizes(stand: Stand) -> None:
+    """Demand of every CONNECT that it keeps within the limits [LNK-18]."""
     limits = stand.spec.limits
     for trace, connect in stand.log.connects():
         most = limits["packet"].most or 0

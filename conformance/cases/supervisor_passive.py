@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from conformance.cases.link import connect_sizes
 from conformance.cases.supervisor import asked_first
 from conformance.cases.supervisor_claim import owned_first
 from conformance.cases.supervisor_work import clear_of_cranes, heard_lately
@@ -209,15 +210,28 @@ def supervisor_messages(play: Play) -> None:
                 play.check(False, finding.requirement, finding.mend or "a valid message", seen, message)
 
 
-@supervised("HLD-06", after=("supervisor-asks",), passive=True)
+@supervised("HLD-06", "ENC-08", after=("supervisor-asks",), passive=True)
 def supervisor_to_all(play: Play) -> None:
-    """Nothing but a hold is sent to all.
+    """Nothing but a hold is sent to all, and only in an encoding that every node reads.
 
     Judged from everything on the job-order topic of 'all'.
     """
     everyone = play.topic(play.spec.everyone)
+    reads = {node.reads for node in play.site.nodes.values() if node.name in play.yard.nodes}
     for life in play.lives:
         for message in play.log.sent("job-order", life.after):
             if message.topic == everyone:
                 act = message.body.get("act", "what cannot be read")
                 play.check(act == "hold", "HLD-06", "only a hold to all", act, message)
+                fits = message.encoding is not None and reads <= {"both", message.encoding.value}
+                expected = "an encoding that every node reads"
+                play.check(fits, "ENC-08", expected, message.encoding or "neither", message)
+
+
+@supervised("LNK-18", after=("supervisor-asks",), passive=True)
+def supervisor_connect_size(play: Play) -> None:
+    """A whole CONNECT of a supervisor keeps within the limits too, and so does each part of it.
+
+    Judged from the bytes of its CONNECT packets, counted as in MQTT 3.1.1 section 3.1.
+    """
+    connect_sizes(play)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 from conformance.cases.supervisor import still_repeated
@@ -49,20 +50,19 @@ def supervisor_wrong_boot(play: Play) -> None:
     name = play.plan.first
 
     def unheard(node: PlayedNode, now_ms: int) -> Any:
-        def says(message: str, body: Any) -> bool:
-            if body.get("reason") == "wrong-boot":
-                node.luck.says = lambda _message, _body: True
-                return True
-            return False
-
-        node.luck.says = says
+        node.luck.says = lambda _message, body: body.get("reason") == "wrong-boot"
         return node.reset(now_ms)
 
     play.begin({name: _taking(JOB_MS)})
     order = play.await_job(name, "transfer")
     play.yard.befall(name, unheard)
     told = play.await_word(name, "job-report", {"reason": "wrong-boot"})
+    play.yard.befall(name, _audible)
     _all_in_doubt(play, order, told)
+
+
+def _audible(node: PlayedNode, _now_ms: int) -> None:
+    node.luck.says = lambda _message, _body: True
 
 
 @supervised("SUP-09", after=("supervisor-works",))
@@ -108,10 +108,9 @@ def supervisor_off(play: Play) -> None:
     name = play.plan.first
     play.begin({name: _taking(JOB_MS)})
     order = play.await_job(name, "transfer")
-    play.yard.befall(name, PlayedNode.say_off)
-    play.await_word(name, "node-status", {"state": "off"})
+    play.let_hear(name, PlayedNode.say_off, lambda m: m.body.get("state") == "off", "the old 'off'")
     still_repeated(play, name, order, "SUP-10")
-    _none_beside(play, name, order, "SUP-10")
+    none_beside(play, name, order, "SUP-10")
 
 
 @supervised("SUP-16", after=("supervisor-works",))
@@ -122,7 +121,7 @@ def supervisor_strange_report(play: Play) -> None:
     an id that was never sent. The order is still repeated, and nothing starts that waits for its end.
     """
     name = play.plan.first
-    play.begin({name: _taking(JOB_MS)})
+    play.begin({name: _taking(JOB_MS + SHORT_MS * 4)})
     order = play.await_job(name, "transfer")
     id_, boot = order.body["id"], order.body["boot"]
     done = {"state": "done", "load": "none"}
@@ -131,17 +130,21 @@ def supervisor_strange_report(play: Play) -> None:
         {"id": id_, "order_boot": boot, "act": "home"},
         {"id": id_ + 9, "order_boot": boot, "act": "transfer"},
     ):
-        play.yard.befall(name, _saying(done | strange))
-    play.await_word(name, "job-report", {"id": id_ + 9})
+        body = done | strange
+        play.let_hear(name, _saying(body), partial(_says, body), "a strange report")
     still_repeated(play, name, order, "SUP-16")
-    _none_beside(play, name, order, "SUP-16")
+    none_beside(play, name, order, "SUP-16")
+
+
+def _says(body: Any, message: Message) -> bool:
+    return message.name == "job-report" and bool(body.items() <= message.body.items())
 
 
 def _saying(body: Any) -> Deed:
     return lambda node, now_ms: node.misreport(now_ms, body)
 
 
-def _none_beside(play: Play, name: str, order: Message, requirement: str) -> None:
+def none_beside(play: Play, name: str, order: Message, requirement: str) -> None:
     """Demand no other job to that crane, nor a run of the shuttle under it, before the order has ended."""
     final = play.await_word(name, "job-report", {"id": order.body["id"], "state": "done",
                                                  "order_boot": order.body["boot"], "act": order.body["act"],

@@ -12,7 +12,7 @@ from typing import Any
 
 from conformance.log import Log, Message
 from protocol.counting import uptime_difference
-from protocol.site import Site
+from protocol.site import NodeSite, Site
 from protocol.specification import STATE_MESSAGES, specification
 from protocol.topics import NotATopic, parse_topic
 
@@ -32,15 +32,16 @@ class Known:
     """When the newest state message came that was no hint."""
     words: dict[str, Message] = field(default_factory=dict)
     """Newest state message of this boot by name."""
-    tokens: set[int] = field(default_factory=set)
+    states: frozenset[str] = frozenset()
+    """The state messages of a node with its roles."""
+    tokens: dict[int, set[str]] = field(default_factory=dict)
+    """Token of every ask of this life to the state messages heard since; a new boot begins them anew."""
     answered: bool = False
-    """Whether an ask of this life was answered in this boot."""
+    """Whether an ask of this life was answered in this boot, with every state message [ORD-03]."""
     claims: dict[int, Message] = field(default_factory=dict)
     """Claims sent in this boot, by id."""
     owned: int = 0
     """Id of the newest claim that was answered with itself as the mark; 0 without one."""
-    owned_at: int = 0
-    """Number of the trace that said so."""
     sent: dict[int, Message] = field(default_factory=dict)
     """Orders with an id but claims, first sending of each, in this boot."""
     last: dict[int, Message] = field(default_factory=dict)
@@ -54,10 +55,9 @@ class Known:
         return max((*self.sent, *self.claims), default=0)
 
     def word(self, name: str) -> Message | None:
-        """The newest state message of that name, if it came after the claim was answered."""
+        """The newest state message of that name, if it was said after the claim: the mark in it tells."""
         message = self.words.get(name)
-        newer = message is not None and self.owned and message.number > self.owned_at
-        return message if newer else None
+        return message if message and self.owned and message.body.get("mark", 0) >= self.owned else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +97,11 @@ class Ledger:
     """Goes through one life. `nodes` is what is known up to the order that `orders` has given last."""
 
     def __init__(self, site: Site) -> None:
-        self.nodes = {node.name: Known() for node in site.nodes.values() if node.roles != ("supervisor",)}
+        self.nodes = {
+            node.name: Known(states=_states_of(node))
+            for node in site.nodes.values()
+            if node.roles != ("supervisor",)
+        }
 
     def orders(self, log: Log, after: int, until: int | None = None) -> Iterator[Order]:
         """Every order between two traces to a node of the site, each before it is entered."""
@@ -117,6 +121,11 @@ class Ledger:
                 self.nodes[name] = _enter_word(known, message)
 
 
+def _states_of(node: NodeSite) -> frozenset[str]:
+    topics = specification().topics
+    return frozenset(name for name in STATE_MESSAGES if set(topics[name].roles) & set(node.roles))
+
+
 def _node_of(message: Message) -> str:
     try:
         return parse_topic(message.topic).node
@@ -127,7 +136,7 @@ def _node_of(message: Message) -> str:
 def _enter_order(known: Known, message: Message) -> None:
     body = message.body
     if body.get("act") == "ask":
-        known.tokens.add(body["token"])
+        known.tokens[body["token"]] = set()
     elif body.get("act") == "claim":
         known.claims.setdefault(body["id"], message)
     elif "id" in body and body["boot"] == known.boot:
@@ -144,12 +153,15 @@ def _enter_word(known: Known, message: Message) -> Known:
     if message.retain or off or "boot" not in body:
         return known
     if body["boot"] != known.boot:
-        known = Known(boot=body["boot"], heard_ms=known.heard_ms, tokens=known.tokens)
+        asked: dict[int, set[str]] = {token: set() for token in known.tokens}
+        known = Known(boot=body["boot"], heard_ms=known.heard_ms, states=known.states, tokens=asked)
     if "uptime" in body and uptime_difference(body["uptime"], known.uptime) > 0:
         known.uptime = body["uptime"]
     known.mark = max(known.mark, body.get("mark", 0))
     if message.name in STATE_MESSAGES:
         known.words[message.name], known.heard_ms = message, message.at_ms
+        for heard in known.tokens.values():
+            heard.add(message.name)
     elif message.name == "job-report":
         _enter_report(known, message)
     return known
@@ -158,10 +170,11 @@ def _enter_word(known: Known, message: Message) -> Known:
 def _enter_report(known: Known, message: Message) -> None:
     body = message.body
     if body["act"] == "ask":
-        known.answered = known.answered or body.get("token") in known.tokens
+        heard = known.tokens.get(body.get("token", -1), set())
+        known.answered = known.answered or heard >= known.states
     elif body["act"] == "claim":
         if body["id"] in known.claims and body["mark"] == body["id"] and body["order_boot"] == known.boot:
-            known.owned, known.owned_at = body["id"], message.number
+            known.owned = body["id"]
             # What stands below a newer claim can be obeyed no more: it may be given up [SUP-08].
             known.jobs = {id_: sent for id_, sent in known.jobs.items() if id_ > known.owned}
     else:

@@ -28,6 +28,8 @@ class Luck:
     """What happens at the node just before an order is handled."""
     token: Callable[[int], int] = lambda token: token
     """The token in the answer to an ask: another one where an old answer comes late."""
+    writes: Callable[[bytes], bytes] = lambda payload: payload
+    """What becomes of a payload of its own."""
     announces: dict[str, Any] = field(default_factory=dict)
     """What its node-status says otherwise than the site file."""
     refuses: dict[str, str] = field(default_factory=dict)

@@ -67,7 +67,7 @@ class PlayedNode:
 
     def connected(self, now_ms: int) -> Sequence[Publication]:
         """On the link: say so first [LNK-08]."""
-        self._at(now_ms)
+        self.at(now_ms)
         self.link = next_count(self.link)
         self.tell()
         return self._take()
@@ -77,7 +77,7 @@ class PlayedNode:
 
     def receive(self, delivery: Delivery, now_ms: int) -> Sequence[Publication]:
         """Handle an order at once; one with the retain flag is of another day [LNK-14]."""
-        self._at(now_ms)
+        self.at(now_ms)
         if self.luck.asleep or delivery.retain or _size(delivery) > self._said("buffer"):
             return []
         reading = read_message("job-order", delivery.payload, closed=False)
@@ -91,7 +91,7 @@ class PlayedNode:
 
     def tick(self, now_ms: int) -> Sequence[Publication]:
         """Go on with the job, and repeat the state."""
-        self._at(now_ms)
+        self.at(now_ms)
         self._go_on()
         if now_ms >= self._status_ms:
             self.tell("node-status")
@@ -120,7 +120,7 @@ class PlayedNode:
 
     def wake(self, now_ms: int) -> Sequence[Publication]:
         """Hear and speak again, and say first what is so."""
-        self._at(now_ms)
+        self.at(now_ms)
         if self.luck.stays_off:
             return []
         self.luck.asleep = False
@@ -137,20 +137,20 @@ class PlayedNode:
 
     def hold(self, now_ms: int) -> Sequence[Publication]:
         """Somebody holds it."""
-        self._at(now_ms)
+        self.at(now_ms)
         self._hold()
         return self._take()
 
     def outrank(self, now_ms: int) -> Sequence[Publication]:
         """Another supervisor claims it."""
-        self._at(now_ms)
+        self.at(now_ms)
         self.mark = (self.mark // (1 << 20) + 1 << 20) + self.rng.getrandbits(12) * 256
         self.tell()
         return self._take()
 
     def lose_track(self, now_ms: int) -> Sequence[Publication]:
         """Motor power goes: nothing is known any more of where things stand [FLT-06]."""
-        self._at(now_ms)
+        self.at(now_ms)
         self.faults = next_count(self.faults)
         self.active, self.changed = ("power-lost",), "power-lost"
         for machine in self.machines:
@@ -163,18 +163,18 @@ class PlayedNode:
 
     def say_off(self, now_ms: int) -> Sequence[Publication]:
         """The will of an old connection comes late, while the node is there [LNK-09]."""
-        self._at(now_ms)
+        self.at(now_ms)
         return [self._publication("node-status", self.off(self.link))]
 
     def misreport(self, now_ms: int, body: Body) -> Sequence[Publication]:
         """A report on something else than the open job comes."""
-        self._at(now_ms)
+        self.at(now_ms)
         self._report(body)
         return self._take()
 
     def take_over(self, now_ms: int, act: str, fields: Body) -> Sequence[Publication]:
         """An order of the supervisor before is obeyed, with the least id that is above the mark."""
-        self._at(now_ms)
+        self.at(now_ms)
         self.mark += 1
         order = {"act": act, "id": self.mark, "boot": self.boot, **fields}
         self._begin(order, next(machine for machine in self.machines if act in machine.acts))
@@ -182,7 +182,7 @@ class PlayedNode:
 
     def busy_from_before(self, now_ms: int) -> None:
         """A job of the supervisor before is under way; said with the next heartbeat."""
-        self._at(now_ms)
+        self.at(now_ms)
         machine = self.machines[0]
         order = {"act": "park" if "park" in machine.acts else min(machine.acts)}
         stages = machine.stages(order) if order["act"] == "park" else ()
@@ -244,7 +244,8 @@ class PlayedNode:
     def _publication(self, message: str, body: Body) -> Publication:
         topic = Topic(self.site.name, self.node.name, message)
         retain = specification().topics[message].retain
-        return Publication(str(topic), encode(message, body, self.node.writes), self.node.qos, retain)
+        payload = self.luck.writes(encode(message, body, self.node.writes))
+        return Publication(str(topic), payload, self.node.qos, retain)
 
     def _said(self, key: str) -> Any:
         return self.luck.announces.get(key, getattr(self.node, key))
@@ -314,7 +315,8 @@ class PlayedNode:
         job = self.job
         assert job is not None
         machine = job.machine
-        if job.state in OPEN and machine is not None and machine.told_load == "none" and job.step != "release":
+        early = machine is not None and machine.told_load == "none" and job.step != "release"
+        if job.state in OPEN and machine is not None and early:
             job.state, job.due = "cancelled", []
             machine.change({"mode": "ready" if job.act != "home" else "unhomed"})
         self._report_job("cancel", "too-late" if job.state in OPEN else "")
@@ -382,7 +384,8 @@ class PlayedNode:
         self.link, self.held, self.active, self.changed, self.job = 1, False, (), "", None
         self._seq = {}
 
-    def _at(self, now_ms: int) -> None:
+    def at(self, now_ms: int) -> None:
+        """It is this instant."""
         if self._started_ms is None:
             self._started_ms = now_ms
         self.now_ms = now_ms

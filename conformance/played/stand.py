@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import wraps
 from random import Random
 from typing import Any, NamedTuple
@@ -15,6 +15,8 @@ from conformance.played.node import PlayedNode
 from conformance.played.plan import Brief, Plan, brief_for, plan_of
 from conformance.played.yard import Deed, YardBench
 from conformance.stand import Stand
+from conformance.verdict import Unclear
+from protocol.participant import Publication
 from protocol.site import NodeSite, Site
 from protocol.wire.packet import Connect
 
@@ -22,6 +24,8 @@ FIRST_ASK_MS = 30_000
 OWNED_MS = 30_000
 WORK_MS = 180_000
 """How long a supervisor may take to get to an order, with all the time that its manners ask for."""
+TRIES = 5
+"""How often a node says what may get lost on the way, before a case gives up."""
 QUIET_MS = 8_000
 """How long it is watched for what it must not do."""
 
@@ -88,11 +92,8 @@ class Play(Stand):
         self.bench.wait(lambda: self._connected(before), FIRST_ASK_MS)
         self.need(self._connected(before), "the supervisor did not connect after its start")
         self.starts.append(before)
-        for name, node in self.yard.nodes.items():
-            prepare = prepared.get(name)
-            if prepare is not None:
-                prepare(node)
-            self.yard.befall(name, PlayedNode.wake)
+        for name in self.yard.nodes:
+            self.yard.befall(name, _waking(prepared.get(name)))
 
     def _connected(self, before: int) -> bool:
         return any(isinstance(t.packet, Connect) and t.from_node for t in self.log.traces[before:])
@@ -188,6 +189,16 @@ class Play(Stand):
         assert found is not None
         return found
 
+    def let_hear(self, node: str, deed: Deed, heard: Callable[[Message], bool], what: str) -> Message:
+        """Let a node say something, again where it is lost, until the supervisor hears it. Raises Unclear."""
+        for _ in range(TRIES):
+            before = self.log.end
+            self.yard.befall(node, deed)
+            found = self.wait_for(lambda m: not m.from_node and heard(m), self.patience_ms / 2, before)
+            if found is not None:
+                return found
+        raise Unclear(f"{what} did not reach the supervisor")
+
     def await_owned(self, *nodes: str) -> None:
         """Wait until the claim of every node, or of these, has been answered. Raises Unclear."""
         names = nodes or tuple(self.yard.nodes)
@@ -212,6 +223,16 @@ class Play(Stand):
         """The supervisor's yard-maps of a place after a trace."""
         end = f"/yard-map/{place}"
         return [one for one in self.log.sent("yard-map", after) if one.topic.endswith(end) and one.body]
+
+
+def _waking(prepare: Callable[[PlayedNode], None] | None) -> Deed:
+    def wake(node: PlayedNode, now_ms: int) -> Sequence[Publication]:
+        node.at(now_ms)
+        if prepare is not None:
+            prepare(node)
+        return node.wake(now_ms)
+
+    return wake
 
 
 def _every(times: int, look: Callable[[], bool]) -> Callable[[], bool]:

@@ -8,7 +8,7 @@ from random import Random
 from conformance.played.node import PlayedNode
 from conformance.played.plan import Brief
 from conformance.played.yard import Deed, YardBench, played_nodes
-from conformance.virtual_bench import VirtualBench
+from conformance.virtual_bench import Distortion, VirtualBench
 from protocol.participant import Participant, Publication
 from protocol.site import Site
 
@@ -20,10 +20,24 @@ class VirtualYard(VirtualBench, YardBench):
     """The supervisor is the participant whose link is judged; the nodes have links of their own."""
 
     def __init__(
-        self, site: Site, make: SupervisorMaker, rng: Random, latency_ms: tuple[int, int] = (1, 5)
+        self,
+        site: Site,
+        make: SupervisorMaker,
+        rng: Random,
+        *,
+        latency_ms: tuple[int, int] = (1, 5),
+        loss: float = 0.0,
+        distort: Distortion | None = None,
     ) -> None:
+        """`distort` stands for a faulty link layer beneath a sound supervisor."""
         self._brief: Brief | None = None
-        super().__init__(lambda boot, ms: make(boot, ms, self._brief), rng, latency_ms=latency_ms)
+        super().__init__(
+            lambda boot, ms: make(boot, ms, self._brief),
+            rng,
+            latency_ms=latency_ms,
+            loss=loss,
+            distort=distort,
+        )
         self._nodes = played_nodes(site, rng)
         for node in self._nodes.values():
             self.bus.attach(node)

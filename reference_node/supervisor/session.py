@@ -345,6 +345,7 @@ class Session:
             self._go("ask")
         if self.belief == "asked" and self._is_due(self._asked_ms, now_ms):
             self._token, self._asked_ms = self._rng.getrandbits(32), now_ms
+            self._heard_since_ask = set()
             out.append({"act": "ask", "token": self._token})
         out += self._claim_due(now_ms)
         if self.belief in ("owned", "claiming"):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from inspect import unwrap
 
 import pytest
 
@@ -86,7 +87,7 @@ def test_what_is_checked_in_the_code_is_named_on_the_case() -> None:
     """Each requirement that a case file demands is named by some case of any chapter."""
     named = {id_ for case in CASES for id_ in case.requirements}
     for case in CASES:
-        constants = [one for one in case.body.__code__.co_consts if isinstance(one, str)]
+        constants = [one for one in unwrap(case.body).__code__.co_consts if isinstance(one, str)]
         demanded = {one for one in constants if one in specification().requirements}
         assert demanded <= named, case.id
 
@@ -94,6 +95,14 @@ def test_what_is_checked_in_the_code_is_named_on_the_case() -> None:
 def test_every_requirement_that_a_tester_sees_has_a_case() -> None:
     assert [requirement.id for requirement in uncovered("MUST")] == []
     assert [requirement.id for requirement in uncovered("SHOULD")] == []
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_what_binds_every_sender_and_receiver_has_a_case_for_each_role(role: str) -> None:
+    """What a supervisor writes and reads is bound as what a node does."""
+    named = {id_ for case in CASES if role in case.roles for id_ in case.requirements}
+    due = [row.requirement for row in table() if row.due and row.requirement.role in ("sender", "receiver")]
+    assert [one.id for one in due if one.id not in named] == []
 
 
 def test_what_is_declared_is_never_counted_as_tested() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 from conformance.played.plan import TRAIN, Brief, Contents
 from conformance.played.stand import Play
@@ -103,7 +104,7 @@ def judge(
     seed: int = 1,
     only: tuple[str, ...] = (),
     site: Site | None = None,
-    latency_ms: tuple[int, int] = (1, 5),
+    **bus: Any,
 ) -> dict[str, Result]:
     """Run cases against a supervisor in this process on virtual time."""
     where = site or scenario()
@@ -111,6 +112,6 @@ def judge(
         where,
         lambda boot, now_ms, brief: supervisor(kind, where, boot, now_ms, brief),
         random.Random(seed + 1),
-        latency_ms,
+        **bus,
     )
     return Run(Play(bench, where, NAME, random.Random(seed)), Selection(only=only)).perform()
