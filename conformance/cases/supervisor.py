@@ -22,7 +22,7 @@ from protocol.site import Encoding, NodeSite, Site
 
 LOST_TIMES = 2
 LONG_JOB_MS = 6_000
-SMALL_BUFFER = 128
+ROUND_BOOT, ROUND_MARK = 40_000, 3 << 20
 
 
 @supervised("SUP-01")
@@ -181,16 +181,20 @@ def supervisor_writes_as_read(play: Play) -> None:
 def supervisor_keeps_to_buffer(play: Play) -> None:
     """No packet is larger than the receive buffer that its node has announced.
 
-    A crane says that it reads JSON and takes packets of no more than 128 bytes: a transfer does not fit, and
-    must not be sent.
+    A crane says that it reads JSON only, and gets a transfer. Then all begins anew, but its buffer is one byte
+    too small for that transfer, which must not be sent.
     """
-    play.begin({play.plan.first: _announcing(reads="json", buffer=SMALL_BUFFER)})
+    name = play.plan.first
+    play.begin(dict.fromkeys((name, play.plan.shuttle), _announcing(reads="json")))
+    size = play.await_order(name, "transfer").trace.size
+    play.begin(
+        {name: _announcing(reads="json", buffer=size - 1), play.plan.shuttle: _announcing(reads="json")}
+    )
     play.await_owned()
-    before = play.watch(play.stretched(QUIET_MS))
-    for message in _after_first_status(play, play.plan.first):
-        size = message.trace.size
-        play.check(size <= SMALL_BUFFER, "ENC-08", f"at most {SMALL_BUFFER} bytes", f"{size} bytes", message)
-    play.need(bool(play.orders()) and before > 0, "the supervisor sent nothing")
+    play.watch(play.stretched(QUIET_MS))
+    for message in _after_first_status(play, name):
+        seen = message.trace.size
+        play.check(seen < size, "ENC-08", f"at most {size - 1} bytes", f"{seen} bytes", message)
 
 
 def _reads_both(site: Site, node: NodeSite) -> str:
@@ -205,6 +209,8 @@ def _reads_both(site: Site, node: NodeSite) -> str:
 def _announcing(**said: Any) -> Callable[[PlayedNode], None]:
     def prepare(node: PlayedNode) -> None:
         node.luck.announces = said
+        # So that the same order takes as many digits in every life.
+        node.boot, node.mark = ROUND_BOOT, ROUND_MARK
 
     return prepare
 

@@ -56,7 +56,7 @@ def supervisor_claim_ids(play: Play) -> None:
     play.check(len(set(bits)) > 1, "SUP-03", "random bits in every claim", f"always {bits[0]}")
 
 
-@supervised("SUP-04", after=("supervisor-works",), passive=True)
+@supervised("SUP-04", after=("supervisor-asks",), passive=True)
 def supervisor_ids(play: Play) -> None:
     """Order ids to a node go up within a boot, and an id names one order for ever.
 
@@ -97,22 +97,31 @@ def supervisor_tokens(play: Play) -> None:
     play.check(min(halves) > 1, "SUP-06", "32 random bits", f"halves that stay: {sorted(seen)[:3]}")
 
 
-@supervised("SUP-12", after=("supervisor-works",), passive=True)
+def _need_started(play: Play, *acts: str) -> None:
+    """Without such orders there is nothing to judge. Raises Unclear."""
+    seen = {order.act for order in play.orders(all_lives=True) if order.starts}
+    missing = [act for act in acts if act not in seen]
+    play.need(not missing, f"no {' and no '.join(missing)} was seen")
+
+
+@supervised("SUP-12", after=("supervisor-asks",), passive=True)
 def supervisor_under_cranes(play: Play) -> None:
     """No train and no shuttle is moved under a crane that may have a job.
 
     Judged from every admit, depart and run.
     """
+    _need_started(play, "admit", "run")
     clear_of_cranes(play, all_lives=True)
 
 
-@supervised("SUP-13", after=("supervisor-works",), passive=True)
+@supervised("SUP-13", after=("supervisor-asks",), passive=True)
 def supervisor_names_arrival(play: Play) -> None:
     """A transfer at a train names the arrival, the reading and the boot that the berth told last, and one at a
     shuttle its stop and boot.
 
     Judged from every transfer that is no repeat.
     """
+    _need_started(play, "transfer")
     for order in play.orders(all_lives=True):
         if order.act == "transfer" and order.starts:
             for end in ("from", "to"):
@@ -138,12 +147,13 @@ def _names(play: Play, order: Order, name: str) -> None:
     play.check(named == expected, "SUP-13", str(expected), named, order.message)
 
 
-@supervised("SUP-18", after=("supervisor-works",), passive=True)
+@supervised("SUP-18", after=("supervisor-asks",), passive=True)
 def supervisor_deadlines(play: Play) -> None:
     """A deadline lies no further ahead of the node's newest uptime than the protocol allows.
 
     Judged from every job that is no repeat.
     """
+    _need_started(play, "transfer")
     lead_ms = play.spec.timing["order_lead"].most or 0
     for order in play.orders(all_lives=True):
         if order.starts and order.body["boot"] == order.known.boot:
@@ -153,21 +163,23 @@ def supervisor_deadlines(play: Play) -> None:
             )
 
 
-@supervised("SUP-21", after=("supervisor-works",), passive=True)
+@supervised("SUP-21", after=("supervisor-asks",), passive=True)
 def supervisor_heard_lately(play: Play) -> None:
     """Whatever is started, its node and all next to it had been heard lately.
 
     Judged from every job that is no repeat.
     """
+    _need_started(play, "transfer", "admit")
     heard_lately(play, all_lives=True)
 
 
-@supervised("SUP-23", after=("supervisor-works",), passive=True)
+@supervised("SUP-23", after=("supervisor-asks",), passive=True)
 def supervisor_one_reading(play: Play) -> None:
     """A transfer names at most one berth and at most one shuttle.
 
     Judged from every transfer.
     """
+    _need_started(play, "transfer")
     for order in play.orders(all_lives=True):
         ends = {str(order.body[end]) for end in ("from", "to") if end in order.body}
         places = [play.site.places[end] for end in ends if end in play.site.places]
@@ -206,8 +218,10 @@ def supervisor_messages(play: Play) -> None:
     for life in play.lives:
         for message in play.log.sent(after=life.after):
             for finding in message.findings:
+                # To its reader a tail makes a payload unreadable [ENC-12]; its sender has broken ENC-01.
+                broken = "ENC-01" if finding.requirement == "ENC-12" else finding.requirement
                 seen = f"{finding.what} ({finding.where})" if finding.where else finding.what
-                play.check(False, finding.requirement, finding.mend or "a valid message", seen, message)
+                play.check(False, broken, finding.mend or "a valid message", seen, message)
 
 
 @supervised("HLD-06", "ENC-08", after=("supervisor-asks",), passive=True)

@@ -161,6 +161,13 @@ class PlayedNode:
         self.tell()
         return self._take()
 
+    def fall_silent(self, now_ms: int) -> Sequence[Publication]:
+        """It says what is so, and is not heard of any more."""
+        self.at(now_ms)
+        self.tell()
+        self.luck.asleep = True
+        return self._take()
+
     def say_off(self, now_ms: int) -> Sequence[Publication]:
         """The will of an old connection comes late, while the node is there [LNK-09]."""
         self.at(now_ms)

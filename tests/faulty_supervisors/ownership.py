@@ -1,0 +1,294 @@
+"""Supervisors that are wrong about who may order: asks, claims, ids, repeats, tokens, hints."""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Mapping
+from random import Random
+from typing import Any, ClassVar
+
+from protocol.counting import CLAIM_SPREAD, CLAIM_STEP
+from protocol.site import NodeSite
+from protocol.specification import specification
+from reference_node.supervisor.rules import Rules
+from reference_node.supervisor.sent import Sent
+from reference_node.supervisor.session import Session
+from reference_node.supervisor.supervisor import Supervisor
+from tests.faulty_supervisors.faulty import faulty
+
+Body = Mapping[str, Any]
+
+
+class Sessions(Supervisor):
+    """A supervisor with sessions of another kind."""
+
+    session_class: ClassVar[type[Session]] = Session
+
+    def new_session(self, node: NodeSite, rng: Random) -> Session:
+        return self.session_class(node, rng, self.pace)
+
+
+class Ruled(Supervisor):
+    """A supervisor with other rules."""
+
+    rules_class: ClassVar[type[Rules]] = Rules
+
+    def new_rules(self) -> Rules:
+        return self.rules_class(self)
+
+
+# ---------------------------------------------------------------- ask, claim, own
+
+
+@faulty("SUP-01", "supervisor-asks")
+class ClaimsWithoutAnAnswer(Sessions):
+    class session_class(Session):  # noqa: N801
+        def _hear_state(self, message: str, body: Body, now_ms: int) -> None:
+            super()._hear_state(message, body, now_ms)
+            if self.belief == "asked":
+                self.belief, self.first_answer = "answered", (int(body["boot"]), int(body.get("mark", 0)))
+
+
+@faulty("SUP-01", "supervisor-half-an-answer")
+class TakesHalfAnAnswer(Sessions):
+    class session_class(Session):  # noqa: N801
+        def _hear_answer(self, report: Body) -> None:
+            self._heard_since_ask = {*specification().topics}
+            super()._hear_answer(report)
+
+
+@faulty("SUP-01", "supervisor-loses-claim")
+class OwnsWhatItLost(Sessions):
+    class session_class(Session):  # noqa: N801
+        def owns_by(self, report: Body) -> bool:
+            return True
+
+        def word(self, message: str) -> Body | None:
+            return self.words.get(message)
+
+
+@faulty("SUP-02", "supervisor-owns-all")
+class OwnsOnlyWhatItMoves(Ruled):
+    class rules_class(Rules):  # noqa: N801
+        def not_owned(self, node: str) -> str:
+            return "" if self._known.sessions[node].owned else f"{node} is not owned"
+
+    def _settle(self) -> None:
+        super()._settle()
+        if not self.was_owned and self.sessions["north"].told() and self.sessions["siding"].told():
+            self.was_owned = True
+            for place, row in self._contents.items():
+                self.world.tell(place, row)
+
+
+@faulty("SUP-15", "supervisor-bench")
+class RunsWithABenchNode(Ruled):
+    class rules_class(Rules):  # noqa: N801
+        def bench(self) -> str:
+            return ""
+
+
+@faulty("SUP-20", "supervisor-other-digest")
+class MindsNoDigest(Ruled):
+    class rules_class(Rules):  # noqa: N801
+        def other_tables(self, node: str) -> str:
+            return ""
+
+
+# ---------------------------------------------------------------- ids
+
+
+@faulty("SUP-03", "supervisor-claim-ids")
+class SkipsAStep(Sessions):
+    class session_class(Session):  # noqa: N801
+        def _begin_claim(self, guard: str) -> None:
+            super()._begin_claim(guard)
+            self._pending_claim += CLAIM_STEP
+            self._highest = self._pending_claim
+
+
+@faulty("SUP-03", "supervisor-claim-ids")
+class ClaimsAllAlike(Sessions):
+    class session_class(Session):  # noqa: N801
+        def _begin_claim(self, guard: str) -> None:
+            super()._begin_claim(guard)
+            self._pending_claim -= self._pending_claim % CLAIM_STEP
+            self._highest = self._pending_claim
+
+
+@faulty("SUP-03", "supervisor-claim-ids")
+class ClaimsAnyNumber(Sessions):
+    class session_class(Session):  # noqa: N801
+        def _begin_claim(self, guard: str) -> None:
+            super()._begin_claim(guard)
+            self._pending_claim += 1
+            self._highest = self._pending_claim
+
+
+@faulty("SUP-03", "supervisor-claim-ids")
+class TakesOneOrderTooMany(Sessions):
+    """Marginal: begins with the last but one of its 255 ids and goes on to the 256th."""
+
+    class session_class(Session):  # noqa: N801
+        def ids_left(self) -> int:
+            return super().ids_left() + 1
+
+        def _hear_claim(self, report: Body) -> None:
+            super()._hear_claim(report)
+            if self.claim and self._highest == self.claim:
+                self._highest = self.claim + CLAIM_SPREAD - 3
+
+
+@faulty("SUP-04", "supervisor-ids")
+class GivesAnIdTwice(Sessions):
+    class session_class(Session):  # noqa: N801
+        def _next_id(self) -> int:
+            return self.claim + 1
+
+
+@faulty("SUP-04", "supervisor-ids")
+class CountsDown(Sessions):
+    class session_class(Session):  # noqa: N801
+        def _next_id(self) -> int:
+            id_ = super()._next_id()
+            return self.claim + CLAIM_SPREAD - (id_ - self.claim)
+
+
+# ---------------------------------------------------------------- repeats and tokens
+
+
+@faulty("SUP-05", "supervisor-repeats")
+class NeverRepeatsAnAsk(Sessions):
+    class session_class(Session):  # noqa: N801
+        def due(self, now_ms: int) -> list[Body]:
+            return [body for body in super().due(now_ms) if body["act"] != "ask" or self._once()]
+
+        def _once(self) -> bool:
+            before, self.asked = getattr(self, "asked", False), True
+            return not before
+
+
+@faulty("SUP-05", "supervisor-repeats")
+class RepeatsTenPercentLate(Sessions):
+    class session_class(Session):  # noqa: N801
+        def _is_due(self, last_ms: int | None, now_ms: int) -> bool:
+            return last_ms is None or now_ms - last_ms >= 2_200
+
+
+@faulty("SUP-05", "supervisor-repeats")
+class RepeatsTenPercentEarly(Sessions):
+    def next_tick(self, now_ms: int) -> int | None:
+        return now_ms + 10
+
+    class session_class(Session):  # noqa: N801
+        def _is_due(self, last_ms: int | None, now_ms: int) -> bool:
+            return last_ms is None or now_ms - last_ms >= 450
+
+
+@faulty("SUP-05", "supervisor-repeats")
+class AsksAgainWithTheSameToken(Sessions):
+    class session_class(Session):  # noqa: N801
+        def due(self, now_ms: int) -> list[Body]:
+            before = self._token
+            out = super().due(now_ms)
+            if before is not None and self._token != before:
+                self._token = before
+                return [{**body, "token": before} if body["act"] == "ask" else body for body in out]
+            return out
+
+
+@faulty("SUP-05", "supervisor-repeats")
+class PutsTheDeadlineOff(Sessions):
+    class session_class(Session):  # noqa: N801
+        def _orders_due(self, now_ms: int) -> list[Body]:
+            return [
+                {**body, "deadline": self.uptime + self.pace.lead_ms} if "deadline" in body else body
+                for body in super()._orders_due(now_ms)
+            ]
+
+
+@faulty("SUP-05", "supervisor-repeats-running")
+class IsContentWithRunning(Sessions):
+    class session_class(Session):  # noqa: N801
+        def _orders_due(self, now_ms: int) -> list[Body]:
+            running = {sent.id for sent in self.open.values() if sent.state != "open"}
+            return [body for body in super()._orders_due(now_ms) if body["id"] not in running]
+
+
+@faulty("SUP-06", "supervisor-tokens")
+class CountsItsTokens(Sessions):
+    class session_class(Session):  # noqa: N801
+        count: ClassVar[int] = 0
+
+        def due(self, now_ms: int) -> list[Body]:
+            return [self._counted(body) for body in super().due(now_ms)]
+
+        def _counted(self, body: Body) -> Body:
+            if body["act"] != "ask":
+                return body
+            type(self).count += 1
+            self._token = self.count
+            return {**body, "token": self._token}
+
+
+@faulty("SUP-06", "supervisor-tokens")
+class UsesATokenAgain(Sessions):
+    class session_class(Session):  # noqa: N801
+        def due(self, now_ms: int) -> list[Body]:
+            asking = self._token
+            out = super().due(now_ms)
+            if asking != self._token and self._token is not None:
+                self._token = zlib.crc32(self.name.encode())
+            return [{**body, "token": self._token} if body["act"] == "ask" else body for body in out]
+
+
+@faulty("SUP-06", "supervisor-old-answer")
+class TakesAnyAnswer(Sessions):
+    class session_class(Session):  # noqa: N801
+        def is_answer(self, report: Body) -> bool:
+            return True
+
+
+# ---------------------------------------------------------------- replaced, hints
+
+
+@faulty("SUP-07", "supervisor-replaced")
+class GoesOnWhenReplaced(Sessions):
+    class session_class(Session):  # noqa: N801
+        def replaced_by(self, mark: int) -> bool:
+            return False
+
+
+@faulty("SUP-07", "supervisor-replaced")
+class GoesOnElsewhere(Supervisor):
+    """Leaves only the node alone that it has lost."""
+
+    def _take(self, session: Session, event: Any) -> None:
+        super()._take(session, event)
+        self.replaced = ""
+
+
+@faulty("SUP-10", "supervisor-hints")
+class BelievesHints(Sessions):
+    class session_class(Session):  # noqa: N801
+        def believes(self, message: str, body: Body, retain: bool) -> bool:
+            return "uptime" in body
+
+        def due(self, now_ms: int) -> list[Body]:
+            if self.belief == "asked" and self.words:
+                self.belief, self.first_answer = "answered", (self.boot or 0, self.mark)
+            return super().due(now_ms)
+
+
+@faulty("SUP-10", "supervisor-off")
+class EndsJobsByAnOff(Sessions):
+    class session_class(Session):  # noqa: N801
+        def believes(self, message: str, body: Body, retain: bool) -> bool:
+            if not retain and body.get("state") == "off":
+                for sent in list(self.open.values()):
+                    self.end_by_hint(sent)
+            return super().believes(message, body, retain)
+
+        def end_by_hint(self, sent: Sent) -> None:
+            sent.state = "failed"
+            self._end(sent)

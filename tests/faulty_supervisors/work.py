@@ -1,0 +1,263 @@
+"""Supervisors that are wrong at work: what they take for ended, for sure, for safe."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from protocol.counting import UPTIME_MODULUS
+from protocol.participant import Publication
+from protocol.specification import specification
+from reference_node.supervisor.cycle import Step
+from reference_node.supervisor.rules import Rules, is_held, state_word
+from reference_node.supervisor.sent import Sent
+from reference_node.supervisor.session import Session
+from reference_node.supervisor.supervisor import Supervisor
+from reference_node.supervisor.world import Spot, World
+from tests.faulty_supervisors.faulty import faulty, with_second_berth
+from tests.faulty_supervisors.ownership import Ruled, Sessions
+
+Body = Mapping[str, Any]
+
+
+# ---------------------------------------------------------------- giving up, doubt
+
+
+@faulty("SUP-08", "supervisor-gives-up")
+class GivesUpWithoutAClaim(Sessions):
+    class session_class(Session):  # noqa: N801
+        def give_up(self, job: Sent) -> None:
+            job.state = "unknown"
+            self._end(job)
+
+    def doubt_after(self, node: str) -> None:
+        """It takes the job for one that never began."""
+
+    def outcome(self, sent: Sent) -> str:
+        return "refused" if sent.state == "unknown" else sent.state
+
+
+@faulty("SUP-08", "supervisor-gives-up")
+class IsSureOfWhatItGaveUp(Supervisor):
+    def doubt_after(self, node: str) -> None:
+        """It takes the box for where it was."""
+
+    def outcome(self, sent: Sent) -> str:
+        return "refused" if sent.state == "unknown" else sent.state
+
+
+@faulty("SUP-09", "supervisor-new-boot")
+class IsSureAfterABoot(Supervisor):
+    def doubt_after(self, node: str) -> None:
+        """A reset changes nothing, it thinks."""
+
+
+@faulty("SUP-09", "supervisor-new-boot")
+class DoubtsOnlyTheBox(Supervisor):
+    def doubt_after(self, node: str) -> None:
+        """The rest of the stack stands where it stood, it thinks."""
+        if node in self.world.spreaders:
+            self.world.spreaders[node] = "?"
+        for place in self.world.places_of(node):
+            self.world.doubt_slot(Spot(place, 0))
+
+
+@faulty("SUP-09", "supervisor-wrong-boot")
+class SendsItAgainToTheNewBoot(Sessions):
+    class session_class(Session):  # noqa: N801
+        def _orders_of_old_boot(self) -> None:
+            """The order was not done, it thinks."""
+
+        def is_for(self, sent: Sent, report: Body) -> bool:
+            return report.get("reason") != "wrong-boot" and super().is_for(sent, report)
+
+        def due(self, now_ms: int) -> list[Body]:
+            return super().due(now_ms) + (self._orders_due(now_ms) if self.belief == "asked" else [])
+
+
+@faulty("SUP-09", "supervisor-stale")
+class TakesStaleForNothingMoved(Sessions):
+    class session_class(Session):  # noqa: N801
+        def outcome_open(self, reason: str) -> bool:
+            return False
+
+
+# ---------------------------------------------------------------- maps, boxes
+
+
+@faulty("SUP-11", "supervisor-old-map")
+class BelievesAnyMap(Supervisor):
+    def believes_map(self, place: str, kept: Body) -> bool:
+        return True
+
+
+@faulty("SUP-11", "supervisor-map-outrun")
+class BelievesMapsByTheFirstAnswer(Supervisor):
+    def believes_map(self, place: str, kept: Body) -> bool:
+        marks = {node: (boot, mark) for node, boot, mark in kept["rests_on"]}
+        return all(self.sessions[node].first_answer == marks[node] for node in self.world.rests_on(place))
+
+
+class Gullible(World):
+    def _seen_elsewhere(self, box: str) -> bool:
+        return False
+
+
+@faulty("SUP-17", "supervisor-box-twice")
+class BelievesInTwins(Supervisor):
+    def new_rules(self) -> Rules:
+        self.world = Gullible(self.site)
+        return super().new_rules()
+
+
+@faulty("SUP-22", "supervisor-works")
+class KeepsItsMapsToItself(Supervisor):
+    """Writes each map once, and no change."""
+
+    def _maps_due(self) -> list[Publication]:
+        known = set(self._shown_maps)
+        return [one for one in super()._maps_due() if one.topic.rpartition("/")[2] not in known]
+
+
+# ---------------------------------------------------------------- machines that could meet
+
+
+@faulty("SUP-12", "supervisor-crane-busy")
+class MovesUnderCranes(Ruled):
+    class rules_class(Rules):  # noqa: N801
+        def machines_beside(self, node: str, act: str) -> str:
+            return ""
+
+
+@faulty("SUP-12", "supervisor-job-slips-in")
+class TrustsTheWordBeforeTheClaim(Sessions):
+    class session_class(Session):  # noqa: N801
+        def word(self, message: str) -> Body | None:
+            return self.words.get(message)
+
+
+@faulty("SUP-13", "supervisor-names-arrival")
+class NamesTheArrivalBefore(Sessions):
+    class session_class(Session):  # noqa: N801
+        def word(self, message: str) -> Body | None:
+            body = super().word(message)
+            if body is None or body.get("state") != "at-rest":
+                return body
+            return {**body, "arrival": body["arrival"] - 1}
+
+
+@faulty("SUP-13", "supervisor-names-arrival")
+class NamesTheStopBefore(Sessions):
+    class session_class(Session):  # noqa: N801
+        def word(self, message: str) -> Body | None:
+            body = super().word(message)
+            return {**body, "stop": body["stop"] - 1} if body and "stop" in body else body
+
+
+@faulty("SUP-13", "supervisor-train-lost")
+class ForgetsThatATrainGotLost(Sessions):
+    class session_class(Session):  # noqa: N801
+        def word(self, message: str) -> Body | None:
+            body = super().word(message)
+            if body is not None and body.get("state") == "at-rest":
+                self.rested = body
+            lost = body is not None and message == "train-arrival" and body["state"] == "lost"
+            return getattr(self, "rested", body) if lost else body
+
+
+@faulty("SUP-21", "supervisor-silence")
+class TakesSilenceForConsent(Ruled):
+    class rules_class(Rules):  # noqa: N801
+        def silent(self, node: str, now_ms: int) -> str:
+            return ""
+
+
+@faulty("SUP-21", "supervisor-silence")
+class WaitsTenPercentLonger(Sessions):
+    class session_class(Session):  # noqa: N801
+        def reachable(self, now_ms: int) -> bool:
+            return self.heard_ms is not None and now_ms - self.heard_ms <= 5_500
+
+
+@faulty("SUP-23", "supervisor-one-reading", site=with_second_berth())
+class GoesFromBerthToBerth(Supervisor):
+    def _start(self, step: Step) -> str:
+        if step.act == "transfer" and step.fields["to"] == "siding":
+            fields = {**step.fields, "from": "loop", "reading": 150}
+            return super()._start(Step(step.node, step.act, fields, step.carriage))
+        return super()._start(step)
+
+
+# ---------------------------------------------------------------- holds, reports, deadlines, people
+
+
+@faulty("SUP-14", "supervisor-keeps-hold")
+class LiftsHoldsByItself(Supervisor):
+    def _home(self) -> None:
+        super()._home()
+        for session in self.sessions.values():
+            if (
+                session.owned
+                and is_held(session)
+                and not session.open.keys() - {getattr(session.job, "id", 0)}
+            ):
+                session.order("resume", self.now_ms, holds=state_word(session, "holds"))
+
+
+@faulty("SUP-14", "supervisor-holds-again")
+class HoldsOnlyOnce(Supervisor):
+    def _holds_due(self) -> list[Publication]:
+        fresh = {name for name, own in self.holding.items() if own.sent_ms is None}
+        return [one for one in super()._holds_due() if one.topic.split("/")[2] in fresh]
+
+
+@faulty("SUP-16", "supervisor-strange-report")
+class TakesReportsOfAnotherBoot(Sessions):
+    class session_class(Session):  # noqa: N801
+        def is_for(self, sent: Sent, report: Body) -> bool:
+            return bool(report["act"] == sent.act)
+
+
+@faulty("SUP-16", "supervisor-strange-report")
+class TakesReportsOfAnotherAct(Sessions):
+    class session_class(Session):  # noqa: N801
+        def is_for(self, sent: Sent, report: Body) -> bool:
+            return bool(report["order_boot"] == sent.boot)
+
+
+@faulty("SUP-16", "supervisor-strange-report")
+class TakesReportsOfAnyId(Sessions):
+    class session_class(Session):  # noqa: N801
+        def _hear_report(self, report: Body, now_ms: int) -> None:
+            job = self.job
+            if job is not None and report["act"] == job.act:
+                report = {**report, "id": job.id}
+            super()._hear_report(report, now_ms)
+
+
+@faulty("SUP-18", "supervisor-deadlines")
+class SetsDeadlinesAMillisecondTooLate(Sessions):
+    class session_class(Session):  # noqa: N801
+        def order(self, act: str, now_ms: int, **fields: Any) -> Sent:
+            sent = super().order(act, now_ms, **fields)
+            if "deadline" in sent.body:
+                lead_ms = (specification().timing["order_lead"].most or 0) + 1
+                sent.body = {**sent.body, "deadline": (self.uptime + lead_ms) % UPTIME_MODULUS}
+            return sent
+
+
+@faulty("SUP-19", "supervisor-lost-track")
+class SendsPeopleUnderCranes(Ruled):
+    class rules_class(Rules):  # noqa: N801
+        def clear_for_a_person(self, node: str, place: str) -> bool:
+            return True
+
+
+@faulty("ENC-09", "supervisor-unknown-fields")
+class ChokesOnUnknownFields(Supervisor):
+    def receive(self, delivery: Any, now_ms: int) -> Sequence[Publication]:
+        return (
+            []
+            if b"zz-new" in delivery.payload or b"\x18\x63" in delivery.payload
+            else super().receive(delivery, now_ms)
+        )
