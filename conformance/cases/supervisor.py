@@ -170,11 +170,12 @@ def supervisor_writes_as_read(play: Play) -> None:
     """
     for encoding in Encoding:
         play.begin({play.plan.first: _announcing(reads=encoding.value)})
-        play.await_order(play.plan.first, "transfer")
+        transfer = play.next_order(play.plan.first, "transfer", OWNED_MS + WORK_MS, play.lives[-1].after)
         for message in _after_first_status(play, play.plan.first):
             play.check(
                 message.encoding is encoding, "ENC-08", encoding.value, message.encoding or "neither", message
             )
+        play.need(transfer is not None, f"the supervisor sent {play.plan.first} no transfer")
 
 
 @supervised("ENC-08", after=("supervisor-works",), applies=lambda site, node: _reads_both(site, node))

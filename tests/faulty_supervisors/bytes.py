@@ -59,9 +59,12 @@ def plain(body: dict[str, Any]) -> bytes:
 
 
 @faulty("ENC-08", "supervisor-writes-as-read")
-class WritesCborToAll(Altering):
+class WritesAsTheSiteFileSays(Altering):
+    """Whatever a node itself says that it reads."""
+
     def altered(self, message: str, publication: Publication) -> list[Publication]:
-        if message != "job-order":
+        node = parse_topic(publication.topic).node
+        if message != "job-order" or self.site.nodes[node].reads != "both":
             return [publication]
         return [order(publication, read(message, publication), Encoding.CBOR)]
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from random import Random
 from typing import Any, ClassVar
 
-from protocol.counting import CLAIM_SPREAD, CLAIM_STEP
+from protocol.counting import CLAIM_SPREAD, CLAIM_STEP, claim_id
 from protocol.site import NodeSite
 from protocol.specification import specification
 from reference_node.supervisor.rules import Rules
@@ -62,6 +62,9 @@ class OwnsWhatItLost(Sessions):
     class session_class(Session):  # noqa: N801
         def owns_by(self, report: Body) -> bool:
             return True
+
+        def replaced_by(self, mark: int) -> bool:
+            return False
 
         def word(self, message: str) -> Body | None:
             return self.words.get(message)
@@ -127,23 +130,24 @@ class ClaimsAnyNumber(Sessions):
 
 @faulty("SUP-03", "supervisor-claim-ids")
 class TakesOneOrderTooMany(Sessions):
-    """Marginal: begins with the last but one of its 255 ids and goes on to the 256th."""
+    """Marginal: its first order has the last of its 255 ids, and the second the 256th."""
 
     class session_class(Session):  # noqa: N801
         def ids_left(self) -> int:
-            return super().ids_left() + 1
+            return CLAIM_SPREAD
 
         def _hear_claim(self, report: Body) -> None:
             super()._hear_claim(report)
             if self.claim and self._highest == self.claim:
-                self._highest = self.claim + CLAIM_SPREAD - 3
+                self._highest = self.claim + CLAIM_SPREAD - 2
 
 
 @faulty("SUP-04", "supervisor-ids")
 class GivesAnIdTwice(Sessions):
     class session_class(Session):  # noqa: N801
         def _next_id(self) -> int:
-            return self.claim + 1
+            self._highest = self.claim + 1
+            return self._highest
 
 
 @faulty("SUP-04", "supervisor-ids")
@@ -152,6 +156,9 @@ class CountsDown(Sessions):
         def _next_id(self) -> int:
             id_ = super()._next_id()
             return self.claim + CLAIM_SPREAD - (id_ - self.claim)
+
+        def replaced_by(self, mark: int) -> bool:
+            return False
 
 
 # ---------------------------------------------------------------- repeats and tokens
@@ -269,15 +276,14 @@ class GoesOnElsewhere(Supervisor):
 
 
 @faulty("SUP-10", "supervisor-hints")
-class BelievesHints(Sessions):
+class ClaimsByHints(Sessions):
     class session_class(Session):  # noqa: N801
-        def believes(self, message: str, body: Body, retain: bool) -> bool:
-            return "uptime" in body
-
         def due(self, now_ms: int) -> list[Body]:
-            if self.belief == "asked" and self.words:
-                self.belief, self.first_answer = "answered", (self.boot or 0, self.mark)
-            return super().due(now_ms)
+            out = super().due(now_ms)
+            hint = next((body for body in self.hints.values() if "mark" in body), None)
+            if out and self.boot is None and hint is not None:
+                out.append({"act": "claim", "boot": hint["boot"], "id": claim_id(hint["mark"], 0)})
+            return out
 
 
 @faulty("SUP-10", "supervisor-off")
