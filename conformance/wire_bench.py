@@ -6,6 +6,7 @@ import queue
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from types import TracebackType
 from typing import Self
 
@@ -19,6 +20,7 @@ from protocol.trouble import Trouble
 from protocol.wire.evidence import Direction, Fate
 
 CONNECT_SECONDS = 10.0
+FORGET_SECONDS = 2.0
 
 
 class WireBench(Bench):
@@ -77,6 +79,12 @@ class WireBench(Bench):
     def publish(self, topic: str, payload: bytes, *, qos: int = 1, retain: bool = False) -> None:
         """Publish through the broker."""
         self._client.publish(topic, payload, qos, retain)
+
+    def forget(self, topic: str) -> None:
+        """Take what is retained on a topic off the broker (MQTT 3.1.1 section 3.3.1.3), and wait until it is."""
+        told = self._client.publish(topic, b"", 1, True)
+        with suppress(RuntimeError, ValueError):  # the broker has gone, and its memory with it
+            told.wait_for_publish(FORGET_SECONDS)
 
     def deliver_retained(self, topic: str, payload: bytes) -> None:
         """Send a PUBLISH with the retain flag from the tap: none is left on the broker."""

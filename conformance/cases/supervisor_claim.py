@@ -13,8 +13,6 @@ from protocol.counting import CLAIM_STEP
 
 LATE_MS = 6_000
 UNSURE = "?"
-CROSSING_MS = 50
-"""What the supervisor sends within so long of a message may have left it before it had read that."""
 
 
 @supervised("SUP-06", after=("supervisor-asks",))
@@ -79,8 +77,9 @@ def supervisor_loses_claim(play: Play) -> None:
     play.begin({name: prepare})
     refused = play.await_word(name, "job-report", {"act": "claim", "state": "refused"}, within_ms=OWNED_MS)
     play.watch(play.stretched(QUIET_MS))
+    known_from = play.known_from(refused)
     for order in play.orders():
-        if order.node == name and order.message.number > refused.number and not order.known.owned:
+        if order.node == name and order.message.number > known_from and not order.known.owned:
             allowed = order.act in ("ask", "claim", "hold")
             play.check(allowed, "SUP-01", f"no order to {name}, which it lost", order.act, order.message)
 
@@ -156,9 +155,8 @@ def supervisor_replaced(play: Play) -> None:
     play.need(told is not None, "the higher mark did not reach the supervisor")
     assert told is not None
     play.watch(play.stretched(QUIET_MS))
-    for one in play.log.sent("job-order", told.number):
-        on_its_way = one.at_ms - told.at_ms <= play.stretched(CROSSING_MS)
-        play.check(on_its_way, "SUP-07", "nothing more to any node", one.body.get("act"), one)
+    for one in play.log.sent("job-order", play.known_from(told)):
+        play.check(False, "SUP-07", "nothing more to any node", one.body.get("act"), one)
 
 
 def _slow(node: PlayedNode) -> None:
@@ -178,7 +176,7 @@ def supervisor_bench(play: Play) -> None:
     play.begin({play.plan.second: prepare})
     told = play.await_word(play.plan.second, "node-status", {"bench": True})
     play.watch(play.stretched(QUIET_MS))
-    for one in play.jobs_since(told.number):
+    for one in play.jobs_since(play.known_from(told)):
         play.check(False, "SUP-15", "no job in a site with a bench node", one.body["act"], one)
 
 
@@ -213,7 +211,7 @@ def supervisor_keeps_hold(play: Play) -> None:
     play.yard.befall(name, PlayedNode.hold)
     held = play.await_word(name, "crane-status", {"held": True})
     play.watch(play.stretched(QUIET_MS))
-    for one in play.sent_to(name, "resume", after=held.number):
+    for one in play.sent_to(name, "resume", after=play.known_from(held)):
         play.check(False, "SUP-14", "no resume without a person's word", "a resume", one)
 
 

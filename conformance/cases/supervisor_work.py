@@ -88,9 +88,10 @@ def supervisor_stale(play: Play) -> None:
 def _all_in_doubt(play: Play, order: Message, told: Message) -> None:
     name = play.plan.first
     play.watch(play.stretched(QUIET_MS))
-    for one in play.sent_to(name, "transfer", after=told.number):
+    known_from = play.known_from(told)
+    for one in play.sent_to(name, "transfer", after=known_from):
         play.check(one.body != order.body, "SUP-09", "the open job not sent again", "a repeat", one)
-    nothing_for(play, told.number, "SUP-09")
+    nothing_for(play, known_from, "SUP-09")
     crane = play.site.nodes[name].crane
     for place in crane.places if crane else ():
         shown = play.maps(place, play.lives[-1].after)
@@ -259,7 +260,7 @@ def supervisor_train_lost(play: Play) -> None:
     lost = play.await_word(plan.berth, "train-arrival", {"state": "lost"}, after=run.number)
     play.await_word(plan.shuttle, "job-report", {"id": run.body["id"], "state": "done"})
     play.watch(play.stretched(QUIET_MS))
-    for one in play.jobs_since(lost.number):
+    for one in play.jobs_since(play.known_from(lost)):
         there = plan.track in (one.body.get("from"), one.body.get("to"))
         play.check(not there, "SUP-13", "no transfer at a train that is lost", dict(one.body), one)
 

@@ -1,19 +1,21 @@
-"""`yardwire conform`: runs the conformance cases against one node."""
+"""`yardwire conform`: runs the conformance cases against one node or supervisor."""
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
-from contextlib import AbstractContextManager, nullcontext
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from conformance.commands import conform_yard
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
+    from conformance.bench.address import Address
     from conformance.bench.tap import Tap
     from conformance.case import Case
     from conformance.people import Answered
@@ -39,6 +41,8 @@ class Wishes:
     ask_person: bool = False
     since: Path | None = None
     resume: Path | None = None
+    program: tuple[str, ...] | None = None
+    """Words of the command that starts a supervisor."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +69,9 @@ class Before:
 @click.option("--bind", default="127.0.0.1", show_default=True, help="Address where the node connects.")
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port for it; 0 takes any free one.")
 @click.option("--open-to-network", is_flag=True, help="Allow --bind to be an address that others reach.")
-@click.option("--spawn", is_flag=True, help="Try it out: start the reference node, on the bench, as NODE.")
+@click.option(
+    "--spawn", is_flag=True, help="Try it out: start the reference node, on the bench, or supervisor as NODE."
+)
 @click.option("--only", multiple=True, metavar="ID", help="Run this case and what it rests on; repeatable.")
 @click.option("--list", "listing", is_flag=True, help="List the cases and end.")
 @click.option("--explain", metavar="ID", help="Print the page of one case and end.")
@@ -74,6 +80,10 @@ class Before:
 @click.option(
     "--reset-command", metavar="CMD", help="Power-cycles the board. Without it a person is asked to do that."
 )
+@click.option(
+    "--program", metavar="CMD",
+    help="Starts the supervisor under test, for each case anew; {broker} and {brief} in it are filled in.",
+)  # fmt: skip
 @click.option("--ask-person", is_flag=True, help="Ask at the end what only a person can see or vouch for.")
 @click.option(
     "--slow",
@@ -114,6 +124,7 @@ def conform(
     no_motion: bool,
     yes: bool,
     reset_command: str | None,
+    program: str | None,
     ask_person: bool,
     slow: float,
     since: Path | None,
@@ -129,12 +140,16 @@ def conform(
     node may be switched on at any time; one that is switched on once the kit waits is judged from its first
     message on.
 
+    If NODE is a supervisor, the kit plays all other nodes of the site. Each case starts the supervisor anew: with
+    --program the kit does, else it asks you to, and says what the supervisor is to be told.
+
     Some cases move the machine. A message is never an emergency stop: keep the switch that removes motor
     power within reach, and hands out of the machine.
 
     Example: yardwire conform siding --site site.toml --no-motion
     """
     from conformance.case import all_cases
+    from conformance.commands.case_pages import listed, page
 
     for id_ in (*only, *((explain,) if explain else ())):
         if id_ not in all_cases():
@@ -150,18 +165,26 @@ def conform(
             "it takes a NODE and its site file", mend="For example: yardwire conform north --site site.toml"
         )
     files = {"json": json_path, "html": html_path, "junit": junit_path}
+    site = _site_with(site_path, node)
     wishes = Wishes(
-        node, only, not no_motion, yes, spawn, slow, seed, files, reset_command, ask_person, since, resume
-    )
+        node, only, not no_motion, yes, spawn, slow, seed, files, reset_command, ask_person, since, resume,
+        _program(program, site_path, node, spawn=spawn and _is_supervisor(site, node)),
+    )  # fmt: skip
     _check_files(files)
     _check_terminal(wishes)
-    site = _site_with(site_path, node)
     before = _earlier_reports(wishes, site)
-    _allow_motion(wishes, site)
+    if _is_supervisor(site, node):
+        conform_yard.check_wishes(wishes.program, reset_command, yes=yes)
+        conform_yard.allow_playing(site, url, yes=yes)
+    elif program is not None:
+        raise Trouble(
+            "--program starts a supervisor", mend="For a node there are --reset-command and --spawn"
+        )
+    else:
+        _allow_motion(wishes, site)
 
     from conformance.bench.address import parse_address
     from conformance.bench.broker import start_broker
-    from conformance.bench.spawned_node import spawned_node
     from conformance.bench.tap import Tap
 
     with start_broker(choice, url=url) as broker:
@@ -176,52 +199,73 @@ def conform(
         )
         with tap:
             click.echo(f"{node} connects to {tap.host}, port {tap.port} (behind it: {broker.name})", err=True)
-            spawned = spawned_node(tap, site_path, node) if spawn else nullcontext(None)
-            return _judge(wishes, site, tap, address, spawned, before)
+            with _stand(wishes, site, site_path, tap, address) as stand:
+                return _judge(wishes, site, stand, before)
 
 
-def _judge(
-    wishes: Wishes,
-    site: Site,
-    tap: Tap,
-    address: Any,
-    spawned: AbstractContextManager[Callable[[], None] | None],
-    before: Before,
-) -> int:
-    """Run the cases and write the reports, also of a run that Ctrl-C has ended."""
+def _is_supervisor(site: Site, node: str) -> bool:
+    """Whether it is judged as one: it has no other role."""
+    return site.nodes[node].roles == ("supervisor",)
+
+
+def _program(line: str | None, site_path: Path, node: str, *, spawn: bool) -> tuple[str, ...] | None:
+    from conformance.bench.program import words_of
+
+    if spawn:
+        return conform_yard.reference_program(site_path, node)
+    return None if line is None else words_of(line)
+
+
+@contextmanager
+def _stand(wishes: Wishes, site: Site, site_path: Path, tap: Tap, address: Address) -> Iterator[Stand]:
+    """The stand that NODE is judged on."""
     from random import Random
 
-    from conformance import compare
-    from conformance.report import document
-    from conformance.runner import Run, Selection
+    from conformance.bench.spawned_node import spawned_node
     from conformance.stand import Stand
     from conformance.wire_bench import WireBench
 
+    if _is_supervisor(site, wishes.node):
+        with conform_yard.play(
+            tap, address, site, wishes.node,
+            program=wishes.program, tell=_tell, seed=wishes.seed, slow=wishes.slow,
+        ) as play:  # fmt: skip
+            yield play
+        return
+    spawned = spawned_node(tap, site_path, wishes.node) if wishes.spawn else nullcontext(None)
     with spawned as restart, WireBench(tap, address, restart or _reset(wishes, tap)) as bench:
-        stand = Stand(bench, site, wishes.node, Random(wishes.seed), wishes.slow)
-        run = Run(stand, Selection(wishes.only, wishes.motion), _progress(stand))
-        people = _asked(wishes, site)
-        if before.resumed is not None:
-            run.earlier, people = before.resumed, before.resumed.answers(people)
-        complete = False
-        try:
-            run.perform()
-            _clear_line()
-            people = _answers(wishes, people)
-            complete = True
-        except Trouble:
-            # It says nothing of the node, and must not take the place of the report that is resumed.
-            run.results.clear()
-            raise
-        finally:
-            _clear_line()
-            if run.results and before.resumed is not None:
-                run.results |= before.resumed.unreached(run.results)
-            if complete or run.results:
-                report = document(run, seed=wishes.seed, complete=complete, people=people)
-                if before.since is not None:
-                    report["since"] = compare.since(before.since, report)
-                _write(report, wishes.files)
+        yield Stand(bench, site, wishes.node, Random(wishes.seed), wishes.slow)
+
+
+def _judge(wishes: Wishes, site: Site, stand: Stand, before: Before) -> int:
+    """Run the cases and write the reports, also of a run that Ctrl-C has ended."""
+    from conformance import compare
+    from conformance.report import document
+    from conformance.runner import Run, Selection
+
+    run = Run(stand, Selection(wishes.only, wishes.motion), _progress(stand))
+    people = _asked(wishes, site)
+    if before.resumed is not None:
+        run.earlier, people = before.resumed, before.resumed.answers(people)
+    complete = False
+    try:
+        run.perform()
+        _clear_line()
+        people = _answers(wishes, people)
+        complete = True
+    except Trouble:
+        # It says nothing of the node, and must not take the place of the report that is resumed.
+        run.results.clear()
+        raise
+    finally:
+        _clear_line()
+        if run.results and before.resumed is not None:
+            run.results |= before.resumed.unreached(run.results)
+        if complete or run.results:
+            report = document(run, seed=wishes.seed, complete=complete, people=people)
+            if before.since is not None:
+                report["since"] = compare.since(before.since, report)
+            _write(report, wishes.files)
     return _exit_code(run) or int(any(one.breaks for one in people))
 
 
@@ -289,17 +333,13 @@ def _exit_code(run: Run) -> int:
 
 
 def _site_with(path: Path, node: str) -> Site:
-    """The site, in which NODE is a node that can be judged. Raises Trouble."""
-    from conformance.case import NODES
+    """The site, in which there is a NODE. Raises Trouble."""
     from protocol.site_file import load_site
 
     site = load_site(path)
     if node not in site.nodes:
         known = ", ".join(site.nodes)
         raise Trouble(f"there is no node {node!r} in it", where=str(path), mend=f"Its nodes are {known}")
-    if not set(site.nodes[node].roles) & set(NODES):
-        mend = "Name a crane, a berth or a shuttle"
-        raise Trouble(f"{node!r} is a supervisor, and the cases are for nodes", where=str(path), mend=mend)
     return site
 
 
@@ -390,43 +430,3 @@ def _progress(stand: Stand) -> Callable[[Case, Result | None], None]:
 def _clear_line() -> None:
     if sys.stderr.isatty():
         click.echo("\r\x1b[K", nl=False, err=True)
-
-
-def listed(cases: Any) -> str:
-    """Id and summary of every case, chapter by chapter."""
-    import textwrap
-
-    lines: list[str] = []
-    chapter = ""
-    for case in cases:
-        if case.chapter != chapter:
-            chapter = case.chapter
-            lines += ["", chapter] if lines else [chapter]
-        marks = " [moves]" if case.moves else ""
-        lines.append(f"  {case.id}{marks}")
-        lines += textwrap.wrap(case.summary, 80, initial_indent="      ", subsequent_indent="      ")
-    return "\n".join(lines)
-
-
-def page(case: Case) -> str:
-    """The page of one case: what it does, and the sentences that it checks."""
-    import textwrap
-
-    from protocol.specification import specification
-
-    lines = [case.id, "=" * len(case.id), ""]
-    for paragraph in case.page.split("\n\n"):
-        lines += [*textwrap.wrap(paragraph, 80), ""]
-    for id_ in case.requirements:
-        requirement = specification().requirements[id_]
-        lines += textwrap.wrap(
-            f"{id_} ({requirement.level}) {requirement.says}", 80, subsequent_indent=" " * 8
-        )
-    lines += ["", f"For: {', '.join(case.roles)}"]
-    lines += [f"Rests on: {', '.join(case.after)}"] if case.after else []
-    lines += ["It moves the machine."] if case.moves else []
-    lines += ["It needs a node on the bench."] if case.mode == "bench" else []
-    lines += ["It is for a node in service only."] if case.mode == "service" else []
-    lines += ["It sends nothing: it is judged from all that was seen."] if case.passive else []
-    lines += ["It resets the node."] if case.restarts else []
-    return "\n".join(lines)

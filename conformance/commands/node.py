@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from protocol.trouble import Trouble
+
+if TYPE_CHECKING:
+    from random import Random
+
+    from protocol.site import Site
+    from protocol.wire.mqtt import MqttHost
+    from reference_node.node import Link
+    from reference_node.supervisor.question import Question
 
 LOOK_S = 0.5
 
@@ -43,12 +53,30 @@ LOOK_S = 0.5
 @click.option(
     "--seed", type=int, default=None, help="Seed of the simulated machine, to run it again the same way."
 )
+@click.option(
+    "--brief",
+    "brief_path",
+    type=click.Path(path_type=Path),
+    default=None,
+    help="For a supervisor: its goal and what stands where, as 'yardwire conform --program' writes them.",
+)
+@click.option("--yes", is_flag=True, help="Do not ask before a supervisor starts to order nodes about.")
 def node(
-    name: str, site_path: Path, url: str, mqtt: str, bench: bool, state_dir: Path | None, seed: int | None
+    name: str,
+    site_path: Path,
+    url: str,
+    mqtt: str,
+    bench: bool,
+    state_dir: Path | None,
+    seed: int | None,
+    brief_path: Path | None,
+    yes: bool,
 ) -> None:
     """Run the reference node NAME of a site until Ctrl-C.
 
-    Its machine is simulated; nothing real moves. It says 'off' when it is stopped.
+    Its machine is simulated; nothing real moves. It says 'off' when it is stopped. A supervisor is another matter:
+    it orders whatever nodes are on the broker, real ones too, and homes every crane at once. Without a brief it
+    has no goal; its questions are printed.
 
     Example: yardwire node north --site site.toml --broker mqtt://127.0.0.1:1883 --bench
     """
@@ -62,8 +90,15 @@ def node(
     from reference_node.world import World
 
     site = load_site(site_path)
-    _check_name(name, site_path, {known.name: known.roles for known in site.nodes.values()})
+    _check_name(name, site_path, site)
+    supervises = site.nodes[name].roles == ("supervisor",)
+    if bench and supervises:
+        raise Trouble(f"{name!r} is a supervisor, and has no sensors for --bench", where=str(site_path))
+    if brief_path is not None and not supervises:
+        raise Trouble(f"{name!r} is no supervisor, and takes no --brief", where=str(site_path))
     address = parse_address(url)
+    if supervises and not yes:
+        _allow_orders(name, address.name)
     boot, lost = secrets.randbits(16), state_dir is None
     if state_dir is not None:
         path = state_dir / f"{name}.boot"
@@ -84,8 +119,13 @@ def node(
         5 if mqtt == "5" else 311,
     )
     rng = random.Random(seed)
-    world = World(site, alone=True)
-    host = node_on_the_wire(site, name, link, boot=boot, bench=bench, world=world, rng=rng, boot_lost=lost)
+    if supervises:
+        host = _supervisor(site, name, link, boot, rng, brief_path)
+    else:
+        world = World(site, alone=True)
+        host = node_on_the_wire(
+            site, name, link, boot=boot, bench=bench, world=world, rng=rng, boot_lost=lost
+        )
     host.start()
     try:
         roles = " and ".join(site.nodes[name].roles)
@@ -97,9 +137,41 @@ def node(
         host.stop()
 
 
-def _check_name(name: str, site_path: Path, roles: dict[str, tuple[str, ...]]) -> None:
-    machines = [known for known, has in roles.items() if set(has) != {"supervisor"}]
-    if name in machines:
-        return
-    what = "is a supervisor, not a machine" if name in roles else "is no node of this site"
-    raise Trouble(f"{name!r} {what}", where=str(site_path), mend=f"Name one of: {', '.join(machines)}")
+def _supervisor(
+    site: Site, name: str, link: Link, boot: int, rng: Random, brief_path: Path | None
+) -> MqttHost:
+    from conformance.commands.briefed import briefed_supervisor
+    from conformance.played.plan import read_brief
+    from protocol.wire.mqtt import MqttHost, monotonic_ms
+    from reference_node.supervisor.supervisor import Supervisor
+
+    now_ms = monotonic_ms()
+    if brief_path is None:
+        made = Supervisor(site, name, boot=boot, rng=rng, started_ms=now_ms, on_question=_ask)
+    else:
+        brief = read_brief(brief_path, site)
+        made = briefed_supervisor(site, name, brief, boot=boot, rng=rng, started_ms=now_ms)
+    return MqttHost(
+        made, link.host, link.port, user=link.user, password=link.password, tls=link.tls, version=link.version
+    )
+
+
+def _allow_orders(name: str, broker: str) -> None:
+    """Nothing is ordered about without a yes. Raises Trouble."""
+    told = f"{name} will order every node of the site that is on {broker}: real machines move"
+    if not sys.stdin.isatty():
+        raise Trouble(f"{told}, and nobody is here to be asked", mend="Add --yes if they may move")
+    click.echo(f"{told}.", err=True)
+    click.echo("Keep hands out of them and the switch that removes motor power within reach.", err=True)
+    if not click.confirm("May they move?", default=False, err=True):
+        raise Trouble("they may not move")
+
+
+def _ask(question: Question) -> None:
+    click.echo(f"only a person can tell: {question.text}")
+
+
+def _check_name(name: str, site_path: Path, site: Site) -> None:
+    if name not in site.nodes:
+        mend = f"Name one of: {', '.join(site.nodes)}"
+        raise Trouble(f"{name!r} is no node of this site", where=str(site_path), mend=mend)

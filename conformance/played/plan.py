@@ -6,10 +6,14 @@ anew, gives it its goal and tells it what stands where. The boxes are imagined; 
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
 
 from protocol.site import PlaceKind, Site
+from protocol.trouble import Trouble
 
 BOX, TRAIN = "C-205", "T-3"
 Contents = Mapping[str, tuple[str, ...]]
@@ -49,6 +53,18 @@ class Brief:
     def text(self) -> str:
         """For the person who runs it."""
         return "\n".join(line for line in (self._goal(), self._contents(), self._later()) if line)
+
+    def document(self) -> dict[str, Any]:
+        """For a program, as a JSON document."""
+        plan = self.plan
+        goal = {"train": TRAIN, "berth": plan.berth, "box": plan.box, "to": plan.track, "slot": 0}
+        return {
+            "text": self.text,
+            "goal": goal if self.goal else None,
+            "contents": {place: list(row) for place, row in self.contents.items()},
+            "answers": self.answers,
+            "holds": self.holds,
+        }
 
     def _goal(self) -> str:
         plan = self.plan
@@ -100,6 +116,25 @@ def brief_for(site: Site, plan: Plan) -> Brief:
     }
     contents[plan.stack] = (plan.box, *contents[plan.stack][1:])
     return Brief(plan, contents)
+
+
+def read_brief(path: Path, site: Site) -> Brief:
+    """A brief that `document` gave, for the same site. Raises Trouble."""
+    plan = plan_of(site)
+    try:
+        told = json.loads(path.read_text(encoding="utf-8"))
+        contents = {str(place): tuple(map(str, row)) for place, row in told["contents"].items()}
+        brief = Brief(plan, contents, bool(told["goal"]), told["answers"], told["holds"]) if plan else None
+    except OSError as error:
+        raise Trouble(f"the brief cannot be read: {error.strerror}", where=str(path)) from error
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        raise Trouble("this is no brief of the conformance cases", where=str(path)) from error
+    fits = all(
+        place in site.places and len(row) == site.places[place].slots for place, row in contents.items()
+    )
+    if brief is None or not fits:
+        raise Trouble("the brief is for another site", where=str(path), mend="Give both the same site file")
+    return brief
 
 
 def told_twice(brief: Brief, site: Site) -> Brief:

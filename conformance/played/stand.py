@@ -24,6 +24,8 @@ FIRST_ASK_MS = 30_000
 OWNED_MS = 30_000
 WORK_MS = 180_000
 """How long a supervisor may take to get to an order, with all the time that its manners ask for."""
+CROSSING_MS = 50
+"""What the supervisor sends within so long of a message may have left it before it had read that."""
 TRIES = 5
 """How often a node says what may get lost on the way, before a case gives up."""
 QUIET_MS = 8_000
@@ -131,6 +133,14 @@ class Play(Stand):
             return f"{order.act} while job {next(iter(known.jobs))} of {crane} is open"
         state = word.body.get("job_state", "none")
         return f"{order.act} while {crane} says that its job is {state}" if state in OPEN else ""
+
+    def known_from(self, heard: Message) -> int:
+        """The trace from which on the supervisor has surely read a message: what is before may cross it."""
+        latest = heard.at_ms + self.stretched(CROSSING_MS)
+        for trace in self.log.traces[heard.number :]:
+            if trace.at_ms > latest:
+                return trace.number - 1
+        return self.log.end
 
     def sent_to(self, node: str, *acts: str, after: int | None = None) -> list[Message]:
         """Orders to a node, in this life or after a trace, of these acts if any are named."""

@@ -1,0 +1,76 @@
+"""A program under test that the kit starts itself, again and again, each time with another brief."""
+
+from __future__ import annotations
+
+import os
+import shlex
+import signal
+import subprocess
+import tempfile
+from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from conformance.verdict import Unclear
+from protocol.trouble import Trouble
+
+BROKER, BRIEF = "{broker}", "{brief}"
+
+
+def words_of(line: str) -> tuple[str, ...]:
+    """The words of a command line, split as a shell does. Raises Trouble where it is none or lacks a place."""
+    try:
+        words = tuple(shlex.split(line))
+    except ValueError as error:
+        raise Trouble(f"the program cannot be read: {error}", where=line) from error
+    for place in (BROKER, BRIEF):
+        if not any(place in word for word in words):
+            mend = f"Put {BROKER} where it takes the broker's URL and {BRIEF} where it takes the brief's file"
+            raise Trouble(f"the program is not told its {place}", where=line, mend=mend)
+    return words
+
+
+class Program:
+    """Starts the program anew with each brief. Leaving it ends the program and all that it has started."""
+
+    def __init__(self, words: Sequence[str], broker: str) -> None:
+        self._words, self._broker = words, broker
+        self._folder = tempfile.TemporaryDirectory(prefix="yardwire-")
+        self._running: subprocess.Popen[bytes] | None = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._end()
+        self._folder.cleanup()
+
+    def start(self, brief: str) -> None:
+        """End it as a power failure does, and start it with a brief. Raises Unclear where it cannot be run."""
+        self._end()
+        path = Path(self._folder.name) / "brief.json"
+        path.write_text(brief, encoding="utf-8")
+        words = [word.replace(BROKER, self._broker).replace(BRIEF, str(path)) for word in self._words]
+        try:
+            # A session of its own: it is ended with all that it has started, and Ctrl-C is for the kit.
+            self._running = subprocess.Popen(
+                words,
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+                start_new_session=True,
+            )
+        except OSError as error:
+            raise Unclear(f"the program {words[0]!r} cannot be run: {error.strerror}") from error
+
+    def _end(self) -> None:
+        running, self._running = self._running, None
+        if running is None:
+            return
+        with suppress(ProcessLookupError):
+            os.killpg(running.pid, signal.SIGKILL)
+        running.wait()

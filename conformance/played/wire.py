@@ -1,0 +1,95 @@
+"""A supervisor under test behind the tap, and played nodes as clients of the broker."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
+from random import Random
+from types import TracebackType
+from typing import Self
+
+from conformance.bench.address import Address
+from conformance.bench.tap import Tap
+from conformance.played.node import PlayedNode
+from conformance.played.plan import Brief
+from conformance.played.yard import Deed, YardBench, played_nodes
+from conformance.verdict import Unclear
+from conformance.wire_bench import WireBench
+from protocol.participant import Participant, Publication
+from protocol.site import Site
+from protocol.specification import STATE_MESSAGES, specification
+from protocol.topics import Topic
+from protocol.wire.mqtt import MqttHost
+
+Starter = Callable[[Brief], None]
+"""Starts the supervisor anew as a brief says. Raises Unclear where it could not."""
+
+
+class WireYard(WireBench, YardBench):
+    """Entering it connects the tester and every played node. Leaving it takes their words off the broker."""
+
+    def __init__(self, tap: Tap, broker: Address, site: Site, rng: Random, start: Starter | None) -> None:
+        super().__init__(tap, broker)
+        self._site, self._begin, self._address = site, start, broker
+        self.can_restart = start is not None
+        self._nodes = played_nodes(site, rng)
+        self._hosts: dict[str, MqttHost] = {}
+        self._open = ExitStack()
+
+    def __enter__(self) -> Self:
+        super().__enter__()
+        where = self._address
+        try:
+            for name, node in self._nodes.items():
+                host = MqttHost(
+                    node,
+                    where.host,
+                    where.port,
+                    user=where.user,
+                    password=where.password,
+                    tls=where.tls_context(),
+                )
+                host.start()
+                self._open.callback(host.stop)
+                self._hosts[name] = host
+        except BaseException:
+            self._open.close()
+            super().__exit__(None, None, None)
+            raise
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            self._open.close()
+            self._take_back()
+        finally:
+            super().__exit__(kind, error, trace)
+
+    def _take_back(self) -> None:
+        """Nobody shall find the words of a node that was only played."""
+        topics = specification().topics
+        for name, node in self._nodes.items():
+            for message in STATE_MESSAGES:
+                if set(topics[message].roles) & set(node.node.roles):
+                    self.forget(str(Topic(self._site.name, name, message)))
+
+    @property
+    def nodes(self) -> dict[str, PlayedNode]:
+        """The played nodes by name."""
+        return self._nodes
+
+    def befall(self, name: str, deed: Deed) -> None:
+        """On the node's own thread, and what it says goes out by its link."""
+
+        def work(_participant: Participant, now_ms: int) -> Sequence[Publication]:
+            return deed(self._nodes[name], now_ms) or ()
+
+        self._hosts[name].call(work)
+
+    def restart_with(self, brief: Brief) -> None:
+        """Another life of the supervisor."""
+        if self._begin is None:
+            raise Unclear("there is no way to start the supervisor anew")
+        self._begin(brief)
