@@ -44,7 +44,7 @@ def asked_first(play: Play, *, all_lives: bool = False) -> None:
     """Demand ask, answer, claim and its answer before any other order [SUP-01]."""
     for order in play.orders(all_lives=all_lives):
         known = order.known
-        if order.act in ("ask", "hold"):
+        if order.act in ("ask", "hold") or order.crosses_reset:
             continue
         play.check(
             known.answered,
@@ -53,8 +53,7 @@ def asked_first(play: Play, *, all_lives: bool = False) -> None:
             order.act,
             order.message,
         )
-        # One for another boot than the newest has crossed a reset of its node on the way.
-        owned = order.act == "claim" or known.owned or order.body.get("boot") != known.boot
+        owned = order.act == "claim" or known.owned
         play.check(
             bool(owned), "SUP-01", f"a claim to {order.node}, which is not owned", order.act, order.message
         )
@@ -220,11 +219,11 @@ def _after_first_status(play: Play, node: str) -> list[Message]:
     """Orders to a node after its first node-status of this life: what it reads could be known by then."""
     status = play.await_word(node, "node-status", {"state": "on"})
     live = next(
-        (m.number for m in play.log.since(play.lives[-1].after)
+        (m for m in play.log.since(play.lives[-1].after)
          if not m.retain and not m.from_node and m.topic == status.topic and m.body.get("state") == "on"),
-        status.number,
+        status,
     )  # fmt: skip
-    return play.sent_to(node, after=live)
+    return play.sent_to(node, after=play.known_from(live))
 
 
 @supervised("SUP-14", "HLD-06", after=("supervisor-asks",))

@@ -77,9 +77,8 @@ def supervisor_loses_claim(play: Play) -> None:
     play.begin({name: prepare})
     refused = play.await_word(name, "job-report", {"act": "claim", "state": "refused"}, within_ms=OWNED_MS)
     play.watch(play.stretched(QUIET_MS))
-    known_from = play.known_from(refused)
     for order in play.orders():
-        if order.node == name and order.message.number > known_from and not order.known.owned:
+        if order.node == name and order.message.number > refused.number and not order.known.owned:
             allowed = order.act in ("ask", "claim", "hold")
             play.check(allowed, "SUP-01", f"no order to {name}, which it lost", order.act, order.message)
 
@@ -211,7 +210,7 @@ def supervisor_keeps_hold(play: Play) -> None:
     play.yard.befall(name, PlayedNode.hold)
     held = play.await_word(name, "crane-status", {"held": True})
     play.watch(play.stretched(QUIET_MS))
-    for one in play.sent_to(name, "resume", after=play.known_from(held)):
+    for one in play.sent_to(name, "resume", after=held.number):
         play.check(False, "SUP-14", "no resume without a person's word", "a resume", one)
 
 

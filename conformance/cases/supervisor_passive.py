@@ -8,7 +8,7 @@ from conformance.cases.supervisor_claim import owned_first
 from conformance.cases.supervisor_work import clear_of_cranes, heard_lately
 from conformance.log import Message
 from conformance.played.ledger import Order
-from conformance.played.stand import Play, supervised
+from conformance.played.stand import CROSSING_MS, Play, supervised
 from protocol.counting import CLAIM_SPREAD, CLAIM_STEP, uptime_difference
 from protocol.site import PlaceKind
 
@@ -197,7 +197,7 @@ def supervisor_sizes(play: Play) -> None:
     """
     for order in play.orders(all_lives=True):
         status = order.known.words.get("node-status")
-        if status is None:
+        if status is None or order.message.at_ms - status.at_ms <= play.stretched(CROSSING_MS):
             continue
         buffer, reads = status.body["buffer"], status.body["reads"]
         size, encoding = order.message.trace.size, order.message.encoding

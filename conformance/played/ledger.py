@@ -26,6 +26,8 @@ class Known:
     """One node as the supervisor can know it."""
 
     boot: int | None = None
+    earlier: frozenset[int | None] = frozenset()
+    """Boots that it was in before, in this life of the supervisor."""
     mark: int = 0
     uptime: int = 0
     heard_ms: float | None = None
@@ -88,6 +90,11 @@ class Order:
         return self.act in specification().jobs
 
     @property
+    def crosses_reset(self) -> bool:
+        """Whether it is for a boot that is over, and has met the news of that on its way."""
+        return self.body.get("boot") in self.known.earlier - {None}
+
+    @property
     def starts(self) -> bool:
         """Whether it starts something: a job that is no repeat."""
         return self.moves and self.is_new
@@ -137,9 +144,11 @@ def _enter_order(known: Known, message: Message) -> None:
     body = message.body
     if body.get("act") == "ask":
         known.tokens[body["token"]] = set()
-    elif body.get("act") == "claim":
+    elif "id" not in body or body["boot"] != known.boot:
+        return
+    elif body["act"] == "claim":
         known.claims.setdefault(body["id"], message)
-    elif "id" in body and body["boot"] == known.boot:
+    else:
         known.sent.setdefault(body["id"], message)
         known.last[body["id"]] = message
         if body["act"] in specification().jobs and known.sent[body["id"]] is message:
@@ -154,7 +163,13 @@ def _enter_word(known: Known, message: Message) -> Known:
         return known
     if body["boot"] != known.boot:
         asked: dict[int, set[str]] = {token: set() for token in known.tokens}
-        known = Known(boot=body["boot"], heard_ms=known.heard_ms, states=known.states, tokens=asked)
+        known = Known(
+            boot=body["boot"],
+            earlier=known.earlier | {known.boot},
+            heard_ms=known.heard_ms,
+            states=known.states,
+            tokens=asked,
+        )
     if "uptime" in body and uptime_difference(body["uptime"], known.uptime) > 0:
         known.uptime = body["uptime"]
     known.mark = max(known.mark, body.get("mark", 0))

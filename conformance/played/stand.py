@@ -24,7 +24,7 @@ FIRST_ASK_MS = 30_000
 OWNED_MS = 30_000
 WORK_MS = 180_000
 """How long a supervisor may take to get to an order, with all the time that its manners ask for."""
-CROSSING_MS = 50
+CROSSING_MS = 200
 """What the supervisor sends within so long of a message may have left it before it had read that."""
 TRIES = 5
 """How often a node says what may get lost on the way, before a case gives up."""

@@ -21,7 +21,7 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class FaultyNode:
-    """A node of the tests that is wrong on purpose: what it breaks, and the case that must say so."""
+    """A node or supervisor of the tests that is wrong on purpose: what it breaks, and the case that must say so."""
 
     name: str
     requirement: str
@@ -63,9 +63,9 @@ def pictures(root: Path) -> dict[str, bytes]:
 
 
 def faulty_nodes(root: Path) -> list[FaultyNode]:
-    """The faulty nodes, read out of the tests without running them; none where the tests are not there."""
+    """The faulty ones, read out of the tests without running them; none where the tests are not there."""
     found = []
-    for path in sorted(root.glob("tests/faulty_nodes/*.py")):
+    for path in sorted(root.glob("tests/faulty_*/*.py")):
         for entry in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(entry, ast.ClassDef):
                 found += [

@@ -90,7 +90,16 @@ def test_a_node_built_with_another_site_file_does_not_conform(site: Path, tmp_pa
     [
         (["north"], "its site file"),
         (["nobody", "--site", "SITE", "--yes"], "there is no node 'nobody'"),
-        (["yard", "--site", "SITE", "--yes"], "a supervisor"),
+        (["yard", "--site", "SITE", "--yes"], "--program"),
+        (["yard", "--site", "SITE"], "nobody is here to be asked"),
+        (["yard", "--site", "SITE", "--program", "supervise {broker}"], "{brief}"),
+        (["yard", "--site", "SITE", "--program", "'"], "the program cannot be read"),
+        (["yard", "--site", "SITE", "--spawn", "--reset-command", "true"], "--program"),
+        (
+            ["yard", "--site", "SITE", "--spawn", "--broker", "mqtt://127.0.0.1:1"],
+            "a real one on that broker",
+        ),
+        (["north", "--site", "SITE", "--yes", "--program", "x {broker} {brief}"], "--reset-command"),
         (["north", "--site", "SITE"], "nobody is here to be asked"),
         (["north", "--site", "SITE", "--only", "no-case"], "there is no case 'no-case'"),
         (["north", "--site", "none.toml", "--yes"], "none.toml"),
@@ -105,6 +114,29 @@ def test_what_cannot_be_run_is_told_in_one_message(arguments: list[str], told: s
     assert ended.returncode == 2
     assert told in ended.stderr
     assert "Traceback" not in ended.stderr
+
+
+def test_a_supervisor_is_tried_out(site: Path, tmp_path: Path) -> None:
+    files = [tmp_path / name for name in ("report.json", "report.html", "report.xml")]
+    ended = conform(
+        "yard", "--site", site, "--spawn", "--choice", "embedded", "--slow", "4", "--only", "supervisor-messages",
+        "--json", files[0], "--html", files[1], "--junit", files[2],
+    )  # fmt: skip
+    assert ended.returncode == 0, ended.stderr + ended.stdout
+    assert "yard (supervisor): 2 cases: 2 pass" in ended.stdout
+    verdicts = {case["id"]: case["verdict"] for case in json.loads(files[0].read_text())["cases"]}
+    assert verdicts["supervisor-asks"] == verdicts["supervisor-messages"] == "pass"
+    assert all(file.stat().st_size > 500 for file in files)
+
+
+def test_a_program_that_cannot_be_run_is_no_breach(site: Path) -> None:
+    ended = conform(
+        "yard", "--site", site, "--choice", "embedded", "--only", "supervisor-asks",
+        "--program", "no-such-program {broker} {brief}",
+    )  # fmt: skip
+    assert ended.returncode == 1
+    assert "INCONCLUSIVE  supervisor-asks" in ended.stdout
+    assert "no-such-program" in ended.stdout
 
 
 def test_no_motion_needs_nobody_to_ask(site: Path) -> None:

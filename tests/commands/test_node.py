@@ -156,7 +156,10 @@ def test_refused_credentials(site: Path) -> None:
     ("arguments", "expected"),
     [
         (("nobody",), "north, south, siding, ferry"),
-        (("yard",), "is a supervisor"),
+        (("yard",), "real machines move, and nobody is here to be asked"),
+        (("yard", "--bench"), "is a supervisor"),
+        (("yard", "--yes", "--brief", "none.json"), "the brief cannot be read"),
+        (("north", "--brief", "none.json"), "is no supervisor"),
         (("north", "--broker", "http://here"), "no broker URL"),
     ],
 )

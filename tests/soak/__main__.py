@@ -44,6 +44,7 @@ def main() -> int:
     clean = True
     for link in virtual.LINKS:
         clean &= tell(f"virtual time, {link} link", virtual.runs(asked.runs, link))
+        clean &= tell(f"supervisor, virtual time, {link} link", virtual.supervisor_runs(asked.runs, link))
     with TemporaryDirectory() as folder:
         site_path = Path(folder) / "site.toml"
         site_path.write_text(scenario_text())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.soak.virtual import LINKS, runs
+from tests.soak.virtual import LINKS, runs, supervisor_runs
 
 
 @pytest.mark.parametrize("link", LINKS)
@@ -12,3 +12,9 @@ def test_no_false_alarm(link: str) -> None:
     outcomes = list(runs(4, link))
     assert {outcome.what: outcome.alarms for outcome in outcomes if outcome.alarms} == {}
     assert len(outcomes) == 16
+
+
+@pytest.mark.parametrize("link", LINKS)
+def test_no_false_alarm_over_a_supervisor(link: str) -> None:
+    outcomes = list(supervisor_runs(5, link))
+    assert {outcome.what: outcome.alarms for outcome in outcomes if outcome.alarms} == {}

@@ -11,6 +11,7 @@ from conformance.verdict import Verdict
 from protocol.site import Site
 from protocol.site_file import scenario
 from tests.faulty_nodes.faulty import run_of
+from tests.faulty_supervisors.faulty import judge
 
 NODES = ("north", "south", "siding", "ferry")
 LINKS: dict[str, dict[str, Any]] = {
@@ -50,3 +51,10 @@ def runs(count: int, link: str, nodes: tuple[str, ...] = NODES) -> Iterator[Outc
         for node in nodes:
             results = run_of(node, seed=seed, site=site, **LINKS[link]).perform()
             yield Outcome(f"{node}, {link} link, seed {seed}", alarms(results))
+
+
+def supervisor_runs(count: int, link: str) -> Iterator[Outcome]:
+    """`count` runs over the reference supervisor, each of a seed of its own."""
+    site = at_qos_0(scenario()) if "loss" in LINKS[link] else scenario()
+    for seed in range(1, count + 1):
+        yield Outcome(f"yard, {link} link, seed {seed}", alarms(judge(seed=seed, site=site, **LINKS[link])))
