@@ -49,6 +49,14 @@ def test_every_field_stands_on_its_page(published: Path) -> None:
         )
 
 
+def test_cases_for_supervisors_and_who_is_caught_by_them_are_shown(published: Path) -> None:
+    cases = (published / "cases.html").read_text("utf-8")
+    rules = (published / "requirements.html").read_text("utf-8")
+    assert "supervisor-job-slips-in" in cases
+    assert "TrustsTheWordBeforeTheClaim" in cases
+    assert "supervisor-crane-busy" in rules
+
+
 def test_again_into_the_same_folder_gives_the_same_bytes(published: Path, tmp_path: Path) -> None:
     out = tmp_path / "again"
     assert main.run(["publish", str(out)]) == 0
