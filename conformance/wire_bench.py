@@ -80,7 +80,7 @@ class WireBench(Bench):
         """Publish through the broker."""
         self._client.publish(topic, payload, qos, retain)
 
-    def forget(self, topic: str) -> None:
+    def take_off_broker(self, topic: str) -> None:
         """Take what is retained on a topic off the broker (MQTT 3.1.1 section 3.3.1.3), and wait until it is."""
         told = self._client.publish(topic, b"", 1, True)
         with suppress(RuntimeError, ValueError):  # the broker has gone, and its memory with it

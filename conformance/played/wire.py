@@ -73,7 +73,7 @@ class WireYard(WireBench, YardBench):
         for name, node in self._nodes.items():
             for message in STATE_MESSAGES:
                 if set(topics[message].roles) & set(node.node.roles):
-                    self.forget(str(Topic(self._site.name, name, message)))
+                    self.take_off_broker(str(Topic(self._site.name, name, message)))
 
     @property
     def nodes(self) -> dict[str, PlayedNode]:
