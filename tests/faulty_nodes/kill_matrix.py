@@ -12,6 +12,7 @@ from conformance.runner import Result
 from conformance.verdict import Verdict
 from tests.faulty_nodes.every import FAULTY
 from tests.faulty_nodes.faulty import Faulty
+from tests.faulty_supervisors.every import FAULTY as WRONG_SUPERVISORS
 
 PAGE = Path(__file__).parents[2] / "docs" / "kill-matrix.md"
 HEAD = """# The kill matrix
@@ -58,10 +59,27 @@ class Kill:
         return f"| `{wrong.name}` | {wrong.requirement} | {by} | {self.failed} | {self.inconclusive} |"
 
 
+SUPERVISORS = """
+## Supervisors
+
+The same for supervisors (`tests/faulty_supervisors/`): the reference supervisor with one rule overridden, judged by the
+case named among nodes that the kit plays.
+
+| supervisor | breaks | caught by |
+|---|---|---|
+"""
+
+
 def page(kills: Iterable[Kill]) -> str:
     """The whole page."""
     lines = [str(kill) for kill in kills]
-    return f"{HEAD}{chr(10).join(lines)}\n"
+    return "\n".join([HEAD + lines[0], *lines[1:], SUPERVISORS + supervisors()])
+
+
+def supervisors() -> str:
+    """The lines of the wrong supervisors; their tests run them."""
+    every = sorted(WRONG_SUPERVISORS.values(), key=lambda wrong: (wrong.requirement, wrong.name))
+    return "".join(f"| `{one.name}` | {one.requirement} | `{one.caught_by}` |\n" for one in every)
 
 
 def main() -> None:

@@ -2,14 +2,12 @@ from __future__ import annotations
 
 import pytest
 
-import tests.faulty_supervisors.bytes
-import tests.faulty_supervisors.ownership
-import tests.faulty_supervisors.work  # noqa: F401 - entering the supervisors
 from conformance.case import all_cases
 from conformance.traceability import TESTABLE
 from conformance.verdict import Verdict
 from protocol.specification import specification
-from tests.faulty_supervisors.faulty import FAULTY, Faulty, judge
+from tests.faulty_supervisors.every import FAULTY
+from tests.faulty_supervisors.faulty import Faulty, judge
 
 LIVES = ("supervisor-works", "supervisor-repeats", "supervisor-holds-again")
 """What a passive case judges: these bring about every kind of order."""

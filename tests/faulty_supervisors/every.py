@@ -1,0 +1,8 @@
+"""All faulty supervisors, by name."""
+
+from __future__ import annotations
+
+from tests.faulty_supervisors import messages, ownership, work
+from tests.faulty_supervisors.faulty import FAULTY
+
+__all__ = ["FAULTY", "messages", "ownership", "work"]
