@@ -11,7 +11,7 @@ import platform
 import sys
 from collections.abc import Callable, Iterator
 
-from benchmarks import conformance, core, fuzz, traffic
+from benchmarks import conformance, core, fuzz, page, traffic
 from benchmarks.row import Row, show
 
 MESSAGES = 1_000_000
@@ -20,6 +20,7 @@ CHAPTERS: dict[str, Callable[[argparse.Namespace], Iterator[Row]]] = {
     "core": lambda asked: core.rows(),
     "conformance": lambda asked: conformance.rows(),
     "fuzz": lambda asked: fuzz.rows(asked.hours),
+    "page": lambda asked: page.rows(),
     "traffic": lambda asked: traffic.rows(asked.messages),
 }
 
