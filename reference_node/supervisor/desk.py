@@ -206,9 +206,11 @@ def sync(world: World, session: Session) -> None:
     held = world.spreaders[session.name]
     if crane["load"] == "none" and held != EMPTY:
         if held != UNSURE:
+            world.conflicts.append(f"box {held} hung in the spreader of {session.name}, which says it holds none")
             world.doubt(session.name)  # a box is gone: somebody took it, or put it anywhere within reach
         world.tell_spreader(session.name, EMPTY)
     elif crane["load"] == "box" and held == EMPTY:
+        world.conflicts.append(f"{session.name} says that a box hangs in its spreader; nobody put one there")
         world.tell_spreader(session.name, UNSURE)
 
 

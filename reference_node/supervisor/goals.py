@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from reference_node.supervisor.planning.wish import Wish
+
 
 @dataclass(frozen=True, slots=True)
 class Move:
@@ -61,9 +63,10 @@ class Together:
 
 
 Single = Move | Admit | Depart | Run
-Goal = Single | Together
+Goal = Single | Together | Wish
+"""A wish is planned for as a whole; the others are brought about step by step."""
 
 
-def singles(goal: Goal) -> tuple[Single, ...]:
+def singles(goal: Single | Together) -> tuple[Single, ...]:
     """The goals that `goal` consists of."""
     return goal.goals if isinstance(goal, Together) else (goal,)

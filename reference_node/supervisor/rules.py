@@ -75,8 +75,8 @@ class Rules:
         return f"{node} is held" if is_held(self._known.sessions[node]) else ""
 
     def not_ready(self, node: str, act: str) -> str:
-        """A crane takes a transfer only when it is ready, and is homed only when it is unhomed [CRN-03]."""
-        wanted = {"transfer": "ready", "home": "unhomed"}.get(act)
+        """A crane works only when it is ready, and is homed only when it is unhomed [CRN-03]."""
+        wanted = {"transfer": "ready", "park": "ready", "jog": "ready", "home": "unhomed"}.get(act)
         mode = state_word(self._known.sessions[node], "mode")
         return "" if wanted in (None, mode) else f"{node} is {mode or 'not answering'}"
 
@@ -109,22 +109,37 @@ class Rules:
         return all(self._known.sessions[name].idle() for name in near if name)
 
     def beside(self, node: str) -> tuple[str, ...]:
-        """The nodes whose machines may meet those of `node`: a crane, what it reaches, who else reaches that.
-
-        Two cranes that load one deck do so at different stops, so they do not meet there.
-        """
-        near: list[str] = []
-        for place in (self._known.site.places[name] for name in self.places_of(node)):
-            near.append(place.node)
-            if place.kind != PlaceKind.DECK or place.node == node:
-                near += self._known.site.cranes_reaching(place.name)
-        return tuple(dict.fromkeys(name for name in near if name not in ("", node)))
+        """The nodes whose machines may meet those of `node`."""
+        return beside(self._known.site, node)
 
     def places_of(self, node: str) -> tuple[str, ...]:
         """The places that `node` reaches or owns."""
-        site, crane = self._known.site, self._known.site.nodes[node].crane
-        owned = [place.name for place in site.places.values() if place.node == node]
-        return tuple(dict.fromkeys([*owned, *(crane.places if crane else ())]))
+        return places_of(self._known.site, node)
+
+
+def beside(site: Site, node: str) -> tuple[str, ...]:
+    """The nodes whose machines may meet those of `node`: a crane, what it reaches, who else reaches that.
+
+    Two cranes that load one deck at different stops do not meet there.
+    """
+    near: list[str] = []
+    crane = site.nodes[node].crane
+    for place in (site.places[name] for name in places_of(site, node)):
+        near.append(place.node)
+        for other in site.cranes_reaching(place.name):
+            theirs = site.nodes[other].crane
+            meets = place.kind != PlaceKind.DECK or place.node == node
+            if not meets and crane is not None and theirs is not None:
+                meets = crane.places[place.name].at == theirs.places[place.name].at
+            near += [other] if meets else []
+    return tuple(dict.fromkeys(name for name in near if name not in ("", node)))
+
+
+def places_of(site: Site, node: str) -> tuple[str, ...]:
+    """The places that `node` reaches or owns."""
+    crane = site.nodes[node].crane
+    owned = [place.name for place in site.places.values() if place.node == node]
+    return tuple(dict.fromkeys([*owned, *(crane.places if crane else ())]))
 
 
 def state_word(session: Session, key: str) -> Any:

@@ -12,12 +12,16 @@ from protocol.site import Site
 from protocol.specification import specification
 from reference_node.supervisor.cycle import Step, Wait, is_met, next_step
 from reference_node.supervisor.desk import Desk, sync
-from reference_node.supervisor.goals import Goal, Single, singles
+from reference_node.supervisor.goals import Goal, singles
+from reference_node.supervisor.journal import Journal
 from reference_node.supervisor.mail import Letter, OwnMail, TooLarge, hold_for, order_to, read_letter
+from reference_node.supervisor.planning.wish import Wish
+from reference_node.supervisor.pursuit import Pursuit
 from reference_node.supervisor.question import Question
 from reference_node.supervisor.rules import Rules, is_held, state_word
 from reference_node.supervisor.sent import Sent
 from reference_node.supervisor.session import Event, Pace, Session
+from reference_node.supervisor.words import order_in_words
 from reference_node.supervisor.world import World
 from reference_node.supervisor.yard_map import map_of, may_believe
 
@@ -40,7 +44,8 @@ class OwnHold:
 class Supervisor:
     """A participant that owns every node of a site and brings its goals about, one stage after the other.
 
-    `contents` is a person's word about places at the start. `on_question` is called with every new question
+    `contents` is a person's word about places at the start, `been` about the trains of the first wish that have
+    been at each berth before. `on_question` is called with every new question
     and may answer it at once; else it waits in `questions`. All chance comes from `rng`.
     """
 
@@ -56,6 +61,7 @@ class Supervisor:
         contents: Mapping[str, Sequence[str]] | None = None,
         on_question: Callable[[Question], None] | None = None,
         pace: Pace | None = None,
+        been: Mapping[str, Sequence[str]] | None = None,
     ) -> None:
         if "supervisor" not in site.nodes[name].roles:
             raise ValueError(f"{name} is no supervisor of {site.name}")
@@ -70,7 +76,7 @@ class Supervisor:
         self.goals: list[Goal] = list(goals)
         self.stage = 0
         self.questions: list[Question] = []
-        self.waiting: dict[Single, str] = {}
+        self.waiting: dict[Any, str] = {}
         """Goals that are pursued now and why each has no order out."""
         self.history: list[tuple[int, str, Sent]] = []
         """Every job that ended: when, at which node, the order."""
@@ -83,6 +89,8 @@ class Supervisor:
         self.now_ms = started_ms
         self.rules = self.new_rules()
         self.desk = Desk(self, on_question)
+        self.journal = Journal()
+        self.pursuit = Pursuit(self, been)
         self._mail = OwnMail(site, site.nodes[name], boot, started_ms)
         self._contents = dict(contents or {})
         self._kept_maps: dict[str, Body] = {}
@@ -151,6 +159,7 @@ class Supervisor:
         session = self.sessions.get(letter.topic.node)
         if session is None:
             return []
+        self.journal.heard(now_ms, session.name, letter.topic.message, letter.body)
         session.hear(letter.topic.message, letter.body, retain=letter.retain, now_ms=now_ms)
         return self._work(now_ms)
 
@@ -214,6 +223,7 @@ class Supervisor:
         if self.was_owned:
             for session in self.sessions.values():
                 sync(self.world, session)
+            self._alarm()
             self.desk.refresh()
             self._home()
             self._pursue()
@@ -223,6 +233,7 @@ class Supervisor:
 
     def _take(self, session: Session, event: Event) -> None:
         if event.kind == "new-boot":
+            self.note(f"{session.name} has started anew")
             self.doubt_after(session.name)
         elif event.kind == "replaced":
             self.replaced = self.replaced or session.name
@@ -231,6 +242,8 @@ class Supervisor:
 
     def _job_ended(self, node: str, sent: Sent) -> None:
         self.history.append((self.now_ms, node, sent))
+        self.note(f"{node}: {sent.act} {sent.state}{f' ({sent.reason})' if sent.reason else ''}")
+        self.pursuit.job_ended(node, sent)
         step = self._steps.pop(id(sent), None)
         if sent.state in ("refused", "failed"):
             why = f"{node} {sent.state} {sent.act}: {sent.reason or 'no reason given'}"
@@ -249,6 +262,16 @@ class Supervisor:
 
     def _track_of(self, berth: str) -> tuple[str, ...]:
         return tuple(place.name for place in self.site.places.values() if place.node == berth)
+
+    def _alarm(self) -> None:
+        """A box is in one place; who says otherwise raises an alarm [SUP-17]."""
+        for what in self.world.conflicts:
+            self.journal.alarm(self.now_ms, what)
+        self.world.conflicts.clear()
+
+    def note(self, what: str) -> None:
+        """Write down what was decided."""
+        self.journal.note(self.now_ms, what)
 
     def _settle(self) -> None:
         """Once every node is owned for the first time: what may be believed of the boxes [SUP-02, SUP-11]."""
@@ -277,22 +300,28 @@ class Supervisor:
         for node in self.site.with_role("crane"):
             word = self.word(node.name, "crane-status")
             if word is not None and word["mode"] == "unhomed":
-                self._start(Step(node.name, "home"))
+                self.start(Step(node.name, "home"))
 
     def _pursue(self) -> None:
-        while not self.finished and all(is_met(goal, self) for goal in singles(self.goals[self.stage])):
-            self.stage += 1
         self.waiting = {}
-        if self.finished:
-            return
-        for goal in singles(self.goals[self.stage]):
-            if not is_met(goal, self):
-                step = next_step(goal, self)
-                why = step.why if isinstance(step, Wait) else self._start(step)
-                if why:
-                    self.waiting[goal] = why
+        while not self.finished and self._go_on(self.goals[self.stage]):
+            self.note(f"met: {self.goals[self.stage]}")
+            self.waiting = {}
+            self.stage += 1
 
-    def _start(self, step: Step) -> str:
+    def _go_on(self, goal: Goal) -> bool:
+        """Do what can be done towards `goal` now; True if it is so already."""
+        if isinstance(goal, Wish):
+            return self.pursuit.follow(goal)
+        left = [single for single in singles(goal) if not is_met(single, self)]
+        for single in left:
+            step = next_step(single, self)
+            why = step.why if isinstance(step, Wait) else self.start(step)
+            if why:
+                self.waiting[single] = why
+        return not left
+
+    def start(self, step: Step) -> str:
         """Order `step`, or say what stands against it."""
         until_ms, refusal = self._in_peace.get(step.node, (0, ""))
         if self.now_ms < until_ms:
@@ -301,6 +330,7 @@ class Supervisor:
         if not why:
             sent = self.sessions[step.node].order(step.act, self.now_ms, **step.fields)
             self._steps[id(sent)] = step
+            self.note(f"{step.node}: {order_in_words(sent.body)}")
             if step.carriage is not None:
                 self.world.begin(step.node, step.carriage)
             if step.act in ("admit", "depart"):
@@ -320,6 +350,7 @@ class Supervisor:
         out = []
         for session in self.sessions.values():
             for body in session.due(self.now_ms):
+                self.journal.heard(self.now_ms, session.name, "job-order", body)
                 try:
                     out.append(order_to(self.site, session, body))
                 except TooLarge as error:
@@ -362,6 +393,7 @@ class Supervisor:
     def _trouble(self, what: str) -> None:
         if what not in self.troubles:
             self.troubles.append(what)
+            self.note(what)
 
 
 def _any_word(session: Session, key: str) -> Any:

@@ -43,6 +43,8 @@ class World:
         """Crane to what it carries by its open order."""
         self.in_motion: set[str] = set()
         """Tracks whose train has been told to come or to go."""
+        self.conflicts: list[str] = []
+        """What was heard that cannot be true together with what was known: a box in two places, one gone."""
 
     # ------------------------------------------------------------ questions
     def at(self, spot: Spot) -> str:
@@ -106,6 +108,11 @@ class World:
         self.slots[place] = [EMPTY] * len(contents)
         for slot, box in enumerate(contents):
             self._set(Spot(place, slot), box)
+
+    def tell_slot(self, spot: Spot, box: str) -> None:
+        """Set one slot. Raises KeyError or IndexError for a spot that the site does not have."""
+        self.doubt_slot(spot)
+        self._set(spot, box)
 
     def tell_spreader(self, crane: str, box: str) -> None:
         """Set what the spreader of `crane` holds."""
@@ -186,7 +193,9 @@ class World:
         """Whether `box` is held to be somewhere; that place becomes unsure [SUP-17]."""
         spot, crane = self.find(box), self.held_by(box)
         if spot is not None:
+            self.conflicts.append(f"box {box} is heard of at another place than {spot.place} slot {spot.slot}")
             self.doubt_slot(spot)
         if crane is not None:
+            self.conflicts.append(f"box {box} is heard of elsewhere than in the spreader of {crane}")
             self.spreaders[crane] = UNSURE
         return spot is not None or crane is not None

@@ -1,0 +1,188 @@
+"""The best plan: A* over the states of a yard, with a beam for a good plan where that takes long.
+
+A* (Hart, Nilsson and Raphael, 1968, IEEE Transactions on Systems Science and Cybernetics 4) with an admissible
+bound. A node of the search is dropped where another with the same state is no later at any node of the
+yard. A search is done in portions, so that whoever runs it can do other things meanwhile.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import count
+
+from reference_node.supervisor.planning.bound import Bound
+from reference_node.supervisor.planning.problem import Problem, Task
+from reference_node.supervisor.planning.tidy import Timed, length, tidied
+from reference_node.supervisor.planning.yard import State, Yard
+
+FIRST_LOOK = 1_000
+"""States looked at before a good plan is searched for, to know what is not worth looking at."""
+EXPANSIONS = 12_000
+"""States looked at before the search settles for a plan that may not be the best."""
+BEAM = 40
+LONGEST = 150
+"""Tasks in a plan of the beam."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Tasks in an order in which they can be started. No plan can end before `bound_ms`."""
+
+    tasks: tuple[Timed, ...]
+    bound_ms: int
+    expanded: int
+    """States that were looked at."""
+
+    @property
+    def ends_ms(self) -> int:
+        """When the last goal is met, in ms from the start."""
+        return length(self.tasks)
+
+    @property
+    def gap(self) -> float:
+        """How far the plan may be from the best, as a share of the bound; 0 for one that is proved best."""
+        return self.ends_ms / self.bound_ms - 1 if self.ends_ms > self.bound_ms > 0 else 0.0
+
+    def __str__(self) -> str:
+        share = f"at most {self.gap:.0%} from the best" if self.gap else "the best there is"
+        count = "1 job" if len(self.tasks) == 1 else f"{len(self.tasks)} jobs"
+        return f"{count} in about {self.ends_ms / 1000:.0f} s, {share}"
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """A node of the search: a state, when each node of the yard is free, and how it came there."""
+
+    state: State
+    free: tuple[int, ...]
+    last: Timed | None = None
+    before: Track | None = None
+
+    @property
+    def tasks(self) -> tuple[Timed, ...]:
+        """All tasks up to here, in order."""
+        found: list[Timed] = []
+        track = self
+        while track.last is not None and track.before is not None:
+            found.append(track.last)
+            track = track.before
+        return tuple(reversed(found))
+
+
+def plan(problem: Problem, expansions: int = EXPANSIONS) -> Plan | None:
+    """The plan that meets the last goal soonest; None where none was found. Same input, same plan."""
+    search = Search(problem, expansions)
+    while not search.run(1_000):
+        pass
+    return search.plan
+
+
+class Search:
+    """One search; `run` takes it further, `plan` is what it has come to once that has given True."""
+
+    def __init__(self, problem: Problem, expansions: int = EXPANSIONS) -> None:
+        self.yard = Yard(problem)
+        self.plan: Plan | None = None
+        self.exhausted = False
+        """Whether all there is was looked at: without a plan then, there is none."""
+        self._bound = Bound(self.yard)
+        self._seen: dict[State, list[tuple[int, ...]]] = {}
+        busy = tuple(problem.busy_ms.get(node, 0) for node in self.yard.nodes)
+        self._root = Track(self.yard.start(), busy)
+        self._good: Track | None = None
+        self._expanded = 0
+        self._work = self._search(expansions)
+
+    def run(self, portion: int) -> bool:
+        """Look at about `portion` more states; True once the search is over."""
+        until = self._expanded + portion
+        for _ in self._work:
+            if self._expanded >= until:
+                return False
+        return True
+
+    def _search(self, expansions: int) -> Iterator[None]:
+        order = count()
+        heap = [(self._bound.of(self._root.state, self._root.free), 0, next(order), self._root)]
+        while heap:
+            bound, _, _, track = heapq.heappop(heap)
+            if self._good is not None and bound >= max(self._good.free):
+                self._settle(self._good, max(self._good.free))
+                return
+            if self.yard.is_goal(track.state):
+                self._settle(track, bound)
+                return
+            if self._is_stale(track):
+                continue
+            if self._expanded == FIRST_LOOK and self._good is None:
+                yield from self._beam()
+                self._expanded = max(self._expanded, FIRST_LOOK + 1)
+            if self._expanded >= expansions:
+                if self._good is not None:
+                    self._settle(self._good, bound)
+                return
+            self._expanded += 1
+            for after in self.successors(track):
+                if self._is_new(after):
+                    key = self._bound.of(after.state, after.free)
+                    if self._good is None or key < max(self._good.free):
+                        heapq.heappush(heap, (key, sum(after.free), next(order), after))
+            yield
+        self.exhausted = True
+        if self._good is not None:
+            self._settle(self._good, max(self._good.free))
+
+    def successors(self, track: Track) -> Iterator[Track]:
+        """What may come next, each task started as soon as it can be."""
+        near = self.yard.near
+        for step in self.yard.steps(track.state):
+            start = max(step.not_before, *(track.free[other] for other in near[step.node]))
+            end = start + step.cost
+            free = (*track.free[: step.node], end, *track.free[step.node + 1 :])
+            yield Track(step.after, free, Timed(step.task, start, end), track)
+
+    def _is_new(self, track: Track) -> bool:
+        times = track.free
+        known = self._seen.setdefault(track.state, [])
+        if any(all(a <= b for a, b in zip(other, times, strict=True)) for other in known):
+            return False
+        known[:] = [other for other in known if not all(a <= b for a, b in zip(times, other, strict=True))]
+        known.append(times)
+        return True
+
+    def _is_stale(self, track: Track) -> bool:
+        """Whether something no later was found after this one."""
+        known = self._seen.get(track.state)
+        return known is not None and track.free not in known
+
+    def _settle(self, track: Track, bound: int) -> None:
+        self.plan = Plan(tidied(self.yard, self._root.free, track.tasks), bound, self._expanded)
+
+    # ------------------------------------------------------------ a good plan, soon
+    def _beam(self) -> Iterator[None]:
+        """The most promising states of each length, the longest first that have least to do."""
+        beam, seen = [self._root], {self._root.state}
+        for _ in range(LONGEST):
+            found: dict[State, Track] = {}
+            for track in beam:
+                self._expanded += 1
+                yield
+                for after in self.successors(track):
+                    other = found.get(after.state)
+                    if after.state not in seen and (other is None or sum(after.free) < sum(other.free)):
+                        found[after.state] = after
+            seen |= found.keys()
+            ranked = []
+            for number, track in enumerate(found.values()):
+                if self.yard.is_goal(track.state):
+                    if self._good is None or max(track.free) < max(self._good.free):
+                        self._good = track
+                    continue
+                bound = self._bound.of(track.state, track.free)
+                if self._good is None or bound < max(self._good.free):
+                    ranked.append((bound + self._bound.left(track.state), number, track))
+            beam = [track for _, _, track in sorted(ranked)[:BEAM]]
+            if not beam:
+                return
