@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import tomllib
 import zlib
 from collections.abc import Iterator, Mapping
 from importlib import resources
@@ -24,19 +23,11 @@ from protocol.site import (
 )
 from protocol.site_checks import SiteProblem, sense_problems
 from protocol.specification import specification
+from protocol.toml_problems import NotToml, fractions, parse_toml, shape_problems
 from protocol.trouble import Trouble
 
 SCENARIO = "harlow-basin"
 """The invented site that examples, tests and the demo use."""
-
-
-_KINDS = {
-    "integer": "a whole number",
-    "string": "a text",
-    "boolean": "true or false",
-    "array": "a list",
-    "object": "a table",
-}
 
 
 class BadSite(Trouble):
@@ -72,7 +63,10 @@ def read_site(content: bytes, where: str) -> Site:
 
     Raises BadSite with every mistake.
     """
-    data = _parse(content, where)
+    try:
+        data = parse_toml(content)
+    except NotToml as error:
+        raise BadSite(where, (error.problem,)) from None
     problems = tuple(_shape_problems(data))
     if not problems:
         site = _build(data)
@@ -102,17 +96,6 @@ def node_digest(part: Mapping[str, Any]) -> int:
     return zlib.crc32(text.encode("ascii"))
 
 
-def _parse(content: bytes, where: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(content.decode("utf-8"))
-    except UnicodeDecodeError as error:
-        problem = SiteProblem(f"byte {error.start}", "not UTF-8", "Save the file as UTF-8")
-    except tomllib.TOMLDecodeError as error:
-        what, _, place = str(error).partition(" (at ")
-        problem = SiteProblem(place.rstrip(")") or "TOML", what, "See https://toml.io for the syntax")
-    raise BadSite(where, (problem,))
-
-
 # ---------------------------------------------------------------- shape: the schema
 
 
@@ -120,55 +103,13 @@ def _shape_problems(data: Mapping[str, Any]) -> Iterator[SiteProblem]:
     from jsonschema import Draft202012Validator
     from referencing import Registry, Resource
 
-    yield from _fractions(data, "")
     spec = specification()
     registry: Registry[Any] = Registry().with_resources(
         (urn, Resource.from_contents(schema)) for urn, schema in spec.by_urn.items()
     )
     validator = Draft202012Validator(spec.site_schema, registry=registry)
-    for error in sorted(
-        validator.iter_errors(data), key=lambda error: [str(step) for step in error.absolute_path]
-    ):
-        yield _explain(error)
-
-
-def _fractions(value: Any, where: str) -> Iterator[SiteProblem]:
-    """JSON Schema takes 3.0 for an integer; the protocol knows no fractions at all [ENC-04]."""
-    if isinstance(value, float):
-        yield SiteProblem(where, f"{value} has a decimal point", "Use a smaller unit and a whole number")
-    elif isinstance(value, (dict, list)):
-        pairs = value.items() if isinstance(value, dict) else enumerate(value)
-        for key, inner in pairs:
-            yield from _fractions(inner, f"{where}.{key}".lstrip("."))
-
-
-def _explain(error: Any) -> SiteProblem:
-    where = ".".join(str(step) for step in error.absolute_path) or "the file"
-    meaning = error.schema.get("description", "") if isinstance(error.schema, dict) else ""
-    about = f"Meant is: {meaning}" if meaning else "See 'yardwire site new' for a complete example"
-    match error.validator:
-        case "required":
-            missing = sorted(set(error.validator_value) - set(error.instance))
-            return SiteProblem(where, f"{' and '.join(missing)} missing", "Add what is missing")
-        case "additionalProperties":
-            extra = sorted(set(error.instance) - set(error.schema["properties"]))
-            known = ", ".join(error.schema["properties"])
-            return SiteProblem(where, f"{' and '.join(extra)} unknown here", f"Known are: {known}")
-        case "not":
-            return SiteProblem(
-                where, f"{error.instance!r} has a character that no name may have", "Use A-Z a-z 0-9 and '-'"
-            )
-        case "enum" | "const":
-            allowed = error.validator_value if error.validator == "enum" else [error.validator_value]
-            return SiteProblem(where, f"{error.instance!r} is none of {', '.join(map(str, allowed))}", about)
-        case "type":
-            wanted = _KINDS[error.validator_value]
-            return SiteProblem(where, f"{error.instance!r} stands where {wanted} belongs", about)
-        case "minimum" | "maximum":
-            least, most = error.schema.get("minimum"), error.schema.get("maximum")
-            return SiteProblem(where, f"{error.instance} is outside {least} to {most}", about)
-        case _:
-            return SiteProblem(where, str(error.message), about)
+    yield from fractions(data)
+    yield from shape_problems(validator, data, "See 'yardwire site new' for a complete example")
 
 
 # ---------------------------------------------------------------- building

@@ -72,6 +72,22 @@ class TrackMachine:
             self.track = self._stage(self.track.now_us)
         self.track.drive(power)
 
+    def put_on(self, train: Consist) -> None:
+        """A person puts `train` where trains wait, and takes off what stood on the track."""
+        self._starts += self.track.starts
+        self.track = Track(Train(train, WAITS_AT, self.track.now_us), self._reeds(), self._rng, self.track.now_us)
+
+    def take_off(self) -> None:
+        """A person takes off what stands on the track; the next train waits."""
+        self._starts += self.track.starts
+        self.track = self._stage(self.track.now_us)
+
+    @property
+    def is_waiting(self) -> bool:
+        """Whether no train is on the track: the last one has left, or the next one has not moved yet."""
+        train, now_us = self.track.train, self.track.now_us
+        return self._has_left() or (self.track.starts == 0 and not train.power and not train.speed_at(now_us))
+
     def power_off(self) -> None:
         """Remove motor power; the train rolls out."""
         self.track.drive(0)
@@ -89,8 +105,10 @@ class TrackMachine:
         return self.track.advance(to_us)
 
     def _stage(self, now_us: int) -> Track:
-        train = Train(next(self._trains), WAITS_AT, now_us)
-        return Track(train, [Reed("end", END_AT), Reed("arming", ARMING_AT)], self._rng, now_us)
+        return Track(Train(next(self._trains), WAITS_AT, now_us), self._reeds(), self._rng, now_us)
+
+    def _reeds(self) -> list[Reed]:
+        return [Reed("end", END_AT), Reed("arming", ARMING_AT)]
 
     def _has_left(self) -> bool:
         return self.track.train.end_at(self.track.now_us) > OFF_STAGE
@@ -107,7 +125,7 @@ class TrackMachine:
     def _survey(self) -> tuple[int, float]:
         """Bring in the survey's train on a track of its own: its reading, and where it really stood."""
         train = Train(survey_train(self._site.creep_power), WAITS_AT)
-        track = Track(train, [Reed("end", END_AT), Reed("arming", ARMING_AT)], random.Random(0))
+        track = Track(train, self._reeds(), random.Random(0))
         arrival = Arrival(arrival_settings(self._site))
         arrival.begin(0, track.levels)
         track.drive(arrival.power)

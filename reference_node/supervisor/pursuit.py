@@ -14,7 +14,7 @@ from protocol.site import Site
 from reference_node.supervisor.cycle import Step, View, Wait, carry, train_fields
 from reference_node.supervisor.planning.durations import Durations
 from reference_node.supervisor.planning.problem import Problem, Task
-from reference_node.supervisor.planning.search import EXPANSIONS, Plan, Search
+from reference_node.supervisor.planning.search import Plan, Search
 from reference_node.supervisor.planning.wish import Visit, Wish
 from reference_node.supervisor.rules import beside
 from reference_node.supervisor.sent import Sent
@@ -22,6 +22,8 @@ from reference_node.supervisor.session import Session
 from reference_node.supervisor.situation import Situation, applied
 from reference_node.supervisor.world import World
 
+THOUGHT = 4_000
+"""States that are looked at before a plan is settled for: meanwhile nothing moves."""
 PORTION = 100
 """States of the search that are looked at in one go: well under the time in which an answer is due."""
 PORTION_MS = 100
@@ -61,7 +63,7 @@ class Pursuit:
         self.under_way: dict[str, Task] = {}
         self.lacking = ""
         """Why not all of the wish is planned for, '' where all of it is."""
-        self.expansions = EXPANSIONS
+        self._no_plan = ""
         self._office = office
         self._durations = Durations()
         self._wish: Wish | None = None
@@ -113,7 +115,7 @@ class Pursuit:
         office, now_ms = self._office, self._office.now_ms
         busy = {node: max(0, self._ends_ms[node] - now_ms) for node in self.under_way}
         self._problem = stands
-        self._search = Search(self._situation.timed(stands, busy, self._durations), self.expansions)
+        self._search = Search(self._situation.timed(stands, busy, self._durations), THOUGHT)
         if self.todo:
             office.note("things stand otherwise than planned; planning anew")
         self.plan, self.todo = None, []
@@ -131,8 +133,9 @@ class Pursuit:
         self.plans += 1
         del self._office.waiting["plan"]
         if search.plan is None:
-            self.lacking = self.lacking or "no order of jobs meets all that is wished"
-            self._office.note(f"no plan: {self.lacking}")
+            none = "there is no" if search.exhausted else "nobody has found an"
+            self._no_plan = f"{none} order of jobs that meets all that is wished"
+            self._office.note(f"no plan: {self._no_plan}")
         else:
             self.todo = [timed.task for timed in search.plan.tasks]
             if self.todo:
@@ -148,7 +151,7 @@ class Pursuit:
     def _start_what_may_start(self) -> None:
         """Start whatever no earlier task of the node or of those beside it is left before."""
         if self.plan is None:
-            self._office.waiting["plan"] = self.lacking or "no order of jobs meets all that is wished"
+            self._office.waiting["plan"] = self._no_plan
             return
         site = self._office.site
         blocked = {name for node in self.under_way for name in (node, *beside(site, node))}

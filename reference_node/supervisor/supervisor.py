@@ -186,14 +186,15 @@ class Supervisor:
         for name in nodes or self.sessions:
             self.holding.setdefault(name, OwnHold(int(_any_word(self.sessions[name], "holds") or 0)))
 
-    def release(self) -> None:
-        """End this supervisor's holds. Where somebody else held too, a person is asked first [SUP-14]."""
-        for name, own in self.holding.items():
-            session = self.sessions[name]
+    def release(self, *nodes: str) -> None:
+        """End this supervisor's holds, of these nodes or of all. Where somebody else held too, a person is asked
+        first [SUP-14].
+        """
+        for name in nodes or tuple(self.holding):
+            own, session = self.holding.pop(name), self.sessions[name]
             holds = state_word(session, "holds")
             if holds is not None and is_held(session) and (holds - own.before) % (1 << 16) <= own.sent:
                 session.order("resume", self.now_ms, holds=holds)
-        self.holding.clear()
 
     def cancel(self, node: str) -> None:
         """Cancel the open job of `node`; nothing happens if there is none."""

@@ -92,6 +92,9 @@ class Terminal:
                 question.answer(self.spreader_holds(question.node) or "")
             case Ask.TRACK:
                 self.truth.depart(question.place)  # The person takes the train off, and what stands on it.
+                track = self.machines[question.node].track
+                assert track is not None
+                track.take_off()
                 question.answer()
             case _:
                 question.answer()

@@ -58,6 +58,8 @@ def _shortened(tasks: list[Task]) -> Iterator[list[Task]]:
         if task.act == "transfer":
             for later, other in enumerate(rest[index:], start=index):
                 if other.act == "transfer" and other.box == task.box:
-                    if other.node == task.node:
+                    if other.node == task.node and other.target == task.source:
+                        yield [*rest[:later], *rest[later + 1 :]]
+                    elif other.node == task.node:
                         yield [*rest[:later], replace(other, source=task.source), *rest[later + 1 :]]
                     break
