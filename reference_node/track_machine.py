@@ -75,7 +75,9 @@ class TrackMachine:
     def put_on(self, train: Consist) -> None:
         """A person puts `train` where trains wait, and takes off what stood on the track."""
         self._starts += self.track.starts
-        self.track = Track(Train(train, WAITS_AT, self.track.now_us), self._reeds(), self._rng, self.track.now_us)
+        self.track = Track(
+            Train(train, WAITS_AT, self.track.now_us), self._reeds(), self._rng, self.track.now_us
+        )
 
     def take_off(self) -> None:
         """A person takes off what stands on the track; the next train waits."""

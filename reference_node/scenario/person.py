@@ -26,7 +26,9 @@ class SimulatedPerson:
 
     def _scripted(self, question: Question) -> Answer | None:
         wheres = (question.node, question.place)
-        return next((one for one in self._instead if one.about == question.about and one.where in wheres), None)
+        return next(
+            (one for one in self._instead if one.about == question.about and one.where in wheres), None
+        )
 
     def _look(self, question: Question) -> tuple[str, ...]:
         yard = self._yard

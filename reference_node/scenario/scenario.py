@@ -109,8 +109,13 @@ class Scenario:
         places = [place for place in site.places.values() if place.kind is not PlaceKind.TRACK]
         return {place.name: self.contents.get(place.name, ("",) * place.slots) for place in places}
 
+    def wishes(self, started_ms: int) -> tuple[Wish, ...]:
+        """What the supervisor is to bring about, on a clock that showed `started_ms` at the start."""
+        wish = self.wish(started_ms)
+        return (wish,) if wish.boxes or wish.visits or wish.shuttles else ()
+
     def wish(self, started_ms: int) -> Wish:
-        """The goals, on a clock that showed `started_ms` at the start."""
+        """All goals as one wish."""
         visits = [
             Visit(v.train, v.berth, v.brings, v.takes, v.departs, v.not_before_ms + started_ms)
             for v in (train.visit for train in self.trains)

@@ -71,7 +71,9 @@ def read_scenario(content: bytes, where: str, site: Site) -> Scenario:
     try:
         scenario.wish(0)
     except ValueError as error:
-        raise BadScenario(where, (SiteProblem("goals", str(error), "Ask for one thing at a time"),)) from error
+        raise BadScenario(
+            where, (SiteProblem("goals", str(error), "Ask for one thing at a time"),)
+        ) from error
     return scenario
 
 
@@ -86,7 +88,9 @@ def schema() -> Mapping[str, Any]:
 # ---------------------------------------------------------------- sense
 def _sense_problems(data: Mapping[str, Any], site: Site) -> Iterator[SiteProblem]:
     if data["site"] != site.name:
-        yield SiteProblem("site", f"this is a scenario of {data['site']!r}, not of {site.name!r}", "Take its site file")
+        yield SiteProblem(
+            "site", f"this is a scenario of {data['site']!r}, not of {site.name!r}", "Take its site file"
+        )
         return
     for place, row in data.get("start", {}).get("boxes", {}).items():
         yield from _row(f"start.boxes.{place}", place, row, site)
@@ -107,14 +111,20 @@ def _row(where: str, place: str, row: list[str], site: Site) -> Iterator[SitePro
     if known is None:
         yield SiteProblem(where, f"there is no place {place!r}", f"Places are: {', '.join(site.places)}")
     elif known.kind is PlaceKind.TRACK:
-        yield SiteProblem(where, "what stands on a train comes with the train", "Say it with 'brings' of the train")
+        yield SiteProblem(
+            where, "what stands on a train comes with the train", "Say it with 'brings' of the train"
+        )
     elif len(row) != known.slots:
-        yield SiteProblem(where, f"{place} has {known.slots} slots, not {len(row)}", "Name every slot, '' for nothing")
+        yield SiteProblem(
+            where, f"{place} has {known.slots} slots, not {len(row)}", "Name every slot, '' for nothing"
+        )
     else:
         for slot, box in enumerate(row):
             below = known.below(slot)
             if box and below is not None and not row[below]:
-                yield SiteProblem(where, f"box {box} hangs in the air: slot {below} is empty", "Start at the ground")
+                yield SiteProblem(
+                    where, f"box {box} hangs in the air: slot {below} is empty", "Start at the ground"
+                )
 
 
 def _spot(where: str, spot: list[Any], site: Site) -> Iterator[SiteProblem]:
@@ -122,25 +132,35 @@ def _spot(where: str, spot: list[Any], site: Site) -> Iterator[SiteProblem]:
     if place not in site.places:
         yield SiteProblem(where, f"there is no place {place!r}", f"Places are: {', '.join(site.places)}")
     elif slot >= site.places[place].slots:
-        yield SiteProblem(where, f"{place} has slots 0 to {site.places[place].slots - 1}, not {slot}", EXAMPLE)
+        yield SiteProblem(
+            where, f"{place} has slots 0 to {site.places[place].slots - 1}, not {slot}", EXAMPLE
+        )
 
 
 def _stop(where: str, shuttle: str, stop: str, site: Site) -> Iterator[SiteProblem]:
     known = {node.name: node.shuttle.stops for node in site.with_role("shuttle") if node.shuttle is not None}
     if shuttle not in known:
-        yield SiteProblem(where, f"there is no shuttle {shuttle!r}", f"Shuttles are: {', '.join(known) or 'none'}")
+        yield SiteProblem(
+            where, f"there is no shuttle {shuttle!r}", f"Shuttles are: {', '.join(known) or 'none'}"
+        )
     elif stop not in known[shuttle]:
-        yield SiteProblem(where, f"{shuttle} does not stop at {stop!r}", f"Stops are: {', '.join(known[shuttle])}")
+        yield SiteProblem(
+            where, f"{shuttle} does not stop at {stop!r}", f"Stops are: {', '.join(known[shuttle])}"
+        )
 
 
 def _train(where: str, train: Mapping[str, Any], site: Site) -> Iterator[SiteProblem]:
     berths = [node.name for node in site.with_role("berth")]
     track = site.place_of(train["berth"]) if train["berth"] in berths else None
     if track is None:
-        yield SiteProblem(where, f"there is no berth {train['berth']!r}", f"Berths are: {', '.join(berths) or 'none'}")
+        yield SiteProblem(
+            where, f"there is no berth {train['berth']!r}", f"Berths are: {', '.join(berths) or 'none'}"
+        )
         return
     if "brings" in train and len(train["brings"]) != track.slots:
-        yield SiteProblem(f"{where}.brings", f"a train there has {track.slots} slots", "Name every slot, '' for nothing")
+        yield SiteProblem(
+            f"{where}.brings", f"a train there has {track.slots} slots", "Name every slot, '' for nothing"
+        )
     for box, slot in train.get("takes", {}).items():
         yield from _spot(f"{where}.takes.{box}", [track.name, slot], site)
     if len(set(train.get("takes", {}).values())) < len(train.get("takes", {})):
@@ -149,7 +169,9 @@ def _train(where: str, train: Mapping[str, Any], site: Site) -> Iterator[SitePro
 
 def _event(where: str, event: Mapping[str, Any], site: Site) -> Iterator[SiteProblem]:
     if sum(key in event for key in ("at_s", "after_job", "when")) != 1:
-        yield SiteProblem(where, "it has to be said once when it happens", "Give one of at_s, after_job and when")
+        yield SiteProblem(
+            where, "it has to be said once when it happens", "Give one of at_s, after_job and when"
+        )
     if event["do"] in NODE_WANTED and "node" not in event:
         yield SiteProblem(where, f"{event['do']} has to say to which node", "Add node")
     known = [*site.nodes, "all"]
@@ -158,7 +180,9 @@ def _event(where: str, event: Mapping[str, Any], site: Site) -> Iterator[SitePro
             yield SiteProblem(where, f"there is no node {name!r}", f"Nodes are: {', '.join(site.nodes)}")
     crane = site.nodes[event["node"]].crane if event.get("node") in site.nodes else None
     if event["do"] == "jam" and (crane is None or event.get("axis", 0) >= len(crane.axes)):
-        yield SiteProblem(where, "only an axis of a crane jams", "Name a crane and one of its axes, 0 for the first")
+        yield SiteProblem(
+            where, "only an axis of a crane jams", "Name a crane and one of its axes, 0 for the first"
+        )
     if event["do"] in TIME_WANTED and "for_s" not in event:
         yield SiteProblem(where, f"{event['do']} has to say for how long", "Add for_s")
     if event["do"] == "box-by-hand":
@@ -169,7 +193,10 @@ def _event(where: str, event: Mapping[str, Any], site: Site) -> Iterator[SitePro
 
 
 def _boxes_twice(data: Mapping[str, Any]) -> Iterator[SiteProblem]:
-    rows = [*data.get("start", {}).get("boxes", {}).values(), *(t.get("brings", ()) for t in data.get("trains", ()))]
+    rows = [
+        *data.get("start", {}).get("boxes", {}).values(),
+        *(t.get("brings", ()) for t in data.get("trains", ())),
+    ]
     boxes = [box for row in rows for box in row if box]
     for box in sorted({box for box in boxes if boxes.count(box) > 1}):
         yield SiteProblem("start", f"box {box} stands in two places", "A box is in one place")
@@ -194,7 +221,9 @@ def _build(data: Mapping[str, Any]) -> Scenario:
         person=Person(
             person.get("answers", True), person.get("walk_s", 3) * 1000, person.get("swaps_locomotive", False)
         ),
-        answers=tuple(Answer(one["about"], one["where"], tuple(one["say"])) for one in data.get("answers", ())),
+        answers=tuple(
+            Answer(one["about"], one["where"], tuple(one["say"])) for one in data.get("answers", ())
+        ),
         events=tuple(_built_event(event) for event in data.get("events", ())),
         expect=_built_expect(data.get("expect", {})),
     )
@@ -210,16 +239,23 @@ def _built_train(train: Mapping[str, Any]) -> Train:
 
 
 def _built_event(event: Mapping[str, Any]) -> Event:
-    plain = {key: event[key] for key in ("do", "after_job", "when", "node", "axis", "box") if key in event}
-    times = {key.replace("_s", "_ms"): event[key] * 1000 for key in ("at_s", "then_s", "for_s") if key in event}
-    return Event(**plain, **times, **({"to": Spot(*event["to"])} if "to" in event else {}))
+    found: dict[str, Any] = {
+        key: event[key] for key in ("do", "after_job", "when", "node", "axis", "box") if key in event
+    }
+    found |= {key[:-2] + "_ms": event[key] * 1000 for key in ("at_s", "then_s", "for_s") if key in event}
+    if "to" in event:
+        found["to"] = Spot(*event["to"])
+    return Event(**found)
 
 
 def _built_expect(expect: Mapping[str, Any]) -> Expect:
-    within = {"ends_within_ms": expect["ends_within_s"] * 1000} if "ends_within_s" in expect else {}
-    lists = {key: tuple(expect[key]) for key in ("gone", "asked", "not_asked") if key in expect}
-    plain = {key: expect[key] for key in ("met", "failed", "alarms", "waits_for") if key in expect}
-    return Expect(boxes=_spots(expect.get("boxes", {})), **plain, **lists, **within)
+    found: dict[str, Any] = {
+        key: expect[key] for key in ("met", "failed", "alarms", "waits_for") if key in expect
+    }
+    found |= {key: tuple(expect[key]) for key in ("gone", "asked", "not_asked") if key in expect}
+    if "ends_within_s" in expect:
+        found["ends_within_ms"] = expect["ends_within_s"] * 1000
+    return Expect(boxes=_spots(expect.get("boxes", {})), **found)
 
 
 def _spots(found: Mapping[str, Any]) -> dict[str, Spot]:

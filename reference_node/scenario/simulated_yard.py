@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from random import Random
 
@@ -11,7 +11,7 @@ from protocol.site import Site
 from reference_node.controller import Controller
 from reference_node.machines import Machines
 from reference_node.mechanism.train import Consist
-from reference_node.scenario.scenario import Train
+from reference_node.scenario.scenario import Event, Train
 from reference_node.supervisor.world import Spot
 from reference_node.track_machine import TrackMachine, survey_train
 from reference_node.world import Slot, World
@@ -51,7 +51,12 @@ class SimulatedYard:
     """Machines that outlive their controllers, trains that are put on as they are let in, boxes as they really are."""
 
     def __init__(
-        self, site: Site, contents: Mapping[str, Sequence[str]], trains: Sequence[Train], rng: Random, now_ms: int
+        self,
+        site: Site,
+        contents: Mapping[str, Sequence[str]],
+        trains: Sequence[Train],
+        rng: Random,
+        now_ms: int,
     ) -> None:
         self.site, self.rng = site, rng
         boxes = {(place, slot): box for place, row in contents.items() for slot, box in enumerate(row) if box}
@@ -64,8 +69,10 @@ class SimulatedYard:
         }
         self.meddled = False
         """Whether somebody did what nobody told the supervisor, so that it may believe what is not so."""
-        self._trains = {(train.visit.berth, train.visit.train): train for train in trains}
-        self._brings = {name: dict(enumerate(train.visit.brings)) for name, train in self._trains.items()}
+        self._trains: dict[tuple[str, str], Train] = {}
+        self._brings: dict[tuple[str, str], dict[int, str]] = {}
+        for train in trains:
+            self.expect_train(train)
         self._on_track: dict[str, str] = {}
         self._leaving: set[str] = set()
 
@@ -75,7 +82,13 @@ class SimulatedYard:
         before = self.controllers.get(name)
         boot = (before.boot + 1) % 65_536 if before is not None else self.rng.getrandbits(16)
         controller = _StagedController(
-            self.site, name, boot=boot, bench=False, machines=self.machines[name], rng=self.rng, started_ms=now_ms
+            self.site,
+            name,
+            boot=boot,
+            bench=False,
+            machines=self.machines[name],
+            rng=self.rng,
+            started_ms=now_ms,
         )
         controller.yard = self
         self.controllers[name] = controller
@@ -165,7 +178,29 @@ class SimulatedYard:
         machine = self.machines[crane].crane
         return (machine.spreader.holds or "") if machine is not None else ""
 
+    def everywhere(self) -> list[str]:
+        """Every box, once for each place where it is: in slots, spreaders, on trains to come, gone."""
+        aside = [box for boxes in self._brings.values() for box in boxes.values() if box]
+        cranes = [self.holds(node.name) for node in self.site.with_role("crane")]
+        return [*self.truth.boxes.values(), *filter(None, cranes), *aside, *self.truth.gone]
+
+    def expect_train(self, train: Train) -> None:
+        """Another train may come: it stands ready with what it brings."""
+        name = (train.visit.berth, train.visit.train)
+        self._trains[name] = train
+        self._brings[name] = dict(enumerate(train.visit.brings))
+
     # ------------------------------------------------------------ meddling
+    def meddle(self, event: Event, later: Callable[[int, Callable[[], object]], object]) -> None:
+        """Do to the machines or boxes what `event` says; `later` calls something after so many ms."""
+        if event.do == "jam":
+            self.jam(event.node, event.axis)
+        elif event.do == "box-by-hand" and event.to is not None:
+            self.move_by_hand(event.box, event.to)
+        elif event.do == "emergency-stop":
+            self.machines[event.node].cut_power()
+            later(event.for_ms, self.machines[event.node].restore_power)
+
     def move_by_hand(self, box: str, to: Spot) -> None:
         """Somebody carries a box from where it stands to another slot, and tells nobody."""
         start = next((slot for slot, name in self.truth.boxes.items() if name == box), None)

@@ -135,7 +135,11 @@ class Story:
             tuple(alarm.what for supervisor in self._lives for alarm in supervisor.journal.alarms),
             tuple(dict.fromkeys((*self.supervisor.waiting.values(), *self.supervisor.troubles))), (), tuple(self.log),
         )  # fmt: skip
-        wrong = (*breaches, *self._otherwise(outcome), *(self._stands_otherwise(yard) if yard is not None else ()))
+        wrong = (
+            *breaches,
+            *self._otherwise(outcome),
+            *(self._stands_otherwise(yard) if yard is not None else ()),
+        )
         return Outcome(**{**{name: getattr(outcome, name) for name in outcome.__slots__}, "wrong": wrong})
 
     def _otherwise(self, outcome: Outcome) -> Iterator[str]:

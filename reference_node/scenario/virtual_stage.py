@@ -15,6 +15,7 @@ from reference_node.scenario.simulated_yard import SimulatedYard
 from reference_node.scenario.story import Outcome, Story
 from reference_node.scenario.watch import Watch
 from reference_node.supervisor.mail import hold_for
+from reference_node.supervisor.planning.wish import Wish
 from reference_node.supervisor.question import Question
 from reference_node.supervisor.supervisor import Supervisor
 
@@ -46,6 +47,8 @@ class VirtualStage:
         self._twice_until_ms = 0
         self._looks = 0
         self.story = Story(scenario, self, 0)
+        self.goals: tuple[Wish, ...] = scenario.wishes(0)
+        """What a supervisor that starts is to bring about."""
         for name in self.yard.machines:
             self.bus.attach(self.yard.controller(name, 0))
         self.name = site.with_role("supervisor")[0].name
@@ -59,11 +62,15 @@ class VirtualStage:
 
     def run(self) -> None:
         """Let time pass until all goals are met, or the scenario's time is over, and a little longer."""
-        self._look()
+        self.begin()
         self.time.run_until_true(lambda: self.story.is_over, self.scenario.within_ms)
         if self.story.is_over:
             self.time.run_until(self.time.now_ms + AFTERWARDS_MS)
         self.watch.compare(self.story.supervisor)
+
+    def begin(self) -> None:
+        """Look at the yard from now on, twenty times a second."""
+        self._look()
 
     def outcome(self) -> Outcome:
         """How it ended."""
@@ -81,7 +88,7 @@ class VirtualStage:
         known = self.scenario.known and not self._looks
         supervisor = Supervisor(
             self.site, self.name, boot=boot, rng=Random(self._rng.random()), started_ms=self.now_ms,
-            goals=(self.scenario.wish(self.story.started_ms),), on_question=self._asked, been=been,
+            goals=self.goals, on_question=self._asked, been=been,
             contents=self.scenario.told(self.site) if known else None,
         )  # fmt: skip
         self.story.lives(supervisor)
@@ -125,16 +132,7 @@ class VirtualStage:
                 for node in self.yard.machines if event.node == "all" else nodes:
                     self.bus.publish(hold_for(self.site, node, self.site.nodes[node].reads))
             case _:
-                self._meddle(event)
-
-    def _meddle(self, event: Event) -> None:
-        if event.do == "jam":
-            self.yard.jam(event.node, event.axis)
-        elif event.do == "box-by-hand" and event.to is not None:
-            self.yard.move_by_hand(event.box, event.to)
-        elif event.do == "emergency-stop":
-            self.yard.machines[event.node].cut_power()
-            self.time.call_in(event.for_ms, self.yard.machines[event.node].restore_power)
+                self.yard.meddle(event, self.time.call_in)
 
     def _reboot(self, node: str) -> None:
         if node == self.name:
@@ -149,7 +147,9 @@ class VirtualStage:
         been = {berth: list(trains) for berth, trains in before.pursuit.been.items()}
         self._supervise((before.boot + 1) % 65_536, dict(been))
 
-    def _intercept(self, sender: str, receiver: str, publication: Publication) -> list[tuple[int, Publication]] | None:
+    def _intercept(
+        self, sender: str, receiver: str, publication: Publication
+    ) -> list[tuple[int, Publication]] | None:
         """While orders are sent twice, the second copy comes a moment later."""
         order = publication.topic.rpartition("/")[2] == "job-order" and sender == self.name
         if not order or self.now_ms >= self._twice_until_ms or receiver not in self.yard.machines:

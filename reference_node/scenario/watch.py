@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from itertools import combinations
 
 from reference_node.scenario.simulated_yard import SimulatedYard
@@ -20,6 +21,7 @@ class Watch:
         self.breaches: list[str] = []
         self._yard = yard
         site = yard.site
+        self._boxes = Counter(yard.everywhere())
         self._apart = [
             (one, other) for one, other in combinations(yard.machines, 2) if other in beside(site, one)
         ]
@@ -39,8 +41,13 @@ class Watch:
                 self._found(f"{crane} did its job {id_} of boot {boot} {times} times ({deed})")
 
     def compare(self, supervisor: Supervisor) -> None:
-        """Look whether all that the supervisor is sure of is so, and every box in one place."""
+        """Look whether every box is in one place, and all that the supervisor is sure of is so."""
         yard = self._yard
+        boxes = Counter(yard.everywhere())
+        for box in boxes | self._boxes:
+            if boxes[box] != 1:
+                self._found(f"box {box} is in {boxes[box]} places")
+        self._boxes |= boxes
         if yard.meddled or not supervisor.was_owned:
             return
         for place in yard.site.places:
@@ -48,7 +55,9 @@ class Watch:
                 zip(supervisor.world.shown(place), yard.really(place), strict=True)
             ):
                 if held not in (UNSURE, really):
-                    self._found(f"{place} slot {slot} holds {really or 'nothing'}, but {held or 'nothing'} is believed")
+                    self._found(
+                        f"{place} slot {slot} holds {really or 'nothing'}, but {held or 'nothing'} is believed"
+                    )
 
     def _found(self, what: str) -> None:
         if what not in self.breaches and len(self.breaches) < KNOWN_BEFORE:

@@ -6,7 +6,8 @@ taken, else why it is not, in words.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from itertools import count
 from typing import Any
@@ -19,6 +20,7 @@ from reference_node.supervisor.rules import is_held
 from reference_node.supervisor.supervisor import Supervisor
 from reference_node.supervisor.world import EMPTY, UNSURE, Spot
 
+LABEL = re.compile("[A-Za-z0-9-]{1,12}")
 NOTHING = "-"
 """How a person writes that there is nothing."""
 EVERY = "all"
@@ -40,10 +42,16 @@ class NumberedQuestion:
 class ByHand:
     """What a person may ask of one supervisor, for a prompt or a page."""
 
-    def __init__(self, supervisor: Supervisor) -> None:
-        self._supervisor = supervisor
+    def __init__(self, at_work: Callable[[], Supervisor]) -> None:
+        """`at_work` gives the supervisor that is at work: a restart brings another."""
+        self._at_work = at_work
         self._numbers: dict[int, tuple[int, Question]] = {}
         self._count = count(1)
+
+    @property
+    def supervisor(self) -> Supervisor:
+        """The one at work."""
+        return self._at_work()
 
     # ------------------------------------------------------------ orders
     def order(self, node: str, act: str, **fields: Any) -> str | None:
@@ -52,7 +60,7 @@ class ByHand:
         transfer: to, to_slot, and from, from_slot or nothing for the spreader; box if it is not known. admit: train.
         run: to. jog: target, one figure an axis. reset-fault: found, place. cancel: nothing.
         """
-        supervisor = self._supervisor
+        supervisor = self.supervisor
         if node not in supervisor.sessions:
             return f"there is no node {node!r}; nodes are: {', '.join(supervisor.sessions)}"
         roles = supervisor.site.nodes[node].roles
@@ -69,7 +77,7 @@ class ByHand:
         return supervisor.start(Step(node, act, fields)) or None
 
     def _transfer(self, crane: str, fields: Mapping[str, Any]) -> str | None:
-        supervisor, world = self._supervisor, self._supervisor.world
+        supervisor, world = self.supervisor, self.supervisor.world
         target = Spot(str(fields.get("to")), int(fields.get("to_slot", 0)))
         source = Spot(str(fields["from"]), int(fields.get("from_slot", 0))) if "from" in fields else None
         for spot in (target, source):
@@ -91,23 +99,24 @@ class ByHand:
         return supervisor.start(step) or None
 
     def _no_spot(self, crane: str, spot: Spot) -> str | None:
-        site = self._supervisor.site
+        site = self.supervisor.site
         found = site.nodes[crane].crane
         if found is None or spot.place not in found.places:
-            return f"{crane} does not reach {spot.place!r}; it reaches {', '.join(found.places) if found else 'nothing'}"
+            reached = ", ".join(found.places) if found is not None else "nothing"
+            return f"{crane} does not reach {spot.place!r}; it reaches {reached}"
         if not 0 <= spot.slot < site.places[spot.place].slots:
             return f"{spot.place} has slots 0 to {site.places[spot.place].slots - 1}, not {spot.slot}"
         return None
 
     def _cancel(self, node: str) -> str | None:
-        if self._supervisor.sessions[node].job is None:
+        if self.supervisor.sessions[node].job is None:
             return f"{node} has no job open"
-        self._supervisor.cancel(node)
+        self.supervisor.cancel(node)
         return None
 
     def _settle(self, node: str, fields: Mapping[str, Any]) -> str | None:
         question = next(
-            (one for one in self._supervisor.questions if one.node == node and one.about in SETTLED), None
+            (one for one in self.supervisor.questions if one.node == node and one.about in SETTLED), None
         )
         if question is None:
             return f"{node} has no fault that waits for a person"
@@ -123,18 +132,18 @@ class ByHand:
     # ------------------------------------------------------------ goals
     def want(self, box: str, place: str, slot: int) -> str | None:
         """Plan for a box to stand somewhere, behind everything that is wanted already."""
-        site = self._supervisor.site
+        site = self.supervisor.site
         if place not in site.places or not 0 <= slot < site.places[place].slots:
             return f"there is no {place} slot {slot}"
-        self._supervisor.add(Wish({box: Spot(place, slot)}))
+        self.supervisor.add(Wish({box: Spot(place, slot)}))
         return None
 
     def want_train(self, berth: str, train: str, takes: Mapping[int, str]) -> str | None:
         """Plan for a train to come, to be loaded and to leave again."""
-        if berth not in [node.name for node in self._supervisor.site.with_role("berth")]:
+        if berth not in [node.name for node in self.supervisor.site.with_role("berth")]:
             return f"there is no berth {berth!r}"
         try:
-            self._supervisor.add(Wish(visits=(Visit(train, berth, (), dict(takes)),)))
+            self.supervisor.add(Wish(visits=(Visit(train, berth, (), dict(takes)),)))
         except ValueError as error:
             return str(error)
         return None
@@ -142,14 +151,14 @@ class ByHand:
     # ------------------------------------------------------------ holds
     def hold(self, node: str) -> str | None:
         """Hold one node, or 'all': an operational stop, never an emergency stop."""
-        if node != EVERY and node not in self._supervisor.sessions:
+        if node != EVERY and node not in self.supervisor.sessions:
             return f"there is no node {node!r}"
-        self._supervisor.hold(*([] if node == EVERY else [node]))
+        self.supervisor.hold(*([] if node == EVERY else [node]))
         return None
 
     def resume(self, node: str) -> str | None:
         """Let one node, or 'all', go on after a hold; a person's word also lifts somebody else's."""
-        supervisor = self._supervisor
+        supervisor = self.supervisor
         if node != EVERY and node not in supervisor.sessions:
             return f"there is no node {node!r}"
         names = list(supervisor.sessions) if node == EVERY else [node]
@@ -166,7 +175,7 @@ class ByHand:
     # ------------------------------------------------------------ words and answers
     def tell(self, place: str, slot: int, box: str | None) -> str | None:
         """A person says what stands in a slot; None for nothing. Not while anything works there."""
-        supervisor = self._supervisor
+        supervisor = self.supervisor
         known = supervisor.site.places.get(place)
         if known is None or not 0 <= slot < known.slots:
             return f"there is no {place} slot {slot}; places are: {', '.join(supervisor.site.places)}"
@@ -202,22 +211,28 @@ class ByHand:
 
     def _answered(self, question: Question, found: list[str]) -> str | None:
         labels = [word for word in found if word and question.about is not Ask.SHUTTLE]
-        wrong = [word for word in labels if len(word) > 12 or not word.replace("-", "").isalnum() or not word.isascii()]
+        wrong = [
+            word
+            for word in labels
+            if len(word) > 12 or not word.replace("-", "").isalnum() or not word.isascii()
+        ]
         if wrong:
             return f"{wrong[0]!r} is no box's label: 1 to 12 characters A-Z a-z 0-9 '-'"
         try:
             question.answer(*found)
         except ValueError as error:
             return str(error)
-        self._supervisor.note(f"answered: {question.text} {' '.join(_in_words(word) for word in found)}".rstrip())
+        self.supervisor.note(
+            f"answered: {question.text} {' '.join(_in_words(word) for word in found)}".rstrip()
+        )
         return None
 
     def events(self) -> list[str]:
         """What the supervisor decided, newest last."""
-        return [entry.text for entry in self._supervisor.journal.entries]
+        return [entry.text for entry in self.supervisor.journal.entries]
 
     def _number(self) -> None:
-        open_now = {id(question): question for question in self._supervisor.questions}
+        open_now = {id(question): question for question in self.supervisor.questions}
         self._numbers = {key: pair for key, pair in self._numbers.items() if open_now.get(key) is pair[1]}
         for key, question in open_now.items():
             if key not in self._numbers:

@@ -75,7 +75,8 @@ class Desk:
     def _of_node(self, name: str, session: Session) -> Iterator[Topic]:
         crane, berth = session.word("crane-status"), session.word("train-arrival")
         shuttle = session.word("shuttle-status")
-        if is_held(session) and name not in self._office.holding:
+        lifting = any(sent.act == "resume" for sent in session.open.values())
+        if is_held(session) and name not in self._office.holding and not lifting:
             yield Topic(Ask.HELD, name)
         if session.word("fault") is None:
             return  # an answer could not name the fault count [FLT-04]
@@ -206,7 +207,9 @@ def sync(world: World, session: Session) -> None:
     held = world.spreaders[session.name]
     if crane["load"] == "none" and held != EMPTY:
         if held != UNSURE:
-            world.conflicts.append(f"box {held} hung in the spreader of {session.name}, which says it holds none")
+            world.conflicts.append(
+                f"box {held} hung in the spreader of {session.name}, which says it holds none"
+            )
             world.doubt(session.name)  # a box is gone: somebody took it, or put it anywhere within reach
         world.tell_spreader(session.name, EMPTY)
     elif crane["load"] == "box" and held == EMPTY:

@@ -172,7 +172,9 @@ class Pursuit:
         if isinstance(step, Wait):
             return step.why
         if (step.node, step.act) != (task.node, task.act):
-            return f"waits for {step.node} to {step.act}"  # The plan has that run, or is about to be made anew.
+            return (
+                f"waits for {step.node} to {step.act}"  # The plan has that run, or is about to be made anew.
+            )
         why = self._office.start(step)
         if not why and self._problem is not None:
             self.todo.remove(task)
@@ -189,7 +191,11 @@ class Pursuit:
         if task.act == "run":
             return Step(task.node, "run", {"to": task.stop})
         if task.act == "depart":
-            return Step(task.node, "depart") if train_fields(self._office, task.node) else Wait("no train at rest")
+            return (
+                Step(task.node, "depart")
+                if train_fields(self._office, task.node)
+                else Wait("no train at rest")
+            )
         visit = self._visit(task)
         brings = visit.brings if visit is not None else ()
         return Step(task.node, "admit", {"train": task.train} if task.train else {}, brings=brings)
@@ -213,7 +219,9 @@ class Pursuit:
             name = (node, task.train)
             self._tries[name] = self._tries.get(name, 0) + 1
             if self._tries[name] == TRIES:
-                self._office.note(f"train {task.train} has not come to rest at {node} {TRIES} times; given up")
+                self._office.note(
+                    f"train {task.train} has not come to rest at {node} {TRIES} times; given up"
+                )
         if sent.state in ("failed", "unknown") and task.act in ("admit", "depart"):
             self._situation.went_wrong(task)
 

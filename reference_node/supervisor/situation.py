@@ -95,7 +95,9 @@ class Situation:
 
     def _is_at(self, task: Task, berth: str) -> bool:
         place = self._seen.site.place_of(berth)
-        return place is not None and any(spot is not None and spot.place == place.name for spot in (task.source, task.target))
+        return place is not None and any(
+            spot is not None and spot.place == place.name for spot in (task.source, task.target)
+        )
 
     # ------------------------------------------------------------ the wish as far as it can be planned for
     def possible(self, wish: Wish, hopeless: Collection[tuple[str, str]]) -> tuple[Wish, str]:
@@ -105,15 +107,24 @@ class Situation:
         known = self._known_boxes()
         for berth in self.been:
             visits += self._visits(berth, wish, hopeless, known, why)
-        brought = {box: self._track_of(v) for v in visits for box in v.brings if v.train not in self.been[v.berth]}
+        brought = {
+            box: self._track_of(v) for v in visits for box in v.brings if v.train not in self.been[v.berth]
+        }
         starts = {**{box: spot.place for box, spot in known.items()}, **brought}
         boxes = {
-            box: spot for box, spot in wish.boxes.items() if self._can_be_brought(box, spot.place, starts, why)
+            box: spot
+            for box, spot in wish.boxes.items()
+            if self._can_be_brought(box, spot.place, starts, why)
         }
         return Wish(boxes, tuple(visits), wish.shuttles), "; ".join(dict.fromkeys(why))
 
     def _visits(
-        self, berth: str, wish: Wish, hopeless: Collection[tuple[str, str]], known: Mapping[str, Spot], why: list[str]
+        self,
+        berth: str,
+        wish: Wish,
+        hopeless: Collection[tuple[str, str]],
+        known: Mapping[str, Spot],
+        why: list[str],
     ) -> Iterator[Visit]:
         """Those that have been, then those to come, up to the first that has to wait for a box."""
         of_berth = {visit.train: visit for visit in wish.visits if visit.berth == berth}
@@ -138,7 +149,9 @@ class Situation:
                 why.append(f"train {train} does not come to rest at {berth}")
                 continue
             visit = replace(visit, brings=()) if (berth, train) in self._again else visit
-            starts |= dict.fromkeys((box for box in visit.brings if box not in (EMPTY, UNSURE)), self._track_of(visit))
+            starts |= dict.fromkeys(
+                (box for box in visit.brings if box not in (EMPTY, UNSURE)), self._track_of(visit)
+            )
             visit = self._with_what_can_be_had(visit, starts, why)
             yield visit
             if visit.takes != of_berth[train].takes:
@@ -147,7 +160,9 @@ class Situation:
     def _with_what_can_be_had(self, visit: Visit, starts: Mapping[str, str], why: list[str]) -> Visit:
         """A train that takes a box that cannot be had waits for it."""
         track = self._track_of(visit)
-        takes = {slot: box for slot, box in visit.takes.items() if self._can_be_brought(box, track, starts, why)}
+        takes = {
+            slot: box for slot, box in visit.takes.items() if self._can_be_brought(box, track, starts, why)
+        }
         return visit if len(takes) == len(visit.takes) else replace(visit, takes=takes, departs=False)
 
     def _can_be_brought(self, box: str, target: str, starts: Mapping[str, str], why: list[str]) -> bool:

@@ -10,7 +10,9 @@ def order_in_words(body: Mapping[str, Any]) -> str:
     """What an order asks for."""
     match body["act"]:
         case "transfer":
-            start = f" from {body['from']} slot {body['from_slot']}" if "from" in body else " from the spreader"
+            start = (
+                f" from {body['from']} slot {body['from_slot']}" if "from" in body else " from the spreader"
+            )
             return f"box {body['box']}{start} to {body['to']} slot {body['to_slot']}"
         case "run":
             return f"run to {body['to']}"

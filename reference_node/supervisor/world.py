@@ -193,7 +193,9 @@ class World:
         """Whether `box` is held to be somewhere; that place becomes unsure [SUP-17]."""
         spot, crane = self.find(box), self.held_by(box)
         if spot is not None:
-            self.conflicts.append(f"box {box} is heard of at another place than {spot.place} slot {spot.slot}")
+            self.conflicts.append(
+                f"box {box} is heard of at another place than {spot.place} slot {spot.slot}"
+            )
             self.doubt_slot(spot)
         if crane is not None:
             self.conflicts.append(f"box {box} is heard of elsewhere than in the spreader of {crane}")

@@ -76,7 +76,9 @@ class Bound:
         trips = list(self._trips(state, free))
         ways = (self.ways.least(trip.start, trip.end) or 0 for trip in trips)
         away = (job.work for _, job in self._in_the_way(state, trips))
-        trains = (job.work for number in range(len(self.yard.berths)) for job in self._of_trains(number, state))
+        trains = (
+            job.work for number in range(len(self.yard.berths)) for job in self._of_trains(number, state)
+        )
         return sum((*ways, *away, *trains))
 
     # ------------------------------------------------------------ boxes

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from itertools import count
 
 from reference_node.supervisor.planning.bound import Bound
-from reference_node.supervisor.planning.problem import Problem, Task
+from reference_node.supervisor.planning.problem import Problem
 from reference_node.supervisor.planning.tidy import Timed, length, tidied
 from reference_node.supervisor.planning.yard import State, Yard
 
@@ -22,6 +22,7 @@ FIRST_LOOK = 1_000
 EXPANSIONS = 12_000
 """States looked at before the search settles for a plan that may not be the best."""
 BEAM = 40
+NEVER = 1 << 62
 LONGEST = 150
 """Tasks in a plan of the beam."""
 
@@ -92,47 +93,50 @@ class Search:
         busy = tuple(problem.busy_ms.get(node, 0) for node in self.yard.nodes)
         self._root = Track(self.yard.start(), busy)
         self._good: Track | None = None
+        self._beamed = False
         self._expanded = 0
         self._work = self._search(expansions)
 
     def run(self, portion: int) -> bool:
         """Look at about `portion` more states; True once the search is over."""
         until = self._expanded + portion
-        for _ in self._work:
-            if self._expanded >= until:
-                return False
-        return True
+        return all(self._expanded < until for _ in self._work)
 
     def _search(self, expansions: int) -> Iterator[None]:
         order = count()
         heap = [(self._bound.of(self._root.state, self._root.free), 0, next(order), self._root)]
         while heap:
             bound, _, _, track = heapq.heappop(heap)
-            if self._good is not None and bound >= max(self._good.free):
-                self._settle(self._good, max(self._good.free))
-                return
+            if bound >= self._limit:
+                break
             if self.yard.is_goal(track.state):
                 self._settle(track, bound)
                 return
             if self._is_stale(track):
                 continue
-            if self._expanded == FIRST_LOOK and self._good is None:
+            if self._expanded >= FIRST_LOOK and not self._beamed:
                 yield from self._beam()
-                self._expanded = max(self._expanded, FIRST_LOOK + 1)
             if self._expanded >= expansions:
-                if self._good is not None:
-                    self._settle(self._good, bound)
+                self._settle(self._good, bound)
                 return
             self._expanded += 1
-            for after in self.successors(track):
-                if self._is_new(after):
-                    key = self._bound.of(after.state, after.free)
-                    if self._good is None or key < max(self._good.free):
-                        heapq.heappush(heap, (key, sum(after.free), next(order), after))
+            for key, after in self._worth_it(track):
+                heapq.heappush(heap, (key, sum(after.free), next(order), after))
             yield
         self.exhausted = True
-        if self._good is not None:
-            self._settle(self._good, max(self._good.free))
+        self._settle(self._good, self._limit)
+
+    def _worth_it(self, track: Track) -> Iterator[tuple[int, Track]]:
+        for after in self.successors(track):
+            if self._is_new(after):
+                bound = self._bound.of(after.state, after.free)
+                if bound < self._limit:
+                    yield bound, after
+
+    @property
+    def _limit(self) -> int:
+        """When the best plan so far ends: what ends no sooner is not worth looking at."""
+        return max(self._good.free) if self._good is not None else NEVER
 
     def successors(self, track: Track) -> Iterator[Track]:
         """What may come next, each task started as soon as it can be."""
@@ -157,12 +161,15 @@ class Search:
         known = self._seen.get(track.state)
         return known is not None and track.free not in known
 
-    def _settle(self, track: Track, bound: int) -> None:
+    def _settle(self, track: Track | None, bound: int) -> None:
+        if track is None:
+            return
         self.plan = Plan(tidied(self.yard, self._root.free, track.tasks), bound, self._expanded)
 
     # ------------------------------------------------------------ a good plan, soon
     def _beam(self) -> Iterator[None]:
         """The most promising states of each length, the longest first that have least to do."""
+        self._beamed = True
         beam, seen = [self._root], {self._root.state}
         for _ in range(LONGEST):
             found: dict[State, Track] = {}
@@ -177,11 +184,10 @@ class Search:
             ranked = []
             for number, track in enumerate(found.values()):
                 if self.yard.is_goal(track.state):
-                    if self._good is None or max(track.free) < max(self._good.free):
-                        self._good = track
+                    self._good = track if max(track.free) < self._limit else self._good
                     continue
                 bound = self._bound.of(track.state, track.free)
-                if self._good is None or bound < max(self._good.free):
+                if bound < self._limit:
                     ranked.append((bound + self._bound.left(track.state), number, track))
             beam = [track for _, _, track in sorted(ranked)[:BEAM]]
             if not beam:

@@ -131,7 +131,9 @@ class Ways:
         for crane, name in enumerate(yard.cranes):
             places = yard.crane_site(crane).places
             known: Mapping[int, str] = {
-                number: places[spot.place].at for number, spot in enumerate(yard.spots) if spot.place in places
+                number: places[spot.place].at
+                for number, spot in enumerate(yard.spots)
+                if spot.place in places
             }
             own = next(n for n, spot in enumerate(yard.spots) if spot.place == IN_SPREADER + name)
             sources = {**known, own: ""}

@@ -82,10 +82,16 @@ class Yard:
         """How things stand."""
         problem = self.problem
         return State(
-            tuple(self.spot[problem.boxes[label]] if label in problem.boxes else NOWHERE for label in self.labels),
+            tuple(
+                self.spot[problem.boxes[label]] if label in problem.boxes else NOWHERE
+                for label in self.labels
+            ),
             tuple((problem.let_in.get(berth, 0), berth in problem.at_rest) for berth in self.berths),
             tuple(problem.stops.get(shuttle, "") for shuttle in self.shuttles),
-            tuple(self.spot.get(problem.at[crane], NOWHERE) if crane in problem.at else NOWHERE for crane in self.cranes),
+            tuple(
+                self.spot.get(problem.at[crane], NOWHERE) if crane in problem.at else NOWHERE
+                for crane in self.cranes
+            ),
         )
 
     def crane_site(self, crane: int) -> CraneSite:
@@ -122,10 +128,14 @@ class Yard:
         return (
             known
             and all(
-                state.boxes[label] == spot for label, (spot, berth, _) in self.targets.items() if berth == NOWHERE
+                state.boxes[label] == spot
+                for label, (spot, berth, _) in self.targets.items()
+                if berth == NOWHERE
             )
             and all(self._visited(number, state) for number in range(len(self.berths)))
-            and all(stop == state.stops[self.shuttles.index(shuttle)] for shuttle, stop in wish.shuttles.items())
+            and all(
+                stop == state.stops[self.shuttles.index(shuttle)] for shuttle, stop in wish.shuttles.items()
+            )
         )
 
     def _visited(self, number: int, state: State) -> bool:
@@ -164,7 +174,13 @@ class Yard:
             if stop != here:
                 stops = (*state.stops[:number], stop, *state.stops[number + 1 :])
                 cost = self.durations.run_ms + self.durations.order_ms
-                yield Step(Task(shuttle, "run", stop=stop), self.number[shuttle], cost, 0, state._replace(stops=stops))
+                yield Step(
+                    Task(shuttle, "run", stop=stop),
+                    self.number[shuttle],
+                    cost,
+                    0,
+                    state._replace(stops=stops),
+                )
 
     def _trains(self, number: int, berth: str, state: State, holds: list[int]) -> Iterator[Step]:
         visits, (let_in, at_rest) = self.visits[berth], state.trains[number]
@@ -176,7 +192,9 @@ class Yard:
                     boxes[self.labels.index(box)] = self.spot[Spot(self.track(berth), slot)]
             after = state._replace(boxes=tuple(boxes), trains=self._with(state, number, (let_in + 1, True)))
             wait = max(0, visit.not_before_ms - self.problem.now_ms)
-            yield Step(Task(berth, "admit", train=visit.train), node, times.admit_ms + times.order_ms, wait, after)
+            yield Step(
+                Task(berth, "admit", train=visit.train), node, times.admit_ms + times.order_ms, wait, after
+            )
         elif at_rest and self._may_leave(berth, let_in, state, holds):
             train = visits[let_in - 1].train if 0 < let_in <= len(visits) else ""
             track = self.track(berth)
@@ -193,9 +211,9 @@ class Yard:
         if not visits:
             return False
         visit = visits[let_in - 1] if 0 < let_in <= len(visits) else None
-        if visit is not None:
-            if (let_in == len(visits) and not visit.departs) or not self.loaded(visit, state):
-                return False
+        stays = visit is not None and let_in == len(visits) and not visit.departs
+        if stays or (visit is not None and not self.loaded(visit, state)):
+            return False
         mine = set(visit.takes.values()) if visit is not None else set()
         spots = [number for number, spot in enumerate(self.spots) if spot.place == track]
         on_it = [holds[spot] for spot in spots if holds[spot] != NOWHERE]
@@ -267,7 +285,9 @@ class Yard:
         """A deck stands at the crane's stop, a train at its berth; a stack is always there."""
         place = self.site.places[self.spots[spot].place]
         if place.kind is PlaceKind.DECK:
-            return state.stops[self.shuttles.index(place.node)] == self.crane_site(crane).places[place.name].at
+            return (
+                state.stops[self.shuttles.index(place.node)] == self.crane_site(crane).places[place.name].at
+            )
         return place.kind is not PlaceKind.TRACK or state.trains[self.berths.index(place.node)][1]
 
     def _may_pick(self, spot: int, holds: list[int]) -> bool:

@@ -1,0 +1,327 @@
+"""`yardwire supervise`: the mock supervisor, with a scenario or by hand, on virtual time, simulated or for real."""
+
+from __future__ import annotations
+
+import queue
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from protocol.trouble import Trouble
+
+if TYPE_CHECKING:
+    from conformance.bench.broker import Broker
+    from conformance.commands.supervise_yard import WireYard
+    from protocol.site import Site
+    from reference_node.scenario.scenario import Scenario
+    from reference_node.scenario.story import Outcome
+
+LOOK_S = 0.05
+LEAVE_S = 60.0
+"""How long jobs under way may take to come to their end after 'quit'."""
+WIDTH = 80
+
+
+@click.command()
+@click.argument("scenario", required=False)
+@click.option(
+    "--site",
+    "site_path",
+    type=click.Path(path_type=Path),
+    default=None,
+    help="The site file (default: site.toml, or the kit's own harlow-basin where nothing real is asked for).",
+)
+@click.option(
+    "--yard",
+    type=click.Choice(["virtual", "simulated", "real"]),
+    default=None,
+    help="virtual: simulated nodes, time runs as fast as it can (default with a scenario). simulated: reference "
+    "nodes on a broker. real: whatever nodes are on the bus (default without a scenario).",
+)
+@click.option(
+    "--broker",
+    "url",
+    default=None,
+    help="The broker: mqtt://HOST:PORT, or mqtts:// for TLS, with USER:PASSWORD@ in front of the host (default: "
+    "mqtt://127.0.0.1:1883 for a real yard; one of its own for a simulated one).",
+)
+@click.option(
+    "--choice",
+    type=click.Choice(["embedded", "mosquitto", "auto"]),
+    default="embedded",
+    show_default=True,
+    help="Which broker to start for a simulated yard without --broker.",
+)
+@click.option(
+    "--seed", type=click.IntRange(0, 2**32 - 1), default=None, help="Another seed than the scenario's."
+)
+@click.option("--page", is_flag=True, help="Serve the live page with buttons for orders, on loopback.")
+@click.option(
+    "--port", type=click.IntRange(0, 65535), default=0, help="TCP port of the page (default: any free)."
+)
+@click.option("--yes", is_flag=True, help="Do not ask before anything moves.")
+@click.option("--json", "as_json", is_flag=True, help="Tell how it ended as one JSON document.")
+@click.option("--list", "listing", is_flag=True, help="List the scenarios that come with the kit.")
+def supervise(
+    scenario: str | None, site_path: Path | None, yard: str | None, url: str | None, choice: str, seed: int | None,
+    page: bool, port: int, yes: bool, as_json: bool, listing: bool,
+) -> int:  # fmt: skip
+    """Supervise a yard: by a SCENARIO (a file, or a name of --list), or by hand at a prompt.
+
+    It claims every node, asks a person what only a person can see, plans, orders, and plans anew when things turn out
+    otherwise. A scenario ends with 0 when all came as it expects, else with 1.
+
+    A bus message is never an emergency stop. Keep a switch within reach that removes motor power.
+
+    Example: yardwire supervise 04-one-train
+    """
+    from dataclasses import replace
+
+    from reference_node.scenario.scenario_file import library, load_scenario
+
+    if listing:
+        return _list(library)
+    yard = yard or ("virtual" if scenario else "real")
+    site = _site(site_path, real=yard == "real")
+    if scenario is None and yard == "virtual":
+        raise Trouble("on virtual time nobody can type", mend="Name a scenario, or take --yard simulated")
+    if page and yard == "virtual":
+        raise Trouble("on virtual time there is nothing to look at", mend="Take --yard simulated or real")
+    story = load_scenario(scenario, site) if scenario else _by_hand(site, simulated=yard == "simulated")
+    story = replace(story, seed=seed) if seed is not None else story
+    if yard == "virtual":
+        from reference_node.scenario.virtual_stage import play
+
+        return _told(story, play(story, site), as_json)
+    return _on_the_wire(story, site, url, choice, _Wishes(yard, scenario is None, page, port, yes, as_json))
+
+
+def _site(path: Path | None, *, real: bool) -> Site:
+    from protocol.site_file import load_site
+    from protocol.site_file import scenario as kits_own
+
+    usual = Path("site.toml")
+    if path is not None or usual.exists() or real:
+        return load_site(path or usual)
+    return kits_own()
+
+
+def _list(library: Any) -> int:
+    import tomllib
+
+    for name, file in library().items():
+        click.echo(f"{name}\n    {tomllib.loads(file.read_text(encoding='utf-8'))['title']}")
+    return 0
+
+
+def _by_hand(site: Site, *, simulated: bool) -> Scenario:
+    """No goals but those of the prompt; in a simulated yard some boxes, so that there is something to move."""
+    from protocol.site import PlaceKind
+    from reference_node.scenario.scenario import Person, Scenario
+
+    stacks = [place for place in site.places.values() if place.kind is PlaceKind.STACK]
+    contents = {
+        place.name: tuple(f"C-{100 + slot}" if slot < place.slots - 1 else "" for slot in range(place.slots))
+        for place in stacks[:1]
+    }
+    return Scenario(
+        site.name, "by hand", 1 << 62, known=simulated, contents=contents if simulated else {},
+        person=Person(answers=simulated, walk_ms=1_000),
+    )  # fmt: skip
+
+
+# ---------------------------------------------------------------- on virtual time
+def _told(scenario: Scenario, outcome: Outcome, as_json: bool) -> int:
+    """Tell how a scenario ended; gives the exit code."""
+    if as_json:
+        import json
+
+        click.echo(json.dumps({"title": scenario.title, **asdict(outcome)}, indent=1, ensure_ascii=False))
+        return 1 if outcome.wrong else 0
+    click.echo(_wrapped("", scenario.title))
+    for line in outcome.log:
+        click.echo(_wrapped(" " * 9, line))
+    return _summed_up(outcome)
+
+
+def _summed_up(outcome: Outcome) -> int:
+    met = "all goals met" if outcome.met else "not all goals met"
+    click.echo(
+        f"{met} after {outcome.took_ms / 1000:.1f} s; {outcome.jobs} jobs, {outcome.failed} of them failed or unknown"
+    )
+    for why in () if outcome.met else outcome.waiting:
+        click.echo(_wrapped("  ", f"  waits: {why}"))
+    for alarm in outcome.alarms:
+        click.echo(_wrapped("  ", f"  alarm: {alarm}"))
+    for what in outcome.wrong:
+        click.echo(_wrapped("  ", f"  not as expected: {what}"))
+    click.echo("not as the scenario expects" if outcome.wrong else "as the scenario expects")
+    return 1 if outcome.wrong else 0
+
+
+def _wrapped(indent: str, text: str) -> str:
+    import textwrap
+
+    return textwrap.fill(text, WIDTH, subsequent_indent=indent, drop_whitespace=True, break_on_hyphens=False)
+
+
+# ---------------------------------------------------------------- on a broker
+class _Wishes:
+    """What was asked for on the command line."""
+
+    def __init__(self, yard: str, prompt: bool, page: bool, port: int, yes: bool, as_json: bool) -> None:
+        self.real, self.prompt, self.page, self.port = yard == "real", prompt, page, port
+        self.yes, self.as_json = yes, as_json
+
+
+def _on_the_wire(scenario: Scenario, site: Site, url: str | None, choice: str, wishes: _Wishes) -> int:
+    from conformance.bench.broker import start_broker
+    from conformance.commands.supervise_yard import WireYard
+
+    if wishes.real:
+        url = url or "mqtt://127.0.0.1:1883"
+    _ask_first(site, wishes)
+    with start_broker("auto" if url else choice, url=url) as broker:
+        yard = WireYard(scenario, site, broker, simulated=not wishes.real)
+        with yard.running(), _page(yard, broker, wishes):
+            if not wishes.as_json:
+                click.echo(f"{site.name} at {broker.name}; stop it with Ctrl-C")
+            if wishes.prompt or wishes.real or wishes.page:
+                return _at_the_prompt(yard, wishes)
+            return _watched(yard, wishes)
+
+
+def _ask_first(site: Site, wishes: _Wishes) -> None:
+    if not wishes.real or wishes.yes:
+        return
+    cranes = ", ".join(node.name for node in site.with_role("crane")) or "none"
+    click.echo(
+        _wrapped(
+            "",
+            f"CAUTION: real machines will move. Cranes ({cranes}) home as soon as every node has answered. Hands and "
+            "tools clear of all machines and tracks; a switch that removes motor power within reach.",
+        ),
+        err=True,
+    )
+    if not click.confirm("Go on?", default=False, err=True):
+        raise Trouble("nobody said yes, so nothing was moved", mend="Say yes, or give --yes")
+
+
+@contextmanager
+def _page(yard: WireYard, broker: Broker, wishes: _Wishes) -> Iterator[None]:
+    """The live page, with the supervisor's desk behind its buttons."""
+    if not wishes.page:
+        yield
+        return
+    from conformance.commands.supervise_desk import PageDesk
+    from conformance.page.ear import listening
+    from conformance.page.server import serve
+    from reference_node.supervisor.by_hand import ByHand
+
+    with ExitStack() as stack:
+        live = stack.enter_context(listening(yard.site, broker.address))
+        desk = PageDesk(ByHand(lambda: yard.supervisor))
+        served = stack.enter_context(serve(live, port=wishes.port, desk=desk, owner=yard.call))
+        click.echo(f"live, with orders: {served.url}")
+        yield
+
+
+def _watched(yard: WireYard, wishes: _Wishes) -> int:
+    """Follow a scenario to its end, telling what happens as it happens."""
+    told = 0
+    while not yard.over:
+        time.sleep(LOOK_S)
+        yard.go_on()
+        if not wishes.as_json:
+            told = _tell_new(yard, told)
+    outcome = yard.ended()
+    if wishes.as_json:
+        return _told(yard.scenario, outcome, as_json=True)
+    _tell_new(yard, told)
+    return _summed_up(outcome)
+
+
+def _tell_new(yard: WireYard, told: int) -> int:
+    log = list(yard.story.log)
+    for line in log[told:]:
+        click.echo(_wrapped(" " * 9, line))
+    return len(log)
+
+
+# ---------------------------------------------------------------- by hand
+def _at_the_prompt(yard: WireYard, wishes: _Wishes) -> int:
+    """Read lines until 'quit', the end of input or the end of the scenario."""
+    from conformance.commands.supervise_prompt import Words
+    from reference_node.supervisor.by_hand import ByHand
+
+    words = Words(ByHand(lambda: yard.supervisor))
+    lines = _lines_of(sys.stdin)
+    click.echo("Say 'help' for what can be said.")
+    told = asked = 0
+    while wishes.prompt or not yard.over:
+        yard.go_on()
+        told = _tell_new(yard, told)
+        asked = _tell_questions(yard, words, asked)
+        for event in yard.take_events():
+            click.echo(_wrapped("  ", f"DO THIS NOW: {event}"))
+        try:
+            line = lines.get(timeout=LOOK_S)
+        except queue.Empty:
+            continue
+        if line is None and not wishes.prompt:
+            lines = queue.Queue()  # Nobody types; the scenario goes on.
+            continue
+        if line is None or line.strip() in ("quit", "exit"):
+            break
+        _reply(yard, words, line)
+    _leave(yard, told)
+    return 0 if wishes.prompt else _told_real(yard, wishes)
+
+
+def _told_real(yard: WireYard, wishes: _Wishes) -> int:
+    outcome = yard.ended()
+    return _told(yard.scenario, outcome, as_json=True) if wishes.as_json else _summed_up(outcome)
+
+
+def _reply(yard: WireYard, words: Any, line: str) -> None:
+    reply: list[str] = []
+    yard.call(lambda: reply.extend(words.do(line)))
+    for row in reply:
+        click.echo(_wrapped("    ", row) if len(row) > WIDTH else row)
+
+
+def _tell_questions(yard: WireYard, words: Any, asked: int) -> int:
+    """Say anew what is asked whenever a question has come up."""
+    if len(yard.story.asked) > asked and not yard.scenario.person.answers:
+        _reply(yard, words, "questions")
+    return len(yard.story.asked)
+
+
+def _leave(yard: WireYard, told: int) -> None:
+    """No more orders; what is under way comes to its end."""
+    yard.call(yard.supervisor.goals.clear)
+    end = time.monotonic() + LEAVE_S
+    while time.monotonic() < end and any(session.job for session in yard.supervisor.sessions.values()):
+        time.sleep(LOOK_S)
+        yard.go_on()
+        told = _tell_new(yard, told)
+
+
+def _lines_of(stream: Any) -> queue.Queue[str | None]:
+    """Lines as they are typed; None at the end of input."""
+    lines: queue.Queue[str | None] = queue.Queue()
+
+    def read() -> None:
+        for line in stream:
+            lines.put(line)
+        lines.put(None)
+
+    threading.Thread(target=read, name="prompt", daemon=True).start()
+    return lines

@@ -1,0 +1,133 @@
+"""The prompt of `yardwire supervise`: plain words in, what was decided out."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Callable, Iterator, Sequence
+
+from reference_node.supervisor.by_hand import NOTHING, ByHand
+
+HELP = """\
+list                          every node: state, job, what it waits for
+where                         what stands where
+plan                          what is planned and under way
+bring BOX PLACE SLOT          plan for a box to stand there
+train BERTH NAME BOX=SLOT ..  plan for a train to come, be loaded and leave
+transfer CRANE FROM SLOT TO SLOT
+                              one order by hand; FROM may be 'spreader', no SLOT
+home CRANE   park CRANE   jog CRANE X Y Z
+run SHUTTLE STOP   admit BERTH [TRAIN]   depart BERTH   cancel NODE
+hold [NODE]   resume [NODE]   an operational stop, never an emergency stop
+tell PLACE SLOT BOX           what a person saw there; '-' for nothing
+questions                     what only a person can answer
+answer NUMBER WORD ...        one word a slot, '-' for nothing
+log                           the newest decisions
+quit                          stop ordering; jobs under way come to their end
+Slots count from 0."""
+SHOWN = 20
+
+Reply = list[str]
+Act = Callable[[Sequence[str]], "str | None"]
+
+
+class Words:
+    """Reads one line and does what it says, on the thread that owns the supervisor. Gives lines to print."""
+
+    def __init__(self, hand: ByHand) -> None:
+        self._hand = hand
+        self._looks: dict[str, Callable[[], Iterator[str]]] = {
+            "list": self._list, "where": self._where, "plan": self._plan, "questions": self._questions,
+            "log": self._log, "help": lambda: iter(HELP.splitlines()), "?": lambda: iter(HELP.splitlines()),
+        }  # fmt: skip
+        self._does: dict[str, tuple[range, Act]] = {
+            "bring": (range(3, 4), lambda w: hand.want(w[0], w[1], int(w[2]))),
+            "train": (range(2, 99), self._train),
+            "transfer": (range(4, 6), self._transfer),
+            "home": (range(1, 2), lambda w: hand.order(w[0], "home")),
+            "park": (range(1, 2), lambda w: hand.order(w[0], "park")),
+            "jog": (range(2, 6), lambda w: hand.order(w[0], "jog", target=[int(one) for one in w[1:]])),
+            "run": (range(2, 3), lambda w: hand.order(w[0], "run", to=w[1])),
+            "admit": (range(1, 3), lambda w: hand.order(w[0], "admit", **({"train": w[1]} if len(w) > 1 else {}))),
+            "depart": (range(1, 2), lambda w: hand.order(w[0], "depart")),
+            "cancel": (range(1, 2), lambda w: hand.order(w[0], "cancel")),
+            "hold": (range(2), lambda w: hand.hold(w[0] if w else "all")),
+            "resume": (range(2), lambda w: hand.resume(w[0] if w else "all")),
+            "tell": (range(3, 4), lambda w: hand.tell(w[0], int(w[1]), None if w[2] == NOTHING else w[2])),
+            "answer": (range(1, 99), lambda w: hand.answer(int(w[0]), " ".join(w[1:]) or "yes")),
+        }  # fmt: skip
+
+    def do(self, line: str) -> Reply:
+        """What one line brought about."""
+        try:
+            words = shlex.split(line, comments=True)
+        except ValueError as error:
+            return [f"not understood: {error}"]
+        if not words:
+            return []
+        name, *rest = words
+        if name in self._looks:
+            return list(self._looks[name]()) or ["nothing"]
+        if name not in self._does:
+            return [f"there is no '{name}'; say 'help'"]
+        wanted, act = self._does[name]
+        usage = next((row for row in HELP.splitlines() if row.startswith(name)), name).split("  ")[0]
+        if len(rest) not in wanted:
+            return [f"say it like this: {usage}"]
+        try:
+            why = act(rest)
+        except ValueError:
+            return [f"a number is missing; say it like this: {usage}"]
+        return [f"not done: {why}"] if why else ["taken"]
+
+    def _transfer(self, words: Sequence[str]) -> str | None:
+        crane, start, *rest = words
+        if start == "spreader" and len(rest) == 2:
+            return self._hand.order(crane, "transfer", to=rest[0], to_slot=int(rest[1]))
+        if len(rest) != 3:
+            raise ValueError
+        fields = {"from": start, "from_slot": int(rest[0]), "to": rest[1], "to_slot": int(rest[2])}
+        return self._hand.order(crane, "transfer", **fields)
+
+    def _train(self, words: Sequence[str]) -> str | None:
+        berth, train, *boxes = words
+        pairs = [one.partition("=") for one in boxes]
+        return self._hand.want_train(berth, train, {int(slot): box for box, _, slot in pairs})
+
+    # ------------------------------------------------------------ looking
+    def _list(self) -> Iterator[str]:
+        supervisor = self._hand.supervisor
+        for name, session in supervisor.sessions.items():
+            words = session.words
+            states = [str(word[key]) for word in words.values() for key in ("mode", "state") if key in word]
+            known = "owned" if session.owned else session.belief
+            heard = "" if session.reachable(supervisor.now_ms) else ", not heard lately"
+            job = f", {session.job.act} {session.job.step}".rstrip() if session.job is not None else ""
+            state = next((state for state in states if state not in ("on", "off")), "unknown")
+            yield f"{name:<12} {state}, {known}{job}{heard}"
+        yield from (f"waits: {what}: {why}" for what, why in supervisor.waiting.items())
+        yield from (f"trouble: {what}" for what in supervisor.troubles)
+
+    def _where(self) -> Iterator[str]:
+        world = self._hand.supervisor.world
+        for place, slots in world.slots.items():
+            yield f"{place:<12} " + "  ".join(
+                f"{number}:{box or NOTHING}" for number, box in enumerate(slots)
+            )
+        for crane, box in world.spreaders.items():
+            yield f"{crane:<12} spreader: {box or NOTHING}"
+
+    def _plan(self) -> Iterator[str]:
+        pursuit = self._hand.supervisor.pursuit
+        if pursuit.plan is not None:
+            yield str(pursuit.plan)
+        yield from (f"under way: {task}" for task in pursuit.under_way.values())
+        yield from (f"to do: {task}" for task in pursuit.todo)
+
+    def _questions(self) -> Iterator[str]:
+        for question in self._hand.questions():
+            yield f"{question.number}  {question.text}"
+            if question.choices:
+                yield f"   answer: {' or '.join(question.choices)}"
+
+    def _log(self) -> Iterator[str]:
+        yield from self._hand.events()[-SHOWN:]
