@@ -110,7 +110,9 @@ class Soak:
         rng, yard = self.rng, self.stage.yard
         stacks = [place for place in self.site.places.values() if place.kind is PlaceKind.STACK]
         there = sorted(
-            box for (place, _), box in yard.truth.boxes.items() if self.site.places[place].kind is not PlaceKind.TRACK
+            box
+            for (place, _), box in yard.truth.boxes.items()
+            if self.site.places[place].kind is not PlaceKind.TRACK
         )
         rng.shuffle(there)
         visits = []

@@ -1,0 +1,112 @@
+"""Every order of jobs, one after the other: an independent planner without any bound, for small cases.
+
+Uniform-cost search over all schedules. It shares no rule with the planner but what jobs cost.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Iterator
+from itertools import count
+from typing import NamedTuple
+
+from reference_node.supervisor.world import Spot
+from tests.planning.yards import NEAR, SITE, Case, FromTheSlot
+
+NODES = ("north", "south", "ferry", "siding")
+REACH = {"north": ("stack-n", "ferry"), "south": ("ferry", "stack-s", "siding")}
+QUAY = {"north": "quay-n", "south": "quay-s"}
+TIMES = FromTheSlot()
+
+
+class Yard(NamedTuple):
+    """boxes by label, where the shuttle is, how many trains came, whether one stands there."""
+
+    boxes: tuple[tuple[str, Spot], ...]
+    stop: str
+    came: int
+    stands: bool
+
+
+def soonest(case: Case) -> int:
+    """When the last goal can be met at the earliest."""
+    start = Yard(tuple(sorted(case.boxes.items())), case.stop, int(case.at_rest), case.at_rest)
+    free = tuple(case.busy_ms.get(node, 0) for node in NODES)
+    order = count()
+    heap = [(max(free), next(order), start, free)]
+    seen: dict[Yard, list[tuple[int, ...]]] = {}
+    while heap:
+        end, _, yard, free = heapq.heappop(heap)
+        if met(case, yard):
+            return end
+        if any(all(a <= b for a, b in zip(old, free, strict=True)) for old in seen.get(yard, ())):
+            continue
+        seen.setdefault(yard, []).append(free)
+        for node, cost, earliest, after in jobs(case, yard):
+            start_ms = max([earliest, *(free[NODES.index(other)] for other in NEAR[node])])
+            times = tuple(
+                start_ms + cost if name == node else time for name, time in zip(NODES, free, strict=True)
+            )
+            heapq.heappush(heap, (max(times), next(order), after, times))
+    raise AssertionError("there is no way")
+
+
+def met(case: Case, yard: Yard) -> bool:
+    where = dict(yard.boxes)
+    return (
+        all(where.get(box) == spot for box, spot in case.wish.boxes.items())
+        and yard.came == len(case.wish.visits)
+        and not yard.stands
+    )
+
+
+def jobs(case: Case, yard: Yard) -> Iterator[tuple[str, int, int, Yard]]:
+    where = dict(yard.boxes)
+    taken = {spot: box for box, spot in yard.boxes}
+    for crane, places in REACH.items():
+        spots = [
+            Spot(place, slot)
+            for place in places
+            if (place != "ferry" or yard.stop == QUAY[crane]) and (place != "siding" or yard.stands)
+            for slot in range(SITE.places[place].slots)
+        ]
+        site = SITE.nodes[crane].crane
+        assert site is not None
+        for source in spots:
+            for target in spots:
+                box = taken.get(source)
+                if box is not None and may_move(case, yard, box, source, target, taken):
+                    cost = TIMES.transfer(site, None, source, target)
+                    yield crane, cost, 0, yard._replace(boxes=tuple(sorted({**where, box: target}.items())))
+    other = "quay-s" if yard.stop == "quay-n" else "quay-n"
+    yield "ferry", TIMES.run_ms + TIMES.order_ms, 0, yard._replace(stop=other)
+    visits = case.wish.visits
+    if not yard.stands and yard.came < len(visits):
+        visit = visits[yard.came]
+        brought = {box: Spot("siding", slot) for slot, box in enumerate(visit.brings) if box}
+        after = yard._replace(
+            boxes=tuple(sorted({**where, **brought}.items())), came=yard.came + 1, stands=True
+        )
+        yield "siding", TIMES.admit_ms + TIMES.order_ms, visit.not_before_ms, after
+    if yard.stands:
+        takes = {box: Spot("siding", slot) for slot, box in visits[yard.came - 1].takes.items()}
+        on_it = {box for box, spot in yard.boxes if spot.place == "siding"}
+        if all(where.get(box) == spot for box, spot in takes.items()) and not on_it & set(case.wish.boxes):
+            left = tuple(pair for pair in yard.boxes if pair[1].place != "siding")
+            yield "siding", TIMES.depart_ms + TIMES.order_ms, 0, yard._replace(boxes=left, stands=False)
+
+
+def may_move(case: Case, yard: Yard, box: str, source: Spot, target: Spot, taken: dict[Spot, str]) -> bool:
+    """Nothing on top, something to stand on, and onto a train only what it takes, where it takes it."""
+    two_tiers = ("stack-n", "stack-s")
+    if target in taken or (source.place == target.place == "ferry"):
+        return False
+    if source.place in two_tiers and source.slot % 2 == 0 and Spot(source.place, source.slot + 1) in taken:
+        return False
+    if target.place in two_tiers and target.slot % 2 == 1:
+        below = Spot(target.place, target.slot - 1)
+        if below not in taken or below == source:
+            return False
+    if target.place == "siding":
+        return case.wish.visits[yard.came - 1].takes.get(target.slot) == box
+    return True

@@ -1,0 +1,103 @@
+"""The planner's plans against planners that share nothing with it: every order of jobs, and CP-SAT."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from reference_node.supervisor.planning.bound import Bound, cliques
+from reference_node.supervisor.planning.search import Plan, plan
+from reference_node.supervisor.planning.wish import Visit, Wish
+from reference_node.supervisor.planning.yard import Yard
+from reference_node.supervisor.rules import beside
+from reference_node.supervisor.world import Spot
+from tests.planning.every_order import soonest
+from tests.planning.integer_program import soonest_by_cp_sat
+from tests.planning.yards import CASES, NEAR, SITE, Case, north, south, train
+
+NAMED = [pytest.param(case, id=case.name) for case in CASES]
+
+
+def best(case: Case) -> Plan:
+    found = plan(case.problem())
+    assert found is not None
+    return found
+
+
+@pytest.mark.parametrize("case", NAMED)
+def test_no_order_of_jobs_is_sooner(case: Case) -> None:
+    """Outside check: a search through every order of jobs, without any bound."""
+    found = best(case)
+    assert found.ends_ms == soonest(case)
+    assert found.gap == 0
+
+
+@pytest.mark.parametrize("case", NAMED)
+def test_cp_sat_finds_none_sooner(case: Case) -> None:
+    """Outside check: OR-Tools CP-SAT (9.15), over all sequences with one job more than the plan has."""
+    found = best(case)
+    assert soonest_by_cp_sat(case, len(found.tasks) + 1) == found.ends_ms
+
+
+def test_nodes_that_may_meet_are_those_of_the_site_file() -> None:
+    assert {name: {name, *beside(SITE, name)} for name in NEAR} == NEAR
+    numbers = {name: index for index, name in enumerate(NEAR)}
+    found = set(cliques([{numbers[other] for other in near} for near in NEAR.values()]))
+    assert found == {
+        tuple(sorted(numbers[name] for name in clique))
+        for clique in (("north", "ferry"), ("south", "ferry"), ("south", "siding"))
+    }
+
+
+SPOTS = [north(slot) for slot in range(4)] + [south(0), south(1)]
+
+
+@st.composite
+def cases(draw: st.DrawFn) -> Case:
+    """Up to three boxes that stand somewhere and may be wanted elsewhere, and perhaps a train."""
+    labels = ["A", "B", "C"][: draw(st.integers(1, 3))]
+    columns = [[north(0), north(1)], [north(2), north(3)], [south(0), south(1)]]
+    boxes: dict[str, Spot] = {}
+    for label in labels:
+        free = [next(s for s in column if s not in boxes.values()) for column in columns
+                if any(s not in boxes.values() for s in column)]  # fmt: skip
+        boxes[label] = draw(st.sampled_from(free))
+    wanted = draw(
+        st.dictionaries(st.sampled_from(labels), st.sampled_from([north(0), north(2), south(0)]), max_size=2)
+    )
+    wish_boxes = {
+        box: spot
+        for index, (box, spot) in enumerate(wanted.items())
+        if spot not in list(wanted.values())[:index]
+    }
+    visits: tuple[Visit, ...] = ()
+    left = [label for label in labels if label not in wish_boxes]
+    if draw(st.booleans()) and left:
+        visits = (train({draw(st.integers(0, 2)): left[0]}, late=draw(st.sampled_from([0, 30_000]))),)
+    return Case("drawn", boxes, Wish(wish_boxes, visits), draw(st.sampled_from(["quay-n", "quay-s"])))
+
+
+@given(cases())
+@settings(max_examples=40)
+def test_random_yards_have_no_sooner_order(case: Case) -> None:
+    found = plan(case.problem())
+    assert found is not None
+    assert found.ends_ms == soonest(case)
+
+
+@given(cases())
+@settings(max_examples=60)
+def test_bound_is_never_above_what_is_left(case: Case) -> None:
+    """Along a best plan the bound of every state is at most the plan's end: it is admissible."""
+    problem = case.problem()
+    found = plan(problem)
+    assert found is not None
+    yard = Yard(problem)
+    bound, state, free = Bound(yard), yard.start(), (0,) * len(yard.nodes)
+    for timed in found.tasks:
+        assert bound.of(state, free) <= found.ends_ms
+        step = next(step for step in yard.steps(state) if step.task == timed.task)
+        free = (*free[: step.node], timed.end_ms, *free[step.node + 1 :])
+        state = step.after
+    assert yard.is_goal(state)
