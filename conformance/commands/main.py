@@ -39,10 +39,10 @@ COMMANDS = {
         "conformance.commands.conform:conform", "Run the conformance cases against one node."
     ),
     "fuzz": LazyCommand("conformance.commands.fuzz:fuzz", "Look for what breaks one node."),
+    "node": LazyCommand("conformance.commands.node:node", "Run a reference node with a simulated mechanism."),
     "supervise": LazyCommand(
         "conformance.commands.supervise:supervise", "Run the mock supervisor: a scenario, or by hand."
     ),
-    "node": LazyCommand("conformance.commands.node:node", "Run a reference node with a simulated mechanism."),
     "record": LazyCommand(
         "conformance.commands.record:record", "Record everything said under a site's root."
     ),

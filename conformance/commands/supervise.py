@@ -299,7 +299,7 @@ def _reply(yard: WireYard, words: Any, line: str) -> None:
 
 def _tell_questions(yard: WireYard, words: Any, asked: int) -> int:
     """Say anew what is asked whenever a question has come up."""
-    if len(yard.story.asked) > asked and not yard.scenario.person.answers:
+    if len(yard.story.asked) > asked and (yard.yard is None or not yard.scenario.person.answers):
         _reply(yard, words, "questions")
     return len(yard.story.asked)
 

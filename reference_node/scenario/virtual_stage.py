@@ -35,8 +35,9 @@ def play(scenario: Scenario, site: Site) -> Outcome:
 class VirtualStage:
     """The whole yard on a virtual bus."""
 
-    def __init__(self, scenario: Scenario, site: Site) -> None:
-        self.scenario, self.site = scenario, site
+    def __init__(self, scenario: Scenario, site: Site, kind: type[Supervisor] = Supervisor) -> None:
+        """`kind` is the supervisor under test."""
+        self.scenario, self.site, self._kind = scenario, site, kind
         self.time = VirtualTime()
         rng = Random(scenario.seed)
         self._rng = rng
@@ -86,7 +87,7 @@ class VirtualStage:
 
     def _supervise(self, boot: int, been: dict[str, Sequence[str]]) -> None:
         known = self.scenario.known and not self._looks
-        supervisor = Supervisor(
+        supervisor = self._kind(
             self.site, self.name, boot=boot, rng=Random(self._rng.random()), started_ms=self.now_ms,
             goals=self.goals, on_question=self._asked, been=been,
             contents=self.scenario.told(self.site) if known else None,

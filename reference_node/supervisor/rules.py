@@ -18,6 +18,7 @@ class Known(Protocol):
     site: Site
     sessions: dict[str, Session]
     questions: list[Question]
+    holding: dict[str, Any]
     was_owned: bool
 
 
@@ -71,8 +72,8 @@ class Rules:
         return ""
 
     def held(self, node: str) -> str:
-        """A held node refuses every job [HLD-03]."""
-        return f"{node} is held" if is_held(self._known.sessions[node]) else ""
+        """A held node refuses every job [HLD-03], and this supervisor's own hold may not have reached it yet."""
+        return f"{node} is held" if node in self._known.holding or is_held(self._known.sessions[node]) else ""
 
     def not_ready(self, node: str, act: str) -> str:
         """A crane works only when it is ready, and is homed only when it is unhomed [CRN-03]."""

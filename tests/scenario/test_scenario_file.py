@@ -9,6 +9,7 @@ import pytest
 from protocol.site_file import scenario as site_of_the_kit
 from protocol.trouble import Trouble
 from reference_node.scenario.scenario_file import BadScenario, load_scenario, read_scenario
+from reference_node.scenario.virtual_stage import play
 from reference_node.supervisor.world import Spot
 
 SITE = site_of_the_kit()
@@ -76,3 +77,10 @@ def test_a_file_is_read_whole(tmp_path: Path) -> None:
 def test_a_name_that_is_none_lists_those_that_are() -> None:
     with pytest.raises(Trouble, match="01-one-crane, 02-under-others"):
         load_scenario("no-such", SITE)
+
+
+def test_the_scenario_of_the_guide_plays_as_it_says() -> None:
+    guide = Path(__file__).parents[2] / "docs" / "supervising.md"
+    _, _, rest = guide.read_text(encoding="utf-8").partition("```toml\n")
+    outcome = play(read_scenario(rest.partition("```")[0].encode(), guide.name, SITE), SITE)
+    assert outcome.wrong == (), "\n".join(outcome.log)

@@ -1,0 +1,155 @@
+"""What a person may ask for at the supervisor's side, and what is refused in words."""
+
+from __future__ import annotations
+
+import pytest
+
+from reference_node.supervisor.by_hand import ByHand
+from reference_node.supervisor.supervisor import Supervisor
+from reference_node.supervisor.world import UNSURE
+from tests.supervisor.terminal import Hand, Terminal, where
+
+
+def ready() -> tuple[Terminal, Supervisor, ByHand]:
+    """A yard in which everything stands still, homed."""
+    terminal = Terminal()
+    supervisor = terminal.supervise()
+    sessions = supervisor.sessions.values()
+    terminal.run_until(lambda: len(supervisor.history) == 2 and all(session.idle() for session in sessions))
+    return terminal, supervisor, ByHand(lambda: supervisor)
+
+
+def test_one_transfer_by_hand() -> None:
+    terminal, supervisor, hand = ready()
+    assert (
+        hand.order("north", "transfer", **{"from": "stack-n", "from_slot": 1, "to": "ferry", "to_slot": 0})
+        is None
+    )
+    assert hand.order("north", "park") == "north has an order open"
+    terminal.run_until(lambda: len(supervisor.history) == 3)
+    assert where(terminal.truth, "B2") == ("ferry", 0)
+    assert hand.events()[-1] == "north: transfer done"
+
+
+@pytest.mark.parametrize(
+    ("order", "why"),
+    [
+        (("west", "home", {}), "there is no node 'west'; nodes are: north, south, siding, ferry"),
+        (("north", "run", {"to": "quay-s"}), "north is a crane and does not know 'run'"),
+        (("north", "claim", {}), "claim is the supervisor's own affair"),
+        (("north", "home", {}), "north is ready"),
+        (("ferry", "cancel", {}), "ferry has no job open"),
+        (("siding", "reset-fault", {}), "siding has no fault that waits for a person"),
+        (("north", "transfer", {"to": "siding", "to_slot": 0}), "north does not reach 'siding'"),
+        (
+            ("north", "transfer", {"from": "stack-n", "from_slot": 3, "to": "ferry"}),
+            "stack-n slot 3 holds nothing",
+        ),
+        (
+            ("north", "transfer", {"from": "stack-n", "from_slot": 0, "to": "ferry"}),
+            "box B1 has another on top",
+        ),
+        (
+            ("north", "transfer", {"from": "stack-n", "from_slot": 1, "to": "stack-n", "to_slot": 2}),
+            "is not free",
+        ),
+        (("north", "transfer", {"from": "stack-n", "from_slot": 9, "to": "ferry"}), "slots 0 to 3, not 9"),
+        (
+            ("north", "transfer", {"from": "stack-n", "from_slot": 1, "to": "ferry", "box": "B9"}),
+            "B2, not B9",
+        ),
+        (("north", "transfer", {"to": "ferry"}), "the spreader of north holds nothing"),
+        (
+            ("south", "transfer", {"from": "ferry", "from_slot": 0, "to": "stack-s"}),
+            "ferry slot 0 holds nothing",
+        ),
+    ],
+)
+def test_what_cannot_be_is_refused_in_words(order: tuple[str, str, dict[str, object]], why: str) -> None:
+    terminal, _, hand = ready()
+    node, act, fields = order
+    said = hand.order(node, act, **fields)
+    assert said is not None
+    assert why in said
+    terminal.run_for(5)
+    assert len(terminal.truth.boxes) == 3
+
+
+def test_the_shuttle_has_to_be_there() -> None:
+    terminal, supervisor, hand = ready()
+    assert hand.order("ferry", "run", to="quay-s") is None
+    terminal.run_until(lambda: len(supervisor.history) == 3)
+    terminal.run_for(3)
+    said = hand.order("north", "transfer", **{"from": "stack-n", "from_slot": 1, "to": "ferry", "to_slot": 0})
+    assert said == "ferry has to run to quay-n first"
+
+
+def test_goals_by_hand() -> None:
+    terminal, supervisor, hand = ready()
+    assert hand.want("B2", "attic", 0) == "there is no attic slot 0"
+    assert hand.want_train("dock", "T1", {}) == "there is no berth 'dock'"
+    assert hand.want_train("siding", "T1", {0: "B2", 1: "B2"}) == "wanted at two places: B2"
+    assert hand.want("B2", "stack-s", 0) is None
+    assert hand.want_train("siding", "T1", {0: "B2"}) is None
+    terminal.run_until(lambda: supervisor.finished, 200)
+    assert [sent.act for _, node, sent in supervisor.history if node == "siding"] == ["admit", "depart"]
+
+
+def test_hold_and_resume() -> None:
+    terminal, supervisor, hand = ready()
+    assert hand.hold("west") == "there is no node 'west'"
+    assert hand.resume("all") == "nothing is held there"
+    assert hand.hold("all") is None
+    terminal.run_until(lambda: all(one.held for one in terminal.controllers.values()), 10)
+    assert hand.order("north", "park") == "north is held"
+    assert hand.resume("all") is None
+    terminal.run_until(lambda: not any(one.held for one in terminal.controllers.values()), 10)
+    supervisor.desk.listen(None)
+    Hand(terminal, "north").send("hold")
+    terminal.run_until(lambda: bool(hand.questions()), 10)
+    (question,) = hand.questions()
+    assert question.choices == ("go on",)
+    assert hand.answer(question.number, "maybe") == "say 'go on' once it is so"
+    assert hand.resume("north") is None
+    terminal.run_until(lambda: not terminal.controllers["north"].held, 10)
+
+
+def test_questions_keep_their_numbers_and_take_words() -> None:
+    terminal = Terminal()
+    supervisor = terminal.supervise(on_question=lambda question: None)
+    hand = ByHand(lambda: supervisor)
+    terminal.run_until(lambda: len(supervisor.questions) == 4)
+    questions = {question.text: question.number for question in hand.questions()}
+    slots = next(number for text, number in questions.items() if "slots of stack-n" in text)
+    assert hand.answer(99, "yes") == "question 99 is not open"
+    assert hand.answer(slots, "B1 B2") == "stack-n has 4 slots, not 2"
+    assert hand.answer(slots, "B1 B2 b_3 -") == "'b_3' is no box's label: 1 to 12 characters A-Z a-z 0-9 '-'"
+    assert hand.answer(slots, "B1, B2, B3, -") is None
+    assert supervisor.world.slots["stack-n"] == ["B1", "B2", "B3", ""]
+    assert {question.text: question.number for question in hand.questions()} == {
+        text: number for text, number in questions.items() if number != slots
+    }
+
+
+def test_a_word_about_a_slot() -> None:
+    terminal, supervisor, hand = ready()
+    assert (
+        hand.tell("attic", 0, "B4") == "there is no attic slot 0; places are: stack-n, stack-s, ferry, siding"
+    )
+    assert hand.tell("stack-s", 0, "B4") is None
+    assert supervisor.world.slots["stack-s"] == ["B4", ""]
+    assert hand.tell("stack-s", 0, None) is None
+    assert hand.order("north", "park") is None
+    said = hand.tell("stack-n", 3, "B5")
+    assert said == "something works at stack-n; say it when it has come to its end"
+    assert UNSURE not in supervisor.world.slots["stack-n"]
+    terminal.run_for(5)
+
+
+def test_nothing_is_told_before_all_nodes_are_there() -> None:
+    terminal = Terminal(nodes=("north",))
+    supervisor = terminal.supervise()
+    terminal.run_for(5)
+    hand = ByHand(lambda: supervisor)
+    assert hand.tell("stack-s", 0, "B4") == "not all nodes are there yet"
+    assert "not owned yet" in (hand.order("north", "home") or "")
