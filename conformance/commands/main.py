@@ -38,8 +38,8 @@ COMMANDS = {
     "conform": LazyCommand(
         "conformance.commands.conform:conform", "Run the conformance cases against one node."
     ),
-    "fuzz": LazyCommand("conformance.commands.fuzz:fuzz", "Look for what breaks one node."),
     "node": LazyCommand("conformance.commands.node:node", "Run a reference node with a simulated mechanism."),
+    "fuzz": LazyCommand("conformance.commands.fuzz:fuzz", "Look for what breaks one node."),
     "supervise": LazyCommand(
         "conformance.commands.supervise:supervise", "Run the mock supervisor: a scenario, or by hand."
     ),

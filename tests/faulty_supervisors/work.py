@@ -181,11 +181,11 @@ class WaitsTenPercentLonger(Sessions):
 
 @faulty("SUP-23", "supervisor-one-reading", site=with_second_berth())
 class GoesFromBerthToBerth(Supervisor):
-    def _start(self, step: Step) -> str:
+    def start(self, step: Step) -> str:
         if step.act == "transfer" and step.fields["to"] == "siding":
             fields = {**step.fields, "from": "loop", "reading": 150}
-            return super()._start(Step(step.node, step.act, fields, step.carriage))
-        return super()._start(step)
+            return super().start(Step(step.node, step.act, fields, step.carriage))
+        return super().start(step)
 
 
 # ---------------------------------------------------------------- holds, reports, deadlines, people
