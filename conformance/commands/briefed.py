@@ -7,7 +7,8 @@ from random import Random
 
 from conformance.played.plan import TRAIN, Brief, Contents
 from protocol.site import Site
-from reference_node.supervisor.goals import Admit, Depart, Goal, Move, Together
+from reference_node.supervisor.goals import Goal
+from reference_node.supervisor.planning.wish import Visit, Wish
 from reference_node.supervisor.question import Ask, Question
 from reference_node.supervisor.session import Pace
 from reference_node.supervisor.supervisor import Supervisor
@@ -44,11 +45,10 @@ def briefed_supervisor(
 
 
 def _goals(brief: Brief, site: Site) -> tuple[Goal, ...]:
-    """The goal of a brief in the reference supervisor's words."""
+    """The goal of a brief in the reference supervisor's words: it is planned for as everything else."""
     plan = brief.plan
-    empty = ("",) * site.places[plan.track].slots
-    work = Together((Move(plan.box, plan.track, 0), Admit(plan.berth, TRAIN, empty)))
-    return (work, Depart(plan.berth)) if brief.goal else ()
+    visit = Visit(TRAIN, plan.berth, ("",) * site.places[plan.track].slots, {0: plan.box})
+    return (Wish(visits=(visit,)),) if brief.goal else ()
 
 
 def _person(site: Site, contents: Contents) -> Callable[[Question], None]:

@@ -7,9 +7,11 @@ from collections.abc import Mapping
 from random import Random
 from typing import Any, ClassVar
 
+from conformance.played.plan import TRAIN
 from protocol.counting import CLAIM_SPREAD, CLAIM_STEP, claim_id
 from protocol.site import NodeSite
 from protocol.specification import specification
+from reference_node.supervisor.goals import Admit
 from reference_node.supervisor.rules import Rules
 from reference_node.supervisor.sent import Sent
 from reference_node.supervisor.session import Session
@@ -80,6 +82,7 @@ class OwnsOnlyWhatItMoves(Ruled):
         super()._settle()
         if not self.was_owned and self.sessions["north"].told() and self.sessions["siding"].told():
             self.was_owned = True
+            self.goals = [Admit("siding", TRAIN, ("", "", "")), *self.goals]  # It begins with what it owns.
             for place, row in self._contents.items():
                 self.world.tell(place, row)
 
