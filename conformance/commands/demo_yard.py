@@ -14,7 +14,8 @@ from protocol.recording import Header
 from protocol.site import Site
 from protocol.wire.mqtt import MqttHost, monotonic_ms
 from reference_node.node import Link, node_on_the_wire
-from reference_node.supervisor.goals import Admit, Depart, Goal, Move, Together
+from reference_node.supervisor.goals import Goal
+from reference_node.supervisor.planning.wish import Visit, Wish
 from reference_node.supervisor.question import Ask, Question
 from reference_node.supervisor.supervisor import Supervisor
 from reference_node.world import World
@@ -23,10 +24,7 @@ BOX, TRAIN, BERTH, SHUTTLE = "C-101", "T-7", "siding", "ferry"
 CONTENTS = {"stack-n": ("C-100", BOX, "C-102", ""), "stack-s": ("", ""), "ferry": ("",)}
 """What stands where at the start; invented, as all of harlow-basin is."""
 
-GOALS: tuple[Goal, ...] = (
-    Together((Move(BOX, BERTH, 0), Admit(BERTH, TRAIN, ("", "", "")))),
-    Depart(BERTH),
-)
+GOALS: tuple[Goal, ...] = (Wish(visits=(Visit(TRAIN, BERTH, ("", "", ""), {0: BOX}),)),)
 STARTS_AT = "quay-n"
 """Where the simulated shuttle really stands."""
 
