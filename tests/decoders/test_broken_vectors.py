@@ -5,14 +5,20 @@ from __future__ import annotations
 import tracemalloc
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from conformance.bench.framing import packet, string
+from conformance.fuzz.hostile import Hostile, all_hostile
+from protocol.specification import specification
 from tests.decoders.verdicts import packet_is_told, payload_is_judged
 from tests.protocol.vectors import Vector, vectors
 
 LARGE = 150
 """Bytes above which a vector is one that is too long, and is cut and flipped in its first so many only."""
 MEMORY = 1 << 20
+PER_BYTE = 100
+"""Bytes of memory for each byte of a payload: an object of Python for every one of them."""
 
 
 @pytest.mark.parametrize("vector", vectors(), ids=str)
@@ -47,6 +53,23 @@ def test_a_broken_packet_is_told(vector: Vector) -> None:
     for at in range(min(len(raw), LARGE)):
         for bit in range(8):
             packet_is_told(flipped(raw, at, bit))
+
+
+@pytest.mark.parametrize("one", all_hostile(), ids=lambda one: one.name)
+def test_a_hostile_payload_takes_memory_by_its_size(one: Hostile) -> None:
+    payload_is_judged("job-order", one.payload)
+    tracemalloc.start()
+    try:
+        payload_is_judged("job-order", one.payload)
+        assert tracemalloc.get_traced_memory()[1] < MEMORY + PER_BYTE * len(one.payload)
+    finally:
+        tracemalloc.stop()
+
+
+@given(st.sampled_from(sorted(specification().messages)), st.sampled_from([b"", b"{", b"\xa2"]), st.binary())
+def test_any_bytes_are_judged(message: str, start: bytes, rest: bytes) -> None:
+    payload_is_judged(message, start + rest)
+    packet_is_told(start + rest)
 
 
 def flipped(whole: bytes, at: int, bit: int) -> bytes:
