@@ -1,0 +1,87 @@
+"""The shuttle in C: built with sanitizers, started as a process, and its power cycled."""
+
+from __future__ import annotations
+
+import subprocess
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from random import Random
+from typing import Any
+
+from conformance.bench.broker import Broker
+from conformance.bench.tap import Tap
+from conformance.publish.header import header
+from conformance.stand import Stand
+from conformance.wire_bench import WireBench
+from protocol.site import Site
+from protocol.site_file import read_site, scenario_text
+from protocol.specification import specification
+
+NODE = "ferry"
+SOURCES = sorted(Path(__file__).parent.glob("*.c"))
+FLAGS = (
+    "-std=gnu11", "-O1", "-g", "-Wall", "-Wextra", "-Werror", "-fsanitize=address,undefined",
+    "-fno-sanitize-recover=all",
+)  # fmt: skip
+BEFORE_THE_WRAP = 2**32 - 60_000
+
+
+def site() -> Site:
+    """harlow-basin with a shuttle that reads CBOR alone."""
+    text = scenario_text()
+    old = '[nodes.ferry]\nroles = ["shuttle"]\nreads = "both"'
+    assert old in text
+    return read_site(text.replace(old, old.replace("both", "cbor")).encode(), "ferry in C")
+
+
+def build(folder: Path, bug: str | None) -> Path:
+    """The program, with the header that `yardwire publish` writes."""
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "yardwire.h").write_text(header(specification()), encoding="utf-8")
+    program = folder / (bug or "sound")
+    define = [f"-D{bug}"] if bug else []
+    command = ["gcc", *FLAGS, *define, f"-I{folder}", *map(str, SOURCES), "-lmosquitto", "-o", str(program)]
+    made = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert made.returncode == 0, made.stderr
+    return program
+
+
+class Board:
+    """A process whose power can be cycled; `words` is what the sanitizers said."""
+
+    def __init__(self, program: Path, tap: Tap, uptime: int) -> None:
+        self._program, self._tap, self._uptime, self._boot = program, tap, uptime, 100
+        self._log = program.with_suffix(".log")
+        self.start()
+
+    def start(self) -> None:
+        self._boot += 1
+        digest = site().nodes[NODE].digest
+        arguments = (self._tap.host, self._tap.port, "harlow-basin", NODE, self._boot, digest, self._uptime)
+        with self._log.open("wb") as log:
+            self.process = subprocess.Popen([self._program, *map(str, arguments)], stderr=log)
+
+    def stop(self) -> None:
+        self.process.kill()
+        self.process.wait()
+
+    def cycle(self) -> None:
+        self.stop()
+        self.start()
+
+    @property
+    def words(self) -> str:
+        return self._log.read_text(errors="replace")
+
+
+@contextmanager
+def on_the_bench(program: Path, broker: Broker, uptime: int = 0) -> Iterator[tuple[Board, Any, Stand]]:
+    """A board behind a tap, the bench around it, and the stand of the tests."""
+    with Tap(broker.host, broker.port) as tap:
+        board = Board(program, tap, uptime)
+        try:
+            with WireBench(tap, broker.address, board.cycle) as bench:
+                yield board, bench, Stand(bench, site(), NODE, Random(1))
+        finally:
+            board.stop()

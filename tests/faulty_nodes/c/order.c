@@ -1,0 +1,238 @@
+/* Reads a CBOR map of one order: what RFC 8949 calls well-formed, and within the ranges of the schemas. */
+#include "order.h"
+
+#include <string.h>
+
+#include "yardwire.h"
+
+struct reader {
+    const uint8_t *at, *end;
+};
+
+enum major { UNSIGNED = 0, NEGATIVE = 1, TEXT = 3, ARRAY = 4, MAP = 5, SIMPLE = 7 };
+
+static bool head(struct reader *reader, unsigned *major, uint64_t *value)
+{
+    if (reader->at == reader->end) {
+        return false;
+    }
+    *major = *reader->at >> 5;
+    unsigned more = *reader->at++ & 31;
+    *value = more;
+    if (more < 24) {
+        return true;
+    }
+    if (more > 27) {
+        return false; /* reserved, or an indefinite length [ENC-02] */
+    }
+    size_t bytes = (size_t)1 << (more - 24);
+    if ((size_t)(reader->end - reader->at) < bytes) {
+        return false;
+    }
+    for (*value = 0; bytes; --bytes) {
+        *value = *value << 8 | *reader->at++;
+    }
+    return true;
+}
+
+/* Gives the bytes of a text of this length, or a null pointer where fewer follow. */
+static const uint8_t *text(struct reader *reader, uint64_t length)
+{
+    const uint8_t *begin = reader->at;
+#if defined(BUG_LENGTH_OF_16_BITS)
+    if ((uint16_t)length > reader->end - begin) {
+#elif defined(BUG_SIGNED_LENGTH)
+    if ((int8_t)length > reader->end - begin) {
+#else
+    if (length > (uint64_t)(reader->end - begin)) {
+#endif
+        return NULL;
+    }
+    reader->at += length;
+    return begin;
+}
+
+static bool skip(struct reader *reader, unsigned depth)
+{
+    unsigned major;
+    uint64_t value;
+#if !defined(BUG_DEEP_RECURSION)
+    if (depth > YW_DEPTH_BYTES_MOST) {
+        return false; /* [ENC-12] */
+    }
+#else
+    volatile char frame[4096]; /* what a small board has in all */
+    frame[depth % sizeof frame] = 0;
+#endif
+    if (!head(reader, &major, &value)) {
+        return false;
+    }
+    if (major == TEXT) {
+        return text(reader, value) != NULL;
+    }
+    if (major == ARRAY || major == MAP) {
+        for (uint64_t left = major == MAP ? 2 * value : value; left; --left) {
+            if (!skip(reader, depth + 1)) {
+                return false;
+            }
+        }
+        return true;
+    }
+    return major == UNSIGNED || major == NEGATIVE || (major == SIMPLE && (value == 20 || value == 21));
+}
+
+static bool is_label(const uint8_t *bytes, uint64_t length)
+{
+    for (uint64_t i = 0; i < length; ++i) {
+        uint8_t c = bytes[i];
+        bool letter = (c >= 'A' && c <= 'Z') || (c >= 'a' && c <= 'z');
+        if (!letter && !(c >= '0' && c <= '9') && c != '-') {
+            return false;
+        }
+    }
+    return true;
+}
+
+static bool read_place(struct order *order, struct reader *reader)
+{
+    unsigned major;
+    uint64_t length;
+    if (!head(reader, &major, &length) || major != TEXT) {
+        return false;
+    }
+    const uint8_t *begin = text(reader, length);
+#if defined(BUG_STACK_TEXT)
+    char copy[sizeof order->place];
+    if (begin) {
+        memcpy(copy, begin, length); /* longer than any name of a place ought to be */
+        copy[8] = 0;
+        memcpy(order->place, copy, sizeof copy);
+    }
+#endif
+    if (!begin || length == 0 || length >= sizeof order->place || !is_label(begin, length)) {
+        return false;
+    }
+#if defined(BUG_STRCPY_OF_A_NAME)
+    strcpy(order->place, (const char *)begin); /* a text in CBOR has no NUL behind it */
+#else
+    memcpy(order->place, begin, length);
+#endif
+    order->place[length] = 0;
+    return true;
+}
+
+static uint32_t most(unsigned key)
+{
+    switch (key) {
+    case YW_KEY_JOB_ORDER_BOOT:
+    case YW_KEY_JOB_ORDER_FAULTS:
+    case YW_KEY_JOB_ORDER_HOLDS:
+        return UINT16_MAX;
+    case YW_KEY_JOB_ORDER_ACT:
+        return YW_ACT_SET_UPTIME;
+    case YW_KEY_JOB_ORDER_FOUND:
+        return YW_RESET_FAULT_FOUND_BOX;
+    default:
+        return UINT32_MAX;
+    }
+}
+
+static bool is_number(uint64_t key)
+{
+    switch (key) {
+    case YW_KEY_JOB_ORDER_BOOT:
+    case YW_KEY_JOB_ORDER_ID:
+    case YW_KEY_JOB_ORDER_ACT:
+    case YW_KEY_JOB_ORDER_DEADLINE:
+    case YW_KEY_JOB_ORDER_REF:
+    case YW_KEY_JOB_ORDER_TOKEN:
+    case YW_KEY_JOB_ORDER_FAULTS:
+    case YW_KEY_JOB_ORDER_FOUND:
+    case YW_KEY_JOB_ORDER_HOLDS:
+    case YW_KEY_JOB_ORDER_UPTIME:
+        return true;
+    default:
+        return false;
+    }
+}
+
+static bool read_field(struct order *order, struct reader *reader, uint64_t key)
+{
+    unsigned major;
+    uint64_t value;
+    if (key == YW_KEY_JOB_ORDER_TO || key == YW_KEY_JOB_ORDER_PLACE) {
+        order->has |= UINT32_C(1) << key;
+        return read_place(order, reader);
+    }
+    if (!is_number(key)) {
+        if (key < 32) {
+            order->has |= UINT32_C(1) << key;
+        }
+        return skip(reader, 2); /* [ENC-09] */
+    }
+    if (!head(reader, &major, &value) || major != UNSIGNED || value > most((unsigned)key)) {
+        return false;
+    }
+    bool is_id = key == YW_KEY_JOB_ORDER_ID || key == YW_KEY_JOB_ORDER_REF;
+    order->has |= UINT32_C(1) << key;
+    order->number[key] = (uint32_t)value;
+    return !is_id || value > 0;
+}
+
+static bool is_whole(const struct order *order)
+{
+    static const uint32_t required[] = {
+#define BIT(key) (UINT32_C(1) << YW_KEY_JOB_ORDER_##key)
+#define OWNED (BIT(BOOT) | BIT(ID))
+        [YW_ACT_ASK] = BIT(TOKEN),
+        [YW_ACT_CLAIM] = OWNED,
+        [YW_ACT_RESUME] = OWNED | BIT(HOLDS),
+        [YW_ACT_CANCEL] = OWNED | BIT(REF),
+        [YW_ACT_RESET_FAULT] = OWNED | BIT(FAULTS),
+        [YW_ACT_RUN] = OWNED | BIT(DEADLINE) | BIT(TO),
+        [YW_ACT_HOLD] = 0,
+        [YW_ACT_STIMULUS] = OWNED | BIT(INPUTS),
+        [YW_ACT_SET_UPTIME] = OWNED | BIT(UPTIME),
+        [YW_ACT_TRANSFER] = OWNED | BIT(DEADLINE) | BIT(TO) | BIT(TO_SLOT) | BIT(BOX),
+        [YW_ACT_HOME] = OWNED | BIT(DEADLINE),
+        [YW_ACT_PARK] = OWNED | BIT(DEADLINE),
+        [YW_ACT_JOG] = OWNED | BIT(DEADLINE) | BIT(TARGET),
+        [YW_ACT_ADMIT] = OWNED | BIT(DEADLINE),
+        [YW_ACT_DEPART] = OWNED | BIT(DEADLINE),
+    };
+    if (!order_has(order, YW_KEY_JOB_ORDER_ACT)) {
+        return false;
+    }
+    uint32_t act = order->number[YW_KEY_JOB_ORDER_ACT];
+    return (order->has & required[act]) == required[act];
+}
+
+bool order_read(struct order *order, const uint8_t *bytes, size_t length)
+{
+    struct reader reader = {bytes, bytes + length};
+    unsigned major;
+    uint64_t pairs, key, least = 0;
+    memset(order, 0, sizeof *order);
+    if (!head(&reader, &major, &pairs) || major != MAP) {
+        return false;
+    }
+    for (; pairs; --pairs) {
+        if (!head(&reader, &major, &key) || major != UNSIGNED || key < least) {
+            return false; /* [ENC-02]: in order, none twice */
+        }
+        least = key + 1;
+#if defined(BUG_TABLE_OF_FIELDS)
+        static volatile uint8_t seen[24];
+        seen[key] = 1; /* a field of a newer sender lies behind the table */
+#endif
+        if (!read_field(order, &reader, key)) {
+            return false;
+        }
+    }
+#if !defined(BUG_TRAILING_BYTES)
+    if (reader.at != reader.end) {
+        return false; /* [ENC-12] */
+    }
+#endif
+    return is_whole(order);
+}

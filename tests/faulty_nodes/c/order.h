@@ -1,0 +1,22 @@
+/* An order as it came, read from CBOR. */
+#ifndef ORDER_H
+#define ORDER_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+struct order {
+    uint32_t number[32]; /* by CBOR key */
+    uint32_t has;        /* one bit for each key */
+    char place[9];       /* the last place that it names */
+};
+
+bool order_read(struct order *order, const uint8_t *bytes, size_t length);
+
+static inline bool order_has(const struct order *order, unsigned key)
+{
+    return order->has >> key & 1;
+}
+
+#endif
