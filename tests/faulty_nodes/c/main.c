@@ -72,7 +72,7 @@ static void on_message(struct mosquitto *from, void *user, const struct mosquitt
         return; /* [LNK-14] */
     }
     size_t length = (size_t)message->payloadlen;
-    uint8_t *copy = malloc(length); /* as large as the payload and no larger */
+    uint8_t *copy = calloc(1, length); /* as large as the payload and no larger */
 #if defined(BUG_EMPTY_PAYLOAD)
     if (*(const char *)message->payload == '{') {
         length = 0; /* it reads no JSON */
@@ -81,11 +81,14 @@ static void on_message(struct mosquitto *from, void *user, const struct mosquitt
     if (length) {
         memcpy(copy, message->payload, length);
     }
-    shuttle_receive(user, copy, length);
+    shuttle_receive(user, copy, length, strstr(message->topic, "/" YW_EVERYONE "/") != NULL);
+#if defined(BUG_PAYLOAD_AFTER_FREE)
+    uint8_t *volatile kept = copy;
+#endif
     free(copy);
 #if defined(BUG_PAYLOAD_AFTER_FREE)
     if (((struct shuttle *)user)->bad_message && length) {
-        fprintf(stderr, "bad message that begins with %02x\n", copy[0]);
+        fprintf(stderr, "bad message that begins with %02x\n", kept[0]);
     }
 #endif
 }
@@ -123,6 +126,7 @@ int main(int count, char **words)
     shuttle.started_ms = clock_ms();
     mosquitto_lib_init();
     client = mosquitto_new(words[4], true, &shuttle);
+    mosquitto_int_option(client, MOSQ_OPT_TCP_NODELAY, 1);
     mosquitto_connect_callback_set(client, on_connect);
     mosquitto_publish_callback_set(client, on_publish);
     mosquitto_message_callback_set(client, on_message);

@@ -137,95 +137,72 @@ static uint32_t most(unsigned key)
     }
 }
 
-static bool is_number(uint64_t key)
+#define BIT(key) (UINT32_C(1) << YW_KEY_JOB_ORDER_##key)
+#define OWNED (BIT(ACT) | BIT(BOOT) | BIT(ID))
+
+static const uint32_t required[] = {
+    [YW_ACT_ASK] = BIT(ACT) | BIT(TOKEN),
+    [YW_ACT_CLAIM] = OWNED,
+    [YW_ACT_HOLD] = BIT(ACT),
+    [YW_ACT_RESUME] = OWNED | BIT(HOLDS),
+    [YW_ACT_CANCEL] = OWNED | BIT(REF),
+    [YW_ACT_RESET_FAULT] = OWNED | BIT(FAULTS),
+    [YW_ACT_TRANSFER] = OWNED | BIT(DEADLINE) | BIT(TO) | BIT(TO_SLOT) | BIT(BOX),
+    [YW_ACT_HOME] = OWNED | BIT(DEADLINE),
+    [YW_ACT_PARK] = OWNED | BIT(DEADLINE),
+    [YW_ACT_JOG] = OWNED | BIT(DEADLINE) | BIT(TARGET),
+    [YW_ACT_ADMIT] = OWNED | BIT(DEADLINE),
+    [YW_ACT_DEPART] = OWNED | BIT(DEADLINE),
+    [YW_ACT_RUN] = OWNED | BIT(DEADLINE) | BIT(TO),
+    [YW_ACT_STIMULUS] = OWNED | BIT(INPUTS),
+    [YW_ACT_SET_UPTIME] = OWNED | BIT(UPTIME),
+};
+
+static uint32_t fields_of(uint32_t act)
 {
-    switch (key) {
-    case YW_KEY_JOB_ORDER_BOOT:
-    case YW_KEY_JOB_ORDER_ID:
-    case YW_KEY_JOB_ORDER_ACT:
-    case YW_KEY_JOB_ORDER_DEADLINE:
-    case YW_KEY_JOB_ORDER_REF:
-    case YW_KEY_JOB_ORDER_TOKEN:
-    case YW_KEY_JOB_ORDER_FAULTS:
-    case YW_KEY_JOB_ORDER_FOUND:
-    case YW_KEY_JOB_ORDER_HOLDS:
-    case YW_KEY_JOB_ORDER_UPTIME:
-        return true;
-    default:
-        return false;
-    }
+    return required[act] | (act == YW_ACT_RESET_FAULT ? BIT(FOUND) | BIT(PLACE) : 0);
 }
 
-static bool read_field(struct order *order, struct reader *reader, uint64_t key)
+static bool read_field(struct order *order, struct reader *reader, unsigned key)
 {
     unsigned major;
     uint64_t value;
-    if (key == YW_KEY_JOB_ORDER_TO || key == YW_KEY_JOB_ORDER_PLACE) {
-        order->has |= UINT32_C(1) << key;
+    uint32_t bit = UINT32_C(1) << key;
+    order->has |= bit;
+    if (bit & (BIT(TO) | BIT(PLACE))) {
         return read_place(order, reader);
     }
-    if (!is_number(key)) {
-        if (key < 32) {
-            order->has |= UINT32_C(1) << key;
-        }
-        return skip(reader, 2); /* [ENC-09] */
+    if (bit & (BIT(TO_SLOT) | BIT(BOX) | BIT(TARGET) | BIT(INPUTS))) {
+        return skip(reader, 2); /* of acts that it refuses */
     }
-    if (!head(reader, &major, &value) || major != UNSIGNED || value > most((unsigned)key)) {
+    if (!head(reader, &major, &value) || major != UNSIGNED || value > most(key)) {
         return false;
     }
-    bool is_id = key == YW_KEY_JOB_ORDER_ID || key == YW_KEY_JOB_ORDER_REF;
-    order->has |= UINT32_C(1) << key;
     order->number[key] = (uint32_t)value;
-    return !is_id || value > 0;
+    return value > 0 || !(bit & (BIT(ID) | BIT(REF)));
 }
 
-static bool is_whole(const struct order *order)
+/* Reads the fields of `wanted` and passes over all others [ENC-09]. */
+static bool read_map(struct order *order, struct reader reader, uint32_t wanted)
 {
-    static const uint32_t required[] = {
-#define BIT(key) (UINT32_C(1) << YW_KEY_JOB_ORDER_##key)
-#define OWNED (BIT(BOOT) | BIT(ID))
-        [YW_ACT_ASK] = BIT(TOKEN),
-        [YW_ACT_CLAIM] = OWNED,
-        [YW_ACT_RESUME] = OWNED | BIT(HOLDS),
-        [YW_ACT_CANCEL] = OWNED | BIT(REF),
-        [YW_ACT_RESET_FAULT] = OWNED | BIT(FAULTS),
-        [YW_ACT_RUN] = OWNED | BIT(DEADLINE) | BIT(TO),
-        [YW_ACT_HOLD] = 0,
-        [YW_ACT_STIMULUS] = OWNED | BIT(INPUTS),
-        [YW_ACT_SET_UPTIME] = OWNED | BIT(UPTIME),
-        [YW_ACT_TRANSFER] = OWNED | BIT(DEADLINE) | BIT(TO) | BIT(TO_SLOT) | BIT(BOX),
-        [YW_ACT_HOME] = OWNED | BIT(DEADLINE),
-        [YW_ACT_PARK] = OWNED | BIT(DEADLINE),
-        [YW_ACT_JOG] = OWNED | BIT(DEADLINE) | BIT(TARGET),
-        [YW_ACT_ADMIT] = OWNED | BIT(DEADLINE),
-        [YW_ACT_DEPART] = OWNED | BIT(DEADLINE),
-    };
-    if (!order_has(order, YW_KEY_JOB_ORDER_ACT)) {
-        return false;
-    }
-    uint32_t act = order->number[YW_KEY_JOB_ORDER_ACT];
-    return (order->has & required[act]) == required[act];
-}
-
-bool order_read(struct order *order, const uint8_t *bytes, size_t length)
-{
-    struct reader reader = {bytes, bytes + length};
     unsigned major;
-    uint64_t pairs, key, least = 0;
+    uint64_t pairs, key;
+    uint32_t seen = 0;
     memset(order, 0, sizeof *order);
     if (!head(&reader, &major, &pairs) || major != MAP) {
         return false;
     }
     for (; pairs; --pairs) {
-        if (!head(&reader, &major, &key) || major != UNSIGNED || key < least) {
-            return false; /* [ENC-02]: in order, none twice */
+        if (!head(&reader, &major, &key) || major != UNSIGNED || (key < 32 && seen >> key & 1)) {
+            return false;
         }
-        least = key + 1;
+        seen |= key < 32 ? UINT32_C(1) << key : 0;
 #if defined(BUG_TABLE_OF_FIELDS)
-        static volatile uint8_t seen[24];
-        seen[key] = 1; /* a field of a newer sender lies behind the table */
+        static volatile uint8_t times[24];
+        times[key] = 1; /* a field of a newer sender lies behind the table */
 #endif
-        if (!read_field(order, &reader, key)) {
+        bool is_wanted = key < 32 && (wanted >> key & 1);
+        if (is_wanted ? !read_field(order, &reader, (unsigned)key) : !skip(&reader, 2)) {
             return false;
         }
     }
@@ -234,5 +211,15 @@ bool order_read(struct order *order, const uint8_t *bytes, size_t length)
         return false; /* [ENC-12] */
     }
 #endif
-    return is_whole(order);
+    return true;
+}
+
+bool order_read(struct order *order, const uint8_t *bytes, size_t length)
+{
+    const struct reader reader = {bytes, bytes + length};
+    if (!read_map(order, reader, BIT(ACT)) || !order_has(order, YW_KEY_JOB_ORDER_ACT)) {
+        return false;
+    }
+    uint32_t act = order->number[YW_KEY_JOB_ORDER_ACT];
+    return read_map(order, reader, fields_of(act)) && (order->has & required[act]) == required[act];
 }

@@ -190,10 +190,11 @@ static void bad_message(struct shuttle *shuttle)
     say_fault(shuttle);
 }
 
-void shuttle_receive(struct shuttle *shuttle, const uint8_t *bytes, size_t length)
+void shuttle_receive(struct shuttle *shuttle, const uint8_t *bytes, size_t length, bool to_all)
 {
     struct order order;
-    if (!order_read(&order, bytes, length)) {
+    bool readable = order_read(&order, bytes, length);
+    if (!readable || (to_all && order.number[YW_KEY_JOB_ORDER_ACT] != YW_ACT_HOLD)) { /* [HLD-06] */
         bad_message(shuttle);
         return;
     }

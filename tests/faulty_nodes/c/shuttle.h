@@ -29,7 +29,7 @@ void link_publish(struct shuttle *shuttle, enum message message, const char *tex
 uint64_t clock_ms(void);
 uint32_t shuttle_uptime(const struct shuttle *shuttle);
 void shuttle_connected(struct shuttle *shuttle);
-void shuttle_receive(struct shuttle *shuttle, const uint8_t *bytes, size_t length);
+void shuttle_receive(struct shuttle *shuttle, const uint8_t *bytes, size_t length, bool to_all);
 void shuttle_tick(struct shuttle *shuttle);
 
 /* Says its state once more, changed or not [MSG-02, MSG-03]. */
