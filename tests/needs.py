@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+from pathlib import Path
 
 import pytest
 
@@ -18,4 +19,13 @@ def needs(program: str) -> pytest.MarkDecorator:
     return pytest.mark.skipif(
         shutil.which(program, path=PLACES) is None,
         reason=f"NOT TESTED: {program!r} is not on this machine (Debian: apt install {package})",
+    )
+
+
+def needs_header(name: str, package: str) -> pytest.MarkDecorator:
+    """Skip the test as loudly where the C header `name`, of a Debian package, is not installed."""
+    folders = (Path("/usr/include"), Path("/usr/local/include"), Path("/opt/homebrew/include"))
+    return pytest.mark.skipif(
+        not any((folder / name).is_file() for folder in folders),
+        reason=f"NOT TESTED: {name!r} is not on this machine (Debian: apt install {package})",
     )

@@ -198,8 +198,10 @@ static bool read_map(struct order *order, struct reader reader, uint32_t wanted)
         }
         seen |= key < 32 ? UINT32_C(1) << key : 0;
 #if defined(BUG_TABLE_OF_FIELDS)
-        static volatile uint8_t times[24];
-        times[key] = 1; /* a field of a newer sender lies behind the table */
+        static uint8_t times[24];
+        if (++times[key] == 0) { /* a field of a newer sender lies behind the table */
+            return false;
+        }
 #endif
         bool is_wanted = key < 32 && (wanted >> key & 1);
         if (is_wanted ? !read_field(order, &reader, (unsigned)key) : !skip(&reader, 2)) {

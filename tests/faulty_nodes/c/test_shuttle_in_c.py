@@ -1,0 +1,113 @@
+"""A shuttle in C behind a real broker: sound it lives through everything, and each bug breaks it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from conformance.bench.broker import Broker, start_broker
+from conformance.fuzz.campaign import Campaign, Options
+from conformance.fuzz.link import link_of
+from conformance.runner import Run, Selection
+from conformance.stand import Stand
+from conformance.verdict import Broken, Verdict
+from tests.faulty_nodes.c.board import NODE, build, on_the_bench, site
+from tests.faulty_nodes.c.bugs import BUGS, DIES, SILENT, WRONG, Bug
+from tests.needs import needs, needs_header
+
+pytestmark = [needs("gcc"), needs_header("mosquitto.h", "libmosquitto-dev")]
+PATIENCE_S = 30
+PATIENCE_MS = 20_000
+CASES = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a board did about some orders."""
+
+    ended: str
+    """DIES, SILENT, or '' where it answers."""
+    words: str = ""
+    reports: tuple[tuple[object, ...], ...] = ()
+    counts: bool = True
+    """Whether seq goes up by one."""
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("c")
+
+
+@pytest.fixture(scope="module")
+def broker() -> Iterator[Broker]:
+    with start_broker("auto") as started:
+        yield started
+
+
+def outcome(program: Path, broker: Broker, bug: Bug) -> Outcome:
+    with on_the_bench(program, broker, bug.uptime) as (board, bench, stand):
+        assert bench.wait(lambda: stand.log.latest("node-status") is not None, PATIENCE_MS)
+        stand.claim()
+        before = stand.log.end
+        for payload in bug.trigger(stand.boot, stand.mark):
+            stand.send_raw(payload)
+        if bug.shows == DIES and program.name != "sound":
+            board.process.wait(PATIENCE_S)
+            return Outcome(DIES, board.words)
+        try:
+            last = stand.ask().report
+        except Broken:
+            return Outcome(SILENT if board.process.poll() is None else DIES, board.words)
+        came = [m for m in stand.log.since(before) if m.from_node and m.number < last.number]
+        states = [m.body["seq"] for m in came if m.name == "shuttle-status"]
+        return Outcome(
+            "",
+            reports=tuple((m.body["act"], m.body.get("reason")) for m in came if m.name == "job-report"),
+            counts=states == list(range(states[0], states[0] + len(states))),
+        )
+
+
+@pytest.mark.parametrize("name", BUGS)
+def test_a_bug_breaks_it_and_without_it_the_shuttle_lives(name: str, folder: Path, broker: Broker) -> None:
+    bug = BUGS[name]
+    sound = outcome(build(folder, None), broker, bug)
+    assert (sound.ended, sound.counts) == ("", True), sound.words
+    broken = outcome(build(folder, name), broker, bug)
+    if bug.shows == WRONG:
+        assert broken.ended == ""
+        assert broken != sound
+    else:
+        assert broken.ended == bug.shows
+        assert re.search(bug.words, broken.words), broken.words[:2000]
+
+
+def campaign(program: Path, broker: Broker) -> Campaign:
+    with on_the_bench(program, broker) as (_, bench, stand):
+        options = Options(seed=1, rate=0, kinds=("payloads", "sequences"), shorten_tries=0)
+        run = Campaign(stand, link_of(bench, NODE), options)
+        run.run(lambda: run.cases < CASES and not run.found)
+        return run
+
+
+def test_the_fuzzer_finds_nothing_in_the_sound_one(folder: Path, broker: Broker) -> None:
+    run = campaign(build(folder, None), broker)
+    assert run.cases >= CASES
+    assert [str(found.finding) for found in run.found.values()] == []
+
+
+@pytest.mark.parametrize("name", [name for name, bug in BUGS.items() if bug.fuzzer])
+def test_the_fuzzer_finds_it(name: str, folder: Path, broker: Broker) -> None:
+    run = campaign(build(folder, name), broker)
+    assert BUGS[name].fuzzer in {found.finding.requirement for found in run.found.values()}
+
+
+def test_the_sound_one_passes_what_moves_nothing(folder: Path, broker: Broker) -> None:
+    with on_the_bench(build(folder, None), broker) as (_, bench, _):
+        run = Run(Stand(bench, site(), NODE, Random(2), 4.0), Selection(motion=False))
+        run.perform()
+    assert [str(o) for o in run.outcomes if o.verdict is Verdict.FAIL] == []
