@@ -5,6 +5,14 @@
 
 #include "yardwire.h"
 
+#if defined(BUG_LENGTH_OF_16_BITS)
+typedef uint16_t length_t;
+#elif defined(BUG_SIGNED_LENGTH)
+typedef int8_t length_t;
+#else
+typedef uint64_t length_t;
+#endif
+
 struct reader {
     const uint8_t *at, *end;
 };
@@ -39,13 +47,7 @@ static bool head(struct reader *reader, unsigned *major, uint64_t *value)
 static const uint8_t *text(struct reader *reader, uint64_t length)
 {
     const uint8_t *begin = reader->at;
-#if defined(BUG_LENGTH_OF_16_BITS)
-    if ((uint16_t)length > reader->end - begin) {
-#elif defined(BUG_SIGNED_LENGTH)
-    if ((int8_t)length > reader->end - begin) {
-#else
-    if (length > (uint64_t)(reader->end - begin)) {
-#endif
+    if ((length_t)length > (length_t)(reader->end - begin)) {
         return NULL;
     }
     reader->at += length;
@@ -109,7 +111,7 @@ static bool read_place(struct order *order, struct reader *reader)
         memcpy(order->place, copy, sizeof copy);
     }
 #endif
-    if (!begin || length == 0 || length >= sizeof order->place || !is_label(begin, length)) {
+    if (!begin || length == 0 || (length_t)length >= (length_t)sizeof order->place || !is_label(begin, length)) {
         return false;
     }
 #if defined(BUG_STRCPY_OF_A_NAME)
