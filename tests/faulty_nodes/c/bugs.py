@@ -10,7 +10,7 @@ import cbor2
 from tests.faulty_nodes.c.board import BEFORE_THE_WRAP
 
 DIES, SILENT, WRONG = "dies", "silent", "wrong answer"
-ASK, RESUME, RESET_FAULT, RUN = 0, 3, 5, 12
+ASK, RESET_FAULT, RUN = 0, 5, 12
 Trigger = Callable[[int, int], list[bytes]]
 """The orders for a boot, with ids above this one."""
 
@@ -30,7 +30,7 @@ class Bug:
 
 
 def order(act: int, boot: int, id_: int, **fields: int) -> bytes:
-    keys = {"faults": 17, "holds": 21, "deadline": 3}
+    keys = {"faults": 17, "deadline": 3}
     return cbor2.dumps({0: boot, 1: id_, 2: act} | {keys[name]: value for name, value in fields.items()})
 
 
@@ -48,11 +48,6 @@ def bytes_of(*payloads: bytes) -> Trigger:
     return lambda boot, id_: list(payloads)
 
 
-def six_resumes(boot: int, id_: int) -> list[bytes]:
-    """Five with a wrong count of holds, and the first once more."""
-    return [order(RESUME, boot, id_ + number, holds=9) for number in (1, 2, 3, 4, 5, 1)]
-
-
 def beyond_the_wrap(boot: int, id_: int) -> list[bytes]:
     deadline = (BEFORE_THE_WRAP + 90_000) % 2**32
     return [behind(order(RUN, boot, id_ + 1, deadline=deadline), "06" + "66" + b"quay-s".hex())]
@@ -63,9 +58,6 @@ AN_ASK = cbor2.dumps({2: ASK, 16: 7})
 BUGS = {
     "BUG_LENGTH_OF_16_BITS": Bug(
         "a length of 65539 is 3 in 16 bits", place("7a00010003616263"), DIES, "AddressSanitizer|runtime error"
-    ),
-    "BUG_SIGNED_LENGTH": Bug(
-        "a length of 200 is below 0 in a signed byte", place("78c8616263"), DIES, "AddressSanitizer"
     ),
     "BUG_DEEP_RECURSION": Bug(
         "it follows nesting as deep as it goes",
@@ -93,7 +85,6 @@ BUGS = {
         "heap-buffer-overflow",
         fuzzer="ORD-03",
     ),
-    "BUG_TABLE_OF_FOUR": Bug("of orders it remembers the last four, and no mark", six_resumes, WRONG),
     "BUG_WRAP_COMPARED_WITH_LESS": Bug(
         "a deadline beyond the wrap of uptime is compared with <",
         beyond_the_wrap,

@@ -7,8 +7,6 @@
 
 #if defined(BUG_LENGTH_OF_16_BITS)
 typedef uint16_t length_t;
-#elif defined(BUG_SIGNED_LENGTH)
-typedef int8_t length_t;
 #else
 typedef uint64_t length_t;
 #endif
@@ -50,7 +48,7 @@ static const uint8_t *text(struct reader *reader, uint64_t length)
     if ((length_t)length > (length_t)(reader->end - begin)) {
         return NULL;
     }
-    reader->at += length;
+    reader->at += (length_t)length;
     return begin;
 }
 

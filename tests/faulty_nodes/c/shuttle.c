@@ -117,21 +117,6 @@ static int obey(struct shuttle *shuttle, const struct order *order)
     }
 }
 
-static bool is_stale(struct shuttle *shuttle, uint32_t id)
-{
-#if defined(BUG_TABLE_OF_FOUR)
-    for (unsigned i = 0; i < 4; ++i) {
-        if (shuttle->recent[i] == id) {
-            return true;
-        }
-    }
-    shuttle->recent[shuttle->recents++ % 4] = id;
-    return false;
-#else
-    return id <= shuttle->mark;
-#endif
-}
-
 static void claim(struct shuttle *shuttle, const struct order *order, uint32_t id)
 {
     if (id >= shuttle->mark) {
@@ -164,7 +149,7 @@ static void owned(struct shuttle *shuttle, const struct order *order)
         say_answer(shuttle, order, id, shuttle->job_state, NO_REASON); /* [ORD-06] */
     } else if (act == YW_ACT_CANCEL && shuttle->job && ref == shuttle->job) {
         cancel_job(shuttle, order);
-    } else if (is_stale(shuttle, id)) {
+    } else if (id <= shuttle->mark) {
         say_answer(shuttle, order, act == YW_ACT_CANCEL ? ref : id, YW_JOB_STATE_REFUSED, YW_REASON_STALE);
     } else if (act == YW_ACT_CANCEL) {
         bool unseen = ref > shuttle->mark;

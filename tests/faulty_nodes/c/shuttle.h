@@ -15,10 +15,6 @@ struct shuttle {
     uint16_t seq[4]; /* by enum message */
     bool held, bad_message;
     char place[9], target[9];
-#if defined(BUG_TABLE_OF_FOUR)
-    uint32_t recent[4];
-    unsigned recents;
-#endif
 };
 
 enum message { NODE_STATUS, SHUTTLE_STATUS, FAULT, JOB_REPORT };
