@@ -12,6 +12,7 @@ import pytest
 from conformance.bench.broker import Broker, start_broker
 from conformance.fuzz.campaign import Campaign, Options
 from conformance.fuzz.link import link_of
+from conformance.stand import Stand
 from conformance.verdict import Broken
 from tests.faulty_nodes.c.board import NODE, build, on_the_bench
 from tests.faulty_nodes.c.bugs import BUGS, DIES, SILENT, WRONG, Bug
@@ -46,12 +47,18 @@ def broker() -> Iterator[Broker]:
         yield started
 
 
+def has_settled(stand: Stand) -> bool:
+    """Whether it has said its status twice: what it subscribed to is with the broker by then."""
+    status = stand.log.latest("node-status")
+    return status is not None and status.body.get("seq", 0) >= 1
+
+
 def outcome(program: Path, bug: Bug) -> Outcome:
     with (
         start_broker("auto") as broker,
         on_the_bench(program, broker, bug.uptime) as (board, bench, stand),
     ):
-        assert bench.wait(lambda: stand.log.latest("node-status") is not None, PATIENCE_MS)
+        assert bench.wait(lambda: has_settled(stand), PATIENCE_MS)
         stand.claim()
         before = stand.log.end
         for payload in bug.trigger(stand.boot, stand.mark):
