@@ -70,9 +70,11 @@ def judge(
 ) -> dict[str, Result]:
     """Run cases against a supervisor in this process on virtual time."""
     where = site or scenario()
+    # Not of the boot: in fifty runs two lives have the same one, and would use the same tokens.
+    chance = random.Random(seed + 2)
 
     def make(boot: int, now_ms: int, brief: Brief | None) -> Participant:
-        rng = random.Random(boot)
+        rng = random.Random(chance.getrandbits(64))
         if brief is None:
             return kind(where, NAME, boot=boot, rng=rng, started_ms=now_ms)
         return briefed_supervisor(where, NAME, brief, boot=boot, rng=rng, started_ms=now_ms, kind=kind)

@@ -89,12 +89,12 @@ class Storm(RuleBasedStateMachine):
 
 TestStorm = Storm.TestCase
 TestStorm.settings = settings(
-    max_examples=30, stateful_step_count=12, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+    max_examples=20, stateful_step_count=12, deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )
 
 
-def test_half_an_hour_of_the_soak() -> None:
-    result = Soak(seed=5).run(0.5)
+def test_a_quarter_of_an_hour_of_the_soak() -> None:
+    result = Soak(seed=5).run(0.25)
     assert result.sound, (result.breaches, result.stuck)
-    assert result.wishes > 10
-    assert sum(result.troubles.values()) > 5
+    assert result.wishes > 5
+    assert sum(result.troubles.values()) > 2

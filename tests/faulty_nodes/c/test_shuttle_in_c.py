@@ -95,6 +95,7 @@ def test_a_bug_breaks_it_and_without_it_the_shuttle_lives(name: str, folder: Pat
 
 def campaign(program: Path, broker: Broker) -> Campaign:
     with on_the_bench(program, broker) as (_, bench, stand):
+        assert bench.wait(lambda: has_settled(stand), PATIENCE_MS)
         options = Options(seed=1, rate=0, kinds=("payloads", "sequences"), shorten_tries=0)
         run = Campaign(stand, link_of(bench, NODE), options)
         run.run(lambda: run.cases < CASES and not run.found)
