@@ -22,9 +22,9 @@ from reference_node.supervisor.session import Session
 from reference_node.supervisor.situation import Situation, applied
 from reference_node.supervisor.world import World
 
-THOUGHT = 4_000
+THOUGHT = 40_000
 """States that are looked at before a plan is settled for: meanwhile nothing moves."""
-PORTION = 100
+PORTION = 500
 """States of the search that are looked at in one go: well under the time in which an answer is due."""
 PORTION_MS = 100
 """The next portion comes no sooner: in between there is mail to read."""

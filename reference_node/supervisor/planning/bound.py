@@ -81,6 +81,18 @@ class Bound:
         )
         return sum((*ways, *away, *trains))
 
+    def matters(self, state: State) -> set[int]:
+        """Boxes that have to go somewhere, those in their way, and those that take up a deck."""
+        trips = list(self._trips(state, (0,) * len(self.yard.nodes)))
+        found = {trip.label for trip in trips}
+        holds = {spot: label for label, spot in enumerate(state.boxes) if spot != NOWHERE}
+        for trip in trips:
+            for spot in (*self._column_above(trip.start[0]), trip.end[0], *self._column_above(trip.end[0])):
+                if spot in holds:
+                    found.add(holds[spot])
+        decks = {place.name for place in self.yard.site.places.values() if place.kind is PlaceKind.DECK}
+        return found | {label for spot, label in holds.items() if self.yard.spots[spot].place in decks}
+
     # ------------------------------------------------------------ boxes
     def _trips(self, state: State, free: Sequence[int]) -> Iterator[Trip]:
         for label, (target, berth, index) in self.yard.targets.items():

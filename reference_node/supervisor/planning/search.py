@@ -17,11 +17,11 @@ from reference_node.supervisor.planning.problem import Problem
 from reference_node.supervisor.planning.tidy import Timed, length, tidied
 from reference_node.supervisor.planning.yard import State, Yard
 
-FIRST_LOOK = 1_000
+FIRST_LOOK = 10_000
 """States looked at before a good plan is searched for, to know what is not worth looking at."""
-EXPANSIONS = 12_000
+LOOKS = 200_000
 """States looked at before the search settles for a plan that may not be the best."""
-BEAM = 40
+BEAM = 30
 NEVER = 1 << 62
 LONGEST = 150
 """Tasks in a plan of the beam."""
@@ -33,7 +33,7 @@ class Plan:
 
     tasks: tuple[Timed, ...]
     bound_ms: int
-    expanded: int
+    looks: int
     """States that were looked at."""
 
     @property
@@ -72,10 +72,10 @@ class Track:
         return tuple(reversed(found))
 
 
-def plan(problem: Problem, expansions: int = EXPANSIONS) -> Plan | None:
+def plan(problem: Problem, looks: int = LOOKS) -> Plan | None:
     """The plan that meets the last goal soonest; None where none was found. Same input, same plan."""
-    search = Search(problem, expansions)
-    while not search.run(1_000):
+    search = Search(problem, looks)
+    while not search.run(LOOKS):
         pass
     return search.plan
 
@@ -83,7 +83,7 @@ def plan(problem: Problem, expansions: int = EXPANSIONS) -> Plan | None:
 class Search:
     """One search; `run` takes it further, `plan` is what it has come to once that has given True."""
 
-    def __init__(self, problem: Problem, expansions: int = EXPANSIONS) -> None:
+    def __init__(self, problem: Problem, looks: int = LOOKS) -> None:
         self.yard = Yard(problem)
         self.plan: Plan | None = None
         self.exhausted = False
@@ -94,15 +94,15 @@ class Search:
         self._root = Track(self.yard.start(), busy)
         self._good: Track | None = None
         self._beamed = False
-        self._expanded = 0
-        self._work = self._search(expansions)
+        self._looks = 0
+        self._work = self._search(looks)
 
     def run(self, portion: int) -> bool:
         """Look at about `portion` more states; True once the search is over."""
-        until = self._expanded + portion
-        return all(self._expanded < until for _ in self._work)
+        until = self._looks + portion
+        return all(self._looks < until for _ in self._work)
 
-    def _search(self, expansions: int) -> Iterator[None]:
+    def _search(self, looks: int) -> Iterator[None]:
         order = count()
         heap = [(self._bound.of(self._root.state, self._root.free), 0, next(order), self._root)]
         while heap:
@@ -114,12 +114,11 @@ class Search:
                 return
             if self._is_stale(track):
                 continue
-            if self._expanded >= FIRST_LOOK and not self._beamed:
+            if self._looks >= FIRST_LOOK and not self._beamed:
                 yield from self._beam()
-            if self._expanded >= expansions:
+            if self._looks >= looks:
                 self._settle(self._good, bound)
                 return
-            self._expanded += 1
             for key, after in self._worth_it(track):
                 heapq.heappush(heap, (key, sum(after.free), next(order), after))
             yield
@@ -128,6 +127,7 @@ class Search:
 
     def _worth_it(self, track: Track) -> Iterator[tuple[int, Track]]:
         for after in self.successors(track):
+            self._looks += 1
             if self._is_new(after):
                 bound = self._bound.of(after.state, after.free)
                 if bound < self._limit:
@@ -147,6 +147,13 @@ class Search:
             free = (*track.free[: step.node], end, *track.free[step.node + 1 :])
             yield Track(step.after, free, Timed(step.task, start, end), track)
 
+    def _towards_goals(self, track: Track) -> Iterator[Track]:
+        """What may come next, boxes that are in nobody's way left alone."""
+        matters = {self.yard.labels[label] for label in self._bound.matters(track.state)}
+        for after in self.successors(track):
+            if after.last is None or not after.last.task.box or after.last.task.box in matters:
+                yield after
+
     def _is_new(self, track: Track) -> bool:
         times = track.free
         known = self._seen.setdefault(track.state, [])
@@ -164,7 +171,7 @@ class Search:
     def _settle(self, track: Track | None, bound: int) -> None:
         if track is None:
             return
-        self.plan = Plan(tidied(self.yard, self._root.free, track.tasks), bound, self._expanded)
+        self.plan = Plan(tidied(self.yard, self._root.free, track.tasks), bound, self._looks)
 
     # ------------------------------------------------------------ a good plan, soon
     def _beam(self) -> Iterator[None]:
@@ -174,9 +181,9 @@ class Search:
         for _ in range(LONGEST):
             found: dict[State, Track] = {}
             for track in beam:
-                self._expanded += 1
                 yield
-                for after in self.successors(track):
+                for after in self._towards_goals(track):
+                    self._looks += 1
                     other = found.get(after.state)
                     if after.state not in seen and (other is None or sum(after.free) < sum(other.free)):
                         found[after.state] = after
