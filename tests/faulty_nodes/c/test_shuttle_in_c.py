@@ -67,6 +67,8 @@ def outcome(program: Path, bug: Bug) -> Outcome:
             board.process.wait(PATIENCE_S)
             return Outcome(DIES, board.words)
         try:
+            stand.ask()
+            # What was said for the first is acknowledged before the second comes: callbacks have run.
             last = stand.ask().report
         except Broken:
             return Outcome(SILENT if board.process.poll() is None else DIES, board.words)
