@@ -104,6 +104,10 @@ class ShuttleCar:
         """Remove motor power: the geared car stands at once."""
         self._begin(Plan(self.true_position))
 
+    def push_to(self, stop: str) -> None:
+        """A hand pushes the car to `stop`, where it stands at once. Raises KeyError for a stop it does not know."""
+        self._begin(Plan(self.line.stops[stop]))
+
     def advance(self, to_ms: int) -> list[Edge]:
         """Let time run to `to_ms` and give the edges up to then; ValueError for a time in the past."""
         if to_ms < self._now_ms:

@@ -34,7 +34,7 @@ class SimulatedPerson:
         yard = self._yard
         match question.about:
             case Ask.SHUTTLE:
-                return (yard.stands_at(question.node),)
+                return (yard.push_to_stop(question.node),)
             case Ask.SLOTS:
                 return yard.really(question.place)
             case Ask.SPREADER:

@@ -166,12 +166,14 @@ class SimulatedYard:
                 found |= {box for (where, _), box in self.truth.boxes.items() if where == place.name}
         return found
 
-    def stands_at(self, shuttle: str) -> str:
-        """The stop nearest to the car."""
+    def push_to_stop(self, shuttle: str) -> str:
+        """A person pushes the car to the stop that it is nearest to; gives that stop."""
         machine = self.machines[shuttle].shuttle
         assert machine is not None
         stops = machine.car.line.stops
-        return min(stops, key=lambda stop: abs(machine.car.true_position - stops[stop]))
+        nearest = min(stops, key=lambda stop: abs(machine.car.true_position - stops[stop]))
+        machine.car.push_to(nearest)
+        return nearest
 
     def holds(self, crane: str) -> str:
         """The box that really hangs in a spreader, '' for none."""

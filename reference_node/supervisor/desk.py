@@ -130,7 +130,10 @@ class Desk:
             case Ask.SHUTTLE:
                 shuttle = self._office.site.nodes[node].shuttle
                 stops = shuttle.stops if shuttle else ()
-                return f"At which place does shuttle {node} stand?", stops
+                return (
+                    f"At which place does shuttle {node} stand? Push it to one if it stands between.",
+                    stops,
+                )
             case Ask.SPREADER:
                 return f"Which box hangs in the spreader of crane {node}? '' for none.", ()
             case Ask.SLOTS:

@@ -85,6 +85,9 @@ class Terminal:
         """Look, and say what is there."""
         match question.about:
             case Ask.SHUTTLE:
+                shuttle = self.machines[question.node].shuttle
+                assert shuttle is not None
+                shuttle.car.push_to(self.shuttle_stands_at(question.node))
                 question.answer(self.shuttle_stands_at(question.node))
             case Ask.SLOTS:
                 question.answer(*self.really(question.place))
