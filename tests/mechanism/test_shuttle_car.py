@@ -95,3 +95,16 @@ def test_edges_do_not_depend_on_the_steps(steps: list[int]) -> None:
         now += step
         edges += often.advance(now)
     assert once.advance(now) == edges
+
+
+def test_a_car_that_stands_between_is_pushed_to_a_stop() -> None:
+    car = ShuttleCar(Line({"a": 0.0, "b": 500.0}, 150.0, 200.0), 0.0)
+    car.run_to("b")
+    car.advance(1_500)
+    car.power_off()
+    before = (car.at, car.starts)
+    car.push_to("b")
+    assert before == (None, 1)
+    assert (car.at, car.starts) == ("b", 1)
+    assert car.levels == {"a": False, "b": True}
+    assert not car.moving
