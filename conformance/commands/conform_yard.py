@@ -10,8 +10,7 @@ from pathlib import Path
 from random import Random
 from typing import TYPE_CHECKING
 
-import click
-
+from conformance.commands import consent
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -47,11 +46,12 @@ def allow_playing(site: Site, url: str | None, *, yes: bool) -> None:
         return
     names = ", ".join(node.name for node in site.nodes.values() if node.roles != ("supervisor",))
     told = f"the kit plays {names}; a real one on that broker would move, or be thrown off it"
-    if not sys.stdin.isatty():
-        raise Trouble(told, mend="Leave out --broker, or add --yes if none of them is there")
-    click.echo(f"{told[0].upper()}{told[1:]}.", err=True)
-    if not click.confirm("Are all of them switched off?", default=False, err=True):
-        raise Trouble("real nodes may be there", mend="Leave out --broker: the kit starts one of its own")
+    consent.require(
+        (f"{told[0].upper()}{told[1:]}.",),
+        "Are all of them switched off?",
+        nobody=Trouble(told, mend="Leave out --broker, or add --yes if none of them is there"),
+        no=Trouble("real nodes may be there", mend="Leave out --broker: the kit starts one of its own"),
+    )
 
 
 @contextmanager

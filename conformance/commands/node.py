@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from conformance.commands import consent
+from conformance.commands.bus_options import broker_option, site_option
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -23,21 +24,8 @@ LOOK_S = 0.5
 
 @click.command()
 @click.argument("name")
-@click.option(
-    "--site",
-    "site_path",
-    type=click.Path(path_type=Path),
-    default=Path("site.toml"),
-    show_default=True,
-    help="The site file.",
-)
-@click.option(
-    "--broker",
-    "url",
-    default="mqtt://127.0.0.1:1883",
-    show_default=True,
-    help="The broker: mqtt://HOST:PORT, or mqtts:// for TLS, with USER:PASSWORD@ in front of the host.",
-)
+@site_option
+@broker_option
 @click.option(
     "--mqtt", type=click.Choice(["3.1.1", "5"]), default="3.1.1", show_default=True, help="MQTT version."
 )
@@ -159,12 +147,12 @@ def _supervisor(
 def _allow_orders(name: str, broker: str) -> None:
     """Nothing is ordered about without a yes. Raises Trouble."""
     told = f"{name} will order every node of the site that is on {broker}: real machines move"
-    if not sys.stdin.isatty():
-        raise Trouble(f"{told}, and nobody is here to be asked", mend="Add --yes if they may move")
-    click.echo(f"{told}.", err=True)
-    click.echo("Keep hands out of them and the switch that removes motor power within reach.", err=True)
-    if not click.confirm("May they move?", default=False, err=True):
-        raise Trouble("they may not move")
+    consent.require(
+        (f"{told}.", consent.KEEP_CLEAR.format(it="them")),
+        "May they move?",
+        nobody=Trouble(f"{told}, and nobody is here to be asked", mend="Add --yes if they may move"),
+        no=Trouble("they may not move"),
+    )
 
 
 def _ask(question: Question) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 import signal
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib.metadata import version
@@ -15,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from conformance.commands import progress
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -117,12 +117,12 @@ class _Session:
         quiet: bool,
     ) -> None:
         from conformance.traffic.capture import Capture
-        from conformance.traffic.live_line import LiveLine, on_terminal
+        from conformance.traffic.live_line import LiveLine
         from conformance.traffic.tape import Tape, now_iso
         from protocol.recording import Header
         from protocol.specification import specification
 
-        self.line = LiveLine(on_terminal if sys.stderr.isatty() and not quiet else None)
+        self.line = LiveLine(None if quiet else progress.show)
         self.capture = Capture(address, f"{specification().root}/{site}/#", self._take, qos)
         header = Header(site, now_iso(), address.name, version("yardwire"))
         self.tape = Tape(path, header, rotation, pack=pack)
@@ -171,8 +171,7 @@ def _tell(tape: Tape, line: LiveLine, *, as_json: bool) -> None:
         judged = {"judged": line.judged, "invalid": line.invalid}
         click.echo(json.dumps({"files": files} | counts | judged, indent=2))
         return
-    if sys.stderr.isatty():
-        click.echo("\r\x1b[K", err=True, nl=False)
+    progress.clear()
     more = f" to {tape.files[-1]}" if len(tape.files) > 1 else ""
     click.echo(f"{tape.files[0]}{more}: {line.summary()}")
     click.echo(f"Next: yardwire show {tape.files[0]}")

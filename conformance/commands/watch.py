@@ -7,23 +7,12 @@ from threading import Event
 
 import click
 
+from conformance.commands.bus_options import broker_option, site_option
+
 
 @click.command()
-@click.option(
-    "--site",
-    "site_path",
-    type=click.Path(path_type=Path),
-    default=Path("site.toml"),
-    show_default=True,
-    help="The site file.",
-)
-@click.option(
-    "--broker",
-    "url",
-    default="mqtt://127.0.0.1:1883",
-    show_default=True,
-    help="The broker: mqtt://HOST:PORT, or mqtts:// for TLS, with USER:PASSWORD@ in front of the host.",
-)
+@site_option
+@broker_option
 @click.option("--ca", type=click.Path(path_type=Path, exists=True), help="CA certificate for mqtts:// (PEM).")
 @click.option(
     "--port",

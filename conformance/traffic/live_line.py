@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 
 from protocol.bulk_reading import BulkReader
@@ -69,9 +68,3 @@ class LiveLine:
             f"{self.messages:,} messages ({self.retained:,} retained), "
             f"{len(self.nodes)} nodes, {self.invalid:,} invalid{of}"
         )
-
-
-def on_terminal(text: str) -> None:
-    """Write over the line before."""
-    sys.stderr.write(f"\r\x1b[K{text[:79]}")
-    sys.stderr.flush()
