@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from conformance.log import Message
-from conformance.stand import FINAL, OPEN, Answer, Inputs, Sent, Stand
+from conformance.stand import Answer, Inputs, Sent, Stand
 from conformance.verdict import Broken
+from protocol.specification import FINAL, OPEN
 
 MARGIN_MS = 3000
 HOME_SWITCHES = ("home-x", "home-y", "home-z")

@@ -21,8 +21,6 @@ from protocol.specification import STATE_MESSAGES, specification
 from protocol.topics import Topic
 from protocol.validation import read_message
 
-OPEN = ("accepted", "running")
-FINAL = ("done", "failed", "cancelled", "refused")
 PATIENCE = 10
 """An answer is waited for this many times its limit, so that one which comes late is told from none."""
 LEAD_MS = 10_000

@@ -19,6 +19,10 @@ Schema = Mapping[str, Any]
 
 STATE_MESSAGES = ("node-status", "train-arrival", "shuttle-status", "crane-status", "fault")
 """Messages in which a node repeats the whole of its state."""
+OPEN = ("accepted", "running")
+"""States of a job that is not over."""
+FINAL = ("done", "failed", "cancelled", "refused")
+"""States in which an order has come to its end [ORD-15]."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from conformance.case import case
 from conformance.handling import complete, fault_count, fit, reset_faults, start
-from conformance.stand import FINAL, Stand
+from conformance.stand import Stand
+from protocol.specification import FINAL
 
 
 @case("FLT-01", after=("orders-ask",), passive=True)

@@ -6,7 +6,8 @@ from conformance.case import case
 from conformance.cases.orders import late_job
 from conformance.handling import complete, crane_ready, fit, start
 from conformance.log import Message
-from conformance.stand import FINAL, Answer, Sent, Stand
+from conformance.stand import Answer, Sent, Stand
+from protocol.specification import FINAL
 
 BRAKED_WITHIN_MS, WATCHED_MS = 1500, 300
 ON_THE_WAY_MS = 800

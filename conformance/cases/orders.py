@@ -9,8 +9,9 @@ from conformance.case import case
 from conformance.handling import complete, end_open_job, fit, settle, start
 from conformance.log import Message
 from conformance.quiet import Watching
-from conformance.stand import OPEN, Stand
+from conformance.stand import Stand
 from protocol.counting import UPTIME_MODULUS
+from protocol.specification import OPEN
 
 BURST = 6
 

@@ -13,10 +13,9 @@ from typing import Any
 from conformance.fuzz.limits import impossible
 from protocol.counting import next_count, uptime_difference
 from protocol.site import NodeSite
-from protocol.specification import specification
+from protocol.specification import OPEN, specification
 
 Body = Mapping[str, Any]
-OPEN = ("accepted", "running")
 SURELY_LATE_MS = 1500
 """Beyond this a deadline has passed, whatever the link did to the order."""
 

@@ -14,11 +14,11 @@ from conformance.fuzz.mutations import mutated, unlike_schema
 from conformance.fuzz.referee import Referee
 from conformance.fuzz.steps import Step
 from conformance.handling import ARMING, PULSE, arriving, cues_for, homes
-from conformance.stand import FINAL, Inputs, Sent, Stand
+from conformance.stand import Inputs, Sent, Stand
 from protocol.codec import encode
 from protocol.counting import UPTIME_MODULUS, next_count
 from protocol.site import Encoding
-from protocol.specification import specification
+from protocol.specification import FINAL, specification
 from protocol.topics import Topic
 from protocol.trouble import Trouble
 

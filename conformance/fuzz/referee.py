@@ -11,15 +11,14 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from conformance.fuzz.clockwork import Clockwork
-from conformance.fuzz.expected import OPEN, Expected, Known
+from conformance.fuzz.expected import Expected, Known
 from conformance.fuzz.finding import Finding, Oracle
 from conformance.fuzz.memory import Memory
 from conformance.log import Log, Message
-from conformance.stand import FINAL
 from protocol.recording import RecordedMessage
 from protocol.rules import Breach, Watch
 from protocol.site import Site
-from protocol.specification import specification
+from protocol.specification import FINAL, OPEN, specification
 from protocol.topics import Topic
 from protocol.validation import Reading
 

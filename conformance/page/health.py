@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from protocol.counting import COUNT_MODULUS
 from protocol.site import NodeSite, Site
 from protocol.specification import specification
 
@@ -13,7 +14,6 @@ Body = Mapping[str, Any]
 
 STRANGERS_KEPT = 20
 """Nodes shown that the site file does not have; a bus with more of them has another trouble."""
-COUNT = 1 << 16
 TOPICS_KEPT = 64
 """Topics of one node whose counts are followed: a supervisor has one a place."""
 
@@ -55,8 +55,8 @@ class Health:
             return
         before = self._seqs.get(topic)
         if before is not None and before[0] == boot:
-            ahead = (seq - before[1]) % COUNT
-            if ahead == 0 or ahead > COUNT // 2:
+            ahead = (seq - before[1]) % COUNT_MODULUS
+            if ahead == 0 or ahead > COUNT_MODULUS // 2:
                 return  # Said twice, or an old one that came late.
             self.lost += ahead - 1
         if topic in self._seqs or len(self._seqs) < TOPICS_KEPT:

@@ -8,18 +8,19 @@ from dataclasses import dataclass
 from typing import Any
 
 from conformance.traffic.wording import in_words, short_id
-from protocol.specification import specification
+from protocol.specification import OPEN, specification
 
 Body = Mapping[str, Any]
 
 OPEN_KEPT = 64
 ENDED_KEPT = 8
-OPEN = frozenset({"ordered", "accepted", "running"})
+MAY_MOVE = ("ordered", *OPEN)
+"""'ordered' until its node has said something of it."""
 
 
 @dataclass(slots=True)
 class Job:
-    """One job. `state` is 'ordered' until its node has said something of it."""
+    """One job."""
 
     number: int
     node: str
@@ -36,7 +37,7 @@ class Job:
     @property
     def is_open(self) -> bool:
         """Whether it may still move something."""
-        return self.state in OPEN
+        return self.state in MAY_MOVE
 
 
 class Jobs:
@@ -92,7 +93,7 @@ class Jobs:
             return
         job = self._open.get((node, id_))
         if job is None:
-            if body["state"] not in OPEN:
+            if body["state"] not in MAY_MOVE:
                 return
             words = f"{body['act']} {short_id(id_)}"
             job = self._begin(node, id_, str(body["act"]), words, at_us, body)
@@ -104,7 +105,7 @@ class Jobs:
     def _state(self, node: str, id_: int, state: str, at_us: int) -> None:
         """A node repeats its current or last job in its state, so a lost report is mended by that."""
         job = self._open.get((node, id_))
-        if job is None and state in OPEN:
+        if job is None and state in MAY_MOVE:
             job = self._begin(node, id_, "", f"a job {short_id(id_)}", at_us, {})
         if job is not None and state != job.state:
             self._go(job, state, at_us)

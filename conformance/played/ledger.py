@@ -13,12 +13,10 @@ from typing import Any
 from conformance.log import Log, Message
 from protocol.counting import uptime_difference
 from protocol.site import NodeSite, Site
-from protocol.specification import STATE_MESSAGES, specification
+from protocol.specification import FINAL, STATE_MESSAGES, specification
 from protocol.topics import NotATopic, parse_topic
 
 Body = Mapping[str, Any]
-OPEN = ("accepted", "running")
-FINAL = ("done", "failed", "cancelled", "refused")
 
 
 @dataclass(slots=True)

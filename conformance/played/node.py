@@ -16,12 +16,11 @@ from protocol.codec import encode
 from protocol.counting import UPTIME_MODULUS, next_count, uptime_difference
 from protocol.participant import Delivery, Publication
 from protocol.site import Encoding, Site
-from protocol.specification import specification
+from protocol.specification import OPEN, specification
 from protocol.topics import Topic
 from protocol.validation import read_message
 
 Body = Mapping[str, Any]
-OPEN = ("accepted", "running")
 BEAT_MS, STATUS_MS = 900, 4500
 
 

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 from conformance.case import Body as CaseBody
 from conformance.case import Condition, case
 from conformance.log import Message
-from conformance.played.ledger import OPEN, Ledger, Order
+from conformance.played.ledger import Ledger, Order
 from conformance.played.node import PlayedNode
 from conformance.played.plan import Brief, Plan, brief_for, plan_of
 from conformance.played.yard import Deed, YardBench
@@ -18,6 +18,7 @@ from conformance.stand import Stand
 from conformance.verdict import Unclear
 from protocol.participant import Publication
 from protocol.site import NodeSite, Site
+from protocol.specification import OPEN
 from protocol.wire.packet import Connect
 
 FIRST_ASK_MS = 30_000

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from conformance.traffic.lines import Line, LineMaker
 from conformance.traffic.wording import short_id
 from protocol.recording import Header, Item, RecordedEvent, RecordedMessage
-from protocol.specification import specification
+from protocol.specification import OPEN, specification
 from protocol.topics import Topic
 
 __all__ = ["Bar", "Job", "Line", "Story", "tell"]
@@ -172,7 +172,7 @@ class _Teller:
             return
         job.state = str(line.body["state"])
         job.reason = str(line.body.get("reason", ""))
-        if job.accepted_ms is None and job.state in ("accepted", "running"):
+        if job.accepted_ms is None and job.state in OPEN:
             job.accepted_ms = line.at_ms
         if job.state in ("done", "failed", "cancelled", "refused"):
             job.ended_ms = line.at_ms

@@ -7,8 +7,8 @@ from dataclasses import replace
 
 from protocol.counting import uptime_difference
 from protocol.rules.heard import Body, Breach, Heard
-from protocol.rules.ledger import FINAL, Ledger, NodeHeard, OrderHeard
-from protocol.specification import specification
+from protocol.rules.ledger import Ledger, NodeHeard, OrderHeard
+from protocol.specification import FINAL, OPEN, specification
 
 ANSWER_GRACE_US = 800_000
 """What brokers and radios may add to the time in which a node answers."""
@@ -72,7 +72,7 @@ class Jobs:
             yield heard.breach("ORD-14", what, since=order.number)
         order.answered = True
         order.step = body.get("step", order.step)
-        if body["state"] in ("accepted", "running") and order.is_job:
+        if body["state"] in OPEN and order.is_job:
             yield from self._taken(heard, node, order)
         if order.is_job:
             yield from self._state(heard, node, order, body["state"])
@@ -126,7 +126,7 @@ class Jobs:
         order.state, order.state_number, since = state, heard.number, order.state_number
         order.state_us = heard.at_us
         if was in FINAL:
-            again = "ORD-06" if state in ("accepted", "running") else "ORD-15"
+            again = "ORD-06" if state in OPEN else "ORD-15"
             what = f"{order.act} was {was!r} and is {state!r} now: a final state was left"
             yield heard.breach(again, what, since=since)
         elif was == "running" and state == "accepted":

@@ -6,11 +6,10 @@ from collections import OrderedDict
 from dataclasses import dataclass, field
 
 from protocol.rules.heard import NOTHING, Body, Heard
-from protocol.specification import specification
+from protocol.specification import OPEN, specification
 
 ORDERS_KEPT = 512
 """Orders remembered a node, newest last: memory does not grow with the length of a recording."""
-FINAL = frozenset({"done", "failed", "cancelled", "refused"})
 
 
 @dataclass(slots=True)
@@ -46,7 +45,7 @@ class OrderHeard:
     @property
     def is_open(self) -> bool:
         """Whether the node has taken the job and not ended it."""
-        return self.is_job and self.state in ("accepted", "running")
+        return self.is_job and self.state in OPEN
 
 
 @dataclass(slots=True)

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 
 from protocol.counting import CLAIM_SPREAD, CLAIM_STEP, uptime_difference
 from protocol.rules.heard import Body, Breach, Heard
-from protocol.rules.ledger import FINAL, Ledger, NodeHeard, OrderHeard
+from protocol.rules.ledger import Ledger, NodeHeard, OrderHeard
 from protocol.site import Site
-from protocol.specification import specification
+from protocol.specification import FINAL, specification
 
 RACE_US = 500_000
 """What a supervisor cannot have heard yet when it sent an order."""

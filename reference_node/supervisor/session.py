@@ -13,13 +13,12 @@ from typing import Any
 
 from protocol.counting import CLAIM_SPREAD, UPTIME_MODULUS, claim_id, uptime_difference
 from protocol.site import NodeSite
-from protocol.specification import specification
+from protocol.specification import OPEN, specification
 from reference_node.supervisor.sent import OUTCOME_OPEN, Sent
 
 Body = Mapping[str, Any]
 
 STATE_OF_ROLE = {"crane": "crane-status", "berth": "train-arrival", "shuttle": "shuttle-status"}
-OPEN_STATES = frozenset({"accepted", "running"})
 RESERVE = 5
 """Ids of a claim that are kept for cancels; below it the session claims again as soon as no job is open."""
 
@@ -131,9 +130,7 @@ class Session:
         """Whether, by words newer than the claim, no job is open, and none was sent that is [SUP-12]."""
         if self.job is not None or self._giving_up:
             return False
-        return all(
-            state is not None and state.get("job_state") not in OPEN_STATES for state in self._states()
-        )
+        return all(state is not None and state.get("job_state") not in OPEN for state in self._states())
 
     def _states(self) -> list[Body | None]:
         return [self.word(STATE_OF_ROLE[role]) for role in self.node.roles if role in STATE_OF_ROLE]

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from reference_node.supervisor.session import OPEN_STATES, STATE_OF_ROLE, Session
+from protocol.specification import OPEN
+from reference_node.supervisor.session import STATE_OF_ROLE, Session
 from reference_node.supervisor.world import World
 
 Body = Mapping[str, Any]
@@ -45,6 +46,6 @@ def has_not_moved(session: Session, boot: int, mark: int) -> bool:
         return False
     words = [session.word(STATE_OF_ROLE[role]) for role in session.node.roles if role in STATE_OF_ROLE]
     return all(
-        word is not None and int(word.get("job", 0)) <= mark and word.get("job_state") not in OPEN_STATES
+        word is not None and int(word.get("job", 0)) <= mark and word.get("job_state") not in OPEN
         for word in words
     )
