@@ -5,16 +5,13 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING
 
 from conformance.page.ground import Ground, Panel
 from conformance.page.live import LivePage
 from conformance.page.orders import Offer
+from conformance.templates import environment, escaped_by_name
 from protocol.site import Place, PlaceKind, Site
 from protocol.specification import specification
-
-if TYPE_CHECKING:
-    from jinja2 import Environment
 
 TICKS_MOST = 10
 MARGIN = 8.0
@@ -72,10 +69,10 @@ def _ticks(low: float, high: float) -> list[tuple[float, str]]:
 
 def files(page: LivePage, offered: Iterable[Offer] | None) -> dict[str, tuple[str, str]]:
     """Name to media type and text; '' is the page. `offered` None: nothing can be ordered."""
-    environment = _environment()
+    templates = environment(escaped_by_name("html.j2", "svg.j2"))
     orders = None if offered is None else [asdict(offer) for offer in offered]
     spec = specification()
-    html = environment.get_template("live/page.html.j2").render(
+    html = templates.get_template("live/page.html.j2").render(
         site=page.site, source=page.source, sheets=sheets(page.ground), ground=page.ground, orders=orders,
         slots={place.name: place.slots for place in page.site.places.values()},
         places=[(place, _about(page.site, place)) for place in page.site.places.values()],
@@ -84,9 +81,9 @@ def files(page: LivePage, offered: Iterable[Offer] | None) -> dict[str, tuple[st
     )  # fmt: skip
     return {
         "": ("text/html", html),
-        "page.css": ("text/css", environment.get_template("live/page.css.j2").render()),
-        "page.js": ("text/javascript", environment.get_template("live/page.js").render()),
-        "icon.svg": ("image/svg+xml", environment.get_template("live/icon.svg").render()),
+        "page.css": ("text/css", templates.get_template("live/page.css.j2").render()),
+        "page.js": ("text/javascript", templates.get_template("live/page.js").render()),
+        "icon.svg": ("image/svg+xml", templates.get_template("live/icon.svg").render()),
     }
 
 
@@ -101,13 +98,3 @@ def _json(value: object) -> str:
     """JSON that can stand inside a script element, whatever is in it."""
     text = json.dumps(value, separators=(",", ":"), default=str)
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
-
-
-def _environment() -> Environment:
-    from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
-
-    return Environment(
-        loader=PackageLoader("conformance", "pages"),
-        autoescape=select_autoescape(enabled_extensions=("html.j2", "svg.j2")),
-        undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip

@@ -15,6 +15,7 @@ from conformance.publish.artefacts import USES
 from conformance.publish.diagram import plan
 from conformance.publish.prose import Prose, prose, relative
 from conformance.publish.sources import FaultyNode, Source
+from conformance.templates import environment, escaped_by_name
 from protocol.specification import Specification
 
 if TYPE_CHECKING:
@@ -99,15 +100,7 @@ class Site:
 
     @cached_property
     def _environment(self) -> Environment:
-        from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
-
-        return Environment(
-            loader=PackageLoader("conformance", "pages"),
-            autoescape=select_autoescape(enabled_extensions=("html.j2",), default=False),
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
+        return environment(escaped_by_name("html.j2"))
 
     def _page(self, path: str, chapter: str, template: str, title: str, **facts: Any) -> None:
         text = self._environment.get_template(f"site/{template}.html.j2").render(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from conformance.templates import environment
 from conformance.traffic.deeds import Deeds, Lane
 from conformance.traffic.diff_text import slow_parts
 from conformance.traffic.differences import Comparison, Difference
@@ -31,26 +32,21 @@ class Row:
 
 def diff_page(result: Comparison) -> str:
     """Render the page."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("conformance", "pages"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     reference = result.good[0]
     names = sorted({*reference.lanes, *result.other.lanes})
     found = {(one.lane, one.number): one for one in result.differences}
     lanes = [(name, _rows(name, reference, result.other, found)) for name in names]
-    return environment.get_template("diff.html.j2").render(
-        result=result,
-        first=result.first,
-        slow=list(slow_parts(result)),
-        lanes=[(name, rows) for name, rows in lanes if any(row.kind != "same" for row in rows)],
-        quiet=[name for name, rows in lanes if all(row.kind == "same" for row in rows)],
-        differences=result.differences[:MOST_ROWS],
+    return (
+        environment()
+        .get_template("diff.html.j2")
+        .render(
+            result=result,
+            first=result.first,
+            slow=list(slow_parts(result)),
+            lanes=[(name, rows) for name, rows in lanes if any(row.kind != "same" for row in rows)],
+            quiet=[name for name, rows in lanes if all(row.kind == "same" for row in rows)],
+            differences=result.differences[:MOST_ROWS],
+        )
     )
 
 

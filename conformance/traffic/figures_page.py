@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from conformance.templates import environment
 from conformance.traffic.statistics import Statistics
 from protocol.recording import Header
 
@@ -26,25 +27,21 @@ class Column:
 
 def figures_page(header: Header, found: Statistics) -> str:
     """Render the page."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("conformance", "pages"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("figures.html.j2").render(
-        header=header,
-        found=found,
-        figures=found.as_json(),
-        rates=_rates(found),
-        latencies=[
-            (f"{node}: {act}", _latency(one.counts)) for (node, act), one in sorted(found.latencies.items())
-        ],
-        width=WIDTH,
-        height=HEIGHT,
+    return (
+        environment()
+        .get_template("figures.html.j2")
+        .render(
+            header=header,
+            found=found,
+            figures=found.as_json(),
+            rates=_rates(found),
+            latencies=[
+                (f"{node}: {act}", _latency(one.counts))
+                for (node, act), one in sorted(found.latencies.items())
+            ],
+            width=WIDTH,
+            height=HEIGHT,
+        )
     )
 
 

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from conformance.templates import environment
 from conformance.traffic import drawing
 from conformance.traffic.story import Story
 
@@ -24,23 +25,18 @@ class JudgedCase:
 
 def story_page(story: Story, judged_node: str = "", verdicts: Sequence[JudgedCase] = ()) -> str:
     """Render the page; with the verdicts of a conformance run of `judged_node` if there are any."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=PackageLoader("conformance", "pages"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("story.html.j2").render(
-        story=story,
-        timeline=drawing.timeline(story),
-        lanes=drawing.lanes(story),
-        width=drawing.WIDTH,
-        job_states=Counter(job.state for job in story.jobs),
-        places=sorted(story.last_map),
-        judged_node=judged_node,
-        verdicts=verdicts,
-        verdict_counts=Counter(row.verdict for row in verdicts),
+    return (
+        environment()
+        .get_template("story.html.j2")
+        .render(
+            story=story,
+            timeline=drawing.timeline(story),
+            lanes=drawing.lanes(story),
+            width=drawing.WIDTH,
+            job_states=Counter(job.state for job in story.jobs),
+            places=sorted(story.last_map),
+            judged_node=judged_node,
+            verdicts=verdicts,
+            verdict_counts=Counter(row.verdict for row in verdicts),
+        )
     )
