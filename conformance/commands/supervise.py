@@ -220,14 +220,13 @@ def _page(yard: WireYard, broker: Broker, wishes: _Wishes) -> Iterator[None]:
     if not wishes.page:
         yield
         return
-    from conformance.commands.supervise_desk import PageDesk
     from conformance.page.ear import listening
     from conformance.page.server import serve
     from reference_node.supervisor.by_hand import ByHand
 
     with ExitStack() as stack:
         live = stack.enter_context(listening(yard.site, broker.address))
-        desk = PageDesk(ByHand(lambda: yard.supervisor))
+        desk = ByHand(lambda: yard.supervisor)
         served = stack.enter_context(serve(live, port=wishes.port, desk=desk, owner=yard.call))
         click.echo(f"live, with orders: {served.url}")
         yield

@@ -3,21 +3,26 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
 from typing import Any, Protocol, TypeVar
 
 T = TypeVar("T")
 
 
-@dataclass(frozen=True, slots=True)
-class Question:
+class Question(Protocol):
     """One open question to a person. Without choices the answer is free text."""
 
-    number: int
-    """Its name: never given to another question."""
-    text: str
-    choices: tuple[str, ...] = ()
+    @property
+    def number(self) -> int:
+        """Its name: never given to another question."""
+
+    @property
+    def text(self) -> str:
+        """What is asked."""
+
+    @property
+    def choices(self) -> tuple[str, ...]:
+        """Answers to choose from, if it is not free text."""
 
 
 class Desk(Protocol):
@@ -38,7 +43,7 @@ class Desk(Protocol):
     def tell(self, place: str, slot: int, box: str | None) -> str | None:
         """A person says what stands in a slot; None for nothing."""
 
-    def questions(self) -> list[Question]:
+    def questions(self) -> Sequence[Question]:
         """What only a person can answer now."""
 
     def answer(self, number: int, choice: str) -> str | None:

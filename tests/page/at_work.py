@@ -6,10 +6,8 @@ import random
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from typing import Any
 
 from conformance.bench.broker import Broker, start_broker
-from conformance.page.desk import Question
 from conformance.page.ear import listening
 from conformance.page.live import LivePage
 from conformance.page.server import Served, serve
@@ -17,73 +15,13 @@ from protocol.site import Site
 from protocol.site_file import scenario
 from protocol.wire.mqtt import MqttHost, monotonic_ms
 from reference_node.node import Link, node_on_the_wire
+from reference_node.supervisor.by_hand import ByHand
 from reference_node.supervisor.goals import Goal
-from reference_node.supervisor.question import Ask
 from reference_node.supervisor.question import Question as Asked
 from reference_node.supervisor.supervisor import Supervisor
 from reference_node.world import World
 
 STANDS = {("stack-n", 0): "C-100", ("stack-n", 1): "C-101", ("stack-n", 2): "C-102"}
-CHOICES = {Ask.TRACK: "it is empty", Ask.FAULT: "mended", Ask.HELD: "it may go on"}
-
-
-class SupervisorsDesk:
-    """The page's desk over a reference supervisor; every call is made on the supervisor's thread."""
-
-    def __init__(self, supervisor: Supervisor) -> None:
-        self._supervisor = supervisor
-        self._numbers: dict[int, Asked] = {}
-
-    def order(self, node: str, act: str, **fields: Any) -> str | None:
-        supervisor = self._supervisor
-        if act == "cancel":
-            supervisor.cancel(node)
-            return None
-        why = supervisor.rules.obstacle(node, act, supervisor.now_ms)
-        if not why:
-            supervisor.sessions[node].order(act, supervisor.now_ms, **fields)
-        return why or None
-
-    def hold(self, node: str) -> str | None:
-        self._supervisor.hold(*(() if node == "all" else (node,)))
-        return None
-
-    def resume(self, node: str) -> str | None:
-        self._supervisor.release()
-        return None
-
-    def tell(self, place: str, slot: int, box: str | None) -> str | None:
-        slots = list(self._supervisor.world.slots[place])
-        slots[slot] = box or ""
-        self._supervisor.world.tell(place, slots)
-        return None
-
-    def questions(self) -> list[Question]:
-        return [self._question(asked) for asked in self._supervisor.questions]
-
-    def answer(self, number: int, choice: str) -> str | None:
-        asked = self._numbers.get(number)
-        if asked is None or asked not in self._supervisor.questions:
-            return "this question is no longer open"
-        try:
-            asked.answer(*self._found(asked, choice))
-        except ValueError as error:
-            return str(error)
-        return None
-
-    def events(self) -> list[str]:
-        return [f"{node} {sent.state} {sent.act}" for _, node, sent in self._supervisor.history]
-
-    def _question(self, asked: Asked) -> Question:
-        number = next((one for one, known in self._numbers.items() if known is asked), len(self._numbers) + 1)
-        self._numbers[number] = asked
-        choices = asked.choices or ((CHOICES[asked.about],) if asked.about in CHOICES else ())
-        return Question(number, asked.text, choices)
-
-    def _found(self, asked: Asked, choice: str) -> tuple[str, ...]:
-        if asked.about in CHOICES:
-            return ()
-        return tuple(choice.split(",")) if asked.about is Ask.SLOTS else (choice,)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +69,6 @@ def at_work(
 
             host.call(done)
 
-        desk = SupervisorsDesk(supervisor) if with_desk else None
+        desk = ByHand(lambda: supervisor) if with_desk else None
         served = stack.enter_context(serve(page, desk=desk, owner=owner if with_desk else None))
         yield AtWork(site, broker, page, served, supervisor, host)

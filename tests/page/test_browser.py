@@ -130,7 +130,7 @@ def test_an_order_by_keyboard_alone(tab: Page, yard: AtWork) -> None:
 
 
 def test_a_question_is_answered_and_then_the_shuttle_runs(tab: Page) -> None:
-    question = tab.locator("#questions li", has_text="At which place does shuttle ferry stand?")
+    question = tab.locator("#questions ul li", has_text="At which place does shuttle ferry stand?")
     question.get_by_role("button", name="quay-n").click()
     tab.locator("#ask-yes").click()
     tab.locator("#said", has_text="Taken: At which place").wait_for()
