@@ -17,11 +17,10 @@ from conformance.verdict import Broken, Unclear
 
 @dataclass(frozen=True, slots=True)
 class Quiet:
-    """A time in which nothing was sent: what came, when it began and how long it was."""
+    """A time in which nothing was sent: what came, and when it began."""
 
     heard: tuple[Message, ...]
     began_ms: float
-    lasted_ms: float
 
 
 Watching = Generator[float, Quiet, None]
@@ -65,4 +64,4 @@ class QuietStretch:
                 self._stopped[case.id] = error
         began = self.stand.bench.now_ms
         before = self.stand.watch(longest)
-        self._quiet = Quiet(tuple(self.stand.log.since(before)), began, self.stand.bench.now_ms - began)
+        self._quiet = Quiet(tuple(self.stand.log.since(before)), began)

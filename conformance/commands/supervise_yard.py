@@ -22,7 +22,6 @@ from reference_node.supervisor.mail import hold_for
 from reference_node.supervisor.question import Question
 from reference_node.supervisor.supervisor import Supervisor
 
-LOOK_S = 0.05
 LAST_WORDS_S = 0.5
 CALL_S = 30.0
 """How long the supervisor's thread may be busy before something is wrong; a portion of planning takes far less."""
@@ -137,12 +136,6 @@ class WireYard:
     def over(self) -> bool:
         """Whether the scenario has come to its end, or its time is over."""
         return self.story.is_over or monotonic_ms() - self.started_ms >= self.scenario.within_ms
-
-    def play(self) -> None:
-        """Go on until the scenario is over."""
-        while not self.over:
-            time.sleep(LOOK_S)
-            self.go_on()
 
     def ended(self) -> Outcome:
         """How the scenario ended, once the last words are heard."""

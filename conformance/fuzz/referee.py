@@ -72,7 +72,7 @@ class Referee:
         self._watch = Watch(self._site)
         self._clockwork = Clockwork(self.tell)
         self._memory = Memory()
-        self._excused_ms = self._connected_ms = -1.0
+        self._excused_ms = -1.0
         self._connection = 0
         self._newest = 0
         """Number of the newest order that came."""

@@ -18,7 +18,6 @@ Fields = Mapping[str, Any]
 
 IDS = ("next", "last-job", "last-sent", "mark", "below-mark", "jump")
 BOOTS = ("now", "other", "before")
-DEADLINES = ("soon", "lead", "past", "long-past")
 
 
 @dataclass(frozen=True, slots=True)

@@ -113,7 +113,6 @@ class Ground:
             if found.table
         }
         self.panels = [self._panel(number, names) for number, names in enumerate(_groups(site))]
-        self.panel_of = {crane: panel for panel in self.panels for crane in panel.cranes}
         self.length = _box_length(self.panels)
         self.width = self.length / ISO_LENGTH_TO_WIDTH
         self.height = _box_height(self.panels, self.width)

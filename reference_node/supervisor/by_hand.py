@@ -6,7 +6,6 @@ taken, else why it is not, in words.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from itertools import count
@@ -20,7 +19,6 @@ from reference_node.supervisor.rules import is_held
 from reference_node.supervisor.supervisor import Supervisor
 from reference_node.supervisor.world import EMPTY, UNSURE, Spot
 
-LABEL = re.compile("[A-Za-z0-9-]{1,12}")
 NOTHING = "-"
 """How a person writes that there is nothing."""
 EVERY = "all"

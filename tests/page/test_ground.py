@@ -27,7 +27,7 @@ def test_a_crane_over_a_slot_is_drawn_at_the_slot() -> None:
             if site.places[place].kind is PlaceKind.TRACK:
                 continue
             for slot, position in enumerate(found.slots):
-                panel = ground.panel_of[name].number
+                panel = next(one.number for one in ground.panels if name in one.cranes)
                 assert ground.point(name, position) == spot(ground, panel, place, slot)
 
 

@@ -50,9 +50,6 @@ def test_nodes_that_may_meet_are_those_of_the_site_file() -> None:
     }
 
 
-SPOTS = [north(slot) for slot in range(4)] + [south(0), south(1)]
-
-
 @st.composite
 def cases(draw: st.DrawFn) -> Case:
     """Up to three boxes that stand somewhere and may be wanted elsewhere, and perhaps a train."""

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import threading
+import time
 
 import pytest
 
 from conformance.bench.broker import start_broker
+from conformance.commands.supervise import LOOK_S
 from conformance.commands.supervise_yard import WireYard
 from protocol.site_file import scenario as site_of_the_kit
 from reference_node.scenario.scenario_file import load_scenario
@@ -21,7 +23,9 @@ def on(choice: str, name: str) -> Outcome:
     with start_broker(choice) as broker:
         yard = WireYard(load_scenario(name, SITE), SITE, broker, simulated=True)
         with yard.running():
-            yard.play()
+            while not yard.over:
+                time.sleep(LOOK_S)
+                yard.go_on()
             outcome = yard.ended()
     assert threading.active_count() <= before, threading.enumerate()
     return outcome
