@@ -18,13 +18,9 @@ from conformance.bench.tap import Tap
 from conformance.runner import Run
 from conformance.stand import Stand
 from conformance.verdict import Verdict
-from conformance.virtual_bench import VirtualBench
 from conformance.wire_bench import WireBench
-from protocol.participant import Participant
-from protocol.site_file import load_site, scenario, scenario_text
-from reference_node.controller import Controller
-from reference_node.machines import Machines
-from reference_node.world import World
+from protocol.site_file import load_site, scenario_text
+from tests.faulty_nodes.faulty import run_of
 
 NODE = "north"
 ROUNDS = 2_000
@@ -48,19 +44,10 @@ def rows() -> Iterator[Row]:
 
 def _on_virtual_time() -> float:
     """Seconds that pass in a run where answers and processors cost nothing: what is left is waiting and motion."""
-    site = scenario()
-
-    def make(boot: int, at_ms: int) -> Participant:
-        machines = Machines(site.nodes[NODE], World(site, alone=True), Random(1), now_ms=at_ms)
-        return Controller(
-            site, NODE, boot=boot, bench=True, machines=machines, rng=Random(1), started_ms=at_ms
-        )
-
-    bench = VirtualBench(make, Random(1), latency_ms=(0, 0))
-    run = Run(Stand(bench, site, NODE, Random(1)))
+    run = run_of(NODE, latency_ms=(0, 0))
     run.perform()
     _demand_pass(run)
-    return bench.now_ms / 1000
+    return run.stand.bench.now_ms / 1000
 
 
 def _on_the_wire() -> float:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import json
 from collections.abc import Callable, Iterator
-from random import Random
 from time import process_time
 from typing import Any
 
@@ -13,22 +12,15 @@ from cbor2 import dumps, loads
 from jsonschema import Draft202012Validator
 
 from benchmarks.row import Row
-from conformance.stand import Stand
-from conformance.virtual_bench import VirtualBench
 from protocol.codec import encode
-from protocol.participant import Participant
 from protocol.recording import Header, RecordedMessage, RecordingReader, RecordingWriter
 from protocol.schema_findings import validator_of
 from protocol.site import Encoding
-from protocol.site_file import scenario
 from protocol.validation import read_message
-from reference_node.controller import Controller
-from reference_node.machines import Machines
-from reference_node.world import World
+from tests.faulty_nodes.faulty import run_of
 
 REPEATS = 3
 COUNT = 20_000
-SITE = scenario()
 STATUS: dict[str, Any] = {
     "boot": 4711, "seq": 17, "uptime": 123_456, "mark": 1_310_979, "job": 1_310_979, "job_state": "running",
     "held": False, "holds": 0, "mode": "working", "axes": [[480, 480, True], [180, 120, True], [0, 130, True]],
@@ -116,20 +108,12 @@ def replaying() -> tuple[str, float, str]:
 
 def judging() -> tuple[str, float, str]:
     """The whole suite for the reference crane on virtual time against the time that passes in it."""
-    from conformance.runner import Run
-
-    def make(boot: int, at_ms: int) -> Participant:
-        machines = Machines(SITE.nodes["north"], World(SITE, alone=True), Random(1), now_ms=at_ms)
-        return Controller(
-            SITE, "north", boot=boot, bench=True, machines=machines, rng=Random(1), started_ms=at_ms
-        )
-
     passed: list[float] = []
 
     def suite() -> None:
-        bench = VirtualBench(make, Random(1))
-        Run(Stand(bench, SITE, "north", Random(1))).perform()
-        passed.append(bench.now_ms / 1000)
+        run = run_of("north")
+        run.perform()
+        passed.append(run.stand.bench.now_ms / 1000)
 
     took = seconds(suite)
     return "virtual time / processor time, suite for crane north", passed[-1] / took, f"{took:.2f} s"

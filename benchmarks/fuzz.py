@@ -31,7 +31,7 @@ from conformance.wire_bench import WireBench
 from protocol.codec import encode
 from protocol.site import Encoding
 from protocol.site_file import load_site, scenario_text
-from tests.faulty_nodes.bugs.board import campaign
+from tests.faulty_nodes.bugs.campaign import campaign
 from tests.faulty_nodes.bugs.catalogue import BUGS, Bug
 
 SEED = 1

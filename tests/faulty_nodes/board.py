@@ -1,61 +1,104 @@
-"""A board whose firmware crashes: it hangs, and says nothing more until it is reset."""
+"""A board with firmware that may crash: what a Python exception does here, a wild pointer does there."""
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable, Sequence
 
-from protocol.participant import Delivery, Participant, Publication
+from protocol.participant import Delivery, Publication
+from protocol.site import Site
+from reference_node.controller import Controller
+from reference_node.machines import Machines
+
+Firmware = Callable[[int, int, str], Controller]
+"""Starts firmware with a boot, at an instant in ms, for a reset cause."""
+
+
+class Crash(Exception):
+    """The firmware ran into memory that is not its own."""
+
+
+def firmware(
+    controller: type[Controller], site: Site, node: str, *, bench: bool, machines: Machines
+) -> Firmware:
+    """Firmware of `controller` over machines that outlive its resets."""
+
+    def start(boot: int, now_ms: int, cause: str) -> Controller:
+        rng = random.Random(boot)
+        return controller(
+            site,
+            node,
+            boot=boot,
+            bench=bench,
+            machines=machines,
+            rng=rng,
+            reset_cause=cause,
+            started_ms=now_ms,
+        )
+
+    return start
 
 
 class Board:
-    """A participant around another one, dead from its first exception on."""
+    """Runs firmware; where that crashes the board hangs or, with a watchdog, starts again."""
 
-    def __init__(self, firmware: Participant) -> None:
-        self._firmware = firmware
-        self.crash: Exception | None = None
+    def __init__(
+        self,
+        make: Firmware,
+        boot: int,
+        now_ms: int,
+        on_crash: Callable[[], None] = lambda: None,
+    ) -> None:
+        self._make, self._boot, self._on_crash = make, boot, on_crash
+        self._node: Controller = make(boot, now_ms, "power-on")
+        self._hung = False
+        self.crashes: list[BaseException] = []
 
     @property
     def client_id(self) -> str:
-        """That of the firmware."""
-        return self._firmware.client_id
+        return self._node.client_id
 
     @property
     def keep_alive_s(self) -> int:
-        """That of the firmware."""
-        return self._firmware.keep_alive_s
+        return self._node.keep_alive_s
 
     def will(self) -> Publication | None:
-        """That of the firmware."""
-        return self._firmware.will()
+        return self._node.will()
 
     def subscriptions(self) -> Sequence[tuple[str, int]]:
-        """Those of the firmware."""
-        return self._firmware.subscriptions()
+        return self._node.subscriptions()
 
     def connected(self, now_ms: int) -> Sequence[Publication]:
-        """What the firmware says, if it still runs."""
-        return [] if self.crash else self._run(lambda: self._firmware.connected(now_ms))
+        return self._run(now_ms, lambda: self._node.connected(now_ms))
 
     def disconnected(self, now_ms: int) -> None:
-        """Told to the firmware, if it still runs."""
-        if not self.crash:
-            self._firmware.disconnected(now_ms)
+        if not self._hung:
+            self._node.disconnected(now_ms)
 
     def receive(self, delivery: Delivery, now_ms: int) -> Sequence[Publication]:
-        """What the firmware says, if it still runs."""
-        return [] if self.crash else self._run(lambda: self._firmware.receive(delivery, now_ms))
+        return self._run(now_ms, lambda: self._node.receive(delivery, now_ms))
 
     def tick(self, now_ms: int) -> Sequence[Publication]:
-        """What the firmware says, if it still runs."""
-        return [] if self.crash else self._run(lambda: self._firmware.tick(now_ms))
+        return self._run(now_ms, lambda: self._node.tick(now_ms))
 
     def next_tick(self, now_ms: int) -> int | None:
-        """When the firmware wants to run; never again once it hangs."""
-        return None if self.crash else self._firmware.next_tick(now_ms)
+        return None if self._hung else self._node.next_tick(now_ms)
 
-    def _run(self, work: Callable[[], Sequence[Publication]]) -> Sequence[Publication]:
+    def _run(self, now_ms: int, work: Callable[[], Sequence[Publication]]) -> Sequence[Publication]:
+        if self._hung:
+            return []
         try:
             return work()
-        except Exception as error:  # noqa: BLE001 - whatever wrong firmware does
-            self.crash = error
+        except Exception as error:  # noqa: BLE001 - any error of the firmware is a crash of the board
+            self.crashes.append(error)
+            self._on_crash()
+            return self._crashed(now_ms)
+
+    def _crashed(self, now_ms: int) -> Sequence[Publication]:
+        if not getattr(self._node, "watchdog", False):
+            self._hung = True
             return []
+        # As if the modem kept the connection over the reset: the quickest restart that there is.
+        self._boot = (self._boot + 1) % 65536
+        self._node = self._make(self._boot, now_ms, "watchdog")
+        return self._node.connected(now_ms)

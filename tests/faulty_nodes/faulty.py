@@ -16,7 +16,7 @@ from protocol.site_file import scenario
 from reference_node.controller import Controller
 from reference_node.machines import Machines
 from reference_node.world import World
-from tests.faulty_nodes.board import Board
+from tests.faulty_nodes.board import Board, firmware
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,10 +123,12 @@ def run_of(
     site = site or scenario()
     machines = Machines(site.nodes[node], World(site, alone=True), random.Random(seed))
 
+    start = firmware(controller, site, node, bench=bench, machines=machines)
+
     def usual(boot: int, now_ms: int) -> Participant:
-        rng = random.Random(boot)
-        made = controller(site, node, boot=boot, bench=bench, machines=machines, rng=rng, started_ms=now_ms)
-        return made if controller is Controller else Board(made)
+        if controller is Controller:
+            return start(boot, now_ms, "power-on")
+        return Board(start, boot, now_ms)
 
     virtual = VirtualBench(make or usual, random.Random(seed + 1), **bus)
     return Run(Stand(virtual, site, node, random.Random(seed)), Selection(only=only))

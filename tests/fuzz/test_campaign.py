@@ -16,7 +16,8 @@ from protocol.site_file import scenario
 from reference_node.controller import Controller
 from reference_node.machines import Machines
 from reference_node.world import World
-from tests.faulty_nodes.bugs.board import Board, campaign
+from tests.faulty_nodes.board import Board
+from tests.faulty_nodes.bugs.campaign import campaign
 from tests.faulty_nodes.bugs.catalogue import BUGS
 
 SITE = scenario()

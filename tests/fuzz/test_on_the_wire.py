@@ -27,7 +27,7 @@ from protocol.wire.mqtt import MqttHost, monotonic_ms
 from reference_node.controller import Controller
 from reference_node.machines import Machines
 from reference_node.world import World
-from tests.faulty_nodes.bugs.board import Board
+from tests.faulty_nodes.board import Board
 from tests.faulty_nodes.bugs.catalogue import BUGS
 
 PATIENCE_S = 60

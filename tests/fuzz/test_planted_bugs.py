@@ -6,7 +6,7 @@ import pytest
 
 from benchmarks.fuzz import CASES, SEED
 from conformance.fuzz.campaign import Found
-from tests.faulty_nodes.bugs.board import campaign
+from tests.faulty_nodes.bugs.campaign import campaign
 from tests.faulty_nodes.bugs.catalogue import BUGS, Bug
 
 

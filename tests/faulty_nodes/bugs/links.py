@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from protocol.participant import Delivery, Publication
 from reference_node.controller import Controller
-from tests.faulty_nodes.bugs.board import Crash
+from tests.faulty_nodes.board import Crash
 from tests.faulty_nodes.bugs.registry import bug
 
 

@@ -14,7 +14,7 @@ from protocol.participant import Delivery, Publication
 from protocol.validation import read_message
 from reference_node.controller import Controller
 from reference_node.inbox import Inbox
-from tests.faulty_nodes.bugs.board import Crash
+from tests.faulty_nodes.board import Crash
 from tests.faulty_nodes.bugs.registry import bug
 
 

@@ -13,8 +13,9 @@ from reference_node.envelope import Envelope, Uptime
 from reference_node.faults import FaultRegister
 from reference_node.heartbeat import Heartbeat
 from reference_node.order_desk import OrderDesk
-from tests.faulty_nodes.bugs.board import Crash
+from tests.faulty_nodes.board import Crash
 from tests.faulty_nodes.bugs.registry import bug
+from tests.faulty_nodes.link import StopsAtTheWrap
 
 
 @bug("sequence", node="ferry")
@@ -209,18 +210,8 @@ class StartsAHeldJobAtOnce(Controller):
 
 
 @bug("wrap")
-class HeartbeatStopsAtTheWrap(Controller):
+class HeartbeatStopsAtTheWrap(StopsAtTheWrap):
     """'if (millis() > next)' with a next that lies beyond the wrap."""
-
-    newest = 0
-
-    def tick(self, now_ms: int) -> Sequence[Publication]:
-        out = super().tick(now_ms)
-        return out if self.uptime >= self.newest else []
-
-    def next_tick(self, now_ms: int) -> int | None:
-        self.newest = max(self.newest, self.uptime)
-        return super().next_tick(now_ms)
 
 
 @bug("wrap")
