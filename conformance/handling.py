@@ -170,6 +170,13 @@ def fault_count(answer: Answer) -> int:
     return int(answer.body("fault").get("faults", 0))
 
 
+def told_count(stand: Stand, answer: Answer, message: str, name: str) -> int:
+    """A count that a state message of an answer tells. Raises Unclear where it tells none."""
+    count = answer.body(message).get(name)
+    stand.need(count is not None, f"the node does not tell {name!r} in {message}")
+    return int(count or 0)
+
+
 def reset_faults(stand: Stand, **found: Any) -> Message:
     """Send reset-fault with the fault count of now and what a person 'found'."""
     return stand.answer_to("reset-fault", faults=fault_count(stand.ask()), **found)

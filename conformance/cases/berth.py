@@ -3,7 +3,15 @@
 from __future__ import annotations
 
 from conformance.case import case
-from conformance.handling import berth_at_rest, berth_empty, berth_lost, complete, done, reset_faults
+from conformance.handling import (
+    berth_at_rest,
+    berth_empty,
+    berth_lost,
+    complete,
+    done,
+    reset_faults,
+    told_count,
+)
 from conformance.log import Message
 from conformance.stand import Answer, Inputs, Sent, Stand
 from protocol.site import BerthSite
@@ -126,7 +134,7 @@ def berth_arrival(stand: Stand) -> None:
     a train has to come. The count of arrivals goes up by one.
     """
     before = berth_empty(stand)
-    count = (_count(stand, before) + 1) % 65536
+    count = (told_count(stand, before, "train-arrival", "arrival") + 1) % 65536
     sent = stand.order("admit")
     final = complete(stand, sent)
     stand.check(final.body["state"] == "done", "ORD-16", "admit 'done'", dict(final.body), final)
@@ -214,7 +222,7 @@ def berth_counts_arrivals(stand: Stand) -> None:
     Reads the count, has an admit refused as late, and brings a train to rest: the count is one up.
     """
     before = berth_empty(stand)
-    count = _count(stand, before)
+    count = told_count(stand, before, "train-arrival", "arrival")
     stand.refused(stand.order("admit", deadline=stand.uptime_in(-1000)), "late", "ORD-10")
     after = stand.ask()
     seen = after.body("train-arrival").get("arrival")
@@ -293,10 +301,3 @@ def _lost_with(stand: Stand, sent: Sent, code: str, timeout_ms: int) -> None:
     active = answer.body("fault").get("active", [])
     stand.check(code in active, "BER-05", f"{code!r} active", active, answer.report)
     stand.check(_state(answer) == "lost", "BER-05", "'lost'", _state(answer), answer.report)
-
-
-def _count(stand: Stand, answer: Answer) -> int:
-    """The count of arrivals as told. Raises Unclear where none is."""
-    count = answer.body("train-arrival").get("arrival")
-    stand.need(count is not None, "the node does not tell its count of arrivals")
-    return int(count or 0)

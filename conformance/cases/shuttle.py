@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from conformance.case import case
-from conformance.handling import arriving, complete, done, reset_faults, shuttle_at, shuttle_lost
+from conformance.handling import arriving, complete, done, reset_faults, shuttle_at, shuttle_lost, told_count
 from conformance.stand import Answer, Stand
 from protocol.site import NodeSite, ShuttleSite, Site
 
@@ -118,7 +118,7 @@ def shuttle_runs(stand: Stand) -> None:
         before = shuttle_at(stand)
         if before.body("shuttle-status").get("place") == stop:
             continue
-        count = (_count(stand, before) + 1) % 65536
+        count = (told_count(stand, before, "shuttle-status", "stop") + 1) % 65536
         sent = stand.order("run", to=stop)
         final = complete(stand, sent)
         stand.check(final.body["state"] == "done", "ORD-16", "run 'done'", dict(final.body), final)
@@ -156,7 +156,7 @@ def shuttle_stop_missed(stand: Stand) -> None:
     """
     first, second = _site(stand).stops[:2]
     before = shuttle_at(stand, first)
-    count = _count(stand, before)
+    count = told_count(stand, before, "shuttle-status", "stop")
     sent = stand.order("run", to=second)
     stand.need(stand.report(sent).body["state"] != "refused", "the run was refused")
     stand.stimulate(("stop-1", False, 50))
@@ -186,10 +186,3 @@ def shuttle_runs_past(stand: Stand) -> None:
     answer = stand.ask()
     place = answer.body("shuttle-status").get("place")
     stand.check(place == third, "SHT-02", f"at {third!r}", place, answer.report)
-
-
-def _count(stand: Stand, answer: Answer) -> int:
-    """The count of stops as told. Raises Unclear where none is."""
-    count = answer.body("shuttle-status").get("stop")
-    stand.need(count is not None, "the node does not tell its count of stops")
-    return int(count or 0)

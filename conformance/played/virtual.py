@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from random import Random
 
-from conformance.played.node import PlayedNode
 from conformance.played.plan import Brief
-from conformance.played.yard import Deed, YardBench, played_nodes
+from conformance.played.yard import YardBench, played_nodes
 from conformance.virtual_bench import Distortion, VirtualBench
 from protocol.participant import Participant, Publication
 from protocol.site import Site
@@ -42,17 +41,7 @@ class VirtualYard(VirtualBench, YardBench):
         for node in self._nodes.values():
             self.bus.attach(node)
 
-    @property
-    def nodes(self) -> dict[str, PlayedNode]:
-        """The played nodes by name."""
-        return self._nodes
-
-    def befall(self, name: str, deed: Deed) -> None:
-        """At once, and what the node says goes out by its link."""
-
-        def work(_participant: Participant, now_ms: int) -> Sequence[Publication]:
-            return deed(self._nodes[name], now_ms) or ()
-
+    def _call(self, name: str, work: Callable[[Participant, int], Sequence[Publication]]) -> None:
         self.bus.call(name, work)
 
     def restart_with(self, brief: Brief) -> None:

@@ -10,9 +10,8 @@ from typing import Self
 
 from conformance.bench.address import Address
 from conformance.bench.tap import Tap
-from conformance.played.node import PlayedNode
 from conformance.played.plan import Brief
-from conformance.played.yard import Deed, YardBench, played_nodes
+from conformance.played.yard import YardBench, played_nodes
 from conformance.verdict import Unclear
 from conformance.wire_bench import WireBench
 from protocol.participant import Participant, Publication
@@ -75,17 +74,7 @@ class WireYard(WireBench, YardBench):
                 if set(topics[message].roles) & set(node.node.roles):
                     self.take_off_broker(str(Topic(self._site.name, name, message)))
 
-    @property
-    def nodes(self) -> dict[str, PlayedNode]:
-        """The played nodes by name."""
-        return self._nodes
-
-    def befall(self, name: str, deed: Deed) -> None:
-        """On the node's own thread, and what it says goes out by its link."""
-
-        def work(_participant: Participant, now_ms: int) -> Sequence[Publication]:
-            return deed(self._nodes[name], now_ms) or ()
-
+    def _call(self, name: str, work: Callable[[Participant, int], Sequence[Publication]]) -> None:
         self._hosts[name].call(work)
 
     def restart_with(self, brief: Brief) -> None:

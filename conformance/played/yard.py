@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from abc import abstractmethod
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from random import Random
 
 from conformance.played.node import PlayedNode
 from conformance.played.plan import Brief
 from conformance.testbench import Bench
-from protocol.participant import Publication
+from protocol.participant import Participant, Publication
 from protocol.site import Site
 
 Deed = Callable[[PlayedNode, int], Sequence[Publication] | None]
@@ -31,14 +31,24 @@ def played_nodes(site: Site, rng: Random) -> dict[str, PlayedNode]:
 class YardBench(Bench):
     """A bench whose node under test is a supervisor, with played nodes for all the others."""
 
+    _nodes: Mapping[str, PlayedNode]
+
     @property
-    @abstractmethod
-    def nodes(self) -> dict[str, PlayedNode]:
+    def nodes(self) -> Mapping[str, PlayedNode]:
         """The played nodes by name. They are changed only within `befall`."""
+        return self._nodes
+
+    def befall(self, name: str, deed: Deed) -> None:
+        """Let something happen to a node, between two things that it does; what it says goes out by its link."""
+
+        def work(_participant: Participant, now_ms: int) -> Sequence[Publication]:
+            return deed(self._nodes[name], now_ms) or ()
+
+        self._call(name, work)
 
     @abstractmethod
-    def befall(self, name: str, deed: Deed) -> None:
-        """Let something happen to a node, between two things that it does."""
+    def _call(self, name: str, work: Callable[[Participant, int], Sequence[Publication]]) -> None:
+        """Do a piece of work where the node's own is done, and publish what it gives."""
 
     @abstractmethod
     def restart_with(self, brief: Brief) -> None:
