@@ -6,42 +6,16 @@ shows as a body that is drawn and refused.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from typing import Any
 
 from hypothesis import strategies as st
 
-from protocol.codec.shape import Kind, Shape, shape_of
+from conformance.fuzz.strategies import anything
+from protocol.codec.shape import Shape, shape_of
 from protocol.specification import specification
 
 Body = dict[str, Any]
-
-
-def values(kind: Kind) -> st.SearchStrategy[Any]:
-    """Every value of one field, its own conditions only."""
-    schema = kind.schema
-    if kind.words:
-        return st.sampled_from(kind.words)
-    match schema["type"]:
-        case "integer":
-            return st.integers(schema["minimum"], schema["maximum"])
-        case "boolean":
-            return st.booleans()
-        case "string":
-            allowed = [c for c in map(chr, range(128)) if not re.search(schema["not"]["pattern"], c)]
-            return st.text(allowed, min_size=schema.get("minLength", 0), max_size=schema["maxLength"])
-        case _:
-            return _arrays(kind)
-
-
-def _arrays(kind: Kind) -> st.SearchStrategy[list[Any]]:
-    schema = kind.schema
-    if kind.first:
-        return st.tuples(*map(values, kind.first)).map(list)
-    assert kind.rest is not None
-    least, most = schema["minItems"], schema["maxItems"]
-    return st.lists(values(kind.rest), min_size=least, max_size=most, unique=schema.get("uniqueItems", False))
 
 
 def bodies(message: str, act: str | None = None) -> st.SearchStrategy[Body]:
@@ -49,7 +23,7 @@ def bodies(message: str, act: str | None = None) -> st.SearchStrategy[Body]:
     if message == "job-order" and act is None:
         return st.sampled_from(list(specification().acts)).flatmap(lambda act: bodies("job-order", act))
     shape = shape_of(message, act)
-    wanted = {name: values(kind) for name, kind in shape.fields.items()}
+    wanted = {name: anything(kind) for name, kind in shape.fields.items()}
     if act is not None:
         wanted["act"] = st.just(act)
     optional = sorted(set(shape.fields) - set(shape.schema["required"]))

@@ -45,7 +45,10 @@ def _array(kind: Kind) -> st.SearchStrategy[list[Any]]:
         return st.tuples(*map(anything, kind.first)).map(list)
     assert kind.rest is not None
     schema = kind.schema
-    return st.lists(anything(kind.rest), min_size=schema["minItems"], max_size=schema["maxItems"])
+    least, most = schema["minItems"], schema["maxItems"]
+    return st.lists(
+        anything(kind.rest), min_size=least, max_size=most, unique=schema.get("uniqueItems", False)
+    )
 
 
 def _fields(shape: Shape, wanted: frozenset[str]) -> frozenset[str]:
