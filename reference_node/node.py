@@ -6,6 +6,7 @@ import random
 import ssl
 from dataclasses import dataclass
 
+from protocol.participant import Participant
 from protocol.site import Site
 from protocol.wire.mqtt import MqttHost, monotonic_ms
 from reference_node.controller import Controller
@@ -23,6 +24,18 @@ class Link:
     password: str | None = None
     tls: ssl.SSLContext | None = None
     version: int = 311
+
+    def client(self, participant: Participant) -> MqttHost:
+        """A host that brings a participant onto this bus, ready to `start`."""
+        return MqttHost(
+            participant,
+            self.host,
+            self.port,
+            user=self.user,
+            password=self.password,
+            tls=self.tls,
+            version=self.version,
+        )
 
 
 def node_on_the_wire(
@@ -48,12 +61,4 @@ def node_on_the_wire(
         started_ms=now_ms,
         boot_lost=boot_lost,
     )
-    return MqttHost(
-        controller,
-        link.host,
-        link.port,
-        user=link.user,
-        password=link.password,
-        tls=link.tls,
-        version=link.version,
-    )
+    return link.client(controller)

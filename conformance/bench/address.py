@@ -5,9 +5,14 @@ from __future__ import annotations
 import ssl
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 from urllib.parse import quote, unquote, urlsplit
 
 from protocol.trouble import Trouble
+
+if TYPE_CHECKING:
+    from protocol.participant import Participant
+    from protocol.wire.mqtt import MqttHost
 
 PORTS = {"mqtt": 1883, "mqtts": 8883}
 """The ports registered with IANA for MQTT and for MQTT over TLS."""
@@ -71,6 +76,13 @@ class Address:
             mend = "Name readable PEM files: the CA's certificate, and a certificate with its key"
             raise Trouble(f"the TLS files cannot be used ({error})", where=used, mend=mend) from error
         return context
+
+    def client(self, participant: Participant) -> MqttHost:
+        """A host that brings a participant onto this broker, ready to `start`. Raises Trouble as `tls_context` does."""
+        from protocol.wire.mqtt import MqttHost
+
+        tls = self.tls_context()
+        return MqttHost(participant, self.host, self.port, user=self.user, password=self.password, tls=tls)
 
 
 def parse_address(url: str, tls: TlsFiles | None = None) -> Address:

@@ -71,10 +71,7 @@ def demo_yard(site: Site, broker: Broker, recording: Path, header: Header, seed:
             on_question=lambda question: _answer(said, question),
         )
         yard = DemoYard(supervisor, recorder, world, [], said)
-        ears = MqttHost(recorder, link.host, link.port, user=link.user, password=link.password, tls=link.tls)
-        brain = MqttHost(
-            supervisor, link.host, link.port, user=link.user, password=link.password, tls=link.tls
-        )
+        ears, brain = link.client(recorder), link.client(supervisor)
         machines = [
             node_on_the_wire(
                 site,

@@ -130,7 +130,7 @@ def _supervisor(
 ) -> MqttHost:
     from conformance.commands.briefed import briefed_supervisor
     from conformance.played.plan import read_brief
-    from protocol.wire.mqtt import MqttHost, monotonic_ms
+    from protocol.wire.mqtt import monotonic_ms
     from reference_node.supervisor.supervisor import Supervisor
 
     now_ms = monotonic_ms()
@@ -139,9 +139,7 @@ def _supervisor(
     else:
         brief = read_brief(brief_path, site)
         made = briefed_supervisor(site, name, brief, boot=boot, rng=rng, started_ms=now_ms)
-    return MqttHost(
-        made, link.host, link.port, user=link.user, password=link.password, tls=link.tls, version=link.version
-    )
+    return link.client(made)
 
 
 def _allow_orders(name: str, broker: str) -> None:

@@ -7,6 +7,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
+from dataclasses import replace
 
 from conformance.bench.broker import Broker
 from conformance.bench.tap import Tap
@@ -87,14 +88,9 @@ class WireYard:
 
     def _host(self, name: str, participant: Participant, wait_s: float | None = 10.0) -> None:
         tap, address = self._taps.get(name), self._broker.address
-        self._hosts[name] = MqttHost(
-            participant,
-            tap.host if tap is not None else self._broker.host,
-            tap.port if tap is not None else self._broker.port,
-            user=address.user,
-            password=address.password,
-            tls=address.tls_context() if tap is None else None,
-        )
+        if tap is not None:
+            address = replace(address, host=tap.host, port=tap.port, tls=None)
+        self._hosts[name] = address.client(participant)
         self._hosts[name].start(wait_s)
 
     def _start_node(self, name: str, wait_s: float | None = 10.0) -> None:

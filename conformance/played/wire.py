@@ -37,17 +37,9 @@ class WireYard(WireBench, YardBench):
 
     def __enter__(self) -> Self:
         super().__enter__()
-        where = self._address
         try:
             for name, node in self._nodes.items():
-                host = MqttHost(
-                    node,
-                    where.host,
-                    where.port,
-                    user=where.user,
-                    password=where.password,
-                    tls=where.tls_context(),
-                )
+                host = self._address.client(node)
                 host.start()
                 self._open.callback(host.stop)
                 self._hosts[name] = host

@@ -11,7 +11,6 @@ from conformance.bench.address import parse_address
 from conformance.validating.subject import Subject
 from protocol.participant import Delivery, Publication
 from protocol.specification import specification
-from protocol.wire.mqtt import MqttHost
 
 
 class Listener:
@@ -55,10 +54,7 @@ def from_bus(url: str, site: str, seconds: float) -> Iterator[Subject]:
     """What passes on the broker at `url` within `seconds`. Raises Trouble when there is no way in."""
     address = parse_address(url)
     listener = Listener(site)
-    tls = address.tls_context()
-    with MqttHost(
-        listener, address.host, address.port, user=address.user, password=address.password, tls=tls
-    ):
+    with address.client(listener):
         end = monotonic() + seconds
         while (left := end - monotonic()) > 0:
             try:
