@@ -3,16 +3,36 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections import Counter
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import settings
+
+from tests.needs import PLACES
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 # A shared machine may stall any single example; a failure found in CI must come again on the next run.
 settings.register_profile("yardwire", deadline=None, derandomize=bool(os.environ.get("CI")))
 settings.load_profile("yardwire")
 
 SKIPS_FORBIDDEN = os.environ.get("YARDWIRE_NO_SKIP") == "1"
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[Browser]:
+    """Debian's chromium, driven; for tests that are marked with `needs("chromium")`."""
+    from playwright.sync_api import sync_playwright
+
+    program = shutil.which("chromium", path=PLACES)
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
+        yield browser
+        browser.close()
 
 
 def pytest_sessionfinish(session: pytest.Session) -> None:

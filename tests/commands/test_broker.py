@@ -14,15 +14,12 @@ import pytest
 
 from conformance.bench.mosquitto import find_mosquitto
 from conformance.commands import main
+from tests.commands.yardwire import YARDWIRE
 
 ROOT = Path(__file__).parents[2]
 PATIENCE = 20  # seconds until a process that hangs is a failure
 
 # A test run in the background of a shell has SIGINT ignored, and children inherit that.
-YARDWIRE = (
-    "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
-    "from conformance.commands.main import main; main()"
-)
 
 MOSQUITTO = pytest.param(
     "mosquitto",

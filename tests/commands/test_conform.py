@@ -17,12 +17,9 @@ from paho.mqtt.enums import CallbackAPIVersion
 from conformance.bench.broker import Broker, start_broker
 from conformance.case import all_cases
 from protocol.site_file import scenario_text
+from tests.commands.yardwire import YARDWIRE
 
 PATIENCE_S = 60
-YARDWIRE = (
-    "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
-    "from conformance.commands.main import main; main()"
-)
 
 
 @pytest.fixture

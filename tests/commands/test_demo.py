@@ -17,13 +17,10 @@ from conformance.traffic.story import tell
 from protocol.recording import RecordedEnd, RecordedMessage, RecordingReader
 from protocol.topics import parse_topic
 from protocol.validation import read_message
+from tests.commands.yardwire import YARDWIRE
 from tests.needs import needs
 
 PATIENCE_S = 120
-YARDWIRE = (
-    "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
-    "from conformance.commands.main import main; main()"
-)
 
 
 @dataclass(frozen=True)

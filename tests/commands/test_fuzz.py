@@ -12,12 +12,9 @@ import pytest
 
 from conformance.fuzz.report import FORMAT, render
 from protocol.site_file import scenario_text
+from tests.commands.yardwire import YARDWIRE
 
 PATIENCE_S = 90
-YARDWIRE = (
-    "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
-    "from conformance.commands.main import main; main()"
-)
 
 
 @pytest.fixture

@@ -20,15 +20,12 @@ from paho.mqtt.enums import CallbackAPIVersion
 from conformance.bench.broker import Broker, start_broker
 from protocol.site_file import scenario_text
 from protocol.validation import read_message
+from tests.commands.yardwire import YARDWIRE
 from tests.needs import needs
 
 PATIENCE_S = 20
 STARTS_S = 1.5
 """More processor time than a node needs to start."""
-YARDWIRE = (
-    "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
-    "from conformance.commands.main import main; main()"
-)
 STATUS = "yw1/harlow-basin/{}/node-status"
 
 

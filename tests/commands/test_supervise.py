@@ -23,12 +23,9 @@ from protocol.site_file import scenario_text
 from reference_node.node import Link, node_on_the_wire
 from reference_node.scenario.scenario_file import library
 from reference_node.world import World
+from tests.commands.yardwire import YARDWIRE
 
 PATIENCE_S = 120
-YARDWIRE = (
-    "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
-    "from conformance.commands.main import main; main()"
-)
 
 
 @contextmanager

@@ -14,12 +14,9 @@ import pytest
 from conformance.bench.broker import start_broker
 from conformance.commands import main
 from protocol.site_file import scenario_text
+from tests.commands.yardwire import YARDWIRE
 
 PATIENCE_S = 20
-YARDWIRE = (
-    "import signal; signal.signal(signal.SIGINT, signal.default_int_handler); "
-    "from conformance.commands.main import main; main()"
-)
 
 
 @pytest.fixture

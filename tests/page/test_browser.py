@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import re
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from tests.needs import PLACES, needs
+from tests.needs import needs
 from tests.page.at_work import AtWork, at_work
 from tests.publish.npm import installed
 
@@ -20,17 +19,6 @@ if TYPE_CHECKING:
 pytestmark = needs("chromium")
 PHONE = {"width": 375, "height": 800}
 PATIENCE_MS = 30_000
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    from playwright.sync_api import sync_playwright
-
-    program = shutil.which("chromium", path=PLACES)
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
-        yield browser
-        browser.close()
 
 
 @pytest.fixture(scope="module")

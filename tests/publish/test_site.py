@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 import subprocess
-from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +14,7 @@ from conformance.commands import main
 from conformance.publish.edition import MARK
 from conformance.publish.site import broken_links
 from protocol.specification import specification
-from tests.needs import PLACES, needs
+from tests.needs import needs
 from tests.publish.npm import installed
 
 if TYPE_CHECKING:
@@ -105,19 +104,6 @@ def test_html_is_valid(published: Path, tmp_path: Path) -> None:
 
 
 # ---------------------------------------------------------------- in a browser
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Browser]:
-    import shutil
-
-    from playwright.sync_api import sync_playwright
-
-    program = shutil.which("chromium", path=PLACES)
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=program, args=["--no-sandbox"])
-        yield browser
-        browser.close()
-
-
 def opened(browser: Browser, published: Path, page: str, **options: Any) -> Page:
     """A page from a folder, no server: any request that is not for a file of the site fails the test."""
     tab = browser.new_page(**options)
