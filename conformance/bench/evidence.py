@@ -18,7 +18,8 @@ class TapPacket:
     `number` counts all packets of the tap from 1, `connection` the node's connections from 1. `at_us` is
     monotonic time in microseconds: for a packet from the node when its last byte had come, for one to the
     node when it was written, so delays put in on the way to or from the broker never blur the node's timing.
-    A packet to the node that is held back enters the book when it is released.
+    A packet to the node enters the book when its first bytes have gone: one held back when it is released, and one
+    that the node takes no more, because the connection is over, as dropped.
     """
 
     number: int

@@ -25,6 +25,8 @@ class NodeSocket:
         self._sock = sock
         self._loop = asyncio.get_running_loop()
         self._waiting = bytearray()
+        self._sending = False
+        self._gone = False
         self._ending = False
         self._closed = False
         self._wake = asyncio.Event()
@@ -36,13 +38,27 @@ class NodeSocket:
         """Whatever has come; nothing at the end. Raises OSError only when nothing is left to read."""
         return await self._loop.sock_recv(self._sock, count)
 
-    def write(self, raw: bytes) -> None:
-        """Send, in order; thrown away when the node takes nothing any more."""
-        if not self._pump.done() and not self._ending:
+    def write(self, raw: bytes) -> bool:
+        """Send, in order, at once where nothing waits; False when the node takes nothing any more."""
+        if self._gone or self._ending or self._closed:
+            return False
+        if not self._waiting and not self._sending:
+            raw = raw[self._send_now(raw) :]
+        if raw and not self._gone:
             self._waiting += raw
             self._wake.set()
             if len(self._waiting) > LONGEST_BACKLOG:
                 self._room.clear()
+        return not self._gone
+
+    def _send_now(self, raw: bytes) -> int:
+        try:
+            return self._sock.send(raw)
+        except (BlockingIOError, InterruptedError):
+            return 0
+        except OSError:
+            self._gone = True
+            return 0
 
     async def drain(self) -> None:
         """Wait until little enough is waiting."""
@@ -84,11 +100,14 @@ class NodeSocket:
                 self._wake.clear()
                 while self._waiting:
                     piece, self._waiting = self._waiting, bytearray()
+                    self._sending = True
                     await self._loop.sock_sendall(self._sock, piece)
+                    self._sending = False
                     self._room.set()
             with contextlib.suppress(OSError):
                 self._sock.shutdown(socket.SHUT_WR)
         except OSError:
+            self._gone = True
             self._waiting.clear()
         finally:
             self._room.set()

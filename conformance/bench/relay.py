@@ -51,7 +51,7 @@ class Source(Protocol):
 class Sink(Protocol):
     """What a lane writes to."""
 
-    def write(self, data: bytes, /) -> None:
+    def write(self, data: bytes, /) -> object:
         """Send bytes."""
         ...
 
@@ -133,8 +133,9 @@ class Relay:
 
     def inject(self, direction: Direction, raw: bytes) -> None:
         """Send bytes of the tap's own, and put them among the evidence."""
-        self._setting.book.record(replace(self._packet(direction, raw), fate=Fate.INJECTED))
-        self._write(self._lanes[direction], raw)
+        taken = self._write(self._lanes[direction], raw)
+        fate = Fate.INJECTED if taken else Fate.DROPPED
+        self._setting.book.record(replace(self._packet(direction, raw), fate=fate))
 
     async def _run_lane(self, lane: Lane) -> None:
         reading = asyncio.create_task(self._read(lane))
@@ -142,8 +143,9 @@ class Relay:
             while (entry := await lane.queue.get()) is not None:
                 due, packet = entry
                 await asyncio.sleep(due - asyncio.get_running_loop().time())
-                packet = self._delivered(lane, packet)
-                if packet.fate is Fate.FORWARDED:
+                if lane.direction is Direction.TO_NODE:
+                    await self._deliver(lane, packet)
+                elif packet.fate is Fate.FORWARDED:
                     await self._pass_on(lane, packet.raw)
         finally:
             reading.cancel()
@@ -194,57 +196,79 @@ class Relay:
         due = asyncio.get_running_loop().time() + self._setting.delay.get(lane.direction, 0.0)
         if lane.direction is Direction.FROM_NODE:
             # Evidence is taken on the node's side: now, before any delay towards the broker.
-            packet = self._judge(lane, packet)
+            packet = self._enter(self._judged(lane, packet))
         await lane.queue.put((due, packet))
 
-    def _delivered(self, lane: Lane, packet: TapPacket) -> TapPacket:
-        return self._judge(lane, packet) if lane.direction is Direction.TO_NODE else packet
+    async def _deliver(self, lane: Lane, packet: TapPacket) -> None:
+        """Send a packet to the node. It enters the book once its first bytes have gone, or could not go."""
+        judged = self._judged(lane, packet)
+        if judged.fate is Fate.FORWARDED:
+            await self._pass_on(lane, judged.raw, judged)
+        elif judged.fate is not Fate.HELD:
+            self._enter(judged)
 
-    async def _pass_on(self, lane: Lane, raw: bytes) -> None:
+    async def _pass_on(self, lane: Lane, raw: bytes, unentered: TapPacket | None = None) -> None:
         """Write a packet, whole or byte by byte; nothing else gets between its bytes."""
         begin = 0
         lane.behind = bytearray()
         while (gap := self._setting.gap.get(lane.direction, 0.0)) and begin < len(raw) - 1:
-            self._send(lane, raw[begin : begin + 1])
-            begin += 1
+            self._enter_as(self._send(lane, raw[begin : begin + 1]), unentered)
+            unentered, begin = None, begin + 1
             await asyncio.sleep(gap)
         raw, lane.behind = raw[begin:] + lane.behind, None
-        self._send(lane, raw)
+        self._enter_as(self._send(lane, raw), unentered)
         with contextlib.suppress(OSError):
             await lane.writer.drain()
 
-    def _judge(self, lane: Lane, packet: TapPacket) -> TapPacket:
-        """Let the rules decide and enter the packet in the book; one that fails cuts the connection."""
+    def _judged(self, lane: Lane, packet: TapPacket) -> TapPacket:
+        """Let the rules decide; one that fails cuts the connection."""
         now = replace(packet, at_us=self._setting.now_us())
         try:
             fate = self._setting.rules.judge(now, lambda: self._release(lane, now))
-            other_side_gone = len(self._over - {lane.direction}) > 0
-            judged = replace(now, fate=Fate.DROPPED if fate is Fate.FORWARDED and other_side_gone else fate)
-            if fate is Fate.HELD and lane.direction is Direction.TO_NODE:
-                return judged
-            return self._setting.book.record(judged)
         except Exception as error:  # noqa: BLE001 - it is the case's own code that failed: the case must hear of it
-            self._setting.book.fail(error)
-            self.cut()
-            return replace(now, fate=Fate.DROPPED)
+            return self._failed(error, now)
+        other_side_gone = len(self._over - {lane.direction}) > 0
+        return replace(now, fate=Fate.DROPPED if fate is Fate.FORWARDED and other_side_gone else fate)
+
+    def _enter(self, packet: TapPacket) -> TapPacket:
+        """Enter a packet in the book; a listener that fails cuts the connection."""
+        try:
+            return self._setting.book.record(packet)
+        except Exception as error:  # noqa: BLE001 - it is the case's own code that failed: the case must hear of it
+            return self._failed(error, packet)
+
+    def _enter_as(self, taken: bool, packet: TapPacket | None) -> None:
+        """Enter a packet, unless it was: as forwarded, or as dropped where the node took nothing any more."""
+        if packet is not None:
+            self._enter(packet if taken else replace(packet, fate=Fate.DROPPED))
+
+    def _failed(self, error: Exception, packet: TapPacket) -> TapPacket:
+        self._setting.book.fail(error)
+        self.cut()
+        return replace(packet, fate=Fate.DROPPED)
 
     def _release(self, lane: Lane, packet: TapPacket) -> None:
         """Send on what a rule held, unless the connection is over."""
         if self._over or self._cut.is_set():
             return
+        at_us = self._setting.now_us()
+        taken = self._write(lane, packet.raw)
         if lane.direction is Direction.TO_NODE:
-            self._setting.book.record(replace(packet, at_us=self._setting.now_us()))
-        self._write(lane, packet.raw)
+            self._enter_as(taken, replace(packet, at_us=at_us))
 
-    def _write(self, lane: Lane, raw: bytes) -> None:
-        if lane.behind is not None:
-            lane.behind += raw
-        else:
-            self._send(lane, raw)
+    def _write(self, lane: Lane, raw: bytes) -> bool:
+        """Send, behind a packet that goes byte by byte; whether the bytes were taken."""
+        if lane.behind is None:
+            return self._send(lane, raw)
+        lane.behind += raw
+        return True
 
-    def _send(self, lane: Lane, raw: bytes) -> None:
-        if lane.direction is Direction.TO_NODE or not self._broker.is_closing():
-            lane.writer.write(raw)
+    def _send(self, lane: Lane, raw: bytes) -> bool:
+        if lane.direction is Direction.TO_NODE:
+            return self._node.write(raw)
+        if not self._broker.is_closing():
+            self._broker.write(raw)
+        return True
 
     def _closed(self, by: ClosedBy) -> None:
         self._setting.book.closed(self._number, self._setting.now_us(), by)
