@@ -26,6 +26,8 @@ CHAPTERS = (
 )  # fmt: skip
 """The chapters in the order in which their cases run where prerequisites leave a choice."""
 PARTS = {
+    "orders": ("orders", "orders_job"),
+    "crane": ("crane", "crane_places", "crane_transfer"),
     "supervisor": (
         "supervisor",
         "supervisor_claim",
