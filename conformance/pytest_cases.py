@@ -18,9 +18,11 @@ import pytest
 from conformance import report_text
 from conformance.bench.address import parse_address
 from conformance.bench.broker import start_broker
+from conformance.bench.program import words_of
 from conformance.bench.spawned_node import spawned_node
 from conformance.bench.tap import Tap
-from conformance.case import NODES, Case, all_cases
+from conformance.case import Case, all_cases
+from conformance.played.stage import play, reference_program
 from conformance.report import case_document
 from conformance.reset import Reset, command
 from conformance.runner import Result, Run, Selection, order
@@ -64,9 +66,16 @@ class Kit:
             )
         self.site_path = Path(config.getoption("yardwire_site"))
         self._site = load_site(self.site_path)
-        if self.node not in self._site.nodes or not set(self._site.nodes[self.node].roles) & set(NODES):
-            raise Trouble(f"{self.node!r} is no crane, berth or shuttle", where=str(self.site_path))
-        if self._motion and not self._spawn and not config.getoption("yardwire_may_move"):
+        if self.node not in self._site.nodes:
+            raise Trouble(f"the site file names no node {self.node!r}", where=str(self.site_path))
+        self._program = self._program_of(config.getoption("yardwire_program"))
+        may_move: bool = config.getoption("yardwire_may_move")
+        if self._program is not None and self._url is not None and not may_move:
+            raise Trouble(
+                "the kit plays every other node; a real one on that broker would move, or be thrown off it",
+                mend="Leave out --yardwire-broker, or add --yardwire-may-move if none of them is there",
+            )
+        if self._program is None and self._motion and not self._spawn and not may_move:
             raise Trouble(
                 "some cases move the machine, and nobody is asked here",
                 mend="Add --yardwire-may-move if it may move, or --yardwire-no-motion",
@@ -74,6 +83,8 @@ class Kit:
         if self._slow < 1:
             raise Trouble("--yardwire-slow stretches limits: it is 1 or more")
         line = config.getoption("yardwire_reset_command")
+        if line is not None and self._program is not None:
+            raise Trouble("a supervisor is started anew for each case: it takes no --yardwire-reset-command")
         self._cycle = None if line is None else command(line)
         address, _, port = config.getoption("yardwire_bind").rpartition(":")
         if not address or not port.isdecimal():
@@ -81,6 +92,21 @@ class Kit:
         self._bind = address, int(port)
         if config.getoption("numprocesses", None) or hasattr(config, "workerinput"):
             raise Trouble("one node cannot be judged by several processes at once", mend="Leave out -n")
+
+    def _program_of(self, line: str | None) -> tuple[str, ...] | None:
+        """The words that start a supervisor; None for any other node."""
+        if self._site.nodes[self.node].roles != ("supervisor",):
+            if line is not None:
+                raise Trouble("--yardwire-program starts a supervisor", where=str(self.site_path))
+            return None
+        if line is not None:
+            return words_of(line)
+        if self._spawn:
+            return reference_program(self.site_path, self.node)
+        raise Trouble(
+            f"{self.node!r} is a supervisor, and every case starts it anew",
+            mend="Name the command that starts it with --yardwire-program",
+        )
 
     # ---- collecting
 
@@ -132,11 +158,18 @@ class Kit:
             )
         )
         self._tell(f"{self.node} connects to {tap.host}, port {tap.port} (behind it: {broker.name})")
+        selection = Selection(tuple(only), self._motion)
+        if self._program is not None:
+            stage = play(
+                tap, address, self._site, self.node,
+                program=self._program, tell=self._tell, seed=SEED, slow=self._slow,
+            )  # fmt: skip
+            return Run(enter(stage), selection)
         spawned = spawned_node(tap, self.site_path, self.node) if self._spawn else nullcontext(None)
         restart = enter(spawned) or (Reset(tap, self._cycle) if self._cycle else None)
         bench = enter(WireBench(tap, address, restart))
         stand = Stand(bench, self._site, self.node, Random(SEED), self._slow)
-        return Run(stand, Selection(tuple(only), self._motion))
+        return Run(stand, selection)
 
     def _tell(self, line: str) -> None:
         terminal: Any = self._config.pluginmanager.get_plugin("terminalreporter")

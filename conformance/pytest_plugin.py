@@ -23,13 +23,20 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         help="where NODE connects; an address that others reach is open to the network (default: %(default)s)",
     )
     group.addoption(
-        "--yardwire-spawn", action="store_true", help="try it out: start the reference node as NODE"
+        "--yardwire-spawn",
+        action="store_true",
+        help="try it out: start the reference node or supervisor as NODE",
     )
     group.addoption("--yardwire-no-motion", action="store_true", help="run only cases that move nothing")
     group.addoption(
         "--yardwire-may-move",
         action="store_true",
         help="NODE is a real machine, and it may move: nobody is in its reach",
+    )
+    group.addoption(
+        "--yardwire-program",
+        metavar="CMD",
+        help="starts NODE, a supervisor, for each case anew; {broker} and {brief} in it are filled in",
     )
     group.addoption("--yardwire-reset-command", metavar="CMD", help="command that power-cycles the board")
     group.addoption(

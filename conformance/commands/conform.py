@@ -192,7 +192,9 @@ def _program(line: str | None, site_path: Path, node: str, *, spawn: bool) -> tu
     from conformance.bench.program import words_of
 
     if spawn:
-        return conform_yard.reference_program(site_path, node)
+        from conformance.played.stage import reference_program
+
+        return reference_program(site_path, node)
     return None if line is None else words_of(line)
 
 
@@ -206,11 +208,13 @@ def _stand(wishes: Wishes, site: Site, site_path: Path, tap: Tap, address: Addre
     from conformance.wire_bench import WireBench
 
     if _is_supervisor(site, wishes.node):
-        with conform_yard.play(
+        from conformance.played.stage import play
+
+        with play(
             tap, address, site, wishes.node,
             program=wishes.program, tell=_tell, seed=wishes.seed, slow=wishes.slow,
-        ) as play:  # fmt: skip
-            yield play
+        ) as stand:  # fmt: skip
+            yield stand
         return
     spawned = spawned_node(tap, site_path, wishes.node) if wishes.spawn else nullcontext(None)
     with spawned as restart, WireBench(tap, address, restart or _reset(wishes, tap)) as bench:

@@ -64,6 +64,18 @@ def run_pytest(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str
 
 JUDGED = ("--yardwire-node", "ferry", "--yardwire-site", "site.toml", "--yardwire-spawn")
 
+SUPERVISED = ("--yardwire-node", "yard", "--yardwire-site", "site.toml")
+
+
+def test_a_supervisor_is_judged_too(folder: Path) -> None:
+    program = f"{sys.executable} -m conformance.commands.main node yard --site site.toml --yes"
+    ended = run_pytest(
+        folder, *SUPERVISED, "--yardwire-program", program + " --broker {broker} --brief {brief}",
+        "-k", "supervisor-asks",
+    )  # fmt: skip
+    assert ended.returncode == 0, ended.stdout + ended.stderr
+    assert "PASSED yardwire[yard]::supervisor-asks" in ended.stdout
+
 
 def test_cases_are_items_beside_the_users_own_tests(folder: Path) -> None:
     (folder / "test_mine.py").write_text("def test_late_train():\n    pass\n")
@@ -127,7 +139,11 @@ def test_it_costs_nothing_where_no_node_is_named(folder: Path) -> None:
     [
         (["--yardwire-node", "ferry"], "needs --yardwire-site"),
         (["--yardwire-node", "ferry", "--yardwire-site", "none.toml"], "none.toml"),
-        (["--yardwire-node", "yard", "--yardwire-site", "site.toml"], "no crane, berth or shuttle"),
+        (["--yardwire-node", "nobody", "--yardwire-site", "site.toml"], "names no node 'nobody'"),
+        (["--yardwire-node", "yard", "--yardwire-site", "site.toml"], "--yardwire-program"),
+        ([*JUDGED, "--yardwire-program", "x"], "starts a supervisor"),
+        ([*SUPERVISED, "--yardwire-spawn", "--yardwire-reset-command", "y"], "takes no --yardwire-reset"),
+        ([*SUPERVISED, "--yardwire-spawn", "--yardwire-broker", "mqtt://127.0.0.1:1"], "plays every other"),
         (["--yardwire-node", "ferry", "--yardwire-site", "site.toml"], "nobody is asked here"),
         ([*JUDGED, "--yardwire-slow", "0.5"], "1 or more"),
         ([*JUDGED, "--yardwire-bind", "here"], "ADDRESS:PORT"),

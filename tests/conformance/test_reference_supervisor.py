@@ -15,8 +15,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 from conformance.bench.broker import Broker, start_broker
 from conformance.bench.tap import Tap
 from conformance.commands.briefed import briefed_supervisor
-from conformance.commands.conform_yard import play, reference_program
 from conformance.played.plan import Brief, brief_for, plan_of, read_brief, told_twice
+from conformance.played.stage import play, reference_program
 from conformance.played.stand import Play
 from conformance.runner import Run, Selection
 from conformance.verdict import Verdict
