@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING, Literal
 from protocol.site import NodeSite, Site
 
 if TYPE_CHECKING:
-    from conformance.quiet import Watching
     from conformance.stand import Stand
+    from conformance.watching import Watching
 
 CHAPTERS = (
     "link", "orders", "claim", "hold", "faults", "crane", "berth", "shuttle", "bench", "encoding", "messages",
@@ -42,7 +42,7 @@ NODES = ("crane", "berth", "shuttle")
 ROLES = (*NODES, "supervisor")
 Mode = Literal["any", "bench", "service"]
 Body = Callable[["Stand"], "Watching | None"]
-"""What sends and judges; a generator shares its waiting time with others (conformance/quiet.py)."""
+"""What sends and judges; a generator shares its waiting time with others (conformance/watching.py)."""
 Condition = Callable[[Site, NodeSite], str]
 """Why a case does not apply to a node, by the site file's statement; '' where it applies."""
 

@@ -15,7 +15,6 @@ from typing import Any
 
 import pytest
 
-from conformance import report_text
 from conformance.bench.address import parse_address
 from conformance.bench.broker import start_broker
 from conformance.bench.program import words_of
@@ -23,7 +22,8 @@ from conformance.bench.spawned_node import spawned_node
 from conformance.bench.tap import Tap
 from conformance.case import Case, all_cases
 from conformance.played.stage import play, reference_program
-from conformance.report import case_document
+from conformance.reports import as_text
+from conformance.reports.document import case_document
 from conformance.reset import Reset, command
 from conformance.runner import Result, Run, Selection, order
 from conformance.stand import Stand
@@ -218,7 +218,7 @@ class CaseItem(pytest.Item):
         if result.verdict is Verdict.ERROR:
             pytest.fail(_told(result), pytrace=False)
         for warning in case_document(result)["warnings"]:
-            text = "\n".join(report_text.evidence_lines(warning))
+            text = "\n".join(as_text.evidence_lines(warning))
             self.add_report_section("call", "a SHOULD is broken", text)
         self._result = result
 
@@ -240,4 +240,4 @@ class CaseItem(pytest.Item):
 
 
 def _told(result: Result) -> str:
-    return "\n".join(report_text.block(case_document(result)))
+    return "\n".join(as_text.block(case_document(result)))

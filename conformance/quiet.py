@@ -1,30 +1,14 @@
-"""Waiting time that cases share: each says what it needs, all are left alone together, each judges.
-
-The body of such a case is a generator. Up to its `yield` it brings the node into the state that it wants to
-watch; it yields for how many ms at least nothing may be sent, and gets what was heard in that time.
-"""
+"""Waiting time that cases share: each says what it needs, all are left alone together, each judges."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from conformance.case import Case
-from conformance.log import Message
 from conformance.stand import Stand
 from conformance.verdict import Broken, Unclear
-
-
-@dataclass(frozen=True, slots=True)
-class Quiet:
-    """A time in which nothing was sent: what came, and when it began."""
-
-    heard: tuple[Message, ...]
-    began_ms: float
-
-
-Watching = Generator[float, Quiet, None]
-"""Yields once: ms to be left alone."""
+from conformance.watching import Quiet, Watching
 
 
 @dataclass(slots=True)

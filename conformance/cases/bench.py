@@ -5,8 +5,8 @@ from __future__ import annotations
 from itertools import pairwise
 
 from conformance.case import case
-from conformance.quiet import Watching
 from conformance.stand import Stand
+from conformance.watching import Watching
 from protocol.counting import UPTIME_MODULUS, uptime_difference
 
 CLOCK_MS = 250

@@ -7,8 +7,8 @@ from typing import Any
 
 from conformance.case import case
 from conformance.log import Message
-from conformance.quiet import Watching
 from conformance.stand import Stand
+from conformance.watching import Watching
 from protocol.counting import uptime_difference
 
 CLOCK_SHARE = 0.05

@@ -223,8 +223,8 @@ def _stand(wishes: Wishes, site: Site, site_path: Path, tap: Tap, address: Addre
 
 def _judge(wishes: Wishes, site: Site, stand: Stand, before: Before) -> int:
     """Run the cases and write the reports, also of a run that Ctrl-C has ended."""
-    from conformance import compare
-    from conformance.report import document
+    from conformance.reports import compare
+    from conformance.reports.document import document
     from conformance.runner import Run, Selection
 
     run = Run(stand, Selection(wishes.only, wishes.motion), _progress(stand))
@@ -255,8 +255,8 @@ def _judge(wishes: Wishes, site: Site, stand: Stand, before: Before) -> int:
 
 def _earlier_reports(wishes: Wishes, site: Site) -> Before:
     """What --since and --resume name, read before anything starts. Raises Trouble."""
-    from conformance.earlier import read_report, require_same
-    from conformance.report import FORMAT, versions
+    from conformance.reports.document import FORMAT, versions
+    from conformance.reports.earlier import read_report, require_same
     from conformance.resume import Resumed
 
     since, resumed = None, None
@@ -351,22 +351,22 @@ def _check_terminal(wishes: Wishes) -> None:
 
 
 def _write(report: dict[str, Any], files: dict[str, Path | None]) -> None:
-    from conformance import report_text
+    from conformance.reports import as_text
 
-    click.echo(report_text.render(report))
+    click.echo(as_text.render(report))
     for kind, path in files.items():
         if path is None:
             continue
         if kind == "json":
             text = report_file.as_json(report)
         elif kind == "html":
-            from conformance import report_html
+            from conformance.reports import as_html
 
-            text = report_html.render(report)
+            text = as_html.render(report)
         else:
-            from conformance import report_junit
+            from conformance.reports import as_junit
 
-            text = report_junit.render(report)
+            text = as_junit.render(report)
         report_file.write(path, text)
 
 

@@ -209,8 +209,8 @@ def _tell(folder: Folder, site: Site, yard: DemoYard, run: Run) -> int:
     """Write report and page, print the table of verdicts, and give the exit code."""
     import json
 
-    from conformance import report_text
-    from conformance.report import document
+    from conformance.reports import as_text
+    from conformance.reports.document import document
     from conformance.traffic.page import story_page
     from conformance.verdict import Verdict
 
@@ -220,7 +220,7 @@ def _tell(folder: Folder, site: Site, yard: DemoYard, run: Run) -> int:
     _write(folder.page, story_page(story, ON_THE_BENCH, _judged_cases(run)))
     click.echo("")
     click.echo(_table(run))
-    click.echo(report_text.render(report))
+    click.echo(as_text.render(report))
     sound = not yard.recorder.trouble and not story.invalid
     click.echo("")
     click.echo(f"{len(story.lines)} messages recorded, {len(story.invalid)} of them not valid")

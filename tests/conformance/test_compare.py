@@ -8,10 +8,10 @@ from typing import Any
 
 import pytest
 
-from conformance import report_text
-from conformance.compare import Change, changes, since
-from conformance.earlier import read_report, require_same
-from conformance.report import FORMAT, document
+from conformance.reports import as_text
+from conformance.reports.compare import Change, changes, since
+from conformance.reports.document import FORMAT, document
+from conformance.reports.earlier import read_report, require_same
 from protocol.trouble import Trouble
 from reference_node.controller import Controller
 from tests.faulty_nodes.faulty import run_of
@@ -64,17 +64,17 @@ def test_what_broke_is_told_in_json_and_on_the_terminal() -> None:
     assert told["orders-ask"] == ("pass", "fail")
     assert told["orders-stale"] == ("pass", "inconclusive")
     assert now["since"]["mended"] == []
-    text = report_text.render(now)
+    text = as_text.render(now)
     assert "broke   orders-ask (pass, now fail)" in text
     assert "firmware 0.9 then" in text
-    assert max(map(len, text.splitlines())) <= report_text.WIDTH
+    assert max(map(len, text.splitlines())) <= as_text.WIDTH
 
 
 def test_what_was_mended_is_told_the_other_way_round() -> None:
     before, now = report(Deaf), report()
     now["since"] = since(before, now)
     assert "orders-ask" in {one["id"] for one in now["since"]["mended"]}
-    text = report_text.render(now)
+    text = as_text.render(now)
     assert "mended  orders-ask (fail, now pass)" in text
     assert "nothing broke" in text
 

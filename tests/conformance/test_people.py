@@ -16,11 +16,11 @@ from typing import Any
 
 import pytest
 
-from conformance import report_html, report_junit, report_text
 from conformance.bench.broker import Broker, start_broker
 from conformance.bench.tap import Tap
 from conformance.people import KINDS, Answered, Person, ask_all, questions, questions_for
-from conformance.report import document
+from conformance.reports import as_html, as_junit, as_text
+from conformance.reports.document import document
 from conformance.reset import Reset, command, request
 from conformance.runner import Result, Run, Selection
 from conformance.stand import Stand
@@ -224,13 +224,13 @@ def test_what_people_say_is_shown_in_every_report_and_counted_in_no_verdict() ->
     silent, told = answered(), answered(SAF="no", SER="yes")
     assert told["counts"] == silent["counts"]
     assert told["verdict"] == silent["verdict"] == "pass"
-    assert report_text.render(silent) == "ferry (shuttle): 2 cases: 2 pass"
-    text = report_text.render(told)
+    assert as_text.render(silent) == "ferry (shuttle): 2 cases: 2 pass"
+    text = as_text.render(told)
     assert "SAF-02 (asked of a person)" in text
     assert "declared, not tested: 2 not asked, 2 no, 2 yes" in text
-    assert max(map(len, text.splitlines())) <= report_text.WIDTH
-    assert "declared: not tested" in report_html.render(told)
-    assert 'name="declared: SAF-01" value="no"' in report_junit.render(told)
+    assert max(map(len, text.splitlines())) <= as_text.WIDTH
+    assert "declared: not tested" in as_html.render(told)
+    assert 'name="declared: SAF-01" value="no"' in as_junit.render(told)
 
 
 @pytest.mark.parametrize(("word", "code"), [("y", 0), ("n", 1)])

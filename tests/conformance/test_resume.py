@@ -11,10 +11,10 @@ from typing import Any
 
 import pytest
 
-from conformance import report_text
 from conformance.case import Case, all_cases
 from conformance.people import Answered, questions_for
-from conformance.report import document
+from conformance.reports import as_text
+from conformance.reports.document import document
 from conformance.resume import Resumed
 from conformance.runner import OPENING, Result, Run
 from conformance.verdict import Verdict
@@ -78,7 +78,7 @@ def test_a_stopped_run_goes_on_where_it_stopped() -> None:
     assert set(judged) & passed == set(OPENING)
     taken = {id_ for id_, one in run.results.items() if one.taken_over}
     assert taken == passed - set(OPENING)
-    assert f"{len(taken)} verdicts are those of the earlier run" in report_text.render(document(run, seed=2))
+    assert f"{len(taken)} verdicts are those of the earlier run" in as_text.render(document(run, seed=2))
 
 
 def test_what_a_hung_board_left_open_is_judged_and_its_failures_stand() -> None:

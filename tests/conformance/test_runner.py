@@ -10,13 +10,13 @@ from xml.etree import ElementTree as ET
 import pytest
 from junitparser import Error, Failure, JUnitXml, Skipped
 
-from conformance import report_html, report_junit, report_text
 from conformance.case import NODES, Case, all_cases
-from conformance.quiet import Watching
-from conformance.report import document
+from conformance.reports import as_html, as_junit, as_text
+from conformance.reports.document import document
 from conformance.runner import Run, order, with_prerequisites
 from conformance.stand import Stand
 from conformance.verdict import Broken, Unclear, Verdict, overall
+from conformance.watching import Watching
 from reference_node.controller import Controller
 from tests.faulty_nodes.faulty import run_of
 
@@ -220,15 +220,15 @@ def test_a_deaf_node_fails_once_and_is_not_failed_for_all_that_follows_from_it()
 
 def test_text_report_is_two_lines_when_all_is_well_and_never_wider_than_the_terminal() -> None:
     _, good = reported()
-    assert len(report_text.render(good).splitlines()) == 2
+    assert len(as_text.render(good).splitlines()) == 2
     _, bad = reported(Deaf)
-    lines = report_text.render(bad).splitlines()
+    lines = as_text.render(bad).splitlines()
     assert any(line.startswith("FAIL") and "orders-ask" in line for line in lines)
-    assert max(map(len, lines)) <= report_text.WIDTH
+    assert max(map(len, lines)) <= as_text.WIDTH
 
 
 def test_junit_report_counts_what_it_lists() -> None:
-    suite = ET.fromstring(report_junit.render(reported(Deaf)[1])).find("testsuite")
+    suite = ET.fromstring(as_junit.render(reported(Deaf)[1])).find("testsuite")
     assert suite is not None
     for attribute, tag in (("failures", "failure"), ("errors", "error"), ("skipped", "skipped")):
         assert int(suite.attrib[attribute]) == len(suite.findall(f"testcase/{tag}"))
@@ -239,7 +239,7 @@ def test_junit_report_is_read_by_a_junit_parser(tmp_path: Path) -> None:
     """junitparser 5, from the package index: it finds every case, with the verdict it had."""
     path = tmp_path / "report.xml"
     run, report = reported(Deaf)
-    path.write_text(report_junit.render(report))
+    path.write_text(as_junit.render(report))
     suites = list(JUnitXml.fromfile(str(path)))
     read = {case.name: [type(one) for one in case.result] for suite in suites for case in suite}
     kinds = {Verdict.PASS: [], Verdict.NONE: [Skipped], Verdict.ERROR: [Error]}
@@ -251,7 +251,7 @@ def test_junit_report_is_read_by_a_junit_parser(tmp_path: Path) -> None:
 def test_html_report_stands_alone_and_escapes_what_a_node_said() -> None:
     _, report = reported(Deaf)
     report["firmware"] = "<script>alert(1)</script>"
-    page = report_html.render(report)
+    page = as_html.render(report)
     assert "<script" not in page
     assert "http" not in page
     assert all(id_ in page for id_ in all_cases())

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from typing import Any
 from xml.etree import ElementTree as ET
 
-from conformance.report_text import WIDTH, block
+from conformance.reports.as_text import WIDTH, block
 
 
 def render(report: Mapping[str, Any]) -> str:

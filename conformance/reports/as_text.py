@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from conformance import compare
+from conformance.reports import compare
 
 WIDTH = 80
 SHOWN = {"fail": "FAIL", "inconclusive": "INCONCLUSIVE", "error": "ERROR OF THE KIT"}
