@@ -11,12 +11,14 @@ from __future__ import annotations
 import sys
 import time
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from random import Random
 from typing import cast
 
 import click
 
+from conformance.commands import progress
 from protocol.site import PlaceKind, Site
 from protocol.site_file import scenario as site_of_the_kit
 from reference_node.scenario.scenario import Event, Person, Scenario, Train
@@ -24,6 +26,7 @@ from reference_node.scenario.virtual_stage import VirtualStage
 from reference_node.supervisor.planning.wish import Visit, Wish
 from reference_node.supervisor.world import Spot
 
+HOUR_MS = 3_600_000
 STUCK_MS = 1_800_000
 TIDY_MS = 60_000
 TROUBLES = {
@@ -70,12 +73,14 @@ class Soak:
             self.site,
         )  # fmt: skip
         self.result = Result()
+        self.told: Callable[[Result], object] = lambda _: None
+        """Given what there is so far, each virtual hour."""
         self._boxes, self._trains = 3, 0
         self._wished_ms = 0
 
     def run(self, hours: float) -> Result:
         """Go on for so long, or until something is wrong."""
-        end_ms = int(hours * 3_600_000)
+        end_ms = int(hours * HOUR_MS)
         self.stage.begin()
         next_ms = self.stage.now_ms + self.rng.randint(*GAP_MS)
         while self.stage.now_ms < end_ms and self.result.sound:
@@ -86,7 +91,9 @@ class Soak:
                 self._trouble()
                 next_ms = self.stage.now_ms + self.rng.randint(*GAP_MS)
             self._look()
-        self.result.hours = self.stage.now_ms / 3_600_000
+            if int(self.stage.now_ms / HOUR_MS) > int(self.result.hours):
+                self.told(self.result)
+            self.result.hours = self.stage.now_ms / HOUR_MS
         return self.result
 
     def _is_idle(self) -> bool:
@@ -175,7 +182,11 @@ def main(hours: float, seed: int, verbose: bool) -> None:
     """Run a soak; ends with 1 when something was found."""
     began = time.monotonic()
     soak = Soak(seed)
+    soak.told = lambda so_far: progress.show(
+        f"{so_far.hours:.0f} of {hours:g} virtual hours, {so_far.wishes} wishes, {so_far.jobs} boxes taken or set down"
+    )
     result = soak.run(hours)
+    progress.clear()
     print(f"{result.hours:.1f} virtual hours in {time.monotonic() - began:.0f} s, seed {seed}")
     print(f"{result.wishes} wishes, the longest met after {result.longest_s:.0f} s; {result.boxes} boxes")
     print(f"{result.jobs} boxes taken or set down, none by the same job twice")
