@@ -130,12 +130,13 @@ class Situation:
         of_berth = {visit.train: visit for visit in wish.visits if visit.berth == berth}
         been = [of_berth[train] for train in self.been[berth] if train in of_berth]
         starts = {box: spot.place for box, spot in known.items()}
+        wanted = self._wanted(wish, hopeless)
         standing = been[-1] if been and berth in self._on_track else None
         for visit in been:
             if visit is not standing:
                 yield replace(visit, takes={})
         if standing is not None:
-            visit = self._with_what_can_be_had(standing, starts, why)
+            visit = self._as_can_be(standing, starts, wanted, why)
             yield visit
             if not visit.departs:
                 return
@@ -152,18 +153,38 @@ class Situation:
             starts |= dict.fromkeys(
                 (box for box in visit.brings if box not in (EMPTY, UNSURE)), self._track_of(visit)
             )
-            visit = self._with_what_can_be_had(visit, starts, why)
-            yield visit
-            if visit.takes != of_berth[train].takes:
+            planned = self._as_can_be(visit, starts, wanted, why)
+            yield planned
+            if planned != visit:
                 return
 
-    def _with_what_can_be_had(self, visit: Visit, starts: Mapping[str, str], why: list[str]) -> Visit:
-        """A train that takes a box that cannot be had waits for it."""
+    def _wanted(self, wish: Wish, hopeless: Collection[tuple[str, str]]) -> dict[str, str]:
+        """Every box that is to be somewhere, and the place."""
+        wanted = {box: spot.place for box, spot in wish.boxes.items()}
+        for visit in wish.visits:
+            if (visit.berth, visit.train) not in hopeless:
+                wanted |= dict.fromkeys(visit.takes.values(), self._track_of(visit))
+        return wanted
+
+    def _as_can_be(
+        self, visit: Visit, starts: Mapping[str, str], wanted: Mapping[str, str], why: list[str]
+    ) -> Visit:
+        """A train waits for a box that it takes and that cannot be had, and for one that cannot be taken off it."""
         track = self._track_of(visit)
         takes = {
             slot: box for slot, box in visit.takes.items() if self._can_be_brought(box, track, starts, why)
         }
-        return visit if len(takes) == len(visit.takes) else replace(visit, takes=takes, departs=False)
+        if len(takes) < len(visit.takes):
+            return replace(visit, takes=takes, departs=False)
+        keeps = any(self._waits_on(track, box, target, starts) for box, target in wanted.items())
+        return replace(visit, departs=False) if keeps else visit
+
+    def _waits_on(self, track: str, box: str, target: str, starts: Mapping[str, str]) -> bool:
+        """Whether a box stands, or may stand, on the train and cannot be brought now to where it could be."""
+        perhaps = track if UNSURE in self._seen.world.slots[track] else ""
+        if starts.get(box, perhaps) != track or target == track or not route(self._seen.site, track, target):
+            return False
+        return not self._can_be_brought(box, target, starts, [])
 
     def _can_be_brought(self, box: str, target: str, starts: Mapping[str, str], why: list[str]) -> bool:
         start = starts.get(box)

@@ -1,0 +1,35 @@
+"""A train does not leave with a box that is wanted elsewhere, only because that box cannot be taken off just now."""
+
+from __future__ import annotations
+
+import pytest
+
+from protocol.site_file import scenario as site_of_the_kit
+from reference_node.scenario.scenario import Event, Person, Scenario, Train
+from reference_node.scenario.virtual_stage import VirtualStage
+from reference_node.supervisor.planning.wish import Visit
+from reference_node.supervisor.world import Spot
+
+SITE = site_of_the_kit()
+WITHIN_MS = 300_000
+
+
+@pytest.mark.parametrize("takes", [{}, {0: "C-1"}])
+@pytest.mark.parametrize("node", ["ferry", "south"])
+def test_it_waits_while_the_way_has_to_be_seen_to(node: str, takes: dict[int, str]) -> None:
+    visit = Visit("T-1", "siding", ("", "", "C-9"), takes)
+    stage = VirtualStage(
+        Scenario(
+            SITE.name, "a node starts anew while a train stands", WITHIN_MS, seed=1,
+            contents={"stack-s": ("C-1", "")}, boxes={"C-9": Spot("stack-n", 0)}, trains=(Train(visit),),
+            person=Person(walk_ms=30_000),
+        ),
+        SITE,
+    )  # fmt: skip
+    stage.begin()
+    supervisor = stage.story.supervisor
+    assert stage.time.run_until_true(lambda: "siding" in supervisor.pursuit.under_way, WITHIN_MS)
+    stage.happen(Event("reboot", node=node))
+    assert stage.time.run_until_true(lambda: supervisor.finished, WITHIN_MS), "\n".join(stage.story.log)
+    assert stage.yard.truth.boxes["stack-n", 0] == "C-9"
+    assert stage.watch.breaches == []
