@@ -84,8 +84,10 @@ class EvidenceBook:
             return list(self._connections)
 
     def listen(self, listener: Listener) -> None:
-        """Call `listener` with every packet from now on, on the thread that writes."""
+        """Call `listener` with every packet: at once with those so far, with others on the thread that writes."""
         with self._changed:
+            for packet in self._packets:
+                listener(packet)
             self._listeners.append(listener)
 
     def record(self, packet: TapPacket) -> TapPacket:

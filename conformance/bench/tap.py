@@ -119,7 +119,7 @@ class Tap:
         return self._book.wait_for_connection(predicate, timeout)
 
     def on_packet(self, listener: Listener) -> None:
-        """Have `listener` called with every packet from now on, on the tap's thread."""
+        """Have `listener` called with every packet: at once with those so far, with others on the tap's thread."""
         self._book.listen(listener)
 
     def forget(self, keep: int) -> None:

@@ -193,7 +193,11 @@ def link_comes_back(stand: Stand) -> None:
     """
     before = stand.ask()
     link = before.body("node-status").get("link", 0)
-    client = stand.log.connects()[-1][1].client_id
+    connects = stand.log.connects()
+    stand.need(
+        bool(connects), "it had connected before the kit looked; switch it on once the kit waits for it"
+    )
+    client = connects[-1][1].client_id
     mark, cut_at = stand.log.end, stand.bench.now_ms
     stand.bench.cut()
     figure = stand.spec.timing["reconnect"]

@@ -266,6 +266,9 @@ def test_a_listener_hears_every_packet_once(broker: Broker) -> None:
         tap.wait_for_connection(closed(1), TIMEOUT)
         assert heard == tap.evidence
         assert len(heard) == 4
+        late: list[TapPacket] = []
+        tap.on_packet(late.append)
+        assert late == heard
 
 
 def test_a_predicate_that_fails_is_heard_of(broker: Broker) -> None:
