@@ -5,11 +5,12 @@ Run by itself, `python -m benchmarks.fuzz` prints the table of docs/fuzzing.md.
 
 from __future__ import annotations
 
+import itertools
 import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +21,8 @@ from threading import Event
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
+from benchmarks import fuzz_in_c
+from benchmarks.hunted import Hunted, table
 from benchmarks.row import Row
 from conformance.bench.broker import Broker, start_broker
 from conformance.bench.spawned_node import spawned_node
@@ -45,26 +48,6 @@ WANTED = 0.5
 """Cases a second of the fuzzer to exchanges a second of the bare loop, at the least."""
 
 
-@dataclass(frozen=True, slots=True)
-class Hunted:
-    """One planted bug: what the fuzzer made of it. Times in seconds, to the first finding."""
-
-    bug: str
-    needs: str
-    requirement: str
-    """'' where it was not found."""
-    cases: int
-    virtual_s: float
-    real_s: float
-    steps: int
-    messages: int
-
-    @property
-    def found(self) -> bool:
-        """Whether it was found within the budget."""
-        return bool(self.requirement)
-
-
 def hunt(bug: Bug, *, seed: int = SEED, cases: int = CASES) -> Hunted:
     """Fuzz one bug on virtual time until it is found and made short, or the budget is spent."""
     run = campaign(bug.node, bug.controller, seed=seed)
@@ -76,13 +59,7 @@ def hunt(bug: Bug, *, seed: int = SEED, cases: int = CASES) -> Hunted:
 
     run.on_found = told
     run.run(lambda: run.cases < cases and not run.found)
-    found = next(iter(run.found.values()), None)
-    if found is None:
-        return Hunted(bug.name, bug.needs, "", run.cases, run.seconds, time.perf_counter() - began, 0, 0)
-    return Hunted(
-        bug.name, bug.needs, found.finding.requirement, found.cases, found.seconds, first - began,
-        len(found.steps), len(found.came),
-    )  # fmt: skip
+    return Hunted.of(bug.name, bug.needs, run, (first if run.found else time.perf_counter()) - began)
 
 
 def hunts(*, seed: int = SEED, cases: int = CASES) -> Iterator[Hunted]:
@@ -214,12 +191,9 @@ def _bare(broker: Broker, node: str, exchanges: int) -> float:
 def rows(hours: float = 0.0) -> Iterator[Row]:
     """Every planted bug by the part of its budget that it took; the wire; with `hours` the sound nodes for so long."""
     for one in hunts():
-        figures = (
-            f"{one.requirement or 'not found'}: {one.cases:,} of {CASES:,} cases, {one.virtual_s:,.0f} virtual s, "
-            f"{one.real_s:.1f} s; short: {one.steps} steps"
-        )
-        part = one.cases / CASES if one.found else float("inf")
-        yield Row(f"{one.bug} ({one.needs})", part, 1.0, figures)
+        yield one.row(CASES)
+    for one in fuzz_in_c.hunts():
+        yield one.row(fuzz_in_c.CASES)
     wire = rate()
     figures = f"{wire.fuzzer:,.0f} cases/s / {wire.bare:,.0f} exchanges/s over {wire.broker}"
     yield Row("fuzzer / bare publish-and-answer loop", wire.ratio, WANTED, figures, at_least=True)
@@ -229,16 +203,5 @@ def rows(hours: float = 0.0) -> Iterator[Row]:
         yield Row("findings on sound nodes", len(long.findings), 0, figures + "; ".join(long.findings))
 
 
-def table(found: Iterable[Hunted]) -> str:
-    """The planted bugs as a table for a document."""
-    head = "| planted bug | needs | found by | cases | virtual s | real s | steps | messages |"
-    lines = [
-        f"| {row.bug} | {row.needs} | {row.requirement or 'not found'} | {row.cases:,} | {row.virtual_s:,.0f} | "
-        f"{row.real_s:.1f} | {row.steps} | {row.messages} |"
-        for row in found
-    ]
-    return "\n".join([head, "|---" * 8 + "|", *lines])
-
-
 if __name__ == "__main__":
-    print(table(hunts()))
+    print(table(itertools.chain(hunts(), fuzz_in_c.hunts())))

@@ -32,7 +32,8 @@ def site() -> Site:
     text = scenario_text()
     old = '[nodes.ferry]\nroles = ["shuttle"]\nreads = "both"'
     assert old in text
-    return read_site(text.replace(old, old.replace("both", "cbor")).encode(), "ferry in C")
+    new = old.replace("both", "cbor") + '\nfirmware = "c-1"'
+    return read_site(text.replace(old, new).encode(), "ferry in C")
 
 
 def build(folder: Path, bug: str | None) -> Path:
@@ -73,6 +74,12 @@ class Board:
     @property
     def words(self) -> str:
         return self._log.read_text(errors="replace")
+
+
+def has_settled(stand: Stand) -> bool:
+    """Whether it has said its status twice: what it subscribed to is with the broker by then."""
+    status = stand.log.latest("node-status")
+    return status is not None and status.body.get("seq", 0) >= 1
 
 
 @contextmanager

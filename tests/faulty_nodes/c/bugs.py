@@ -27,6 +27,8 @@ class Bug:
     uptime: int = 0
     fuzzer: str = ""
     """The requirement by which the fuzzer finds it within its first cases; '' where it takes longer."""
+    needs: str = "payload"
+    """What brings it out, by the words of the bugs in Python."""
 
 
 def order(act: int, boot: int, id_: int, **fields: int) -> bytes:
@@ -64,6 +66,7 @@ BUGS = {
         bytes_of(behind(AN_ASK, "18ff" + "81" * 5000 + "80")),
         DIES,
         "stack-overflow",
+        fuzzer="ENC-10",
     ),
     "BUG_STACK_TEXT": Bug(
         "a text is copied to the stack before it is measured",
@@ -76,20 +79,24 @@ BUGS = {
         bytes_of(behind(AN_ASK, "18c801")),
         DIES,
         "out of bounds|global-buffer-overflow",
+        fuzzer="ORD-03",
     ),
-    "BUG_TRAILING_BYTES": Bug("bytes behind the map are overlooked", bytes_of(AN_ASK + b"\0"), WRONG),
+    "BUG_TRAILING_BYTES": Bug(
+        "bytes behind the map are overlooked", bytes_of(AN_ASK + b"\0"), WRONG, fuzzer="ENC-10"
+    ),
     "BUG_STRCPY_OF_A_NAME": Bug(
         "strcpy of a name that has no NUL behind it",
         place("66" + b"quay-s".hex()),
         DIES,
         "heap-buffer-overflow",
-        fuzzer="ORD-03",
+        fuzzer="ORD-01",
     ),
     "BUG_WRAP_COMPARED_WITH_LESS": Bug(
         "a deadline beyond the wrap of uptime is compared with <",
         beyond_the_wrap,
         WRONG,
         uptime=BEFORE_THE_WRAP,
+        needs="wrap",
     ),
     "BUG_COUNTS_TWICE": Bug("seq is counted in a callback too", bytes_of(AN_ASK), WRONG),
     "BUG_WAITS_IN_THE_CALLBACK": Bug(

@@ -13,6 +13,7 @@ enum { KEEP_ALIVE_S = 10, LOOP_MS = 20, REPEAT_MS = 1500, TOPIC = 64 };
 
 static struct mosquitto *client;
 static volatile int acknowledged;
+static bool is_connected;
 
 uint64_t clock_ms(void)
 {
@@ -30,16 +31,20 @@ static void topic_of(const struct shuttle *shuttle, enum message message, char *
     }
 }
 
-void link_publish(struct shuttle *shuttle, enum message message, const char *text)
+bool link_publish(struct shuttle *shuttle, enum message message, const char *text)
 {
     char topic[TOPIC];
     topic_of(shuttle, message, topic);
+    if (!is_connected) {
+        return false; /* said later it would not be true, and the library would say it before it subscribes [LNK-07] */
+    }
     mosquitto_publish(client, NULL, topic, (int)strlen(text), text, 1, message != JOB_REPORT);
 #if defined(BUG_WAITS_IN_THE_CALLBACK)
     for (acknowledged = 0; message == FAULT && shuttle->bad_message && !acknowledged;) {
         usleep(1000); /* the acknowledgement is read by the loop that waits for us */
     }
 #endif
+    return true;
 }
 
 static void on_publish(struct mosquitto *from, void *user, int id)
@@ -61,6 +66,7 @@ static void on_connect(struct mosquitto *from, void *user, int code)
         mosquitto_subscribe(from, NULL, topic, 1);
         yw_topic_job_order(topic, sizeof topic, shuttle->site, YW_EVERYONE);
         mosquitto_subscribe(from, NULL, topic, 1);
+        is_connected = true;
         shuttle_connected(shuttle);
     }
 }
@@ -98,20 +104,31 @@ static void set_will(struct shuttle *shuttle)
     char topic[TOPIC], text[64];
     topic_of(shuttle, NODE_STATUS, topic);
     int length = snprintf(text, sizeof text, "{\"boot\":%u,\"state\":\"off\",\"link\":%u}", shuttle->boot, shuttle->link + 1U);
-    mosquitto_will_clear(client);
     mosquitto_will_set(client, topic, length, text, 1, true);
 }
 
 static void serve(struct shuttle *shuttle)
 {
     uint64_t said_ms = clock_ms();
+    is_connected = false;
     while (mosquitto_loop(client, LOOP_MS, 1) == MOSQ_ERR_SUCCESS) {
         shuttle_tick(shuttle);
-        if (clock_ms() - said_ms > REPEAT_MS) {
+        if (is_connected && clock_ms() - said_ms > REPEAT_MS) {
             said_ms = clock_ms();
             shuttle_repeat(shuttle);
         }
     }
+}
+
+/* A client for one connection: one that connects again says first what the last connection left unsaid [MSG-08]. */
+static struct mosquitto *client_for(struct shuttle *shuttle)
+{
+    struct mosquitto *made = mosquitto_new(shuttle->node, true, shuttle);
+    mosquitto_int_option(made, MOSQ_OPT_TCP_NODELAY, 1);
+    mosquitto_connect_callback_set(made, on_connect);
+    mosquitto_publish_callback_set(made, on_publish);
+    mosquitto_message_callback_set(made, on_message);
+    return made;
 }
 
 int main(int count, char **words)
@@ -125,16 +142,13 @@ int main(int count, char **words)
     shuttle.uptime_at_start = (uint32_t)strtoul(words[7], NULL, 10);
     shuttle.started_ms = clock_ms();
     mosquitto_lib_init();
-    client = mosquitto_new(words[4], true, &shuttle);
-    mosquitto_int_option(client, MOSQ_OPT_TCP_NODELAY, 1);
-    mosquitto_connect_callback_set(client, on_connect);
-    mosquitto_publish_callback_set(client, on_publish);
-    mosquitto_message_callback_set(client, on_message);
     for (;;) {
+        client = client_for(&shuttle);
         set_will(&shuttle);
         if (mosquitto_connect(client, words[1], atoi(words[2]), KEEP_ALIVE_S) == MOSQ_ERR_SUCCESS) {
             serve(&shuttle);
         }
+        mosquitto_destroy(client);
         usleep(YW_RECONNECT_MS_LEAST * 2000);
     }
 }

@@ -15,6 +15,8 @@ struct reader {
     const uint8_t *at, *end;
 };
 
+enum { BOX_MOST = 12, AXES = 3, INPUTS = 10 };
+
 enum major { UNSIGNED = 0, NEGATIVE = 1, TEXT = 3, ARRAY = 4, MAP = 5, SIMPLE = 7 };
 
 static bool head(struct reader *reader, unsigned *major, uint64_t *value)
@@ -93,7 +95,8 @@ static bool is_label(const uint8_t *bytes, uint64_t length)
     return true;
 }
 
-static bool read_place(struct order *order, struct reader *reader)
+/* Reads a label of up to `most` bytes; `name` has room for it and a NUL, or is a null pointer. */
+static bool read_label(struct reader *reader, size_t most, char *name)
 {
     unsigned major;
     uint64_t length;
@@ -102,23 +105,83 @@ static bool read_place(struct order *order, struct reader *reader)
     }
     const uint8_t *begin = text(reader, length);
 #if defined(BUG_STACK_TEXT)
-    char copy[sizeof order->place];
-    if (begin) {
+    char copy[PLACE_ROOM];
+    if (begin && name) {
         memcpy(copy, begin, length); /* longer than any name of a place ought to be */
-        copy[8] = 0;
-        memcpy(order->place, copy, sizeof copy);
+        copy[PLACE_ROOM - 1] = 0;
+        memcpy(name, copy, sizeof copy);
     }
 #endif
-    if (!begin || length == 0 || (length_t)length >= (length_t)sizeof order->place || !is_label(begin, length)) {
+    if (!begin || length == 0 || (length_t)length > (length_t)most || !is_label(begin, length)) {
         return false;
     }
+    if (name) {
 #if defined(BUG_STRCPY_OF_A_NAME)
-    strcpy(order->place, (const char *)begin); /* a text in CBOR has no NUL behind it */
+        strcpy(name, (const char *)begin); /* a text in CBOR has no NUL behind it */
 #else
-    memcpy(order->place, begin, length);
+        memcpy(name, begin, length);
 #endif
-    order->place[length] = 0;
+        name[length] = 0;
+    }
     return true;
+}
+
+static bool read_number(struct reader *reader, uint32_t most, uint32_t *number)
+{
+    unsigned major;
+    uint64_t value;
+    if (!head(reader, &major, &value) || major != UNSIGNED || value > most) {
+        return false;
+    }
+    *number = (uint32_t)value;
+    return true;
+}
+
+static bool read_signed(struct reader *reader)
+{
+    unsigned major;
+    uint64_t value; /* of a negative number -1 minus this */
+    return head(reader, &major, &value) && (major == UNSIGNED || major == NEGATIVE) && value <= INT16_MAX;
+}
+
+static bool read_array(struct reader *reader, uint64_t most, uint64_t *count)
+{
+    unsigned major;
+    return head(reader, &major, count) && major == ARRAY && *count >= 1 && *count <= most;
+}
+
+static bool read_target(struct reader *reader)
+{
+    uint64_t left;
+    if (!read_array(reader, AXES, &left)) {
+        return false;
+    }
+    while (left && read_signed(reader)) {
+        --left;
+    }
+    return left == 0;
+}
+
+static bool read_input(struct reader *reader)
+{
+    unsigned major;
+    uint64_t count, level;
+    uint32_t sensor, delay;
+    return read_array(reader, 3, &count) && count == 3 && read_number(reader, YW_SENSOR_STOP_4, &sensor) &&
+           head(reader, &major, &level) && major == SIMPLE && (level == 20 || level == 21) &&
+           read_number(reader, UINT16_MAX, &delay);
+}
+
+static bool read_inputs(struct reader *reader)
+{
+    uint64_t left;
+    if (!read_array(reader, INPUTS, &left)) {
+        return false;
+    }
+    while (left && read_input(reader)) {
+        --left;
+    }
+    return left == 0;
 }
 
 static uint32_t most(unsigned key)
@@ -127,7 +190,14 @@ static uint32_t most(unsigned key)
     case YW_KEY_JOB_ORDER_BOOT:
     case YW_KEY_JOB_ORDER_FAULTS:
     case YW_KEY_JOB_ORDER_HOLDS:
+    case YW_KEY_JOB_ORDER_ARRIVAL:
+    case YW_KEY_JOB_ORDER_BERTH_BOOT:
+    case YW_KEY_JOB_ORDER_STOP:
+    case YW_KEY_JOB_ORDER_SHUTTLE_BOOT:
         return UINT16_MAX;
+    case YW_KEY_JOB_ORDER_FROM_SLOT:
+    case YW_KEY_JOB_ORDER_TO_SLOT:
+        return UINT8_MAX;
     case YW_KEY_JOB_ORDER_ACT:
         return YW_ACT_SET_UPTIME;
     case YW_KEY_JOB_ORDER_FOUND:
@@ -158,28 +228,53 @@ static const uint32_t required[] = {
     [YW_ACT_SET_UPTIME] = OWNED | BIT(UPTIME),
 };
 
+#define AT_A_TRACK (BIT(READING) | BIT(ARRIVAL) | BIT(BERTH_BOOT))
+#define AT_A_DECK (BIT(STOP) | BIT(SHUTTLE_BOOT))
+
 static uint32_t fields_of(uint32_t act)
 {
-    return required[act] | (act == YW_ACT_RESET_FAULT ? BIT(FOUND) | BIT(PLACE) : 0);
+    switch (act) {
+    case YW_ACT_RESET_FAULT:
+        return required[act] | BIT(FOUND) | BIT(PLACE);
+    case YW_ACT_TRANSFER:
+        return required[act] | BIT(FROM) | BIT(FROM_SLOT) | AT_A_TRACK | AT_A_DECK;
+    case YW_ACT_ADMIT:
+        return required[act] | BIT(TRAIN);
+    default:
+        return required[act];
+    }
+}
+
+static bool all_or_none(const struct order *order, uint32_t fields)
+{
+    return (order->has & fields) == 0 || (order->has & fields) == fields;
 }
 
 static bool read_field(struct order *order, struct reader *reader, unsigned key)
 {
-    unsigned major;
-    uint64_t value;
-    uint32_t bit = UINT32_C(1) << key;
-    order->has |= bit;
-    if (bit & (BIT(TO) | BIT(PLACE))) {
-        return read_place(order, reader);
+    uint32_t *number = &order->number[key];
+    order->has |= UINT32_C(1) << key;
+    switch (key) {
+    case YW_KEY_JOB_ORDER_TO:
+    case YW_KEY_JOB_ORDER_PLACE:
+        return read_label(reader, PLACE_ROOM - 1, order->place);
+    case YW_KEY_JOB_ORDER_FROM:
+    case YW_KEY_JOB_ORDER_TRAIN:
+        return read_label(reader, PLACE_ROOM - 1, NULL);
+    case YW_KEY_JOB_ORDER_BOX:
+        return read_label(reader, BOX_MOST, NULL);
+    case YW_KEY_JOB_ORDER_READING:
+        return read_signed(reader);
+    case YW_KEY_JOB_ORDER_TARGET:
+        return read_target(reader);
+    case YW_KEY_JOB_ORDER_INPUTS:
+        return read_inputs(reader);
+    case YW_KEY_JOB_ORDER_ID:
+    case YW_KEY_JOB_ORDER_REF:
+        return read_number(reader, UINT32_MAX, number) && *number > 0;
+    default:
+        return read_number(reader, most(key), number);
     }
-    if (bit & (BIT(TO_SLOT) | BIT(BOX) | BIT(TARGET) | BIT(INPUTS))) {
-        return skip(reader, 2); /* of acts that it refuses */
-    }
-    if (!head(reader, &major, &value) || major != UNSIGNED || value > most(key)) {
-        return false;
-    }
-    order->number[key] = (uint32_t)value;
-    return value > 0 || !(bit & (BIT(ID) | BIT(REF)));
 }
 
 /* Reads the fields of `wanted` and passes over all others [ENC-09]. */
@@ -223,5 +318,7 @@ bool order_read(struct order *order, const uint8_t *bytes, size_t length)
         return false;
     }
     uint32_t act = order->number[YW_KEY_JOB_ORDER_ACT];
-    return read_map(order, reader, fields_of(act)) && (order->has & required[act]) == required[act];
+    return read_map(order, reader, fields_of(act)) && (order->has & required[act]) == required[act] &&
+           all_or_none(order, BIT(FROM) | BIT(FROM_SLOT)) && all_or_none(order, AT_A_TRACK) &&
+           all_or_none(order, AT_A_DECK);
 }

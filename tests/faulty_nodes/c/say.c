@@ -24,7 +24,7 @@ __attribute__((format(printf, 2, 3))) static void add(struct text *text, const c
 static void begin(struct text *text, struct shuttle *shuttle, enum message message)
 {
     text->length = 0;
-    add(text, "{\"boot\":%u,\"seq\":%u,\"uptime\":%u", shuttle->boot, shuttle->seq[message]++, shuttle_uptime(shuttle));
+    add(text, "{\"boot\":%u,\"seq\":%u,\"uptime\":%u", shuttle->boot, shuttle->seq[message], shuttle_uptime(shuttle));
     if (message != FAULT) {
         add(text, ",\"mark\":%u", shuttle->mark);
     }
@@ -33,7 +33,9 @@ static void begin(struct text *text, struct shuttle *shuttle, enum message messa
 static void end(struct text *text, struct shuttle *shuttle, enum message message)
 {
     add(text, "}");
-    link_publish(shuttle, message, text->bytes);
+    if (link_publish(shuttle, message, text->bytes)) {
+        ++shuttle->seq[message]; /* no gap for what was never sent [MSG-07] */
+    }
 }
 
 void say_node(struct shuttle *shuttle)

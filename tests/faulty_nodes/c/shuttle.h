@@ -19,8 +19,8 @@ struct shuttle {
 
 enum message { NODE_STATUS, SHUTTLE_STATUS, FAULT, JOB_REPORT };
 
-/* Publishes a message of the shuttle; the link gives it. */
-void link_publish(struct shuttle *shuttle, enum message message, const char *text);
+/* Publishes a message of the shuttle; false while there is no connection. */
+bool link_publish(struct shuttle *shuttle, enum message message, const char *text);
 
 uint64_t clock_ms(void);
 uint32_t shuttle_uptime(const struct shuttle *shuttle);

@@ -12,9 +12,8 @@ import pytest
 from conformance.bench.broker import Broker, start_broker
 from conformance.fuzz.campaign import Campaign, Options
 from conformance.fuzz.link import link_of
-from conformance.stand import Stand
 from conformance.verdict import Broken
-from tests.faulty_nodes.c.board import NODE, build, on_the_bench
+from tests.faulty_nodes.c.board import NODE, build, has_settled, on_the_bench
 from tests.faulty_nodes.c.bugs import BUGS, DIES, SILENT, WRONG, Bug
 from tests.needs import needs, needs_header
 
@@ -45,12 +44,6 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def broker() -> Iterator[Broker]:
     with start_broker("auto") as started:
         yield started
-
-
-def has_settled(stand: Stand) -> bool:
-    """Whether it has said its status twice: what it subscribed to is with the broker by then."""
-    status = stand.log.latest("node-status")
-    return status is not None and status.body.get("seq", 0) >= 1
 
 
 def outcome(program: Path, bug: Bug) -> Outcome:
@@ -98,7 +91,7 @@ def test_a_bug_breaks_it_and_without_it_the_shuttle_lives(name: str, folder: Pat
 def campaign(program: Path, broker: Broker) -> Campaign:
     with on_the_bench(program, broker) as (_, bench, stand):
         assert bench.wait(lambda: has_settled(stand), PATIENCE_MS)
-        options = Options(seed=1, rate=0, kinds=("payloads", "sequences"), shorten_tries=0)
+        options = Options(seed=1, motion=True, rate=0, kinds=("payloads", "sequences"), shorten_tries=0)
         run = Campaign(stand, link_of(bench, NODE), options)
         run.run(lambda: run.cases < CASES and not run.found)
         return run

@@ -1,0 +1,64 @@
+"""The fuzzer against a node in C with bugs of firmware, each a process of its own on a real broker.
+
+It needs gcc and the header of libmosquitto; where they are missing there are no rows, and a sentence says so.
+"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from benchmarks.hunted import Hunted
+from conformance.bench.broker import start_broker
+from conformance.fuzz.campaign import Campaign, Options
+from conformance.fuzz.link import link_of
+from tests.faulty_nodes.c.board import NODE, build, has_settled, on_the_bench
+from tests.faulty_nodes.c.bugs import BUGS, Bug
+
+SEED = 1
+CASES = 1500
+"""The budget for one bug."""
+PATIENCE_MS = 20_000
+
+
+def hunts(*, seed: int = SEED, cases: int = CASES) -> Iterator[Hunted]:
+    """All bugs of the node in C."""
+    if not _can_build():
+        print(
+            "not measured: the node in C needs gcc and mosquitto.h (Debian: libmosquitto-dev)",
+            file=sys.stderr,
+        )
+        return
+    with TemporaryDirectory() as folder:
+        for name, bug in BUGS.items():
+            yield hunt(name, bug, build(Path(folder), name), seed=seed, cases=cases)
+
+
+def hunt(name: str, bug: Bug, program: Path, *, seed: int = SEED, cases: int = CASES) -> Hunted:
+    """Fuzz one bug until it is found and made short, or the budget is spent."""
+    with start_broker("auto") as broker, on_the_bench(program, broker, bug.uptime) as (_, bench, stand):
+        if not bench.wait(lambda: has_settled(stand), PATIENCE_MS):
+            raise AssertionError("the node in C did not come up")
+        run = Campaign(stand, link_of(bench, NODE), Options(seed=seed, motion=True, rate=0))
+        began = first = time.perf_counter()
+
+        def told(_found: object) -> None:
+            nonlocal first
+            first = first if first != began else time.perf_counter()
+
+        run.on_found = told
+        run.run(lambda: run.cases < cases and not run.found)
+    real_s = (first if run.found else time.perf_counter()) - began
+    return Hunted.of(name.removeprefix("BUG_").replace("_", " ").lower(), f"{bug.needs}, in C", run, real_s)
+
+
+def _can_build() -> bool:
+    if shutil.which("gcc") is None:
+        return False
+    asked = ["gcc", "-E", "-include", "mosquitto.h", "-x", "c", "-o", "/dev/null", "/dev/null"]
+    return subprocess.run(asked, capture_output=True, check=False).returncode == 0
