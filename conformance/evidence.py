@@ -13,6 +13,7 @@ from protocol.specification import specification
 from protocol.wire.packet import Ack, Connect, Ping, Publish, Subscribe
 
 BEFORE, AFTER = 7, 2
+ENVELOPE = ("boot", "seq", "uptime")
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,8 +83,19 @@ def _line(trace: Trace, message: Message | None, at: int | None) -> Line:
 
 def _words(message: Message) -> str:
     if not message.body:
-        return f"unreadable, {len(message.payload)} bytes: {message.payload[:24].hex(' ')}"
-    return " ".join(f"{key}={_value(value)}" for key, value in message.body.items())
+        return f"unreadable, {len(message.payload)} bytes: {_raw(message.payload)}"
+    fields = dict(message.body)
+    if message.from_node:  # What every message of a node carries tells least.
+        fields |= {key: fields.pop(key) for key in ENVELOPE if key in fields}
+    return " ".join(f"{key}={_value(value)}" for key, value in fields.items())
+
+
+def _raw(payload: bytes) -> str:
+    """What is meant as JSON as text, all else in hex."""
+    if not payload.startswith(b"{"):
+        return payload[:24].hex(" ")
+    text = payload[:60].decode("utf-8", "backslashreplace")
+    return "".join(sign if sign.isprintable() else ascii(sign)[1:-1] for sign in text)
 
 
 def _value(value: object) -> str:

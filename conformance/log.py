@@ -113,6 +113,15 @@ class Log:
         """What the node published, one message name or all, after trace `after`."""
         return (message for message in self.since(after) if message.from_node and name in ("", message.name))
 
+    def misdirected(self, order: Mapping[str, Any], after: int) -> str:
+        """Words for a report that names `order` by its id or the one it refers to, but not as its answer does [ORD-14].
+
+        For the author whose node did answer; '' where nothing came.
+        """
+        ids = {order.get("id"), order.get("ref")} - {None}
+        found = next((m.body for m in self.sent("job-report", after) if m.body.get("id") in ids), None)
+        return f", but one for {found.get('act')!r} {found['id']}" if found else ""
+
     def latest(self, name: str) -> Message | None:
         """The node's newest readable message of that name."""
         found = (m for m in reversed(self.messages) if m.from_node and m.name == name and m.body)

@@ -300,7 +300,7 @@ class Stand:
             raise Broken(
                 "ORD-01",
                 f"a job-report for {sent.act!r} {under}",
-                f"none within {self.patience_ms:.0f} ms",
+                f"none within {self.patience_ms:.0f} ms{self.log.misdirected(sent.body, sent.before)}",
             )
         return found
 

@@ -133,7 +133,8 @@ class NodeSite:
     """Quality of service the node publishes with: 0 or 1."""
     buffer: int = 512
     """Receive buffer in bytes."""
-    firmware: str = "reference"
+    firmware: str = ""
+    """The version that node-status has to carry; empty: the site file does not say."""
     keep_alive_s: int = 10
     crane: CraneSite | None = None
     berth: BerthSite | None = None

@@ -13,6 +13,8 @@ from protocol.specification import specification
 from protocol.topics import Topic
 
 Body = dict[str, Any]
+FIRMWARE = "reference"
+"""The version it says where the site file asks for none."""
 
 
 class Uptime:

@@ -10,7 +10,7 @@ from protocol.guards import Order
 from protocol.participant import Publication
 from protocol.site import Site
 from protocol.specification import specification
-from reference_node.envelope import Envelope, Uptime
+from reference_node.envelope import FIRMWARE, Envelope, Uptime
 from reference_node.faults import FaultRegister
 from reference_node.heartbeat import Heartbeat
 from reference_node.job import Job
@@ -122,7 +122,7 @@ class Spokesman:
             "state": "on",
             "link": self.link,
             "roles": list(self.node.roles),
-            "firmware": self.node.firmware,
+            "firmware": self.node.firmware or FIRMWARE,
             "minor": specification().minor,
             "reads": self.node.reads,
             "reset": self.reset_cause,

@@ -168,8 +168,8 @@ def messages_mark(stand: Stand) -> None:
 
 @case("MSG-12", after=("orders-ask",))
 def messages_node_status(stand: Stand) -> None:
-    """The node-status says what the site file says of the node: roles, firmware, encodings, digest and
-    receive buffer.
+    """The node-status says what the site file says of the node: roles, encodings, digest, receive buffer,
+    and the firmware where it names one.
 
     Asks, and compares. A wrong digest means that the node was built with another site file than this one.
     """
@@ -178,11 +178,12 @@ def messages_node_status(stand: Stand) -> None:
     node = stand.node
     wanted: dict[str, Any] = {
         "roles": list(node.roles),
-        "firmware": node.firmware,
         "reads": node.reads,
         "digest": node.digest,
         "buffer": node.buffer,
     }
+    if node.firmware:
+        wanted["firmware"] = node.firmware
     for field, expected in wanted.items():
         seen = status.get(field)
         same = sorted(seen) == sorted(expected) if isinstance(seen, list) else seen == expected

@@ -100,16 +100,23 @@ def orders_answer_time(stand: Stand) -> None:
         if ends[order.trace.connection] - order.at_ms < limit:
             continue
         report = next((m for m in stand.log.since(order.number) if _answers(m, order)), None)
-        took = f"{report.at_ms - order.at_ms:.0f} ms" if report else "no report"
+        told = f"a report for {act!r}" + (f" {_told_under(order)}" if "id" in order.body else "")
+        none = f"none{stand.log.misdirected(order.body, order.number)}"
+        took = f"{report.at_ms - order.at_ms:.0f} ms" if report else none
         fits = report is not None and report.at_ms - order.at_ms <= limit
-        stand.check(fits, "ORD-01", f"a report for {act!r} within {limit:.0f} ms", took, order)
+        stand.check(fits, "ORD-01", f"{told} within {limit:.0f} ms", took, order)
 
 
 def _answers(report: Message, order: Message) -> bool:
     body = order.body
     if body["act"] == "ask":
         return report.is_report("ask", token=body["token"])
-    return report.is_report(body["act"], order=body.get("ref", body["id"]))
+    return report.is_report(body["act"], order=_told_under(order))
+
+
+def _told_under(order: Message) -> int:
+    """The id that its reports carry: in the answer to a cancel that of the job it names [ORD-17]."""
+    return int(order.body.get("ref", order.body["id"]))
 
 
 @case("ORD-05", "ORD-14", "ORD-20", after=("claim-raises",))

@@ -54,7 +54,10 @@ def evidence_lines(evidence: Mapping[str, Any]) -> Iterator[str]:
         arrow = "<" if line["from_node"] else ">"
         ago = line["at_ms"] - lines[-1]["at_ms"]
         text = f"  {mark}{ago:8.0f} {arrow} {line['name']} {line['text']}"
-        yield text if len(text) <= WIDTH else text[: WIDTH - 3] + "..."
+        if line["marked"]:
+            yield from textwrap.wrap(text, WIDTH, subsequent_indent=" " * 14)
+        else:
+            yield text if len(text) <= WIDTH else text[: WIDTH - 3] + "..."
 
 
 def _wrapped(label: str, text: str) -> list[str]:

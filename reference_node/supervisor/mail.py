@@ -13,6 +13,7 @@ from protocol.site import Encoding, NodeSite, Site
 from protocol.specification import specification
 from protocol.topics import NotATopic, Topic, parse_topic
 from protocol.validation import read_message
+from reference_node.envelope import FIRMWARE
 from reference_node.supervisor.session import Session
 
 Body = Mapping[str, Any]
@@ -98,7 +99,7 @@ class OwnMail:
             "node-status",
             {
                 "mark": 0, "state": "on", "link": self.link, "roles": list(self.node.roles),
-                "firmware": self.node.firmware, "minor": specification().minor, "reads": self.node.reads,
+                "firmware": self.node.firmware or FIRMWARE, "minor": specification().minor, "reads": self.node.reads,
                 "reset": "unknown", "bench": False, "digest": self.node.digest, "buffer": self.node.buffer,
             },
             now_ms,
