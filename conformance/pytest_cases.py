@@ -157,7 +157,7 @@ class Kit:
                 open_to_network=not host.startswith("127."),
             )
         )
-        self._tell(f"{self.node} connects to {tap.host}, port {tap.port} (behind it: {broker.name})")
+        self._tell(f"Let {self.node} connect to {tap.host}, port {tap.port} (behind it: {broker.name})")
         selection = Selection(tuple(only), self._motion)
         if self._program is not None:
             stage = play(

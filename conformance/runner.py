@@ -87,12 +87,12 @@ class Run:
         return overall(result.verdict for result in self.results.values())
 
     def _record(self, case: Case, how: Callable[[Case], Result]) -> Result:
-        self.progress(case, None)
         began = self.stand.bench.now_ms
         reason = not_selected(case, self.stand, self.selection)
         if reason:
             result = Result(case, Verdict.NONE, reason)
         else:
+            self.progress(case, None)
             missing = self._missing(case)
             if missing:
                 result = Result(case, Verdict.INCONCLUSIVE, missing)

@@ -22,7 +22,7 @@ def require_loopback(host: str, *, open_to_network: bool) -> None:
         raise Trouble(
             "listening here would let the whole network in, and nobody asked for that",
             where=host or "all addresses",
-            mend="Bind to 127.0.0.1, or say that the port is to be open to the network",
+            mend="Bind to 127.0.0.1, or add --open-to-network if that is meant",
         )
 
 

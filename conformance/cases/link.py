@@ -9,6 +9,7 @@ from protocol.topics import Topic
 from protocol.wire.packet import Ack, Connect, Disconnect, Kind, Publish, Subscribe
 
 FIRST_WORD_MS = 30_000
+NOBODY = "nothing has connected; is the board on, has it the address that was told, can it reach it (--bind)?"
 ACKNOWLEDGED_LATE = 5
 
 
@@ -20,7 +21,8 @@ def link_says_on(stand: Stand) -> None:
     case rests on this one.
     """
     first = stand.wait_for(lambda m: m.from_node, stand.stretched(FIRST_WORD_MS), 0)
-    stand.check(first is not None, "LNK-08", "a node-status 'on' after connecting", "no message at all")
+    silence = "no message at all" if stand.log.connects() else NOBODY
+    stand.check(first is not None, "LNK-08", "a node-status 'on' after connecting", silence)
     assert first is not None
     said = f"{first.name or first.topic} {first.body.get('state', '')}".strip()
     on = first.name == "node-status" and first.body.get("state") == "on"

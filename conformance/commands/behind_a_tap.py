@@ -29,7 +29,12 @@ _OPTIONS = (
         show_default=True,
         help="Which broker to start where none is given.",
     ),
-    click.option("--bind", default="127.0.0.1", show_default=True, help="Address where the node connects."),
+    click.option(
+        "--bind",
+        default="127.0.0.1",
+        show_default=True,
+        help="Address where the node connects: for a board, this machine's in its network.",
+    ),
     click.option(
         "--port", type=click.IntRange(0, 65535), default=0, help="Port for it; 0 takes any free one."
     ),
@@ -64,7 +69,9 @@ def open_tap(
             open_to_network=open_to_network,
         )
         with tap:
-            click.echo(f"{node} connects to {tap.host}, port {tap.port} (behind it: {broker.name})", err=True)
+            click.echo(
+                f"Let {node} connect to {tap.host}, port {tap.port} (behind it: {broker.name})", err=True
+            )
             yield tap, address
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
-from itertools import islice
+from itertools import chain, islice
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -125,6 +125,7 @@ def _wanted(recording: Source, wanted: Filter) -> Iterator[Pair]:
 
 def _table(recording: Source, pairs: Iterator[Pair], *, lanes: bool, why: bool) -> None:
     from conformance.traffic import text
+    from conformance.traffic.filters import Filter
 
     header = recording.header
     click.echo(f"{header.site}, from {header.started[:19]} UTC, at {header.source}")
@@ -132,8 +133,13 @@ def _table(recording: Source, pairs: Iterator[Pair], *, lanes: bool, why: bool) 
         for drawn in text.lanes(line for _, line in pairs):
             click.echo(drawn)
         return
+    first = next(pairs, None)
+    if first is None:
+        names = sorted({line.speaker for _, line in _wanted(recording, Filter())} - {""})
+        click.echo(f"No message fits. Nodes that speak in it: {', '.join(names) or 'none'}")
+        return
     click.echo(text.HEADING)
-    for _, line in pairs:
+    for _, line in chain([first], pairs):
         click.echo(text.row(line))
         if why:
             for told in text.faults(line):

@@ -34,7 +34,7 @@ def open_plain(path: Path, mode: str = "rb") -> BinaryIO:
         mend = "Name another; a recording is never written over"
         raise Trouble("there is a file of this name already", where=str(path), mend=mend) from None
     except OSError as error:
-        raise Trouble(f"cannot be opened: {error.strerror}", where=str(path)) from None
+        raise Trouble(f"cannot be opened: {error.strerror}", where=str(path), mend="Check the name") from None
 
 
 def is_recording(path: Path) -> bool:

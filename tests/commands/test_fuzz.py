@@ -107,7 +107,7 @@ def test_ctrl_c_ends_it_with_what_was_found_and_where_to_go_on(site: Path, tmp_p
         stderr=subprocess.PIPE, text=True, cwd=tmp_path, start_new_session=True,
     ) as kit:  # fmt: skip
         assert kit.stderr is not None
-        assert "siding connects to" in kit.stderr.readline()
+        assert "Let siding connect to" in kit.stderr.readline()
         assert "first batch" in kit.stderr.readline()
         kit.send_signal(signal.SIGINT)
         out, err = kit.communicate(timeout=PATIENCE_S)

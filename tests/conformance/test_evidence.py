@@ -15,7 +15,8 @@ from conformance.verdict import Broken, Verdict
 from protocol.guards import Order
 from protocol.site import Site
 from protocol.site_file import scenario
-from protocol.wire.packet import Publish
+from protocol.wire.evidence import LinkPacket
+from protocol.wire.packet import Connect, Publish, Subscribe
 from reference_node.controller import Controller
 from tests.faulty_nodes.faulty import run_of
 
@@ -94,3 +95,17 @@ def test_what_a_node_says_in_every_message_stands_behind_what_it_says_in_this_on
     assert said
     for fields in said:
         assert [field.partition("=")[0] for field in fields[-3:]] == ["boot", "seq", "uptime"]
+
+
+@pytest.mark.parametrize(
+    ("passes", "told"), [((), "nothing has connected"), ((Connect, Subscribe), "no message at all")]
+)
+def test_a_board_that_never_connects_is_told_from_one_that_says_nothing(
+    passes: tuple[type, ...], told: str
+) -> None:
+    def silent(seen: LinkPacket) -> LinkPacket | None:
+        return seen if isinstance(seen.packet, passes) else None
+
+    result = run_of("ferry", only=("link-says-on",), distort=silent).perform()["link-says-on"]
+    assert result.evidence is not None
+    assert result.evidence.seen.startswith(told)

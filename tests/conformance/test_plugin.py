@@ -83,7 +83,7 @@ def test_cases_are_items_beside_the_users_own_tests(folder: Path) -> None:
     assert ended.returncode == 0, ended.stdout + ended.stderr
     assert "PASSED test_mine.py::test_late_train" in ended.stdout
     assert "PASSED yardwire[ferry]::orders-late" in ended.stdout
-    assert "ferry connects to 127.0.0.1, port" in ended.stdout
+    assert "Let ferry connect to 127.0.0.1, port" in ended.stdout
 
 
 def test_every_case_for_the_role_is_collected_once_and_nothing_runs(folder: Path) -> None:
@@ -92,7 +92,7 @@ def test_every_case_for_the_role_is_collected_once_and_nothing_runs(folder: Path
         line.partition("::")[2] for line in ended.stdout.splitlines() if line.startswith("yardwire[ferry]")
     ]
     assert sorted(listed) == sorted(id_ for id_, case in all_cases().items() if "shuttle" in case.roles)
-    assert "connects to" not in ended.stdout
+    assert "connect to" not in ended.stdout
 
 
 def test_each_verdict_has_its_outcome_also_for_a_junit_parser(folder: Path) -> None:

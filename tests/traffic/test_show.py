@@ -82,6 +82,11 @@ def test_filters(yards: Yards) -> None:
     assert rows(path, "--invalid") == []
 
 
+def test_a_filter_that_nothing_fits_says_so_and_who_is_in_the_recording(yards: Yards) -> None:
+    told = ran(yards.good(1), "--node", "nobody").stdout.splitlines()
+    assert told[1:] == ["No message fits. Nodes that speak in it: ferry, north, siding, south, yard"]
+
+
 def test_comparing_fields(yards: Yards) -> None:
     path = yards.good(1)
     everything = [row for row in rows(path) if row["body"]]
