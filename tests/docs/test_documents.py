@@ -24,7 +24,7 @@ from conformance.publish.artefacts import artefacts
 from conformance.publish.manual import manual
 from conformance.publish.prose import slug
 from protocol.recording import Header, RecordingWriter
-from protocol.site_file import scenario
+from protocol.site_file import scenario, scenario_text
 from protocol.specification import specification
 from protocol.validation import read_message
 from tests.needs import needs
@@ -157,7 +157,9 @@ def workplace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def lay_out(workplace: Path, line: str) -> None:
-    """The recordings of a command line, each of the same simulated cycle."""
+    """The site file and the recordings of a command line, each of these of the same simulated cycle."""
+    if "site.toml" in line and "site new" not in line and not (workplace / "site.toml").exists():
+        (workplace / "site.toml").write_text(scenario_text(), encoding="utf-8")
     for name in re.findall(r"[\w./-]+\.ywrec", line):
         path = workplace / name
         if not path.exists():
