@@ -17,6 +17,8 @@ from conformance.verdict import Unclear
 from protocol.trouble import Trouble
 
 BROKER, BRIEF = "{broker}", "{brief}"
+LAST_BYTES = 300
+"""How much of what a program said last is shown."""
 
 
 def words_of(line: str) -> tuple[str, ...]:
@@ -38,6 +40,7 @@ class Program:
     def __init__(self, words: Sequence[str], broker: str) -> None:
         self._words, self._broker = words, broker
         self._folder = tempfile.TemporaryDirectory(prefix="yardwire-")
+        self._said = Path(self._folder.name) / "standard-error"
         self._running: subprocess.Popen[bytes] | None = None
 
     def __enter__(self) -> Self:
@@ -57,15 +60,31 @@ class Program:
         words = [word.replace(BROKER, self._broker).replace(BRIEF, str(path)) for word in self._words]
         try:
             # A session of its own: it is ended with all that it has started, and Ctrl-C is for the kit.
-            self._running = subprocess.Popen(
-                words,
-                stdin=subprocess.DEVNULL,
-                stdout=subprocess.DEVNULL,
-                stderr=subprocess.DEVNULL,
-                start_new_session=True,
-            )
+            with self._said.open("wb") as said:
+                self._running = subprocess.Popen(
+                    words,
+                    stdin=subprocess.DEVNULL,
+                    stdout=subprocess.DEVNULL,
+                    stderr=said,
+                    start_new_session=True,
+                )
         except OSError as error:
             raise Unclear(f"the program {words[0]!r} cannot be run: {error.strerror}") from error
+
+    def failure(self) -> str:
+        """How it has failed, with the last line of its standard error; '' while it runs.
+
+        One that has ended with 0 has not: it may have started what goes on without it.
+        """
+        code = self._running.poll() if self._running else None
+        if not code:
+            return ""
+        with self._said.open("rb") as said:
+            said.seek(max(0, self._said.stat().st_size - LAST_BYTES))
+            lines = said.read().decode("utf-8", "replace").split("\n")
+        last = next((line.strip() for line in reversed(lines) if line.strip()), "")
+        shown = "".join(sign if sign.isprintable() else "?" for sign in last)
+        return f"the program has ended with {code}" + (f": {shown}" if shown else "")
 
     def _end(self) -> None:
         running, self._running = self._running, None

@@ -55,5 +55,5 @@ def play(
             started.start(json.dumps(brief.document(), indent=1))
 
         start = by_program if program else by_hand
-        with WireYard(tap, address, site, rng, start) as yard:
+        with WireYard(tap, address, site, rng, start, started.failure) as yard:
             yield Play(yard, site, name, rng, slow)

@@ -22,6 +22,8 @@ from protocol.specification import OPEN
 from protocol.wire.packet import Connect
 
 FIRST_ASK_MS = 30_000
+LOOK_MS = 500
+"""How often it is looked whether its program has failed."""
 OWNED_MS = 30_000
 WORK_MS = 180_000
 """How long a supervisor may take to get to an order, with all the time that its manners ask for."""
@@ -92,11 +94,19 @@ class Play(Stand):
             self.yard.befall(name, sleep)
         before = self.log.end
         self.yard.restart_with(brief)
-        self.bench.wait(lambda: self._connected(before), FIRST_ASK_MS)
-        self.need(self._connected(before), "the supervisor did not connect after its start")
+        came = self._comes(before)
+        self.need(came, self.yard.failure() or "the supervisor did not connect after its start")
         self.starts.append(before)
         for name in self.yard.nodes:
             self.yard.befall(name, _waking(prepared.get(name)))
+
+    def _comes(self, before: int) -> bool:
+        """Whether it connects in time; one whose program has failed is not waited for."""
+        end = self.bench.now_ms + FIRST_ASK_MS
+        while self.bench.now_ms < end and not self.yard.failure():
+            if self.bench.wait(lambda: self._connected(before), LOOK_MS):
+                return True
+        return self._connected(before)
 
     def _connected(self, before: int) -> bool:
         return any(isinstance(t.packet, Connect) and t.from_node for t in self.log.traces[before:])

@@ -27,8 +27,18 @@ Starter = Callable[[Brief], None]
 class WireYard(WireBench, YardBench):
     """Entering it connects the tester and every played node. Leaving it takes their words off the broker."""
 
-    def __init__(self, tap: Tap, broker: Address, site: Site, rng: Random, start: Starter | None) -> None:
+    def __init__(
+        self,
+        tap: Tap,
+        broker: Address,
+        site: Site,
+        rng: Random,
+        start: Starter | None,
+        failure: Callable[[], str] = str,
+    ) -> None:
+        """`failure` tells how the program that `start` has started failed; '' while it has not."""
         super().__init__(tap, broker)
+        self._failure = failure
         self._site, self._begin, self._address = site, start, broker
         self.can_restart = start is not None
         self._nodes = played_nodes(site, rng)
@@ -68,6 +78,10 @@ class WireYard(WireBench, YardBench):
 
     def _call(self, name: str, work: Callable[[Participant, int], Sequence[Publication]]) -> None:
         self._hosts[name].call(work)
+
+    def failure(self) -> str:
+        """How the program of the supervisor has failed."""
+        return self._failure()
 
     def restart_with(self, brief: Brief) -> None:
         """Another life of the supervisor."""

@@ -50,6 +50,10 @@ class YardBench(Bench):
     def _call(self, name: str, work: Callable[[Participant, int], Sequence[Publication]]) -> None:
         """Do a piece of work where the node's own is done, and publish what it gives."""
 
+    def failure(self) -> str:
+        """How the program of the supervisor has failed, where the bench can tell; else ''."""
+        return ""
+
     @abstractmethod
     def restart_with(self, brief: Brief) -> None:
         """Start the supervisor anew as the brief says. Raises Unclear where nobody can."""

@@ -136,6 +136,15 @@ def test_a_program_that_cannot_be_run_is_no_breach(site: Path) -> None:
     assert "no-such-program" in ended.stdout
 
 
+def test_a_program_that_fails_is_told_by_its_last_words(site: Path) -> None:
+    ended = conform(
+        "yard", "--site", site, "--choice", "embedded", "--only", "supervisor-asks",
+        "--program", "sh -c 'echo no broker in $0 >&2; exit 3' yard.ini {broker} {brief}",
+    )  # fmt: skip
+    assert ended.returncode == 1
+    assert "the program has ended with 3: no broker in yard.ini" in ended.stdout
+
+
 def test_no_motion_needs_nobody_to_ask(site: Path) -> None:
     ended = conform(
         "ferry", "--site", site, "--no-motion", "--only", "orders-late", "--spawn", "--choice", "embedded"
