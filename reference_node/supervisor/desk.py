@@ -135,9 +135,11 @@ class Desk:
                     stops,
                 )
             case Ask.SPREADER:
-                return f"Which box hangs in the spreader of crane {node}? '' for none.", ()
+                return f"Which box hangs in the spreader of crane {node}? '-' for none.", ()
             case Ask.SLOTS:
-                return f"What stands in the slots of {place}, slot 0 first? '' for nothing.", ()
+                count = self._office.site.places[place].slots
+                slots = "slot" if count == 1 else f"{count} slots"
+                return f"What stands in the {slots} of {place}, slot 0 first? '-' for nothing.", ()
             case Ask.FAULT:
                 active = ", ".join(self._office.sessions[node].words.get("fault", {}).get("active", ()))
                 return f"{node} has stopped: {active or 'no fault named'}. Mended?", ()
@@ -158,7 +160,7 @@ class Desk:
         self._reset_fault(topic.node, place=found[0])
 
     def _spreader(self, topic: Topic, found: tuple[str, ...]) -> None:
-        _expect(found, 1, "a spreader holds one box, or '' for nothing")
+        _expect(found, 1, "a spreader holds one box, or '-' for nothing")
         crane = self._office.sessions[topic.node].word("crane-status")
         if crane is not None and (crane["load"] == "unsure" or crane["mode"] == "faulted"):
             self._reset_fault(topic.node, found="box" if found[0] else "none")

@@ -120,7 +120,7 @@ def test_questions_keep_their_numbers_and_take_words() -> None:
     hand = ByHand(lambda: supervisor)
     terminal.run_until(lambda: len(supervisor.questions) == 4)
     questions = {question.text: question.number for question in hand.questions()}
-    slots = next(number for text, number in questions.items() if "slots of stack-n" in text)
+    slots = questions["What stands in the 4 slots of stack-n, slot 0 first? '-' for nothing."]
     assert hand.answer(99, "yes") == "question 99 is not open"
     assert hand.answer(slots, "B1 B2") == "stack-n has 4 slots, not 2"
     assert hand.answer(slots, "B1 B2 b_3 -") == "'b_3' is no box's label: 1 to 12 characters A-Z a-z 0-9 '-'"
