@@ -57,6 +57,17 @@ def _lying_length(payload: bytes, number: int) -> bytes:
     return payload[:at] + bytes.fromhex(_LIES[number % len(_LIES)]) + payload[at + 1 :]
 
 
+def _long_text(payload: bytes, number: int) -> bytes:
+    """The first text of a CBOR order longer than any label, and all of it there."""
+    at = _first_text(payload)
+    if at is None:
+        return payload[:-1]
+    length = payload[at] & 0x1F
+    text = (payload[at + 1 : at + 1 + length] or b"A") * 80
+    count = 24 + number % 56
+    return payload[:at] + bytes([0x78, count]) + text[:count] + payload[at + 1 + length :]
+
+
 def _first_text(payload: bytes) -> int | None:
     """Where a short text begins in a CBOR order; None in JSON or where there is none."""
     from io import BytesIO
@@ -102,13 +113,20 @@ MUTATIONS: dict[str, Mutation] = {
     "that promises more fields than follow": _more_pairs,
     "with a text length of 65536 too many": _wide_length,
     "with a text length that lies": _lying_length,
+    "with a text that is far too long": _long_text,
     "as an indefinite map": _indefinite,
     "that names a key twice": _key_twice,
     "nested deeper than allowed": _deep,
 }
 
 
-OF_TEXTS = frozenset({"with a text length of 65536 too many", "with a text length that lies"})
+OF_TEXTS = frozenset(
+    {
+        "with a text length of 65536 too many",
+        "with a text length that lies",
+        "with a text that is far too long",
+    }
+)
 """Those that need a text in CBOR."""
 
 

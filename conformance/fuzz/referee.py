@@ -7,16 +7,17 @@ who knows everything that reached the node and in which order.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 from conformance.fuzz.clockwork import Clockwork
+from conformance.fuzz.deadlines import Deadlines
 from conformance.fuzz.expected import Expected, Known
 from conformance.fuzz.finding import Finding, Oracle
 from conformance.fuzz.memory import Memory
 from conformance.log import Log, Message
 from protocol.recording import RecordedMessage
-from protocol.rules import Breach, Watch
+from protocol.rules import Watch
 from protocol.site import Site
 from protocol.specification import FINAL, OPEN, specification
 from protocol.topics import Topic
@@ -72,8 +73,11 @@ class Referee:
         self._watch = Watch(self._site)
         self._clockwork = Clockwork(self.tell)
         self._memory = Memory()
+        self._deadlines = Deadlines()
         self._excused_ms = -1.0
         self._connection = 0
+        self._heard: set[str] = set()
+        """Kinds of messages heard on this connection: on one, nothing gets lost before the tap."""
         self._newest = 0
         """Number of the newest order that came."""
         self._bad_ms: float | None = None
@@ -135,6 +139,8 @@ class Referee:
             self._excused_ms = max(self._excused_ms, message.at_ms + 1000)
             self._clockwork.disturbed()
             self._unsure()
+        if connection != self._connection:
+            self._heard.clear()
         self._connection = connection
 
     def _unsure(self) -> None:
@@ -156,12 +162,14 @@ class Referee:
             self._bad_ms = None
         if body["act"] == "set-uptime":
             self._clockwork.set_anew()
+            self._deadlines.clear()
         self._resumed |= body["act"] == "resume"
         if body["act"] == "ask":
             self._tokens.add(body["token"])
         elif "id" in body:
             # A cancel is answered under the id that it names, or as a repeat under its own.
             self._given |= {(body["act"], body["id"]), (body["act"], body.get("ref", body["id"]))}
+            self._deadlines.came(body)
         if message.topic == self._topic:
             self._watched(message, Reading(dict(body), message.encoding))
         expected = self.known.order(body, message.number, message.at_ms)
@@ -192,7 +200,8 @@ class Referee:
         setting = sum(one.act == "set-uptime" for one in self.waiting)
         told = message.name == "job-report" and body["act"] == "set-uptime"
         self._clockwork.said(message, self._excused_ms, setting=setting > told, told=told)
-        self._watched(message, Reading(dict(body), message.encoding))
+        self._watched(message, Reading(dict(body), message.encoding), whole=message.name in self._heard)
+        self._heard.add(message.name)
         if message.name == "job-report":
             self.reports += 1
             self._report(message)
@@ -223,20 +232,20 @@ class Referee:
         self.states.clear()
         self._clockwork.set_anew()
         self._memory.clear()
+        self._deadlines.clear()
         self._jobs.clear()
         self._given.clear()
 
-    def _watched(self, message: Message, reading: Reading) -> None:
+    def _watched(self, message: Message, reading: Reading, *, whole: bool = False) -> None:
+        """`whole`: a gap before this message is the node's own doing."""
         item = RecordedMessage(
             int(message.at_ms * 1000), message.topic, message.payload, message.qos, False, False
         )
-        self._breaches(self._watch.take(item, reading), message.number)
-
-    def _breaches(self, breaches: Iterable[Breach], number: int) -> None:
-        for breach in breaches:
+        for breach in self._watch.take(item, reading):
             ours = breach.requirement in LEFT_OUT or breach.requirement.startswith("SUP")
-            if not breach.note and not ours:
-                self.tell(breach.requirement, breach.what, Oracle.RULE, number)
+            note = breach.note and not (whole and breach.requirement == "MSG-07")
+            if not note and not ours:
+                self.tell(breach.requirement, breach.what, Oracle.RULE, message.number)
 
     def _job(self, message: Message) -> None:
         """A job that was taken goes through its states once."""
@@ -257,6 +266,9 @@ class Referee:
     def _report(self, message: Message) -> None:
         self._job(message)
         body = message.body
+        requirement, what = self._deadlines.wrongly_late(body)
+        if requirement:
+            self.tell(requirement, f"{body['act']} was {what}", Oracle.ANSWER, message.number)
         position = next((at for at, one in enumerate(self.waiting) if one.fits(body)), None)
         if position is None:
             self._unasked(message)

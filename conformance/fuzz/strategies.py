@@ -94,7 +94,9 @@ def flaws(draw: st.DrawFn, message: str, act: str | None = None) -> tuple[str, B
         case "unknown":
             return "with a field that there is not", {"zz": 1}
         case _:
-            name = draw(st.sampled_from(list(shape.fields)))
+            # Texts are copied by hand in firmware, and few fields are one.
+            texts = [name for name, kind in shape.fields.items() if "maxLength" in kind.schema]
+            name = draw(st.sampled_from([*shape.fields, *2 * texts]))
             what, value = draw(st.sampled_from(list(beyond(shape.fields[name]))))
             return f"with {what} in {name!r}", {name: value}
 

@@ -69,6 +69,7 @@ def beyond(kind: Kind) -> Iterator[tuple[str, Any]]:
         case "string":
             yield "an empty string", ""
             yield "one character too many", "A" * (schema["maxLength"] + 1)
+            yield "twice as many characters as allowed", "A" * (2 * schema["maxLength"])
             yield "a long string", "A" * 120
             yield "a '/' in it", "a/b"
             yield "a NUL in it", "a\x00b"

@@ -98,7 +98,7 @@ BUGS = {
         uptime=BEFORE_THE_WRAP,
         needs="wrap",
     ),
-    "BUG_COUNTS_TWICE": Bug("seq is counted in a callback too", bytes_of(AN_ASK), WRONG),
+    "BUG_COUNTS_TWICE": Bug("seq is counted in a callback too", bytes_of(AN_ASK), WRONG, fuzzer="MSG-07"),
     "BUG_WAITS_IN_THE_CALLBACK": Bug(
         "it waits in a callback for an acknowledgement that only the loop reads", bytes_of(b"\xff"), SILENT
     ),
