@@ -73,13 +73,11 @@ class Soak:
             self.site,
         )  # fmt: skip
         self.result = Result()
-        self.told: Callable[[Result], object] = lambda _: None
-        """Given what there is so far, each virtual hour."""
         self._boxes, self._trains = 3, 0
         self._wished_ms = 0
 
-    def run(self, hours: float) -> Result:
-        """Go on for so long, or until something is wrong."""
+    def run(self, hours: float, told: Callable[[Result], object] = lambda _: None) -> Result:
+        """Go on for so long, or until something is wrong; `told` gets what there is so far each virtual hour."""
         end_ms = int(hours * HOUR_MS)
         self.stage.begin()
         next_ms = self.stage.now_ms + self.rng.randint(*GAP_MS)
@@ -92,7 +90,7 @@ class Soak:
                 next_ms = self.stage.now_ms + self.rng.randint(*GAP_MS)
             self._look()
             if int(self.stage.now_ms / HOUR_MS) > int(self.result.hours):
-                self.told(self.result)
+                told(self.result)
             self.result.hours = self.stage.now_ms / HOUR_MS
         return self.result
 
@@ -182,10 +180,13 @@ def main(hours: float, seed: int, verbose: bool) -> None:
     """Run a soak; ends with 1 when something was found."""
     began = time.monotonic()
     soak = Soak(seed)
-    soak.told = lambda so_far: progress.show(
-        f"{so_far.hours:.0f} of {hours:g} virtual hours, {so_far.wishes} wishes, {so_far.jobs} boxes taken or set down"
+    result = soak.run(
+        hours,
+        lambda so_far: progress.show(
+            f"{so_far.hours:.0f} of {hours:g} virtual hours, {so_far.wishes} wishes, "
+            f"{so_far.jobs} boxes taken or set down"
+        ),
     )
-    result = soak.run(hours)
     progress.clear()
     print(f"{result.hours:.1f} virtual hours in {time.monotonic() - began:.0f} s, seed {seed}")
     print(f"{result.wishes} wishes, the longest met after {result.longest_s:.0f} s; {result.boxes} boxes")
