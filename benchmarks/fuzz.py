@@ -51,15 +51,7 @@ WANTED = 0.5
 def hunt(bug: Bug, *, seed: int = SEED, cases: int = CASES) -> Hunted:
     """Fuzz one bug on virtual time until it is found and made short, or the budget is spent."""
     run = campaign(bug.node, bug.controller, seed=seed)
-    began = first = time.perf_counter()
-
-    def told(_found: object) -> None:
-        nonlocal first
-        first = first if first != began else time.perf_counter()
-
-    run.on_found = told
-    run.run(lambda: run.cases < cases and not run.found)
-    return Hunted.of(bug.name, bug.needs, run, (first if run.found else time.perf_counter()) - began)
+    return Hunted.by(run, cases, bug=bug.name, needs=bug.needs)
 
 
 def hunts(*, seed: int = SEED, cases: int = CASES) -> Iterator[Hunted]:

@@ -7,10 +7,7 @@ sentence says so.
 
 from __future__ import annotations
 
-import shutil
-import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -19,22 +16,22 @@ from benchmarks.hunted import Hunted
 from conformance.bench.broker import start_broker
 from conformance.fuzz.campaign import Campaign, Options
 from conformance.fuzz.link import link_of
-from tests.faulty_nodes.c.board import NODE, build, has_settled, on_the_bench
+from tests.faulty_nodes.c.board import NODE, build, on_the_bench
 from tests.faulty_nodes.c.bugs import BUGS, Bug
+from tests.needs import header_is_there, is_there
 
 SEED = 1
 CASES = 3000
 """The budget for one bug."""
 KINDS = {"payload": ("payloads",), "wrap": ("sequences",)}
 SHORTEN_S = 60
-PATIENCE_MS = 20_000
 DAY_50_MS = 2**32 - 16_000
 """The uptime at which a board with a bug of the wrap is switched on: what is ordered soon is due beyond it."""
 
 
 def hunts(*, seed: int = SEED, cases: int = CASES) -> Iterator[Hunted]:
     """All bugs of the node in C."""
-    if not _can_build():
+    if not (is_there("gcc") and header_is_there("mosquitto.h")):
         print(
             "not measured: the node in C needs gcc and mosquitto.h (Debian: libmosquitto-dev)",
             file=sys.stderr,
@@ -49,24 +46,7 @@ def hunt(name: str, bug: Bug, program: Path, *, seed: int = SEED, cases: int = C
     """Fuzz one bug until it is found and made short, or the budget is spent."""
     uptime = DAY_50_MS if bug.uptime else 0
     with start_broker("auto") as broker, on_the_bench(program, broker, uptime) as (_, bench, stand):
-        if not bench.wait(lambda: has_settled(stand), PATIENCE_MS):
-            raise AssertionError("the node in C did not come up")
         options = Options(seed=seed, motion=True, rate=0, kinds=KINDS[bug.needs], shorten_s=SHORTEN_S)
         run = Campaign(stand, link_of(bench, NODE), options)
-        began = first = time.perf_counter()
-
-        def told(_found: object) -> None:
-            nonlocal first
-            first = first if first != began else time.perf_counter()
-
-        run.on_found = told
-        run.run(lambda: run.cases < cases and not run.found)
-    real_s = (first if run.found else time.perf_counter()) - began
-    return Hunted.of(name.removeprefix("BUG_").replace("_", " ").lower(), f"{bug.needs}, in C", run, real_s)
-
-
-def _can_build() -> bool:
-    if shutil.which("gcc") is None:
-        return False
-    asked = ["gcc", "-E", "-include", "mosquitto.h", "-x", "c", "-o", "/dev/null", "/dev/null"]
-    return subprocess.run(asked, capture_output=True, check=False).returncode == 0
+        says = name.removeprefix("BUG_").replace("_", " ").lower()
+        return Hunted.by(run, cases, bug=says, needs=f"{bug.needs}, in C")

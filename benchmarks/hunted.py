@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -38,8 +39,13 @@ class Hunted:
         return Row(f"{self.bug} ({self.needs})", part, 1.0, figures)
 
     @classmethod
-    def of(cls, bug: str, needs: str, run: Campaign, real_s: float) -> Hunted:
-        """What a run has come to; `real_s` is the time to the first finding."""
+    def by(cls, run: Campaign, cases: int, *, bug: str, needs: str) -> Hunted:
+        """Go on with a run until something is found and made short, or until so many cases are spent."""
+        began = time.perf_counter()
+        firsts: list[float] = []
+        run.on_found = lambda _found: firsts.append(time.perf_counter())
+        run.run(lambda: run.cases < cases and not run.found)
+        real_s = [*firsts, time.perf_counter()][0] - began
         found = next(iter(run.found.values()), None)
         if found is None:
             return cls(bug, needs, "", run.cases, run.seconds, real_s, 0, 0)

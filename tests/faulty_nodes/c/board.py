@@ -24,6 +24,7 @@ FLAGS = (
     "-std=gnu11", "-O1", "-g", "-Wall", "-Wextra", "-Werror", "-fsanitize=address,undefined",
     "-fno-sanitize-recover=all",
 )  # fmt: skip
+PATIENCE_MS = 20_000
 BEFORE_THE_WRAP = 2**32 - 60_000
 
 
@@ -76,7 +77,7 @@ class Board:
         return self._log.read_text(errors="replace")
 
 
-def has_settled(stand: Stand) -> bool:
+def _has_settled(stand: Stand) -> bool:
     """Whether it has said its status twice: what it subscribed to is with the broker by then."""
     status = stand.log.latest("node-status")
     return status is not None and status.body.get("seq", 0) >= 1
@@ -84,11 +85,13 @@ def has_settled(stand: Stand) -> bool:
 
 @contextmanager
 def on_the_bench(program: Path, broker: Broker, uptime: int = 0) -> Iterator[tuple[Board, Any, Stand]]:
-    """A board behind a tap, the bench around it, and the stand of the tests."""
+    """A board behind a tap, the bench around it, and the stand of the tests, once the board has settled."""
     with Tap(broker.host, broker.port) as tap:
         board = Board(program, tap, uptime)
         try:
             with WireBench(tap, broker.address, board.cycle) as bench:
-                yield board, bench, Stand(bench, site(), NODE, Random(1))
+                stand = Stand(bench, site(), NODE, Random(1))
+                assert bench.wait(lambda: _has_settled(stand), PATIENCE_MS), "the node in C did not come up"
+                yield board, bench, stand
         finally:
             board.stop()
