@@ -13,20 +13,22 @@ BOX = "probe-box"
 
 def tracks(site: Site, node: NodeSite) -> list[CranePlace]:
     """The tracks that a crane reaches."""
-    places = node.crane.places.values() if node.crane else ()
-    return [place for place in places if site.places[place.place].kind is PlaceKind.TRACK]
+    return _of_kind(PlaceKind.TRACK, site, node)
 
 
 def decks(site: Site, node: NodeSite) -> list[CranePlace]:
     """The decks of shuttles that a crane reaches."""
-    places = node.crane.places.values() if node.crane else ()
-    return [place for place in places if site.places[place.place].kind is PlaceKind.DECK]
+    return _of_kind(PlaceKind.DECK, site, node)
 
 
 def stacks(site: Site, node: NodeSite) -> list[CranePlace]:
     """The stacks that a crane reaches."""
+    return _of_kind(PlaceKind.STACK, site, node)
+
+
+def _of_kind(kind: PlaceKind, site: Site, node: NodeSite) -> list[CranePlace]:
     places = node.crane.places.values() if node.crane else ()
-    return [place for place in places if site.places[place.place].kind is PlaceKind.STACK]
+    return [place for place in places if site.places[place.place].kind is kind]
 
 
 def has_track(site: Site, node: NodeSite) -> str:
@@ -76,6 +78,12 @@ def other_place(stand: Stand, place: str) -> str:
     """A place to carry to: a stack if there is one, else a deck."""
     known = stacks(stand.site, stand.node) + decks(stand.site, stand.node)
     return next((one.place for one in known), place)
+
+
+def within_a_stack(stand: Stand) -> dict[str, Any]:
+    """The fields of a transfer of the probe box from the first slot of the first stack to the second."""
+    stack = stacks(stand.site, stand.node)[0].place
+    return {"from_": stack, "from_slot": 0, "to": stack, "to_slot": 1, "box": BOX}
 
 
 def stop_at(stand: Stand, place: str) -> dict[str, Any]:

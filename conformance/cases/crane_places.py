@@ -17,6 +17,7 @@ from conformance.crane_site import (
     stacks,
     stop_at,
     tracks,
+    within_a_stack,
 )
 from conformance.handling import crane_ready
 from conformance.log import Message
@@ -35,9 +36,8 @@ def crane_place(stand: Stand) -> None:
     Nothing moves.
     """
     before = crane_ready(stand)
-    stack = stacks(stand.site, stand.node)[0]
-    behind = len(stack.slots)
-    good = {"from_": stack.place, "from_slot": 0, "to": stack.place, "to_slot": 1, "box": BOX}
+    behind = len(stacks(stand.site, stand.node)[0].slots)
+    good = within_a_stack(stand)
     for wrong in (
         {"from_": NOWHERE},
         {"to": NOWHERE},

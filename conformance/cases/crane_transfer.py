@@ -14,6 +14,7 @@ from conformance.crane_site import (
     has_load_sensor,
     has_two_slots,
     stacks,
+    within_a_stack,
 )
 from conformance.handling import complete, crane_ready, cues_for, done, reset_faults
 from conformance.stand import Stand
@@ -41,8 +42,7 @@ def crane_transfer(stand: Stand) -> None:
     sent. In service a box has to stand in slot 0 of the first stack.
     """
     crane_ready(stand)
-    stack = stacks(stand.site, stand.node)[0]
-    sent = stand.order("transfer", from_=stack.place, from_slot=0, to=stack.place, to_slot=1, box=BOX)
+    sent = stand.order("transfer", **within_a_stack(stand))
     final = complete(stand, sent)
     said = f"{final.body['state']} {final.body.get('reason', '')}".strip()
     stand.check(final.body["state"] == "done", "ORD-16", "transfer 'done'", said, final)
@@ -74,8 +74,7 @@ def crane_cancel_too_late(stand: Stand) -> None:
     Orders a transfer, cancels it as soon as a report says that the box is lifted, and brings it to its end.
     """
     crane_ready(stand)
-    stack = stacks(stand.site, stand.node)[0]
-    sent = stand.order("transfer", from_=stack.place, from_slot=0, to=stack.place, to_slot=1, box=BOX)
+    sent = stand.order("transfer", **within_a_stack(stand))
     _until_lifted(stand, sent)
     cancel = stand.order("cancel", ref=sent.id)
     report = stand.report(cancel)
@@ -101,14 +100,7 @@ def crane_box_in_the_air(stand: Stand) -> None:
     homes. A transfer with 'from' is then refused 'load'; one without 'from' sets the box down.
     """
     crane_ready(stand)
-    stack = stacks(stand.site, stand.node)[0]
-    fields: dict[str, Any] = {
-        "from_": stack.place,
-        "from_slot": 0,
-        "to": stack.place,
-        "to_slot": 1,
-        "box": BOX,
-    }
+    fields = within_a_stack(stand)
     sent = stand.order("transfer", **fields)
     _until_lifted(stand, sent)
     stand.stimulate(("motor-power", False, 0), ("motor-power", True, 200))
@@ -120,7 +112,7 @@ def crane_box_in_the_air(stand: Stand) -> None:
     load = crane_status(stand.ask())["load"]
     stand.check(load == "box", "CRN-08", "load 'box'", load)
     stand.refused(stand.order("transfer", **fields), "load", "CRN-08")
-    down = stand.order("transfer", to=stack.place, to_slot=1, box=BOX)
+    down = stand.order("transfer", to=fields["to"], to_slot=1, box=BOX)
     final = complete(stand, down, cues=cues_for(stand, down)[1:])
     stand.check(final.body["state"] == "done", "CRN-08", "the transfer 'done'", dict(final.body), final)
     load = crane_status(stand.ask())["load"]
@@ -134,8 +126,7 @@ def crane_pick_missed(stand: Stand) -> None:
     Orders a transfer and leaves the load sensor open at the grip.
     """
     crane_ready(stand)
-    stack = stacks(stand.site, stand.node)[0]
-    sent = stand.order("transfer", from_=stack.place, from_slot=0, to=stack.place, to_slot=1, box=BOX)
+    sent = stand.order("transfer", **within_a_stack(stand))
     final = complete(stand, sent, cues=())
     stand.check(final.body["state"] == "failed", "FLT-02", "'failed'", final.body["state"], final)
     answer = stand.ask()
