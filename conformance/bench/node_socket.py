@@ -16,6 +16,11 @@ LONGEST_BACKLOG = 65_536
 """Bytes waiting for the node before `drain` waits for it."""
 
 
+def reset_at_close(sock: socket.socket) -> None:
+    """Have the other end see a reset when `sock` is closed (SO_LINGER with time 0, POSIX)."""
+    sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+
+
 class NodeSocket:
     """Reads and writes one accepted socket, each on its own; has what a relay needs of a stream."""
 
@@ -78,10 +83,10 @@ class NodeSocket:
         self._end()
 
     def reset(self) -> None:
-        """Close at once so that the node sees a reset (SO_LINGER with time 0, POSIX)."""
+        """Close at once so that the node sees a reset."""
         self._pump.cancel()
         if not self._closed:
-            self._sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+            reset_at_close(self._sock)
             self._end()
 
     def _end(self) -> None:

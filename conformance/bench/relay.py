@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import socket
-import struct
 from collections.abc import AsyncGenerator, Callable
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 from conformance.bench.evidence import EvidenceBook, TapPacket
 from conformance.bench.framing import Malformed, Splitter
-from conformance.bench.node_socket import NodeSocket
+from conformance.bench.node_socket import NodeSocket, reset_at_close
 from conformance.bench.packets import V311, decode_or_explain
 from conformance.bench.rules import RuleBook
 from protocol.wire.evidence import ClosedBy, Direction, Fate
@@ -291,8 +289,8 @@ async def _read_some(reader: Source) -> bytes:
 
 
 def reset(writer: asyncio.StreamWriter) -> None:
-    """Close a socket so that the other end sees a reset (SO_LINGER with time 0, POSIX)."""
+    """Close a socket so that the other end sees a reset."""
     sock = writer.get_extra_info("socket")
     if sock is not None and not writer.is_closing():
-        sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        reset_at_close(sock)
     writer.transport.abort()

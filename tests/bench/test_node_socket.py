@@ -5,9 +5,8 @@ from __future__ import annotations
 import asyncio
 import select
 import socket
-import struct
 
-from conformance.bench.node_socket import LONGEST_BACKLOG, NodeSocket
+from conformance.bench.node_socket import LONGEST_BACKLOG, NodeSocket, reset_at_close
 
 
 def pair() -> tuple[socket.socket, socket.socket]:
@@ -15,11 +14,6 @@ def pair() -> tuple[socket.socket, socket.socket]:
     with socket.create_server(("127.0.0.1", 0)) as server:
         node = socket.create_connection(server.getsockname())
         return server.accept()[0], node
-
-
-def reset(sock: socket.socket) -> None:
-    sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
-    sock.close()
 
 
 def test_bytes_have_gone_when_writing_returns() -> None:
@@ -67,7 +61,8 @@ def test_nothing_is_taken_for_sent_behind_a_reset_of_the_node() -> None:
     async def write() -> None:
         ours, node = pair()
         side = NodeSocket(ours)
-        reset(node)
+        reset_at_close(node)
+        node.close()
         select.select([ours], [], [])  # the reset has come
         assert not side.write(b"too late")
         await side.close(1)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import socket
-import struct
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -11,6 +10,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from conformance.bench.framing import Splitter, binary, packet, string
+from conformance.bench.node_socket import reset_at_close
 from conformance.bench.packets import decode
 from protocol.wire.packet import Ack, Granted, Kind, Packet, Publish
 
@@ -134,7 +134,7 @@ class Wire:
 
     def kill(self) -> None:
         """Vanish with a reset, as a killed process with unread data does."""
-        self.sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        reset_at_close(self.sock)
         self.sock.close()
 
 
