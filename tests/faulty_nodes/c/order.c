@@ -150,18 +150,6 @@ static bool read_array(struct reader *reader, uint64_t most, uint64_t *count)
     return head(reader, &major, count) && major == ARRAY && *count >= 1 && *count <= most;
 }
 
-static bool read_target(struct reader *reader)
-{
-    uint64_t left;
-    if (!read_array(reader, AXES, &left)) {
-        return false;
-    }
-    while (left && read_signed(reader)) {
-        --left;
-    }
-    return left == 0;
-}
-
 static bool read_input(struct reader *reader)
 {
     unsigned major;
@@ -172,13 +160,14 @@ static bool read_input(struct reader *reader)
            read_number(reader, UINT16_MAX, &delay);
 }
 
-static bool read_inputs(struct reader *reader)
+/* Reads an array of one to `most` entries, each by `entry`. */
+static bool read_all(struct reader *reader, uint64_t most, bool (*entry)(struct reader *))
 {
     uint64_t left;
-    if (!read_array(reader, INPUTS, &left)) {
+    if (!read_array(reader, most, &left)) {
         return false;
     }
-    while (left && read_input(reader)) {
+    while (left && entry(reader)) {
         --left;
     }
     return left == 0;
@@ -266,9 +255,9 @@ static bool read_field(struct order *order, struct reader *reader, unsigned key)
     case YW_KEY_JOB_ORDER_READING:
         return read_signed(reader);
     case YW_KEY_JOB_ORDER_TARGET:
-        return read_target(reader);
+        return read_all(reader, AXES, read_signed);
     case YW_KEY_JOB_ORDER_INPUTS:
-        return read_inputs(reader);
+        return read_all(reader, INPUTS, read_input);
     case YW_KEY_JOB_ORDER_ID:
     case YW_KEY_JOB_ORDER_REF:
         return read_number(reader, UINT32_MAX, number) && *number > 0;
