@@ -126,23 +126,24 @@ def test_a_supervisor_is_tried_out(site: Path, tmp_path: Path) -> None:
     assert all(file.stat().st_size > 500 for file in files)
 
 
-def test_a_program_that_cannot_be_run_is_no_breach(site: Path) -> None:
+@pytest.mark.parametrize(
+    ("program", "told"),
+    [
+        ("no-such-program", "no-such-program"),
+        (
+            "sh -c 'echo no broker in $0 >&2; exit 3' yard.ini",
+            "the program has ended with 3: no broker in yard.ini",
+        ),
+    ],
+)
+def test_a_program_that_does_not_run_is_no_breach_and_told(program: str, told: str, site: Path) -> None:
     ended = conform(
         "yard", "--site", site, "--choice", "embedded", "--only", "supervisor-asks",
-        "--program", "no-such-program {broker} {brief}",
+        "--program", program + " {broker} {brief}",
     )  # fmt: skip
     assert ended.returncode == 1
     assert "INCONCLUSIVE  supervisor-asks" in ended.stdout
-    assert "no-such-program" in ended.stdout
-
-
-def test_a_program_that_fails_is_told_by_its_last_words(site: Path) -> None:
-    ended = conform(
-        "yard", "--site", site, "--choice", "embedded", "--only", "supervisor-asks",
-        "--program", "sh -c 'echo no broker in $0 >&2; exit 3' yard.ini {broker} {brief}",
-    )  # fmt: skip
-    assert ended.returncode == 1
-    assert "the program has ended with 3: no broker in yard.ini" in ended.stdout
+    assert told in ended.stdout
 
 
 def test_no_motion_needs_nobody_to_ask(site: Path) -> None:
