@@ -95,7 +95,7 @@ class Kit:
 
     def _program_of(self, line: str | None) -> tuple[str, ...] | None:
         """The words that start a supervisor; None for any other node."""
-        if self._site.nodes[self.node].roles != ("supervisor",):
+        if not self._site.nodes[self.node].is_supervisor:
             if line is not None:
                 raise Trouble("--yardwire-program starts a supervisor", where=str(self.site_path))
             return None

@@ -142,6 +142,11 @@ class NodeSite:
     digest: int = 0
     """CRC-32 of the node's part of the site file."""
 
+    @property
+    def is_supervisor(self) -> bool:
+        """Whether it supervises and has no machine."""
+        return self.roles == ("supervisor",)
+
 
 @dataclass(frozen=True, slots=True)
 class Site:

@@ -157,13 +157,13 @@ def conform(
     site = site_naming(node, site_path)
     wishes = Wishes(
         node, only, not no_motion, yes, spawn, slow, seed, files, reset_command, ask_person, since, resume,
-        _program(program, site_path, node, spawn=spawn and _is_supervisor(site, node)),
+        _program(program, site_path, node, spawn=spawn and site.nodes[node].is_supervisor),
     )  # fmt: skip
     for path in files.values():
         report_file.require_folder(path)
     _check_terminal(wishes)
     before = _earlier_reports(wishes, site)
-    if _is_supervisor(site, node):
+    if site.nodes[node].is_supervisor:
         conform_yard.check_wishes(wishes.program, reset_command, yes=yes)
         conform_yard.allow_playing(site, url, yes=yes)
     elif program is not None:
@@ -181,11 +181,6 @@ def conform(
         _stand(wishes, site, site_path, tap, address) as stand,
     ):
         return _judge(wishes, site, stand, before)
-
-
-def _is_supervisor(site: Site, node: str) -> bool:
-    """Whether it is judged as one: it has no other role."""
-    return site.nodes[node].roles == ("supervisor",)
 
 
 def _program(line: str | None, site_path: Path, node: str, *, spawn: bool) -> tuple[str, ...] | None:
@@ -207,7 +202,7 @@ def _stand(wishes: Wishes, site: Site, site_path: Path, tap: Tap, address: Addre
     from conformance.stand import Stand
     from conformance.wire_bench import WireBench
 
-    if _is_supervisor(site, wishes.node):
+    if site.nodes[wishes.node].is_supervisor:
         from conformance.played.stage import play
 
         with play(

@@ -27,7 +27,7 @@ def allow_playing(site: Site, url: str | None, *, yes: bool) -> None:
     """On a broker of somebody else's real nodes would obey the supervisor. Raises Trouble without a yes."""
     if url is None or yes:
         return
-    names = ", ".join(node.name for node in site.nodes.values() if node.roles != ("supervisor",))
+    names = ", ".join(node.name for node in site.nodes.values() if not node.is_supervisor)
     told = f"the kit plays {names}; a real one on that broker would move, or be thrown off it"
     consent.require(
         (f"{told[0].upper()}{told[1:]}.",),

@@ -83,7 +83,7 @@ def demo_yard(site: Site, broker: Broker, recording: Path, header: Header, seed:
                 rng=random.Random(rng.getrandbits(32)),
             )
             for node in site.nodes.values()
-            if node.roles != ("supervisor",)
+            if not node.is_supervisor
         ]
         for host in (ears, *machines, brain):
             host.start()

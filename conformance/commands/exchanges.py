@@ -80,7 +80,7 @@ def recorded_cycle(site: Site) -> list[RecordedMessage]:
     boxes = {(place, slot): box for place, row in CONTENTS.items() for slot, box in enumerate(row) if box}
     world = World(site, boxes)
     for node in site.nodes.values():
-        if node.roles != ("supervisor",):
+        if not node.is_supervisor:
             machines = Machines(node, world, rng, now_ms=0)
             boot = rng.getrandbits(16)
             bus.attach(Controller(site, node.name, boot=boot, bench=False, machines=machines, rng=rng))

@@ -79,7 +79,7 @@ def node(
 
     site = load_site(site_path)
     _check_name(name, site_path, site)
-    supervises = site.nodes[name].roles == ("supervisor",)
+    supervises = site.nodes[name].is_supervisor
     if bench and supervises:
         raise Trouble(f"{name!r} is a supervisor, and has no sensors for --bench", where=str(site_path))
     if brief_path is not None and not supervises:

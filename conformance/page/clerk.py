@@ -72,7 +72,7 @@ class Clerk:
 
     def _node(self, asked: Mapping[str, Any]) -> str:
         node = asked.get("node")
-        machines = [one.name for one in self._site.nodes.values() if one.roles != ("supervisor",)]
+        machines = [one.name for one in self._site.nodes.values() if not one.is_supervisor]
         if node not in (specification().everyone, *machines):
             raise NotThisWay(f"there is no machine {node!r} on this site")
         return str(node)

@@ -97,7 +97,7 @@ class Infirmary:
 
 
 def _listed(node: NodeSite) -> Health:
-    return Health(True, _silence_us(machine=node.roles != ("supervisor",)), node.digest)
+    return Health(True, _silence_us(machine=not node.is_supervisor), node.digest)
 
 
 def _silence_us(*, machine: bool) -> int:

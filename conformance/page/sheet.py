@@ -76,7 +76,7 @@ def files(page: LivePage, offered: Iterable[Offer] | None) -> dict[str, tuple[st
         site=page.site, source=page.source, sheets=sheets(page.ground), ground=page.ground, orders=orders,
         slots={place.name: place.slots for place in page.site.places.values()},
         places=[(place, _about(page.site, place)) for place in page.site.places.values()],
-        machines=[node.name for node in page.site.nodes.values() if node.roles != ("supervisor",)],
+        machines=[node.name for node in page.site.nodes.values() if not node.is_supervisor],
         rules={rule.id: rule.says for rule in spec.requirements.values()}, PlaceKind=PlaceKind, json=_json,
     )  # fmt: skip
     return {

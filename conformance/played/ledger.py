@@ -105,7 +105,7 @@ class Ledger:
         self.nodes = {
             node.name: Known(states=_states_of(node))
             for node in site.nodes.values()
-            if node.roles != ("supervisor",)
+            if not node.is_supervisor
         }
 
     def orders(self, log: Log, after: int, until: int | None = None) -> Iterator[Order]:

@@ -21,7 +21,7 @@ def played_nodes(site: Site, rng: Random) -> dict[str, PlayedNode]:
     nodes = {
         node.name: PlayedNode(site, node.name, Random(rng.getrandbits(32)))
         for node in site.nodes.values()
-        if node.roles != ("supervisor",)
+        if not node.is_supervisor
     }
     for node in nodes.values():
         node.luck.asleep = True

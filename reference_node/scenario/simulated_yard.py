@@ -65,7 +65,7 @@ class SimulatedYard:
         self.machines = {
             node.name: Machines(node, self.truth, rng, now_ms=now_ms)
             for node in site.nodes.values()
-            if node.roles != ("supervisor",)
+            if not node.is_supervisor
         }
         self.meddled = False
         """Whether somebody did what nobody told the supervisor, so that it may believe what is not so."""

@@ -71,7 +71,7 @@ class Supervisor:
         self.sessions = {
             node.name: self.new_session(site.nodes[node.name], rng)
             for node in site.nodes.values()
-            if node.roles != ("supervisor",)
+            if not node.is_supervisor
         }
         self.goals: list[Goal] = list(goals)
         self.stage = 0

@@ -49,7 +49,7 @@ def at_work(
         link = Link(broker.host, broker.port)
         page = stack.enter_context(listening(site, broker.address))
         for node in site.nodes.values():
-            if node.roles != ("supervisor",):
+            if not node.is_supervisor:
                 machine = node_on_the_wire(
                     site, node.name, link, boot=rng.getrandbits(16), bench=False, world=world,
                     rng=random.Random(7),
