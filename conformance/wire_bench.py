@@ -10,7 +10,6 @@ from contextlib import suppress
 from types import TracebackType
 from typing import Self
 
-import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from conformance.bench.address import Address
@@ -18,6 +17,8 @@ from conformance.bench.tap import Tap, TapPacket
 from conformance.testbench import Bench
 from protocol.trouble import Trouble
 from protocol.wire.evidence import Direction, Fate
+from protocol.wire.fail_stop import check
+from protocol.wire.mqtt_client import MqttClient
 
 CONNECT_SECONDS = 10.0
 FORGET_SECONDS = 2.0
@@ -35,7 +36,7 @@ class WireBench(Bench):
         self._broker, self._reset = broker, restart
         self.can_restart = restart is not None
         self._arrived: queue.SimpleQueue[TapPacket] = queue.SimpleQueue()
-        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="", clean_session=True)
+        self._client = MqttClient(CallbackAPIVersion.VERSION2, client_id="", clean_session=True)
         tap.on_packet(self._arrived.put)
 
     def __enter__(self) -> Self:
@@ -96,6 +97,8 @@ class WireBench(Bench):
         """Read what the tap has seen until `happened` or time is up."""
         end = time.monotonic() + within_ms / 1000
         while True:
+            check()
+            self._client.raise_failure()
             self._drain()
             if happened():
                 return True

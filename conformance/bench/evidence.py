@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from protocol.wire.evidence import ClosedBy, Direction, Fate
+from protocol.wire.fail_stop import fail
 from protocol.wire.packet import Packet
 
 
@@ -59,7 +60,7 @@ class EvidenceBook:
         self._forgotten = 0
         self._connections: list[TapConnection] = []
         self._listeners: list[Listener] = []
-        self._error: Exception | None = None
+        self._error: BaseException | None = None
 
     def packets(self) -> list[TapPacket]:
         """All packets so far, oldest first; a copy."""
@@ -117,8 +118,9 @@ class EvidenceBook:
                 self._connections[number - 1] = replace(before, closed_us=at_us, closed_by=by)
             self._changed.notify_all()
 
-    def fail(self, error: Exception) -> None:
-        """Keep the first error of a predicate or listener for whoever waits."""
+    def fail(self, error: BaseException) -> None:
+        """Keep the first error of a predicate, a listener or the tap itself for whoever waits, and stop the program."""
+        fail(error)
         with self._changed:
             self._error = self._error or error
             self._changed.notify_all()

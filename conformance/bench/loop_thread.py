@@ -7,6 +7,8 @@ import threading
 from collections.abc import Callable, Coroutine
 from typing import Any, TypeVar
 
+from protocol.wire.fail_stop import tell_loop
+
 T = TypeVar("T")
 
 
@@ -22,6 +24,7 @@ class LoopThread:
         """Start the loop; returns when it runs."""
         running = threading.Event()
         loop = asyncio.new_event_loop()
+        tell_loop(loop)
 
         def run() -> None:
             asyncio.set_event_loop(loop)

@@ -12,6 +12,8 @@ import contextlib
 import socket
 import struct
 
+from protocol.wire.fail_stop import Fail, fail, task
+
 LONGEST_BACKLOG = 65_536
 """Bytes waiting for the node before `drain` waits for it."""
 
@@ -24,7 +26,8 @@ def reset_at_close(sock: socket.socket) -> None:
 class NodeSocket:
     """Reads and writes one accepted socket, each on its own; has what a relay needs of a stream."""
 
-    def __init__(self, sock: socket.socket) -> None:
+    def __init__(self, sock: socket.socket, failed: Fail = fail) -> None:
+        """`failed` is told an error that is none of the connection."""
         sock.setblocking(False)
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._sock = sock
@@ -37,7 +40,7 @@ class NodeSocket:
         self._wake = asyncio.Event()
         self._room = asyncio.Event()
         self._room.set()
-        self._pump = asyncio.create_task(self._send())
+        self._pump = task(self._send(), failed)
 
     async def read(self, count: int) -> bytes:
         """Whatever has come; nothing at the end. Raises OSError only when nothing is left to read."""

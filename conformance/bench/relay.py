@@ -14,6 +14,7 @@ from conformance.bench.node_socket import NodeSocket, reset_at_close
 from conformance.bench.packets import V311, decode_or_explain
 from conformance.bench.rules import RuleBook
 from protocol.wire.evidence import ClosedBy, Direction, Fate
+from protocol.wire.fail_stop import task
 from protocol.wire.packet import Connect, Unreadable
 
 LONGEST_PACKET = 16 * 1024 * 1024
@@ -109,15 +110,15 @@ class Relay:
 
     async def run(self) -> None:
         """Relay to the end; both sockets are closed when it returns."""
-        lanes = [asyncio.create_task(self._run_lane(lane)) for lane in self._lanes.values()]
-        cut = asyncio.create_task(self._cut.wait())
+        lanes = [task(self._run_lane(lane), self._setting.book.fail) for lane in self._lanes.values()]
+        cut = task(self._cut.wait(), self._setting.book.fail)
         try:
             await asyncio.wait([*lanes, cut], return_when=asyncio.FIRST_COMPLETED)
             if not self._cut.is_set():
                 await asyncio.wait(lanes, timeout=LINGER)
         finally:
-            for task in (*lanes, cut):
-                task.cancel()
+            for running in (*lanes, cut):
+                running.cancel()
             await asyncio.gather(*lanes, cut, return_exceptions=True)
             await self._close_sockets()
             self.finished.set()
@@ -136,7 +137,7 @@ class Relay:
         self._setting.book.record(replace(self._packet(direction, raw), fate=fate))
 
     async def _run_lane(self, lane: Lane) -> None:
-        reading = asyncio.create_task(self._read(lane))
+        reading = task(self._read(lane), self._setting.book.fail)
         try:
             while (entry := await lane.queue.get()) is not None:
                 due, packet = entry

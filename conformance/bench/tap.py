@@ -25,6 +25,7 @@ from conformance.bench.relay import LINGER, Relay, Setting
 from conformance.bench.rules import Rule, RuleBook
 from protocol.trouble import Trouble
 from protocol.wire.evidence import ClosedBy, Direction, Fate
+from protocol.wire.fail_stop import check, task
 
 __all__ = ["ClosedBy", "Direction", "Fate", "Rule", "Tap", "TapConnection", "TapPacket", "monotonic_us"]
 
@@ -169,6 +170,7 @@ class Tap:
 
     def inject(self, direction: Direction, raw: bytes) -> None:
         """Send bytes of the tap's own on the newest open connection. Raises Trouble when there is none."""
+        check()
 
         def send() -> None:
             if not self._relays:
@@ -182,7 +184,7 @@ class Tap:
         self._server = socket.create_server((self.host, self.port), family=family)
         self._server.setblocking(False)
         self.port = self._server.getsockname()[1]
-        self._accepting = asyncio.create_task(self._accept(self._server))
+        self._accepting = task(self._accept(self._server), self._book.fail)
 
     async def _close(self) -> None:
         if self._accepting is not None:
@@ -192,8 +194,8 @@ class Tap:
             self._server.close()
         for relay in self._relays.values():
             relay.cut()
-        for task in self._serving:
-            task.cancel()
+        for serving in self._serving:
+            serving.cancel()
         await asyncio.gather(*self._serving, return_exceptions=True)
 
     async def _accept(self, server: socket.socket) -> None:
@@ -202,9 +204,9 @@ class Tap:
             # A connection that is gone before it is accepted is no error of the tap's.
             with contextlib.suppress(ConnectionError):
                 sock, _ = await loop.sock_accept(server)
-                task = asyncio.create_task(self._serve(NodeSocket(sock)))
-                self._serving.add(task)
-                task.add_done_callback(self._serving.discard)
+                serving = task(self._serve(NodeSocket(sock, self._book.fail)), self._book.fail)
+                self._serving.add(serving)
+                serving.add_done_callback(self._serving.discard)
 
     async def _serve(self, node: NodeSocket) -> None:
         number = self._book.opened(self._setting.now_us())
@@ -229,8 +231,9 @@ class Tap:
 
         A node that comes again at once must not overtake its own DISCONNECT, or the broker sends the will.
         """
-        going = [asyncio.create_task(relay.finished.wait()) for relay in self._relays.values() if relay.left]
+        left = [relay for relay in self._relays.values() if relay.left]
+        going = [task(relay.finished.wait(), self._book.fail) for relay in left]
         if going:
             await asyncio.wait(going, timeout=LINGER)
-            for task in going:
-                task.cancel()
+            for waiting in going:
+                waiting.cancel()

@@ -21,6 +21,7 @@ from typing import NoReturn
 import click
 
 from conformance.commands.lazy import LazyCommand, LazyGroup
+from conformance.commands.thread_failure import stopped_by_a_thread
 from protocol.trouble import Trouble
 
 COULD_NOT_RUN = 2
@@ -105,12 +106,13 @@ def run(arguments: Sequence[str]) -> int:
     if "_YARDWIRE_COMPLETE" in os.environ:
         cli.main(list(arguments), prog_name="yardwire")  # Shell completion: click answers and exits.
     _print_what_the_terminal_can()
-    with _ended_by_signals():
+    with _ended_by_signals(), stopped_by_a_thread() as program:
         try:
             code = _invoke(arguments)
             sys.stdout.flush()
+            program.check()
         except BaseException as ending:  # noqa: BLE001 - Ctrl-C is one of the endings
-            return _judge(ending)
+            return _judge(program.failure or ending)
         return code
 
 

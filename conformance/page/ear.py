@@ -22,7 +22,8 @@ def listening(site: Site, address: Address) -> Iterator[LivePage]:
     """A page that hears the bus at `address`; a lost connection is made again. Raises Trouble for no way in."""
     capture = Capture(address, f"{specification().root}/{site.name}/#", lambda item: page.take(item))
     page = LivePage(site, address.name, capture.now_us)
-    begun, troubles = threading.Event(), []
+    begun = threading.Event()
+    troubles: list[BaseException] = []
 
     def note(at_us: int, kind: EventKind, text: str) -> None:
         page.take(RecordedEvent(at_us, kind, text))
@@ -31,9 +32,12 @@ def listening(site: Site, address: Address) -> Iterator[LivePage]:
     def run() -> None:
         try:
             capture.run(note, lambda now_us: None)
-        except Trouble as trouble:
-            troubles.append(trouble)
-        begun.set()
+        except BaseException as error:
+            troubles.append(error)
+            if begun.is_set() or not isinstance(error, Trouble):
+                raise  # Nobody waits for it any more: it ends the program.
+        finally:
+            begun.set()
 
     thread = threading.Thread(target=run, name="page's ear", daemon=True)
     thread.start()

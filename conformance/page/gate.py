@@ -11,8 +11,11 @@ from collections.abc import Iterable
 from secrets import compare_digest
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import ClientDisconnect
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from protocol.wire.fail_stop import fail
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; connect-src 'self'; img-src 'self'; "
@@ -59,7 +62,13 @@ class Gate:
             await refusal(scope, receive, with_headers)
             return
         inside = dict(scope, path=f"/{rest}", raw_path=f"/{rest}".encode())
-        await self._inner(inside, receive, with_headers)
+        try:
+            await self._inner(inside, receive, with_headers)
+        except ClientDisconnect:
+            return  # A browser that leaves in the middle is no fault.
+        except Exception as error:
+            fail(error)
+            raise
 
     def _refusal(self, scope: Scope, token: str) -> PlainTextResponse | None:
         headers = Headers(scope=scope)

@@ -14,8 +14,10 @@ from typing import Any
 from anyio import to_thread
 
 from conformance.page.clerk import Clerk
+from conformance.page.desk import Unanswered
 from conformance.page.live import LivePage
 from conformance.page.yard import Model
+from protocol.wire.fail_stop import task
 
 EVERY_S = 0.1
 DESK_EVERY_S = 0.25
@@ -42,7 +44,7 @@ class Hub:
 
     async def run(self) -> None:
         """Look at the model for as long as the server lives."""
-        desk = asyncio.create_task(self._attend()) if self._clerk is not None else None
+        desk = task(self._attend()) if self._clerk is not None else None
         try:
             while True:
                 if self.viewers:
@@ -96,7 +98,7 @@ def _desk_entries(clerk: Clerk) -> Model:
 def _entries(clerk: Clerk) -> Iterator[tuple[str, dict[str, Any]]]:
     try:
         questions, events = clerk.look()
-    except Exception as error:  # noqa: BLE001 - whatever the desk's trouble is, the view of the bus goes on
+    except Unanswered as error:  # The view of the bus goes on.
         yield "desk", {"there": False, "why": str(error), "events": []}
         return
     yield "desk", {"there": True, "why": "", "events": events}

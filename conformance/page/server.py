@@ -28,6 +28,7 @@ from conformance.page.live import LivePage
 from conformance.page.orders import NotThisWay
 from conformance.page.sheet import files
 from protocol.trouble import Trouble
+from protocol.wire.fail_stop import task
 
 MOST_BODY = 4096
 """Bytes of a request: an order takes a few hundred."""
@@ -68,7 +69,13 @@ def serve(
     port = sock.getsockname()[1]
     token = secrets.token_urlsafe(16)
     server, hub = _server(page, clerk, token, _names(host, port))
-    thread = threading.Thread(target=server.run, args=([sock],), name="page's server", daemon=True)
+
+    def run() -> None:
+        server.run([sock])
+        if not server.should_exit:
+            raise RuntimeError("the page's server has ended by itself")
+
+    thread = threading.Thread(target=run, name="page's server", daemon=True)
     thread.start()
     try:
         yield Served(f"http://{_bracketed(host)}:{port}/{token}/", host, port, token)
@@ -92,11 +99,11 @@ def _server(page: LivePage, clerk: Clerk | None, token: str, hosts: list[str]) -
 def _app(page: LivePage, clerk: Clerk | None, hub: Hub) -> Starlette:
     @asynccontextmanager
     async def alive(_app: Starlette) -> AsyncIterator[None]:
-        task = asyncio.create_task(hub.run())
+        running = task(hub.run())
         yield
-        task.cancel()
+        running.cancel()
         with suppress(asyncio.CancelledError):
-            await task
+            await running
 
     async def stream(_request: Request) -> Response:
         if hub.viewers >= MOST_VIEWERS:

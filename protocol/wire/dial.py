@@ -58,20 +58,20 @@ class Dialler:
         self._endpoint = endpoint
         self._done = done
         self._socket: socket.socket | None = None
-        self._trouble: Trouble | None = None
+        self._error: BaseException | None = None
         self._thread = threading.Thread(target=self._run, name=f"dial {endpoint}", daemon=True)
         self._thread.start()
 
     @property
     def finished(self) -> bool:
         """Whether `result` would give an answer without waiting."""
-        return self._socket is not None or self._trouble is not None
+        return self._socket is not None or self._error is not None
 
     def result(self) -> socket.socket:
-        """Wait for the end; give the socket, which is then the caller's. Raises Trouble."""
+        """Wait for the end; give the socket, which is then the caller's. Raises Trouble, or what else went wrong."""
         self._thread.join()
         if self._socket is None:
-            raise self._trouble or Trouble("dialling failed", where=str(self._endpoint))
+            raise self._error or Trouble("dialling failed", where=str(self._endpoint))
         return self._socket
 
     def drop(self) -> None:
@@ -83,7 +83,7 @@ class Dialler:
     def _run(self) -> None:
         try:
             self._socket = dial(self._endpoint)
-        except Trouble as trouble:
-            self._trouble = trouble
+        except BaseException as error:  # noqa: BLE001 - it belongs to whoever asks for the result
+            self._error = error
         finally:
             self._done()

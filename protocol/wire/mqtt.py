@@ -22,6 +22,7 @@ from protocol.participant import Delivery, Participant, Publication
 from protocol.trouble import Trouble
 from protocol.wire.back_off import BackOff
 from protocol.wire.dial import Dialler, Endpoint
+from protocol.wire.fail_stop import fail
 from protocol.wire.mqtt_link import Accepted, Closed, MqttLink, Refused, Subscribed
 from protocol.wire.parting import parting_of
 
@@ -192,6 +193,7 @@ class MqttHost:
             with self._changed:
                 self._failure = error
                 self._stopping = False
+            fail(error)
         finally:
             self._end()
 

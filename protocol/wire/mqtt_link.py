@@ -22,6 +22,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from protocol.participant import Delivery, Participant, Publication
 from protocol.trouble import Trouble
 from protocol.wire.dial import Endpoint
+from protocol.wire.mqtt_client import MqttClient
 
 VERSIONS = {311: MQTTProtocolVersion.MQTTv311, 5: MQTTProtocolVersion.MQTTv5}
 LINGER_S = 1.0
@@ -70,7 +71,7 @@ class MqttLink:
         # One client for one connection, so version 5 starts clean; session expiry is 0 unless named [LNK-01].
         self._client.connect(endpoint.host, endpoint.port, participant.keep_alive_s)
 
-    def _new_client(self, participant: Participant, sock: socket.socket) -> Client:
+    def _new_client(self, participant: Participant, sock: socket.socket) -> MqttClient:
         protocol = VERSIONS[self._endpoint.version]
         client = _Client(
             sock,
@@ -113,6 +114,7 @@ class MqttLink:
             try:
                 self._client.loop_read()
             except (ValueError, IndexError, KeyError) as error:
+                self._client.raise_failure()
                 self.events.append(Closed(f"the broker sent what is no MQTT packet ({error})"))
                 self.abort()
                 return
@@ -206,7 +208,7 @@ def _drain(sock: socket.socket) -> None:
             pass
 
 
-class _Client(Client):
+class _Client(MqttClient):
     """paho's client on a stream that is open already, so that CONNECT goes out when its owner says so."""
 
     def __init__(self, sock: socket.socket, *arguments: Any, **options: Any) -> None:

@@ -1,0 +1,33 @@
+"""How an error on another thread reaches the main thread, wherever that waits: by a signal of the process to itself."""
+
+from __future__ import annotations
+
+import signal
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from types import FrameType
+
+from protocol.wire.fail_stop import FailStop, check, fail_stop
+
+WAKE = signal.SIGUSR1
+
+
+@contextmanager
+def stopped_by_a_thread() -> Iterator[FailStop]:
+    """Within the block an error that leaves any thread raises `Failed` here; enter it on the main thread."""
+    main = threading.get_ident()
+
+    def wake() -> None:
+        # To the thread, not to the process: only so a wait for a lock is interrupted.
+        signal.pthread_kill(main, WAKE)
+
+    def handle(_number: int, _frame: FrameType | None) -> None:
+        check()
+
+    before = signal.signal(WAKE, handle)
+    try:
+        with fail_stop(wake) as program:
+            yield program
+    finally:
+        signal.signal(WAKE, before)
