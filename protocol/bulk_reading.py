@@ -96,7 +96,8 @@ class BulkReader:
             if payload[0] == _JSON_BODY:
                 body = json.loads(payload)
                 return body if isinstance(body, dict) else None
-            return _to_words(way.topic.message, cbor2.loads(payload))
+            value = cbor2.loads(payload)
+            return _to_words(way.topic.message, value) if isinstance(value, dict) else None
         except (_Doubt, LookupError, ValueError, TypeError, RecursionError, cbor2.CBORError):
             return None
 

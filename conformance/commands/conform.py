@@ -65,7 +65,7 @@ class Before:
 @click.option("--list", "listing", is_flag=True, help="List the cases and end.")
 @click.option("--explain", metavar="ID", help="Print the page of one case and end.")
 @click.option("--no-motion", is_flag=True, help="Run only the cases that move nothing.")
-@click.option("--yes", is_flag=True, help="Do not ask before the machine moves.")
+@consent.yes_option
 @click.option(
     "--reset-command", metavar="CMD", help="Power-cycles the board. Without it a person is asked to do that."
 )
@@ -171,7 +171,7 @@ def conform(
             "--program starts a supervisor", mend="For a node there are --reset-command and --spawn"
         )
     else:
-        _allow_motion(wishes, site)
+        _allow_motion(wishes, site, url)
 
     with (
         open_tap(node, url=url, choice=choice, bind=bind, port=port, open_to_network=open_to_network) as (
@@ -311,15 +311,15 @@ def _exit_code(run: Run) -> int:
     return 0 if run.verdict is Verdict.PASS else 1
 
 
-def _allow_motion(wishes: Wishes, site: Site) -> None:
-    """Say what will move and wait for a yes. A node that is spawned is simulated: nothing can be hurt."""
+def _allow_motion(wishes: Wishes, site: Site, url: str | None) -> None:
+    """Say what will move and wait for a yes. A node that is spawned, alone on the kit's own broker, is simulated."""
     from conformance.case import all_cases
     from conformance.runner import with_prerequisites
 
     roles = set(site.nodes[wishes.node].roles)
     chosen = with_prerequisites(all_cases(), wishes.only)
     moving = [case for case in chosen if case.moves and roles & set(case.roles)]
-    if wishes.yes or wishes.spawn or not wishes.motion or not moving:
+    if (wishes.spawn and url is None) or not wishes.motion or not moving:
         return
     consent.require(
         (
@@ -327,11 +327,8 @@ def _allow_motion(wishes: Wishes, site: Site) -> None:
             consent.KEEP_CLEAR.format(it="it"),
         ),
         "May it move?",
-        nobody=Trouble(
-            f"{len(moving)} cases move the machine, and nobody is here to be asked",
-            mend="Add --yes if it may move, or --no-motion",
-        ),
-        no=Trouble("it may not move", mend="Run it with --no-motion to judge what moves nothing"),
+        yes=wishes.yes,
+        instead="run it with --no-motion to judge what moves nothing",
     )
 
 

@@ -25,13 +25,13 @@ def check_wishes(program: tuple[str, ...] | None, reset_command: str | None, *, 
 
 def allow_playing(site: Site, url: str | None, *, yes: bool) -> None:
     """On a broker of somebody else's real nodes would obey the supervisor. Raises Trouble without a yes."""
-    if url is None or yes:
+    if url is None:
         return
     names = ", ".join(node.name for node in site.nodes.values() if not node.is_supervisor)
     told = f"the kit plays {names}; a real one on that broker would move, or be thrown off it"
     consent.require(
         (f"{told[0].upper()}{told[1:]}.",),
         "Are all of them switched off?",
-        nobody=Trouble(told, mend="Leave out --broker, or add --yes if none of them is there"),
-        no=Trouble("real nodes may be there", mend="Leave out --broker: the kit starts one of its own"),
+        yes=yes,
+        instead="leave out --broker: the kit starts one of its own",
     )

@@ -1,22 +1,44 @@
-"""Nothing real moves without a yes from somebody who is there."""
+"""Nothing real moves without a yes from somebody who is there. The one way in which every command asks for it.
+
+A hold is never asked back.
+"""
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
+import textwrap
+from collections.abc import Callable, Sequence
+from typing import Any
 
 import click
 
 from protocol.trouble import Trouble
 
-KEEP_CLEAR = "Keep hands out of {it} and the switch that removes motor power within reach."
+KEEP_CLEAR = (
+    "CAUTION: keep hands and tools out of {it}, and the switch that removes motor power within reach. A message is "
+    "never an emergency stop."
+)
+WIDTH = 80
+
+yes_option: Callable[[Any], Any] = click.option(
+    "--yes", is_flag=True, help="The answer to what is asked before anything moves; for scripts."
+)
 
 
-def require(told: Sequence[str], question: str, *, nobody: Trouble, no: Trouble) -> None:
-    """Say what will happen and wait for a yes; raises `nobody` where none can be asked, `no` where none is given."""
-    if not sys.stdin.isatty():
-        raise nobody
+def require(told: Sequence[str], question: str, *, yes: bool, instead: str) -> None:
+    """Say what will happen and wait for a yes, which `yes` is, given on the command line.
+
+    `told` begins with what will happen, in words that a reason can be made of; `instead` is what else may be done.
+    Raises Trouble where nobody is there to be asked, and where the answer is no.
+    """
     for line in told:
-        click.echo(line, err=True)
+        click.echo(
+            textwrap.fill(line, WIDTH, subsequent_indent=" " * (len(line) - len(line.lstrip()))), err=True
+        )
+    if yes:
+        return
+    if not sys.stdin.isatty():
+        what = f"{told[0].rstrip('.:')}, and nobody is here to be asked"
+        raise Trouble(what, mend=f"Add --yes if it may, or {instead}")
     if not click.confirm(question, default=False, err=True):
-        raise no
+        raise Trouble("nobody said yes, so nothing was moved", mend=f"Say yes, or {instead}")

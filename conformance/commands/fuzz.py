@@ -65,7 +65,7 @@ class Wishes:
 @click.option("--cases", type=click.IntRange(1), help="End after so many cases.")
 @click.option("--seed", type=int, default=1, show_default=True, help="The same seed deals the same cases.")
 @click.option("--no-motion", is_flag=True, help="Send nothing that may move a machine.")
-@click.option("--yes", is_flag=True, help="Do not ask before the machine moves.")
+@consent.yes_option
 @click.option(
     "--rate",
     type=click.FloatRange(0),
@@ -138,7 +138,7 @@ def fuzz(
     wishes = Wishes(node, options, minutes, cases, yes, spawn, reset_command, json_path)
     _check(wishes)
     earlier = list(kept_in.cases())
-    _allow_motion(wishes, site)
+    _allow_motion(wishes, site, url)
     with (
         TemporaryDirectory() as scratch,
         open_tap(node, url=url, choice=choice, bind=bind, port=port, open_to_network=open_to_network) as (
@@ -278,9 +278,9 @@ def _check(wishes: Wishes) -> None:
     report_file.require_folder(wishes.json_path)
 
 
-def _allow_motion(wishes: Wishes, site: Site) -> None:
-    """Say what will move and wait for a yes. A node that is spawned is simulated: nothing can be hurt."""
-    if wishes.yes or wishes.spawn or not wishes.options.motion:
+def _allow_motion(wishes: Wishes, site: Site, url: str | None) -> None:
+    """Say what will move and wait for a yes. A node that is spawned, alone on the kit's own broker, is simulated."""
+    if (wishes.spawn and url is None) or not wishes.options.motion:
         return
     roles = " and ".join(sorted(ROLES & set(site.nodes[wishes.node].roles)))
     consent.require(
@@ -289,11 +289,8 @@ def _allow_motion(wishes: Wishes, site: Site) -> None:
             consent.KEEP_CLEAR.format(it="it"),
         ),
         "May it move?",
-        nobody=Trouble(
-            "fuzzing moves the machine, and nobody is here to be asked",
-            mend="Add --yes if it may move, or --no-motion",
-        ),
-        no=Trouble("it may not move", mend="Run it with --no-motion"),
+        yes=wishes.yes,
+        instead="run it with --no-motion",
     )
 
 

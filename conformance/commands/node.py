@@ -48,7 +48,7 @@ LOOK_S = 0.5
     default=None,
     help="For a supervisor: its goal and what stands where, as 'yardwire conform --program' writes them.",
 )
-@click.option("--yes", is_flag=True, help="Do not ask before a supervisor starts to order nodes about.")
+@consent.yes_option
 def node(
     name: str,
     site_path: Path,
@@ -85,8 +85,8 @@ def node(
     if brief_path is not None and not supervises:
         raise Trouble(f"{name!r} is no supervisor, and takes no --brief", where=str(site_path))
     address = parse_address(url)
-    if supervises and not yes:
-        _allow_orders(name, address.name)
+    if supervises:
+        _allow_orders(name, address.name, yes=yes)
     boot, lost = secrets.randbits(16), state_dir is None
     if state_dir is not None:
         path = state_dir / f"{name}.boot"
@@ -142,14 +142,14 @@ def _supervisor(
     return link.client(made)
 
 
-def _allow_orders(name: str, broker: str) -> None:
+def _allow_orders(name: str, broker: str, *, yes: bool) -> None:
     """Nothing is ordered about without a yes. Raises Trouble."""
     told = f"{name} will order every node of the site that is on {broker}: real machines move"
     consent.require(
         (f"{told}.", consent.KEEP_CLEAR.format(it="them")),
         "May they move?",
-        nobody=Trouble(f"{told}, and nobody is here to be asked", mend="Add --yes if they may move"),
-        no=Trouble("they may not move"),
+        yes=yes,
+        instead="take a broker with no machines on it",
     )
 
 

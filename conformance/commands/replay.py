@@ -4,11 +4,19 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
+from conformance.commands import consent
 from protocol.trouble import Trouble
+
+if TYPE_CHECKING:
+    from conformance.traffic.presence import Heard
+    from conformance.traffic.replay import Session
+    from conformance.traffic.replay_plan import Plan
 
 
 @click.command()
@@ -26,8 +34,11 @@ from protocol.trouble import Trouble
     "--boot", "boots", multiple=True, metavar="NODE=N", help="Stamp this boot of NODE, or 'now' for its own."
 )
 @click.option("--renumber", is_flag=True, help="Count the seq of every topic from 0.")
-@click.option("--in-service", is_flag=True, help="Once: also to nodes that are live and not on the bench.")
+@click.option(
+    "--in-service", is_flag=True, help="Once: also where nodes are live, or may be, and not on the bench."
+)
 @click.option("--hands-off", is_flag=True, help="Twice: nobody has a hand in any machine of the layout.")
+@consent.yes_option
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")
 def replay(
     recordings: tuple[Path, ...],
@@ -40,14 +51,16 @@ def replay(
     renumber: bool,
     in_service: bool,
     hands_off: bool,
+    yes: bool,
     as_json: bool,
 ) -> int:
     """Publish a recording again.
 
-    Retained messages that the recording began with are left out. CAUTION: orders move machines. Before
-    anything is published, the bus is listened to; while a node is live there and not on the bench, nothing is
-    sent unless both --in-service and --hands-off are given. A bus message is never an emergency stop: keep
-    the switch that removes motor power at hand.
+    Retained messages that the recording began with are left out. CAUTION: orders move machines. Before anything is
+    said again every node is asked, for five seconds: while one is live, or may be, and is not shown to be on the
+    bench, nothing is sent unless both --in-service and --hands-off are given. Bench mode is no proof that motors are
+    off, so before any order but a hold it says what may move and waits for a yes. A node that comes later, or leaves
+    the bench, stops it. A bus message is never an emergency stop: keep the switch that removes motor power at hand.
 
     \b
     Examples:
@@ -57,24 +70,28 @@ def replay(
     """  # noqa: D301 - click wants the character itself
     from conformance.bench.address import parse_address
     from conformance.traffic.files import source
-    from conformance.traffic.replay import Part, connected, say, who_is_live
+    from conformance.traffic.replay import connected, say
+    from conformance.traffic.replay_plan import Part, plan_of
     from conformance.traffic.restamp import Restamp
 
     if nodes and supervisor:
         raise click.UsageError("--node and --supervisor exclude each other")
     wanted = dict(map(_boot, boots))
     recording = source(recordings)
-    part = Part(frozenset(nodes), supervisor)
-    address = parse_address(broker)
-    with connected(address) as client:
-        click.echo(f"Listening on {address.name} for who is there ...", err=True)
-        live, boots_now = who_is_live(client, recording.header.site)
-        _refuse(live, part.nodes, told_twice=in_service and hands_off)
-        restamp = Restamp(_stamps(wanted, boots_now), renumber=renumber)
-        number = say(client, part.of(recording.items()), restamp, speed=None if fast else speed)
-    if not number:
+    part = Part(frozenset(nodes) if nodes else None, supervisor)
+    plan = plan_of(part.of(recording.items()))
+    if not plan.messages:
         raise Trouble("nothing of the recording is to be said", where=recording.name, mend="Check --node")
+    recording.cuts.clear()  # They are told of the second reading.
+    address = parse_address(broker)
+    with connected(address, plan, part.nodes) as session:
+        there = _look_around(session, plan, address.name, told_twice=in_service and hands_off)
+        _ask_first(plan, there, address.name, yes=yes)
+        session.check()
+        restamp = Restamp(_stamps(wanted, session.boots()), renumber=renumber)
+        number = say(session, part.of(recording.items()), restamp, plan, speed=None if fast else speed)
     if as_json:
+        live = {name: one.why for name, one in there.items()}
         click.echo(json.dumps({"published": number, "live": live, "notes": recording.cuts}, indent=2))
     else:
         click.echo(f"{recording.name}: {number:,} messages published on {address.name}")
@@ -102,14 +119,39 @@ def _stamps(wanted: dict[str, int | None], now: dict[str, int]) -> dict[str, int
     return {name: now[name] if boot is None else boot for name, boot in wanted.items()}
 
 
-def _refuse(live: dict[str, bool | None], speaks_as: frozenset[str], *, told_twice: bool) -> None:
-    """Refuse to drive what is live, or to speak in its name, unless that was said twice."""
-    concerned = {name: bench for name, bench in live.items() if not speaks_as or name in speaks_as}
-    serving = sorted(name for name, bench in concerned.items() if not bench)
-    if not serving or told_twice:
+def _look_around(session: Session, plan: Plan, where: str, *, told_twice: bool) -> Mapping[str, Heard]:
+    """Who is there and concerned. Raises Trouble where somebody may be live and in service, unless told twice."""
+    from conformance.traffic.presence import Standing
+
+    if plan.only_holds:
+        return {}  # No gate keeps a hold back.
+    click.echo(f"Asking on {where} who is there ...", err=True)
+    there = {name: one for name, one in session.look_around().items() if one.standing is not Standing.GONE}
+    serving = {name: one.why for name, one in sorted(there.items()) if one.standing is Standing.SERVICE}
+    if serving and not told_twice:
+        names = ", ".join(f"{name} ({why})" for name, why in serving.items())
+        raise Trouble(
+            f"may be live and not on the bench: {names}; a replay could move real machines or speak in their name",
+            where=where,
+            mend="Start them in bench mode, take a broker without them, or give both --in-service and --hands-off",
+        )
+    return there
+
+
+def _ask_first(plan: Plan, there: Mapping[str, Heard], where: str, *, yes: bool) -> None:
+    """Say what may move and wait for a yes. Raises Trouble."""
+    if not plan.moving:
         return
-    names = ", ".join(serving)
-    raise Trouble(
-        f"live and not on the bench: {names}; a replay could move real machines or speak in their name",
-        mend="Start them with bench mode, replay to another broker, or give both --in-service and --hands-off",
+    number = sum(acts.total() for acts in plan.moving.values())
+    who = ", ".join(f"{name} ({one.why})" for name, one in sorted(there.items())) or "nobody"
+    consent.require(
+        (
+            f"{number} orders go out on {where}, and whoever obeys them may move:",
+            *plan.told(),
+            f"Heard there: {who}. Bench mode, or silence, is no proof that motors are off.",
+            consent.KEEP_CLEAR.format(it="every machine"),
+        ),
+        "May they move?",
+        yes=yes,
+        instead="take a broker with no machines on it",
     )

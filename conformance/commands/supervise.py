@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from conformance.commands import consent
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -66,7 +67,7 @@ WIDTH = 80
 @click.option(
     "--port", type=click.IntRange(0, 65535), default=0, help="TCP port of the page (default: any free)."
 )
-@click.option("--yes", is_flag=True, help="Do not ask before anything moves.")
+@consent.yes_option
 @click.option("--json", "as_json", is_flag=True, help="Tell how it ended as one JSON document.")
 @click.option("--list", "listing", is_flag=True, help="List the scenarios that come with the kit.")
 def supervise(
@@ -187,7 +188,7 @@ def _on_the_wire(scenario: Scenario, site: Site, url: str | None, choice: str, w
 
     if wishes.real:
         url = url or "mqtt://127.0.0.1:1883"
-    _ask_first(site, wishes)
+    _ask_first(site, wishes, url)
     with start_broker("auto" if url else choice, url=url) as broker:
         yard = WireYard(scenario, site, broker, simulated=not wishes.real)
         with yard.running(), _page(yard, broker, wishes):
@@ -198,20 +199,20 @@ def _on_the_wire(scenario: Scenario, site: Site, url: str | None, choice: str, w
             return _watched(yard, wishes)
 
 
-def _ask_first(site: Site, wishes: _Wishes) -> None:
-    if not wishes.real or wishes.yes:
+def _ask_first(site: Site, wishes: _Wishes, url: str | None) -> None:
+    """Say what may move and wait for a yes: real nodes, or those that may be on somebody else's broker."""
+    if not wishes.real and url is None:
         return
     cranes = ", ".join(node.name for node in site.with_role("crane")) or "none"
-    click.echo(
-        _wrapped(
-            "",
-            f"CAUTION: real machines will move. Cranes ({cranes}) home as soon as every node has answered. Hands and "
-            "tools clear of all machines and tracks; a switch that removes motor power within reach.",
-        ),
-        err=True,
+    told = f"real machines will move: cranes ({cranes}) home as soon as every node has answered"
+    if not wishes.real:
+        told = f"real machines that are on that broker will move, as simulated ones do: cranes ({cranes}) home at once"
+    consent.require(
+        (f"{told[0].upper()}{told[1:]}.", consent.KEEP_CLEAR.format(it="all machines and tracks")),
+        "Go on?",
+        yes=wishes.yes,
+        instead="leave out --broker, and take --yard simulated",
     )
-    if not click.confirm("Go on?", default=False, err=True):
-        raise Trouble("nobody said yes, so nothing was moved", mend="Say yes, or give --yes")
 
 
 @contextmanager

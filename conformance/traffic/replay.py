@@ -1,170 +1,277 @@
-"""Says a recording again on a broker: in its own time, faster or slower, or as fast as it is acknowledged."""
+"""Says a recording again on a broker, and listens all the while: whoever comes, and is not known, stops it."""
 
 from __future__ import annotations
 
 import secrets
-from collections.abc import Callable, Iterable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
-from threading import Event, Lock
+from threading import Condition
 from time import monotonic
-from typing import TYPE_CHECKING
 
 from conformance.bench.address import Address
 from conformance.bench.probe import probe
+from conformance.traffic.presence import ENCODINGS, Heard, Presence, Standing
+from conformance.traffic.replay_plan import Plan
 from conformance.traffic.restamp import Restamp
-from protocol.bulk_reading import BulkReader
-from protocol.recording import Item, RecordedMessage
+from protocol.codec import encode
+from protocol.participant import Delivery, Participant, Publication
+from protocol.recording import RecordedMessage
+from protocol.site import Encoding
 from protocol.specification import specification
+from protocol.topics import Topic
 from protocol.trouble import Trouble
+from protocol.wire.fail_stop import check
+from protocol.wire.mqtt import MqttHost
 
-if TYPE_CHECKING:
-    from paho.mqtt.client import Client
+SETTLE_S = 0.5
+"""Time for retained messages to come, so that a node is asked in an encoding that it reads."""
+ASK_AGAIN_S = 2.0
+WINDOW = 20
+"""Messages on their way that have not come back: MQTT clients and brokers keep as many without queueing."""
+COMES_BACK_S = 10.0
+LOOK_S = 0.1
+NOBODY = "nobody"
+"""Asked where there is nobody to ask, so that the ask comes back all the same."""
 
-LISTEN_S = 2.6
-"""State messages come at least every 2 s: whoever is there has been heard after this."""
-ACKNOWLEDGED_S = 10.0
+
+class Voice:
+    """A participant that says what it is given and hears the whole site, its own words too."""
+
+    keep_alive_s = 10
+
+    def __init__(self, plan: Plan, speaks_as: frozenset[str] | None) -> None:
+        """`speaks_as` None: it orders, or speaks as everybody."""
+        self.client_id = f"rpl-{secrets.token_hex(3)}"
+        self.presence = Presence()
+        self.changed = Condition()
+        self.broken: Trouble | None = None
+        """Why nothing may be said any more."""
+        self.unheard: Counter[tuple[str, bytes]] = Counter()
+        """What was said and has not come back."""
+        self._plan = plan
+        self._speaks_as = speaks_as
+        self._asked: dict[str, float] = {}
+        self._passed: dict[str, Standing] | None = None
+
+    # ------------------------------------------------------------ Participant
+    def will(self) -> None:
+        """Nobody need know that it has gone."""
+
+    def subscriptions(self) -> Sequence[tuple[str, int]]:
+        """The whole site."""
+        return ((f"{specification().root}/{self._plan.site}/#", 1),)
+
+    def connected(self, now_ms: int) -> Sequence[Publication]:
+        """Say nothing yet."""
+        return ()
+
+    def disconnected(self, now_ms: int) -> None:
+        """What was missed meanwhile is not known, so it is over."""
+        self._break(Trouble("the connection was lost, so it is not known who is there any more"))
+
+    def receive(self, delivery: Delivery, now_ms: int) -> Sequence[Publication]:
+        """Take one's own words off the list, and note who says anything else."""
+        said = (delivery.topic, delivery.payload)
+        with self.changed:
+            if said in self.unheard:
+                self.unheard[said] -= 1
+                if not self.unheard[said]:
+                    del self.unheard[said]
+                self.changed.notify_all()
+                return ()
+        self._look(self.presence.hear(delivery))
+        return ()
+
+    def tick(self, now_ms: int) -> Sequence[Publication]:
+        """Nothing is ever due."""
+        return ()
+
+    def next_tick(self, now_ms: int) -> int | None:
+        """Nothing is ever due."""
+        return None
+
+    # ------------------------------------------------------------ on the host's thread
+    def say(self, publications: Sequence[Publication]) -> Sequence[Publication]:
+        """What of this may go out: all or nothing."""
+        if self.broken is not None:
+            return ()
+        with self.changed:
+            self.unheard.update((one.topic, one.payload) for one in publications)
+        return publications
+
+    def ask(self) -> Sequence[Publication]:
+        """Ask everybody who is known and has not answered."""
+        now = monotonic()
+        heard = self.presence.heard
+        names = (self._plan.nodes | {name for name in heard if _askable(name)}) or {NOBODY}
+        due = [
+            name
+            for name in sorted(names)
+            if not heard.get(name, Heard()).answered and now >= self._asked.get(name, 0.0)
+        ]
+        publications = []
+        for name in due:
+            self._asked[name] = now + ASK_AGAIN_S
+            for encoding in self._encodings(name):
+                token = secrets.randbits(32)
+                self.presence.tokens.add(token)
+                payload = encode("job-order", {"act": "ask", "token": token}, encoding)
+                topic = str(Topic(self._plan.site, name, "job-order"))
+                publications.append(Publication(topic, payload, 1, retain=False))
+        return self.say(publications)
+
+    def _encodings(self, name: str) -> tuple[Encoding, ...]:
+        known = self.presence.heard.get(name, Heard()).reads
+        return known or self._plan.reads.get(name) or (*ENCODINGS["json"], *ENCODINGS["cbor"])
+
+    def pass_gate(self) -> dict[str, Heard]:
+        """From now on whoever comes, or leaves the bench, stops it; gives who is there."""
+        there = self.presence.concerned(self._speaks_as)
+        self._passed = {name: one.standing for name, one in there.items()}
+        return there
+
+    def _look(self, name: str) -> None:
+        if self._passed is None:
+            return
+        one = self.presence.concerned(self._speaks_as).get(name)
+        before = self._passed.get(name, Standing.GONE)
+        if one is None or one.standing <= before:
+            return
+        what = (
+            "has left the bench" if before is Standing.BENCH else "was not there when the bus was looked at"
+        )
+        mend = "See what it is, then start again"
+        self._break(Trouble(f"{name} {what} ({one.why}); nothing more is said", mend=mend))
+
+    def _break(self, trouble: Trouble) -> None:
+        with self.changed:
+            self.broken = self.broken or trouble
+            self.changed.notify_all()
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
-    """Which messages are said again; retained ones of the recording's start are of a time before it."""
+def _askable(name: str) -> bool:
+    most = specification().common["$defs"]["node"]["maxLength"]
+    return 0 < len(name) <= most and name.replace("-", "").isalnum() and name.isascii()
 
-    nodes: frozenset[str] = frozenset()
-    """Only what these nodes say; empty for everybody."""
-    supervisor: bool = False
-    """Only orders and the supervisor's own messages."""
 
-    def of(self, items: Iterable[Item]) -> Iterator[RecordedMessage]:
-        """The messages of a recording that belong to this part."""
-        reader = BulkReader()
-        supervisors: set[str] = set()
-        for item in items:
-            if not isinstance(item, RecordedMessage) or item.retain:
-                continue
-            topic = reader.topic(item.topic)
-            if topic is None:
-                continue
-            if topic.message == "yard-map":
-                supervisors.add(topic.node)
-            elif topic.message == "node-status" and topic.node not in supervisors:
-                body = reader.decode(item.topic, item.payload) or {}
-                if "supervisor" in body.get("roles", ()):
-                    supervisors.add(topic.node)
-            of_supervisor = topic.message == "job-order" or topic.node in supervisors
-            if self.supervisor and not of_supervisor:
-                continue
-            if self.nodes and (topic.message == "job-order" or topic.node not in self.nodes):
-                continue
-            yield item
+class Session:
+    """A voice on its host, used from one other thread. Everything raises Trouble once nothing may be said."""
 
-    @property
-    def orders(self) -> bool:
-        """Whether orders are among them, so that machines may move."""
-        return not self.nodes
+    def __init__(self, voice: Voice, host: MqttHost, where: str) -> None:
+        self._voice, self._host, self._where = voice, host, where
+
+    def look_around(self) -> dict[str, Heard]:
+        """Ask and listen for as long as a silent node may be there; gives who is there and concerned, by name.
+
+        From here on whoever comes, or leaves the bench, stops it.
+        """
+        end = monotonic() + (specification().timing["state_silence"].most or 0) / 1000
+        self.pause(SETTLE_S)
+        while monotonic() < end:
+            self._host.call(lambda _participant, _now_ms: self._voice.ask())
+            self.pause(SETTLE_S)
+        self.drain(ASK_AGAIN_S)
+        found: list[dict[str, Heard]] = []
+
+        def look(_participant: Participant, _now_ms: int) -> Sequence[Publication]:
+            found.append(self._voice.pass_gate())
+            return ()
+
+        self._host.call(look)
+        return found[0]
+
+    def boots(self) -> dict[str, int]:
+        """The boots that nodes have said now."""
+        heard = dict(self._voice.presence.heard)
+        return {name: one.boot for name, one in heard.items() if one.boot is not None}
+
+    def publish(self, publications: Sequence[Publication]) -> None:
+        """Publish as soon as enough of what was said before has come back."""
+        self._wait(lambda: self._voice.unheard.total() + len(publications) <= WINDOW, COMES_BACK_S)
+        self._host.call(lambda _participant, _now_ms: self._voice.say(publications))
+        self.check()
+
+    def drain(self, within_s: float = COMES_BACK_S) -> None:
+        """Wait until everything has come back."""
+        self._wait(lambda: not self._voice.unheard.total(), within_s)
+
+    def pause(self, seconds: float) -> None:
+        """Wait, listening."""
+        end = monotonic() + seconds
+        while (left := end - monotonic()) > 0:
+            self.check()
+            with self._voice.changed:
+                self._voice.changed.wait_for(lambda: self._voice.broken is not None, min(LOOK_S, left))
+        self.check()
+
+    def check(self) -> None:
+        """Raise Trouble where nothing may be said any more."""
+        check()
+        self._host.wait_failed(0)
+        if self._voice.broken is not None:
+            raise self._voice.broken
+
+    def _wait(self, happened: Callable[[], bool], within_s: float) -> None:
+        end = monotonic() + within_s
+        while True:
+            self.check()
+            with self._voice.changed:
+                if self._voice.changed.wait_for(lambda: happened() or self._voice.broken is not None, LOOK_S):
+                    break
+                if monotonic() >= end:
+                    topic = next(iter(self._voice.unheard))[0]
+                    raise Trouble(
+                        f"what was published on {topic} does not come back, so it is not known who is there",
+                        where=self._where,
+                        mend="Give this user the right to read and write the whole site",
+                    )
+        self.check()
 
 
 @contextmanager
-def connected(address: Address) -> Iterator[Client]:
-    """A client of the broker. Raises Trouble."""
-    from paho.mqtt.client import Client
-    from paho.mqtt.enums import CallbackAPIVersion
-
+def connected(address: Address, plan: Plan, speaks_as: frozenset[str] | None) -> Iterator[Session]:
+    """A session on this broker. Raises Trouble."""
     probe(address)
-    client = Client(CallbackAPIVersion.VERSION2, f"rpl-{secrets.token_hex(3)}")
-    if address.user is not None:
-        client.username_pw_set(address.user, address.password)
-    context = address.tls_context()
-    if context is not None:
-        client.tls_set_context(context)
-    up = Event()
-    client.on_connect = lambda *_: up.set()
-    client.max_inflight_messages_set(20)
-    client.connect(address.host, address.port)
-    client.loop_start()
+    voice = Voice(plan, speaks_as)
+    host = address.client(voice)
+    host.start()
     try:
-        if not up.wait(ACKNOWLEDGED_S):
-            raise Trouble("the broker does not answer", where=address.name)
-        yield client
+        yield Session(voice, host, address.name)
     finally:
-        client.disconnect()
-        client.loop_stop()
-
-
-def who_is_live(client: Client, site: str) -> tuple[dict[str, bool | None], dict[str, int]]:
-    """Every node heard within `LISTEN_S`, and whether it says bench; None where it has not said. And their boots.
-
-    A retained 'off' or nothing at all is nobody; any live word outweighs 'off'.
-    """
-    reader = BulkReader()
-    bench: dict[str, bool | None] = {}
-    boots: dict[str, int] = {}
-    lock = Lock()
-
-    def hear(_client: object, _data: object, message: object) -> None:
-        topic_text, payload = str(message.topic), bytes(message.payload)  # type: ignore[attr-defined]
-        topic = reader.topic(topic_text)
-        body = reader.decode(topic_text, payload) if topic else None
-        if topic is None or body is None or topic.message in ("job-order", "yard-map"):
-            return
-        with lock:
-            if not message.retain and "boot" in body:  # type: ignore[attr-defined]
-                boots[topic.node] = body["boot"]
-            if topic.message == "node-status":
-                if body.get("state") == "on":
-                    bench[topic.node] = bool(body.get("bench"))
-                elif message.retain:  # type: ignore[attr-defined]
-                    bench.pop(topic.node, None)
-            elif not message.retain:  # type: ignore[attr-defined]
-                bench.setdefault(topic.node, None)
-
-    client.on_message = hear
-    client.subscribe(f"{specification().root}/{site}/#", 0)
-    Event().wait(LISTEN_S)
-    client.unsubscribe(f"{specification().root}/{site}/#")
-    client.on_message = None
-    with lock:
-        return dict(bench), dict(boots)
+        host.stop()
 
 
 def say(
-    client: Client,
+    session: Session,
     messages: Iterable[RecordedMessage],
     restamp: Restamp,
+    plan: Plan,
     *,
     speed: float | None,
-    told: Callable[[int], object] | None = None,
 ) -> int:
-    """Publish them all and give their number; `speed` None: as fast as the broker acknowledges. Raises Trouble."""
+    """Publish them all and give their number; `speed` None: as fast as they come back.
+
+    Raises Trouble as the session does, and for a message that is not in the plan.
+    """
     number = 0
     began = monotonic()
     first_us: int | None = None
-    pause = Event()
+    ready: list[Publication] = []
     for item in messages:
-        if first_us is None:
-            first_us = item.at_us
-        if speed is not None:
-            wait = (item.at_us - first_us) / 1e6 / speed - (monotonic() - began)
-            if wait > 0:
-                pause.wait(wait)
-        publication = restamp.publication(item)
-        info = client.publish(publication.topic, publication.payload, publication.qos, publication.retain)
-        if speed is None or number % 1000 == 0:
-            # At QoS 0 this waits until it is written, so that nothing piles up here.
-            _wait(info)
+        if not plan.covers(item):
+            raise Trouble(
+                "the recording has changed since it was looked at; nothing more is said", mend="Start again"
+            )
+        first_us = item.at_us if first_us is None else first_us
+        wait = 0.0 if speed is None else (item.at_us - first_us) / 1e6 / speed - (monotonic() - began)
+        if ready and (wait > 0 or len(ready) == WINDOW // 2):
+            session.publish(ready)
+            ready = []
+        if wait > 0:
+            session.pause(wait)
+        ready.append(restamp.publication(item))
         number += 1
-        if told is not None:
-            told(number)
-    if number:
-        _wait(info)
+    session.publish(ready)
+    session.drain()
     return number
-
-
-def _wait(info: object) -> None:
-    try:
-        info.wait_for_publish(ACKNOWLEDGED_S)  # type: ignore[attr-defined]
-        done = info.is_published()  # type: ignore[attr-defined]
-    except (RuntimeError, ValueError) as error:
-        raise Trouble(f"the broker is gone: {error}") from None
-    if not done:
-        raise Trouble(f"the broker has not acknowledged a message within {ACKNOWLEDGED_S:g} s")

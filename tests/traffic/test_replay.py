@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from pathlib import Path
 from threading import Event
 from time import monotonic
@@ -14,14 +14,11 @@ from paho.mqtt.client import Client, MQTTMessage
 
 from conformance.bench.broker import Broker
 from conformance.commands.replay import replay
-from conformance.traffic.replay import Part
+from conformance.traffic.replay_plan import Part
 from conformance.traffic.restamp import Restamp
 from protocol.bulk_reading import BulkReader
-from protocol.codec import encode
 from protocol.recording import RecordedMessage, RecordingReader
-from protocol.site import Encoding
 from protocol.specification import specification
-from protocol.trouble import Trouble
 from tests.traffic.conftest import Yards
 from tests.traffic.recorder import ROOT, WITHIN_S, publisher
 
@@ -34,16 +31,23 @@ def recorded(path: Path) -> list[RecordedMessage]:
 
 
 def ran(*arguments: str | Path) -> Result:
-    result = CliRunner().invoke(replay, [str(argument) for argument in arguments], standalone_mode=False)
+    words = [str(argument) for argument in (*arguments, "--yes")]
+    result = CliRunner().invoke(replay, words, standalone_mode=False)
     if result.exception is not None:
         raise result.exception
     return result
 
 
-class Ear:
-    """Hears everything of the site."""
+def is_ask(message: MQTTMessage) -> bool:
+    body = READER.decode(message.topic, bytes(message.payload)) or {}
+    return message.topic.endswith("/job-order") and body.get("act") == "ask"
 
-    def __init__(self, client: Client, wanted: int) -> None:
+
+class Ear:
+    """Hears everything of the site but questions that the recording has not."""
+
+    def __init__(self, client: Client, wanted: int, recorded: Container[bytes] = ()) -> None:
+        self._recorded = recorded
         self.heard: list[tuple[str, bytes, int]] = []
         self.at: list[float] = []
         self.full = Event()
@@ -55,7 +59,7 @@ class Ear:
         assert ready.wait(WITHIN_S)
 
     def _hear(self, _client: Client, _data: Any, message: MQTTMessage) -> None:
-        if not message.retain:
+        if not message.retain and (not is_ask(message) or message.payload in self._recorded):
             self.heard.append((message.topic, bytes(message.payload), message.qos))
             self.at.append(monotonic())
         if len(self.heard) == self._wanted:
@@ -72,7 +76,7 @@ def test_as_fast_as_acknowledged_it_says_the_same_bytes(
     broker: Broker, yards: Yards, listener: Client
 ) -> None:
     wanted = [(one.topic, one.payload, one.qos) for one in recorded(yards.good(1))]
-    ear = Ear(listener, len(wanted))
+    ear = Ear(listener, len(wanted), {payload for _, payload, _ in wanted})
     ran(yards.good(1), "--broker", broker.url, "--fast")
     assert ear.full.wait(WITHIN_S)
     assert sorted(ear.heard) == sorted(wanted)
@@ -144,52 +148,12 @@ def test_other_boots_and_counts(yards: Yards) -> None:
             seqs[item.topic] = now.body["seq"] + 1
 
 
-def status(broker: Broker, node: str, *, bench: bool) -> None:
-    body = {
-        "boot": 1, "seq": 0, "uptime": 5, "mark": 0, "state": "on", "link": 1, "roles": ["crane"], "firmware": "x",
-        "minor": 0, "reads": "both", "reset": "power-on", "bench": bench, "digest": 1, "buffer": 512,
-    }  # fmt: skip
-    with publisher(broker) as client:
-        payload = encode("node-status", body, Encoding.JSON)
-        client.publish(f"{ROOT}/{node}/node-status", payload, 1, retain=True).wait_for_publish(WITHIN_S)
-
-
-@pytest.mark.parametrize("told", [[], ["--in-service"], ["--hands-off"]])
-def test_a_live_node_in_service_is_not_driven_unless_told_twice(
-    broker: Broker, yards: Yards, listener: Client, told: list[str]
-) -> None:
-    status(broker, "north", bench=False)
-    ear = Ear(listener, 1)
-    with pytest.raises(Trouble, match="live and not on the bench: north"):
-        ran(yards.good(1), "--broker", broker.url, "--fast", *told)
-    assert ear.heard == []
-
-
-def test_told_twice_it_does(broker: Broker, yards: Yards, listener: Client) -> None:
-    status(broker, "north", bench=False)
-    ear = Ear(listener, 100)
-    ran(yards.good(1), "--broker", broker.url, "--fast", "--in-service", "--hands-off")
-    assert ear.full.wait(WITHIN_S)
-
-
-def test_a_bench_node_is_driven(broker: Broker, yards: Yards, listener: Client) -> None:
-    status(broker, "north", bench=True)
-    ear = Ear(listener, 20)
-    ran(yards.good(1), "--broker", broker.url, "--fast", "--supervisor")
-    assert ear.full.wait(WITHIN_S)
-
-
-def test_one_node_says_its_part_beside_others_that_are_live(
-    broker: Broker, yards: Yards, listener: Client
-) -> None:
-    status(broker, "south", bench=False)
-    ear = Ear(listener, 20)
-    ran(yards.good(1), "--broker", broker.url, "--fast", "--node", "north")
-    assert ear.full.wait(WITHIN_S)
-
-
 @pytest.mark.parametrize(
     "options", [["--boot", "north"], ["--boot", "north=70000"], ["--node", "a", "--supervisor"]]
 )
 def test_bad_arguments(yards: Yards, options: list[str]) -> None:
     assert CliRunner().invoke(replay, [str(yards.good(1)), *options]).exit_code == 2
+
+
+def test_a_part_of_no_nodes_is_nothing(yards: Yards) -> None:
+    assert list(Part(frozenset()).of(recorded(yards.good(1)))) == []
