@@ -234,7 +234,7 @@ def replay_rows(long: Path, short: Path) -> Iterator[Row]:
     """As fast as it is acknowledged, on a mosquitto."""
     with start_broker("mosquitto") as broker:
         url = f"mqtt://127.0.0.1:{broker.port}"
-        anyhow = ("--in-service", "--hands-off")  # The first one leaves retained states behind.
+        anyhow = ("--in-service", "--hands-off", "--yes")  # The first one leaves retained states behind.
         few, little = command("replay", str(short), "--broker", url, "--fast", *anyhow)
         many, much = command("replay", str(long), "--broker", url, "--fast", *anyhow)
     yield Row("replay of 10 times the messages, time", many / few, 13, f"{many:.1f} s / {few:.1f} s")

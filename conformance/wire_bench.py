@@ -22,6 +22,8 @@ from protocol.wire.mqtt_client import MqttClient
 
 CONNECT_SECONDS = 10.0
 FORGET_SECONDS = 2.0
+LOOK_SECONDS = 0.5
+"""How soon a wait notices that a thread has failed."""
 
 
 class WireBench(Bench):
@@ -106,7 +108,7 @@ class WireBench(Bench):
             if left <= 0:
                 return False
             try:
-                self._take(self._arrived.get(timeout=left))
+                self._take(self._arrived.get(timeout=min(left, LOOK_SECONDS)))
             except queue.Empty:
                 continue
 

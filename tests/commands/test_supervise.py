@@ -24,6 +24,7 @@ from reference_node.node import Link, node_on_the_wire
 from reference_node.scenario.scenario_file import library
 from reference_node.world import World
 from tests.commands.yardwire import YARDWIRE
+from tests.traffic.gate import at_a_terminal
 
 PATIENCE_S = 120
 
@@ -132,13 +133,21 @@ def test_no_broker_is_told(tmp_path: Path) -> None:
     assert "127.0.0.1" in err
 
 
-def test_nothing_moves_without_a_yes(tmp_path: Path) -> None:
+@pytest.mark.parametrize("yard", [(), ("--yard", "simulated")])
+def test_nothing_moves_without_a_yes(tmp_path: Path, yard: tuple[str, ...]) -> None:
+    """On somebody else's broker there may be real nodes that obey, simulated ones or not."""
     (tmp_path / "site.toml").write_text(scenario_text())
     with start_broker("embedded") as broker:
-        code, _, err = ended(tmp_path, "--broker", broker.url, said="n\n")
-    assert code == 2
-    assert "CAUTION: real machines will move" in err
-    assert "nobody said yes, so nothing was moved" in err
+        code, _, err = ended(tmp_path, *yard, "--broker", broker.url, said="y\n")
+        assert code == 2
+        assert "eal machines" in err
+        assert "CAUTION" in err
+        assert "nobody is here to be asked. Add --yes" in " ".join(err.split())
+        command = [sys.executable, "-c", YARDWIRE, "supervise", *yard, "--broker", broker.url]
+        command += ["--site", str(tmp_path / "site.toml")]
+        code, said = at_a_terminal(command, "n")
+        assert code == 2
+        assert "nobody said yes, so nothing was moved" in said
 
 
 def test_a_simulated_yard_by_hand(tmp_path: Path) -> None:

@@ -112,7 +112,7 @@ def test_what_is_found_on_the_wire_breaks_again_by_replay(broker: Broker, tmp_pa
         assert not fresh.crashed.is_set()
         replayed = subprocess.run(
             [sys.executable, "-m", "conformance.commands.main", "replay", str(path), "--broker", broker.url,
-             "--boot", f"{bug.node}=now"],
+             "--boot", f"{bug.node}=now", "--yes"],
             capture_output=True, text=True, timeout=PATIENCE_S, check=False,
         )  # fmt: skip
         assert replayed.returncode == 0, replayed.stderr

@@ -19,7 +19,7 @@ PRODUCT = ("protocol", "conformance", "reference_node")
 
 KEEPS_ERRORS = {
     "create_task", "ensure_future", "TaskGroup", "ThreadPoolExecutor", "ProcessPoolExecutor", "run_in_executor",
-    "run_coroutine_threadsafe", "call_soon_threadsafe", "set_exception_handler", "gather", "excepthook",
+    "run_coroutine_threadsafe", "call_soon_threadsafe", "set_exception_handler", "excepthook",
 }  # fmt: skip
 """Names whose use may leave an error in a future, or takes it away from whoever would tell it."""
 
@@ -55,6 +55,8 @@ def lost_in(tree: ast.AST) -> Iterator[str]:
         match found:
             case ast.Attribute(attr=name) | ast.Name(id=name) if name in KEEPS_ERRORS:
                 yield name
+            case ast.Attribute(attr="gather"):
+                yield "gather"
             case ast.ExceptHandler() if _takes_all(found.type) and not _passes_on(found):
                 yield "except"
             case ast.Call(func=ast.Name(id="suppress") | ast.Attribute(attr="suppress"), args=args):
