@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import queue
 import sys
 import threading
@@ -317,6 +318,8 @@ def _leave(yard: WireYard, told: int) -> None:
 def _lines_of(stream: Any) -> queue.Queue[str | None]:
     """Lines as they are typed; None at the end of input."""
     lines: queue.Queue[str | None] = queue.Queue()
+    if isinstance(stream, io.TextIOWrapper):
+        stream.reconfigure(errors="replace")  # What is typed is never a reason to end.
 
     def read() -> None:
         for line in stream:

@@ -214,3 +214,12 @@ def left_running(mark: str) -> list[str]:
         except OSError:
             continue
     return [line for line in found if line]
+
+
+def test_a_spawned_node_on_somebody_elses_broker_needs_a_yes(site: Path) -> None:
+    """A real node of that name may be there, and would obey."""
+    with start_broker("embedded") as broker:
+        ended = conform("north", "--site", site, "--spawn", "--broker", broker.url)
+    assert ended.returncode == 2
+    assert "nobody is here to be asked" in ended.stderr
+    assert "CAUTION" in ended.stderr

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from conformance.bench.broker import start_broker
 from conformance.fuzz.report import FORMAT, render
 from protocol.site_file import scenario_text
 from tests.commands.yardwire import YARDWIRE
@@ -136,3 +137,12 @@ def test_a_report_tells_each_finding_in_eighty_columns() -> None:
         "old.ywrec",
     ):
         assert told in text
+
+
+def test_a_spawned_node_on_somebody_elses_broker_needs_a_yes(site: Path, tmp_path: Path) -> None:
+    """A real node of that name may be there, and would obey."""
+    with start_broker("embedded") as broker:
+        ended = fuzz("ferry", "--site", site, "--spawn", "--broker", broker.url, "--cases", "1", cwd=tmp_path)
+    assert ended.returncode == 2
+    assert "nobody is here to be asked" in ended.stderr
+    assert "CAUTION" in ended.stderr
