@@ -40,7 +40,8 @@ def briefed_supervisor(
         pace=PACE,
     )
     if brief.holds:
-        made.hold()
+        for node in made.sessions:
+            made.hold(node, "the brief")
     return made
 
 

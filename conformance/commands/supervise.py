@@ -228,7 +228,7 @@ def _page(yard: WireYard, broker: Broker, wishes: _Wishes) -> Iterator[None]:
 
     with ExitStack() as stack:
         live = stack.enter_context(listening(yard.site, broker.address))
-        desk = ByHand(lambda: yard.supervisor)
+        desk = ByHand(lambda: yard.supervisor, "the page")
         served = stack.enter_context(serve(live, port=wishes.port, desk=desk, owner=yard.call))
         click.echo(f"live, with orders: {served.url}")
         yield
@@ -262,7 +262,7 @@ def _at_the_prompt(yard: WireYard, wishes: _Wishes) -> int:
     from conformance.commands.supervise_prompt import Words
     from reference_node.supervisor.by_hand import ByHand
 
-    words = Words(ByHand(lambda: yard.supervisor))
+    words = Words(ByHand(lambda: yard.supervisor, "the prompt"))
     lines = _lines_of(sys.stdin)
     click.echo("Say 'help' for what can be said.")
     told = asked = 0

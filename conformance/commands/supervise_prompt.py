@@ -5,7 +5,11 @@ from __future__ import annotations
 import shlex
 from collections.abc import Callable, Iterator, Sequence
 
-from reference_node.supervisor.by_hand import NOTHING, ByHand
+import click
+
+from reference_node.supervisor.by_hand import EVERY, NOTHING, ByHand
+from reference_node.supervisor.gap import AWAY, GO_ON
+from reference_node.supervisor.holds import Held
 
 HELP = """\
 list                          every node: state, job, what it waits for
@@ -17,7 +21,10 @@ transfer CRANE FROM SLOT TO SLOT
                               one order by hand; FROM may be 'spreader', no SLOT
 home CRANE   park CRANE   jog CRANE X Y Z
 run SHUTTLE STOP   admit BERTH [TRAIN]   depart BERTH   cancel NODE
-hold [NODE]   resume [NODE]   an operational stop, never an emergency stop
+hold [NODE ..]                an operational stop, never an emergency stop; no
+                              NODE: every node
+resume NODE ..                let go on what is held, each by its name
+go on                         what was open when the bus fell goes on
 tell PLACE SLOT BOX           what a person saw there; '-' for nothing
 questions                     what only a person can answer
 answer NUMBER WORD ...        one word a slot, '-' for nothing
@@ -50,8 +57,8 @@ class Words:
             "admit": (range(1, 3), lambda w: hand.order(w[0], "admit", **({"train": w[1]} if len(w) > 1 else {}))),
             "depart": (range(1, 2), lambda w: hand.order(w[0], "depart")),
             "cancel": (range(1, 2), lambda w: hand.order(w[0], "cancel")),
-            "hold": (range(2), lambda w: hand.hold(w[0] if w else "all")),
-            "resume": (range(2), lambda w: hand.resume(w[0] if w else "all")),
+            "resume": (range(99), self._resume),
+            "go": (range(1, 2), lambda w: hand.go_on() if w[0] == "on" else f"say {GO_ON!r}"),
             "tell": (range(3, 4), lambda w: hand.tell(w[0], int(w[1]), None if w[2] == NOTHING else w[2])),
             "answer": (range(1, 99), lambda w: hand.answer(int(w[0]), " ".join(w[1:]) or "yes")),
         }  # fmt: skip
@@ -65,6 +72,8 @@ class Words:
         if not words:
             return []
         name, *rest = words
+        if name == "hold":
+            return self._hold(rest)
         if name in self._looks:
             return list(self._looks[name]()) or ["nothing"]
         if name not in self._does:
@@ -78,6 +87,24 @@ class Words:
         except ValueError:
             return [f"a number is missing; say it like this: {usage}"]
         return [f"not done: {why}"] if why else ["taken"]
+
+    def _hold(self, words: Sequence[str]) -> Reply:
+        """What has become of each hold so far: 'taken' would not be all of the truth."""
+        said = [f"not done: {why}" for why in map(self._hand.hold, words or [EVERY]) if why]
+        asked = [one for one in self._hand.held() if not words or one.node in words]
+        return said + [self._of_hold(one) for one in asked]
+
+    def _resume(self, words: Sequence[str]) -> str | None:
+        held = [one.node for one in self._hand.held()]
+        if held and (not words or EVERY in words):
+            return f"hands clear of each? Then say 'resume {' '.join(held)}'; it moves on at once"
+        return self._hand.resume(*(word for word in words if word != EVERY))
+
+    def _of_hold(self, one: Held) -> str:
+        since_s = (self._hand.supervisor.now_ms - one.since_ms) / 1000
+        by = f" by {one.by}" if one.by else ""
+        told = f"{one.node:<12} held{by} for {since_s:.0f} s: {one.says}"
+        return click.style(told, fg="red", bold=True) if one.late else told
 
     def _transfer(self, words: Sequence[str]) -> str | None:
         crane, start, *rest = words
@@ -96,6 +123,8 @@ class Words:
     # ------------------------------------------------------------ looking
     def _list(self) -> Iterator[str]:
         supervisor = self._hand.supervisor
+        if not supervisor.linked:
+            yield click.style(AWAY, fg="red", bold=True)
         for name, session in supervisor.sessions.items():
             words = session.words
             states = [str(word[key]) for word in words.values() for key in ("mode", "state") if key in word]
@@ -104,6 +133,7 @@ class Words:
             job = f", {session.job.act} {session.job.step}".rstrip() if session.job is not None else ""
             state = next((state for state in states if state not in ("on", "off")), "unknown")
             yield f"{name:<12} {state}, {known}{job}{heard}"
+        yield from (self._of_hold(one) for one in self._hand.held())
         yield from (f"waits: {what}: {why}" for what, why in supervisor.waiting.items())
         yield from (f"trouble: {what}" for what in supervisor.troubles)
 

@@ -13,16 +13,17 @@ from typing import Any
 
 from protocol.specification import specification
 from reference_node.supervisor.cycle import Step, Wait, carry
+from reference_node.supervisor.gap import AWAY, GO_ON
+from reference_node.supervisor.holds import Held
 from reference_node.supervisor.planning.wish import Visit, Wish
 from reference_node.supervisor.question import Ask, Question
-from reference_node.supervisor.rules import is_held
 from reference_node.supervisor.supervisor import Supervisor
 from reference_node.supervisor.world import EMPTY, UNSURE, Spot
 
 NOTHING = "-"
 """How a person writes that there is nothing."""
 EVERY = "all"
-_YES = {Ask.TRACK: "it is empty", Ask.FAULT: "mended", Ask.HELD: "go on"}
+_YES = {Ask.TRACK: "it is empty", Ask.FAULT: "mended", Ask.HELD: "go on", Ask.GAP: GO_ON}
 SETTLED = (Ask.FAULT, Ask.TRACK, Ask.SHUTTLE, Ask.SPREADER)
 """Questions whose answer resets a fault."""
 
@@ -40,9 +41,10 @@ class NumberedQuestion:
 class ByHand:
     """What a person may ask of one supervisor, for a prompt or a page."""
 
-    def __init__(self, at_work: Callable[[], Supervisor]) -> None:
-        """`at_work` gives the supervisor that is at work: a restart brings another."""
+    def __init__(self, at_work: Callable[[], Supervisor], seat: str = "a person") -> None:
+        """`at_work` gives the supervisor that is at work: a restart brings another. `seat` is where the person is."""
         self._at_work = at_work
+        self._seat = seat
         self._numbers: dict[int, tuple[int, Question]] = {}
         self._count = count(1)
 
@@ -59,6 +61,8 @@ class ByHand:
         run: to. jog: target, one figure an axis. reset-fault: found, place. cancel: nothing.
         """
         supervisor = self.supervisor
+        if not supervisor.linked:
+            return AWAY
         if node not in supervisor.sessions:
             return f"there is no node {node!r}; nodes are: {', '.join(supervisor.sessions)}"
         roles = supervisor.site.nodes[node].roles
@@ -131,6 +135,8 @@ class ByHand:
     def want(self, box: str, place: str, slot: int) -> str | None:
         """Plan for a box to stand somewhere, behind everything that is wanted already."""
         site = self.supervisor.site
+        if not self.supervisor.linked:
+            return AWAY
         if place not in site.places or not 0 <= slot < site.places[place].slots:
             return f"there is no {place} slot {slot}"
         self.supervisor.add(Wish({box: Spot(place, slot)}))
@@ -138,6 +144,8 @@ class ByHand:
 
     def want_train(self, berth: str, train: str, takes: Mapping[int, str]) -> str | None:
         """Plan for a train to come, to be loaded and to leave again."""
+        if not self.supervisor.linked:
+            return AWAY
         if berth not in [node.name for node in self.supervisor.site.with_role("berth")]:
             return f"there is no berth {berth!r}"
         try:
@@ -149,31 +157,52 @@ class ByHand:
     # ------------------------------------------------------------ holds
     def hold(self, node: str) -> str | None:
         """Hold one node, or 'all': an operational stop, never an emergency stop."""
-        if node != EVERY and node not in self.supervisor.sessions:
+        if node == EVERY:
+            for name in self.supervisor.sessions:
+                self.supervisor.hold(name, self._seat)
+        elif node in self.supervisor.sessions:
+            self.supervisor.hold(node, self._seat)
+        else:
             return f"there is no node {node!r}"
-        self.supervisor.hold(*([] if node == EVERY else [node]))
         return None
 
-    def resume(self, node: str) -> str | None:
-        """Let one node, or 'all', go on after a hold; a person's word also lifts somebody else's."""
+    def held(self) -> list[Held]:
+        """Every node that is held or is to be held: by whom, since when, and how far it has come."""
+        return self.supervisor.holds.held(self.supervisor.now_ms)
+
+    def resume(self, *nodes: str) -> str | None:
+        """Let these nodes, each by its name, go on after a hold; a person's word also lifts somebody else's.
+
+        Nothing is resumed where any of them cannot be.
+        """
         supervisor = self.supervisor
-        if node != EVERY and node not in supervisor.sessions:
-            return f"there is no node {node!r}"
-        names = list(supervisor.sessions) if node == EVERY else [node]
-        lifted = [name for name in names if name in supervisor.holding]
-        supervisor.release(*lifted)
-        asked = [one for one in supervisor.questions if one.about is Ask.HELD and one.node in names]
-        for question in asked:
-            self._answered(question, [])
-        if lifted or asked:
-            return None
-        held = [name for name in names if is_held(supervisor.sessions[name])]
-        return f"{', '.join(held)} cannot be asked now" if held else "nothing is held there"
+        if not supervisor.linked:
+            return AWAY
+        held = ", ".join(one.node for one in self.held())
+        told = f"held: {held}" if held else "nothing is held"
+        if not nodes:
+            return f"name what may go on; {told}"
+        for name in nodes:
+            if name not in supervisor.sessions:
+                return f"there is no node {name!r}; {told}"
+            why = supervisor.holds.why_no_resume(name, supervisor.now_ms)
+            if why:
+                return f"{why}; {told}"
+        return "; ".join(filter(None, (supervisor.release(name) for name in dict.fromkeys(nodes)))) or None
+
+    def go_on(self) -> str | None:
+        """What was open when the bus fell may go on."""
+        gaps = [one for one in self.supervisor.questions if one.about is Ask.GAP]
+        if not self.supervisor.linked:
+            return AWAY
+        return self._answered(gaps[0], []) if gaps else "nothing waits for that"
 
     # ------------------------------------------------------------ words and answers
     def tell(self, place: str, slot: int, box: str | None) -> str | None:
         """A person says what stands in a slot; None for nothing. Not while anything works there."""
         supervisor = self.supervisor
+        if not supervisor.linked:
+            return AWAY
         known = supervisor.site.places.get(place)
         if known is None or not 0 <= slot < known.slots:
             return f"there is no {place} slot {slot}; places are: {', '.join(supervisor.site.places)}"

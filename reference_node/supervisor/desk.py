@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from typing import Any, NamedTuple, Protocol
+from typing import NamedTuple, Protocol
 
 from protocol.site import PlaceKind, Site
+from reference_node.supervisor.gap import AWAY
+from reference_node.supervisor.holds import Holds
+from reference_node.supervisor.outage import Outage
 from reference_node.supervisor.question import Ask, Question
 from reference_node.supervisor.rules import Rules, is_held
 from reference_node.supervisor.session import Session
@@ -28,8 +31,16 @@ class Office(Protocol):
     world: World
     rules: Rules
     questions: list[Question]
-    holding: dict[str, Any]
+    holds: Holds
+    outage: Outage
     now_ms: int
+
+    @property
+    def linked(self) -> bool:
+        """Whether the bus is there."""
+
+    def release(self, node: str) -> str:
+        """Resume `node`; else why that cannot be."""
 
 
 class Desk:
@@ -57,7 +68,7 @@ class Desk:
 
     def _may_look(self, topic: Topic) -> bool:
         """Nobody is sent to where a job may be open; while a hold stands all stand still anyway [SUP-19]."""
-        if topic.about == Ask.HELD:
+        if topic.about in (Ask.HELD, Ask.GAP):
             return True
         session = self._office.sessions.get(topic.node)
         quiet = session is None or not session.open
@@ -65,6 +76,8 @@ class Desk:
 
     def _wanted(self) -> Iterator[Topic]:
         office = self._office
+        if office.outage.gap is not None:
+            yield Topic(Ask.GAP, "")
         for name, session in office.sessions.items():
             if session.owned:
                 yield from self._of_node(name, session)
@@ -76,7 +89,7 @@ class Desk:
         crane, berth = session.word("crane-status"), session.word("train-arrival")
         shuttle = session.word("shuttle-status")
         lifting = any(sent.act == "resume" for sent in session.open.values())
-        if is_held(session) and name not in self._office.holding and not lifting:
+        if is_held(session) and name not in self._office.holds and not lifting:
             yield Topic(Ask.HELD, name)
         if session.word("fault") is None:
             return  # an answer could not name the fault count [FLT-04]
@@ -108,12 +121,14 @@ class Desk:
         text, choices = self._text(topic)
         take = {
             Ask.TRACK: self._track, Ask.SHUTTLE: self._shuttle, Ask.SPREADER: self._spreader,
-            Ask.SLOTS: self._slots, Ask.FAULT: self._fault, Ask.HELD: self._held,
+            Ask.SLOTS: self._slots, Ask.FAULT: self._fault, Ask.HELD: self._held, Ask.GAP: self._gap,
         }[topic.about]  # fmt: skip
 
         def settle(found: tuple[str, ...]) -> None:
             if question not in self._office.questions:
                 raise ValueError(f"this question was settled without an answer: {text}")
+            if not self._office.linked:
+                raise ValueError(AWAY)
             take(topic, found)
             self._office.questions.remove(question)
 
@@ -144,7 +159,10 @@ class Desk:
                 active = ", ".join(self._office.sessions[node].words.get("fault", {}).get("active", ()))
                 return f"{node} has stopped: {active or 'no fault named'}. Mended?", ()
             case Ask.HELD:
-                return f"Somebody holds {node}. May it go on?", ()
+                return f"{self._office.holds.why_held(node)}. May it go on?", ()
+            case Ask.GAP:
+                gap = self._office.outage.gap
+                return gap.text() if gap is not None else "", ()
 
     # ------------------------------------------------------------ answers
     def _track(self, topic: Topic, found: tuple[str, ...]) -> None:
@@ -175,13 +193,13 @@ class Desk:
 
     def _held(self, topic: Topic, found: tuple[str, ...]) -> None:
         _expect(found, 0, "work that may go on is answered without words")
-        session = self._session(topic.node)
-        word = next(
-            (session.words[name] for name in ("crane-status", "train-arrival", "shuttle-status")
-             if name in session.words), None
-        )  # fmt: skip
-        if word is not None:
-            session.order("resume", self._office.now_ms, holds=word["holds"])
+        why = self._office.release(topic.node)
+        if why:
+            raise ValueError(why)
+
+    def _gap(self, topic: Topic, found: tuple[str, ...]) -> None:
+        _expect(found, 0, "work that may go on is answered without words")
+        self._office.outage.go_on()
 
     def _reset_fault(self, node: str, **fields: str) -> None:
         session = self._session(node)

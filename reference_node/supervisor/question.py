@@ -22,6 +22,8 @@ class Ask(StrEnum):
     """A fault that stops the node: answered without words once it is mended."""
     HELD = "held"
     """Somebody else's hold: answered without words when work may go on."""
+    GAP = "gap"
+    """The bus was away: answered without words when what was open may go on."""
 
 
 @dataclass(eq=False, slots=True)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from typing import Any, Protocol
 
 from protocol.site import PlaceKind, Site
+from reference_node.supervisor.gap import Gap
 from reference_node.supervisor.question import Question
 from reference_node.supervisor.session import Session
 
@@ -18,8 +19,15 @@ class Known(Protocol):
     site: Site
     sessions: dict[str, Session]
     questions: list[Question]
-    holding: dict[str, Any]
     was_owned: bool
+
+    @property
+    def holds(self) -> Container[str]:
+        """The nodes that this supervisor holds."""
+
+    @property
+    def gap(self) -> Gap | None:
+        """The time without the bus after which nobody has let the work go on yet."""
 
 
 class Rules:
@@ -31,6 +39,7 @@ class Rules:
     def obstacle(self, node: str, act: str, now_ms: int) -> str:
         """Why `act` must not be sent to `node` now; '' if nothing stands against it."""
         reasons = (
+            self.bus_away(),
             self.bench(),
             self.not_owned(node),
             self.other_tables(node),
@@ -42,6 +51,10 @@ class Rules:
             self.hand_beside(node),
         )
         return next((reason for reason in reasons if reason), "")
+
+    def bus_away(self) -> str:
+        """Nothing is ordered into the dark; and after it only on a person's word."""
+        return "" if self._known.gap is None else self._known.gap.why()
 
     def bench(self) -> str:
         """A bench node believes a tester's sensors [SUP-15]."""
@@ -73,7 +86,7 @@ class Rules:
 
     def held(self, node: str) -> str:
         """A held node refuses every job [HLD-03], and this supervisor's own hold may not have reached it yet."""
-        return f"{node} is held" if node in self._known.holding or is_held(self._known.sessions[node]) else ""
+        return f"{node} is held" if node in self._known.holds or is_held(self._known.sessions[node]) else ""
 
     def not_ready(self, node: str, act: str) -> str:
         """A crane works only when it is ready, and is homed only when it is unhomed [CRN-03]."""

@@ -67,13 +67,17 @@ class Session:
         self.hints: dict[str, Body] = {}
         """Retained messages, good for a display only."""
         self.heard_ms: int | None = None
-        """When the newest live state message came."""
+        """When the newest live state message came over the present connection."""
+        self.spoke_ms: int | None = None
+        """When the newest live state message came at all."""
         self.first_answer: tuple[int, int] | None = None
         """Boot and mark of the first answer, before any claim of this supervisor."""
         self.claim = 0
         """Id of the newest claim that was answered with itself as the mark; 0 without one in this boot."""
         self.may_claim = True
         """Set by the supervisor: False keeps a session at 'answered'."""
+        self.may_repeat = True
+        """Set by the supervisor: False sends no job, the open one neither."""
         self.open: dict[int, Sent] = {}
         """Orders without a final report, by id; a cancel too."""
         self._rng = rng
@@ -144,6 +148,8 @@ class Session:
     def hear(self, message: str, body: Body, *, retain: bool, now_ms: int) -> None:
         """Take one readable message of this node; what it means comes out of `events`."""
         if self.replaced:
+            if body.get("boot") == self.boot and not retain and message in self.words:
+                self.words[message], self.spoke_ms = body, now_ms  # so that an obeyed hold shows still
             return
         if not self.believes(message, body, retain):
             self.hints[message] = body
@@ -177,7 +183,7 @@ class Session:
         before = self.words.get(message)
         if before is None or uptime_difference(int(body["uptime"]), int(before["uptime"])) >= 0:
             self.words[message] = body
-        self.heard_ms = now_ms
+        self.heard_ms = self.spoke_ms = now_ms
         self._heard_since_ask.add(message)
         self._go("message", "boot_is_same" if self.owned else "")
 
@@ -291,6 +297,16 @@ class Session:
         self._giving_up = [other for other in self._giving_up if other is not sent]
         self._events.append(Event("ended", sent))
 
+    def unlinked(self) -> list[Sent]:
+        """The bus is away: nothing counts as heard. Gives the orders that are not repeated: all but jobs."""
+        self.heard_ms = None
+        return [one for act in ("resume", "reset-fault", "cancel") for one in self.withdraw(act)]
+
+    def withdraw(self, act: str) -> list[Sent]:
+        """Repeat no open order `act` any more; whether the node got it is not known. Gives those orders."""
+        found = [sent for sent in self.open.values() if sent.act == act]
+        return [self.open.pop(sent.id) for sent in found]
+
     # ------------------------------------------------------------ what goes out
     def order(self, act: str, now_ms: int, **fields: Any) -> Sent:
         """A new order; it goes out with the next `due` and is repeated until its final report [SUP-05].
@@ -367,7 +383,8 @@ class Session:
         self._highest = self._pending_claim
 
     def _orders_due(self, now_ms: int) -> list[Body]:
-        late = [sent for sent in self.open.values() if self._is_due(sent.sent_ms, now_ms)]
+        open_now = [sent for sent in self.open.values() if self.may_repeat or not sent.is_job]
+        late = [sent for sent in open_now if self._is_due(sent.sent_ms, now_ms)]
         for sent in late:
             sent.sent_ms = now_ms
         return [sent.body for sent in late]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from random import Random
 from typing import Any
 
@@ -12,13 +11,16 @@ from protocol.site import Site
 from protocol.specification import specification
 from reference_node.supervisor.cycle import Step, Wait, is_met, next_step
 from reference_node.supervisor.desk import Desk, sync
+from reference_node.supervisor.gap import Gap
 from reference_node.supervisor.goals import Goal, singles
+from reference_node.supervisor.holds import Holds
 from reference_node.supervisor.journal import Journal
-from reference_node.supervisor.mail import Letter, OwnMail, TooLarge, hold_for, order_to, read_letter
+from reference_node.supervisor.mail import Letter, OwnMail, TooLarge, order_to, read_letter
+from reference_node.supervisor.outage import Outage
 from reference_node.supervisor.planning.wish import Wish
 from reference_node.supervisor.pursuit import Pursuit
 from reference_node.supervisor.question import Question
-from reference_node.supervisor.rules import Rules, is_held, state_word
+from reference_node.supervisor.rules import Rules
 from reference_node.supervisor.sent import Sent
 from reference_node.supervisor.session import Event, Pace, Session
 from reference_node.supervisor.words import order_in_words
@@ -29,16 +31,6 @@ Body = Mapping[str, Any]
 
 LOOK_MS = 100
 """How often the supervisor looks around when nothing comes in."""
-
-
-@dataclass(slots=True)
-class OwnHold:
-    """A hold of this supervisor on one node."""
-
-    before: int
-    """The node's count of holds before it."""
-    sent: int = 0
-    sent_ms: int | None = None
 
 
 class Supervisor:
@@ -85,12 +77,13 @@ class Supervisor:
         self.was_owned = False
         self.replaced = ""
         """The first node that another supervisor was seen to have claimed; then nothing more goes to any."""
-        self.holding: dict[str, OwnHold] = {}
+        self.holds = Holds(site, self.sessions, self.pace.repeat_ms)
         self.now_ms = started_ms
         self.rules = self.new_rules()
         self.desk = Desk(self, on_question)
         self.journal = Journal()
         self.pursuit = Pursuit(self, been)
+        self.outage = Outage(self)
         self._mail = OwnMail(site, site.nodes[name], boot, started_ms)
         self._contents = dict(contents or {})
         self._kept_maps: dict[str, Body] = {}
@@ -143,10 +136,14 @@ class Supervisor:
         """Say that it is there; orders follow with the next tick."""
         self._mail.link = (self._mail.link + 1) % (1 << 16)
         self._status_ms = now_ms
+        self.now_ms = now_ms
+        self.outage.end()
         return [self._mail.status(now_ms), *self._work(now_ms)]
 
     def disconnected(self, now_ms: int) -> None:
-        """Nothing becomes known or unknown by it."""
+        """Only holds wait for the bus; what was open goes on with a person's word alone."""
+        self.now_ms = now_ms
+        self.outage.begin()
 
     def receive(self, delivery: Delivery, now_ms: int) -> Sequence[Publication]:
         """Take a message and do what follows from it."""
@@ -181,20 +178,24 @@ class Supervisor:
         """More goals, behind the others."""
         self.goals.extend(goals)
 
-    def hold(self, *nodes: str) -> None:
-        """Hold these nodes, or all, until `release`. An operational stop, never an emergency stop."""
-        for name in nodes or self.sessions:
-            self.holding.setdefault(name, OwnHold(int(_any_word(self.sessions[name], "holds") or 0)))
+    @property
+    def linked(self) -> bool:
+        """Whether the bus is there."""
+        return self.holds.linked
 
-    def release(self, *nodes: str) -> None:
-        """End this supervisor's holds, of these nodes or of all. Where somebody else held too, a person is asked
-        first [SUP-14].
-        """
-        for name in nodes or tuple(self.holding):
-            own, session = self.holding.pop(name), self.sessions[name]
-            holds = state_word(session, "holds")
-            if holds is not None and is_held(session) and (holds - own.before) % (1 << 16) <= own.sent:
-                session.order("resume", self.now_ms, holds=holds)
+    def hold(self, node: str, by: str = "the supervisor") -> None:
+        """Hold `node` until `release`; it waits for the bus. An operational stop, never an emergency stop."""
+        self.holds.ask(node, by, self.now_ms)
+        self.note(f"{node}: hold, asked for by {by}" + ("" if self.linked else "; not sent: the bus is away"))
+
+    def release(self, node: str) -> str:
+        """End this supervisor's hold of `node` and resume it; else why that cannot be [SUP-14]."""
+        return self.holds.release(node, self.now_ms)
+
+    @property
+    def gap(self) -> Gap | None:
+        """The time without the bus after which nobody has let the work go on yet."""
+        return self.outage.gap
 
     def cancel(self, node: str) -> None:
         """Cancel the open job of `node`; nothing happens if there is none."""
@@ -217,15 +218,20 @@ class Supervisor:
         for session in self.sessions.values():
             for event in session.events():
                 self._take(session, event)
+        self.holds.look(now_ms)
+        if not self.linked:
+            return []
         if self.replaced:
             self._trouble(f"another supervisor has claimed {self.replaced}; this one has stopped")
-            return self._status_due()
+            return [*self._holds_due(), *self._status_due()]
         self._settle()
         if self.was_owned:
             for session in self.sessions.values():
                 sync(self.world, session)
             self._alarm()
+            self.outage.withdraw_unanswered()
             self.desk.refresh()
+        if self.was_owned and self.gap is None:
             self._home()
             self._pursue()
             self._give_up_silent()
@@ -236,10 +242,18 @@ class Supervisor:
         if event.kind == "new-boot":
             self.note(f"{session.name} has started anew")
             self.doubt_after(session.name)
+            self.holds.new_boot(session.name)
         elif event.kind == "replaced":
             self.replaced = self.replaced or session.name
         elif event.kind == "ended" and event.sent is not None and event.sent.is_job:
             self._job_ended(session.name, event.sent)
+        elif event.kind == "ended" and event.sent is not None and event.sent.act == "resume":
+            self._resume_ended(session.name, event.sent)
+
+    def _resume_ended(self, node: str, sent: Sent) -> None:
+        self.note(f"{node}: resume {sent.state}{f' ({sent.reason})' if sent.reason else ''}")
+        if sent.reason == "holds-count":
+            self.holds.not_resumed(node, "a hold has come after the resume was said")
 
     def _job_ended(self, node: str, sent: Sent) -> None:
         self.history.append((self.now_ms, node, sent))
@@ -359,16 +373,7 @@ class Supervisor:
         return out
 
     def _holds_due(self) -> list[Publication]:
-        """A hold again wherever it does not show, a node that has booted meanwhile included [SUP-14]."""
-        out = []
-        for name, own in self.holding.items():
-            session = self.sessions[name]
-            due = own.sent_ms is None or self.now_ms - own.sent_ms >= self.pace.repeat_ms
-            if due and not _any_word(session, "held"):
-                own.sent, own.sent_ms = own.sent + 1, self.now_ms
-                reads = session.words.get("node-status", {}).get("reads", session.node.reads)
-                out.append(hold_for(self.site, name, reads))
-        return out
+        return self.holds.due(self.now_ms)
 
     def _maps_due(self) -> list[Publication]:
         """A yard-map of every place on every change [SUP-22], once the old ones have been read."""
@@ -395,8 +400,3 @@ class Supervisor:
         if what not in self.troubles:
             self.troubles.append(what)
             self.note(what)
-
-
-def _any_word(session: Session, key: str) -> Any:
-    """`key` of whichever newest state message carries it, claimed or not; None if none does."""
-    return next((body[key] for body in session.words.values() if key in body), None)

@@ -207,8 +207,10 @@ class LiftsHoldsByItself(Supervisor):
 @faulty("SUP-14", "supervisor-holds-again")
 class HoldsOnlyOnce(Supervisor):
     def _holds_due(self) -> list[Publication]:
-        fresh = {name for name, own in self.holding.items() if own.sent_ms is None}
-        return [one for one in super()._holds_due() if one.topic.split("/")[2] in fresh]
+        for own in self.holds.standing.values():
+            if own.sent:
+                return []
+        return super()._holds_due()
 
 
 @faulty("SUP-16", "supervisor-strange-report")

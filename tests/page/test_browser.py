@@ -156,7 +156,7 @@ def test_another_sites_page_can_neither_look_nor_order(chromium: Browser, yard: 
     )
     assert tried[:2] == ["failed", "failed"]
     page.close()
-    assert not yard.supervisor.holding
+    assert not yard.supervisor.holds
 
 
 def test_a_page_that_is_cut_off_says_so(chromium: Browser) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from reference_node.supervisor.by_hand import ByHand
+from reference_node.supervisor.holds import Stage
 from reference_node.supervisor.supervisor import Supervisor
 from reference_node.supervisor.world import UNSURE
 from tests.supervisor.terminal import Hand, Terminal, where
@@ -98,11 +99,12 @@ def test_goals_by_hand() -> None:
 def test_hold_and_resume() -> None:
     terminal, supervisor, hand = ready()
     assert hand.hold("west") == "there is no node 'west'"
-    assert hand.resume("all") == "nothing is held there"
+    assert hand.resume("north") == "north is not held; nothing is held"
     assert hand.hold("all") is None
-    terminal.run_until(lambda: all(one.held for one in terminal.controllers.values()), 10)
+    terminal.run_until(lambda: [one.stage for one in hand.held()] == [Stage.OBEYED] * 4, 10)
+    assert all(one.held for one in terminal.controllers.values())
     assert hand.order("north", "park") == "north is held"
-    assert hand.resume("all") is None
+    assert hand.resume(*terminal.controllers) is None
     terminal.run_until(lambda: not any(one.held for one in terminal.controllers.values()), 10)
     supervisor.desk.listen(None)
     Hand(terminal, "north").send("hold")

@@ -158,13 +158,14 @@ def test_own_hold_stops_all_and_release_goes_on() -> None:
     terminal = Terminal()
     supervisor = terminal.supervise(goals=(Move("B2", "stack-n", 3),))
     terminal.run_until(lambda: bool(terminal.orders("north", "transfer")))
-    supervisor.hold()
+    for name in supervisor.sessions:
+        supervisor.hold(name)
     terminal.run_until(lambda: all(one.held for one in terminal.controllers.values()), 5)
     terminal.reset("south")
     terminal.run_until(lambda: terminal.controllers["south"].held, 20)
     terminal.run_for(20)
     assert not supervisor.finished
-    supervisor.release()
+    assert [supervisor.release(name) for name in supervisor.sessions] == [""] * 4
     terminal.run_until(lambda: supervisor.finished, 60)
     assert where(terminal.truth, "B2") == ("stack-n", 3)
 
