@@ -101,9 +101,8 @@ class Words:
         return self._hand.resume(*(word for word in words if word != EVERY))
 
     def _of_hold(self, one: Held) -> str:
-        since_s = (self._hand.supervisor.now_ms - one.since_ms) / 1000
         by = f" by {one.by}" if one.by else ""
-        told = f"{one.node:<12} held{by} for {since_s:.0f} s: {one.says}"
+        told = f"{one.node:<12} held{by} for {one.for_ms // 1000} s: {one.says}"
         return click.style(told, fg="red", bold=True) if one.late else told
 
     def _transfer(self, words: Sequence[str]) -> str | None:

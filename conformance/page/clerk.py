@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any
+from typing import Any, NamedTuple
 
-from conformance.page.desk import Desk, Errand, Owner, Question, Unanswered
+from conformance.page.desk import Desk, Errand, Held, Owner, Question, Unanswered
 from conformance.page.orders import Field, NotThisWay, Offer, offers
 from protocol.site import Site
 from protocol.specification import specification
@@ -15,6 +15,14 @@ EVENTS_SHOWN = 30
 BOX = Field("box", "box", needed=False)
 
 
+class Seen(NamedTuple):
+    """What the desk knew at one moment."""
+
+    questions: tuple[Question, ...]
+    held: tuple[Held, ...]
+    events: tuple[str, ...]
+
+
 class Clerk:
     """Every method blocks until the owner has answered; none may be called on the owner's own thread."""
 
@@ -22,6 +30,7 @@ class Clerk:
         self._site = site
         self._desk = desk
         self._owner = owner
+        self._machines = [one.name for one in site.nodes.values() if not one.is_supervisor]
         self.offers: dict[tuple[str, str], Offer] = {(one.node, one.act): one for one in offers(site)}
 
     def do(self, asked: Mapping[str, Any]) -> str | None:
@@ -36,12 +45,13 @@ class Clerk:
         refused: str | None = self._done(way(asked))
         return refused
 
-    def look(self) -> tuple[list[Question], list[str]]:
-        """Open questions and the last events. Raises Unanswered."""
-        found: tuple[list[Question], list[str]] = self._done(
-            lambda: (list(self._desk.questions()), list(self._desk.events())[-EVENTS_SHOWN:])
+    def look(self) -> Seen:
+        """What the desk knows now. Raises Unanswered."""
+        desk = self._desk
+        seen: Seen = self._done(
+            lambda: Seen(tuple(desk.questions()), tuple(desk.held()), tuple(desk.events())[-EVENTS_SHOWN:])
         )
-        return found
+        return seen
 
     def _done(self, work: Callable[[], Any]) -> Any:
         errand = Errand(work)
@@ -63,19 +73,22 @@ class Clerk:
         return lambda: self._desk.order(offer.node, offer.act, **fields)
 
     def _hold(self, asked: Mapping[str, Any]) -> Callable[[], str | None]:
-        node = self._node(asked)
-        return lambda: self._desk.hold(node)
+        node = asked.get("node")
+        self._check(node, specification().everyone, *self._machines)
+        return lambda: self._desk.hold(str(node))
 
     def _resume(self, asked: Mapping[str, Any]) -> Callable[[], str | None]:
-        node = self._node(asked)
-        return lambda: self._desk.resume(node)
+        """Each node by its name: whoever presses has seen which."""
+        nodes = asked.get("nodes")
+        if not isinstance(nodes, list) or not nodes:
+            raise NotThisWay("'nodes' is a list of the machines that may go on, each by its name")
+        for node in nodes:
+            self._check(node, *self._machines)
+        return lambda: self._desk.resume(*nodes)
 
-    def _node(self, asked: Mapping[str, Any]) -> str:
-        node = asked.get("node")
-        machines = [one.name for one in self._site.nodes.values() if not one.is_supervisor]
-        if node not in (specification().everyone, *machines):
+    def _check(self, node: object, *known: str) -> None:
+        if node not in known:
             raise NotThisWay(f"there is no machine {node!r} on this site")
-        return str(node)
 
     def _tell(self, asked: Mapping[str, Any]) -> Callable[[], str | None]:
         place, slot = self._site.places.get(str(asked.get("place"))), asked.get("slot")

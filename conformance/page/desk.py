@@ -25,6 +25,30 @@ class Question(Protocol):
         """Answers to choose from, if it is not free text."""
 
 
+class Held(Protocol):
+    """One node that is held, or that is to be."""
+
+    @property
+    def node(self) -> str:
+        """Its name."""
+
+    @property
+    def by(self) -> str:
+        """Who asked for it, as far as anybody knows; else ''."""
+
+    @property
+    def says(self) -> str:
+        """How far it has come, in words."""
+
+    @property
+    def late(self) -> bool:
+        """Whether it has not reached the node, and a person has to know."""
+
+    @property
+    def for_ms(self) -> int:
+        """How long ago it was asked for or first heard of."""
+
+
 class Desk(Protocol):
     """Gives orders by the rules of the protocol.
 
@@ -35,10 +59,13 @@ class Desk(Protocol):
         """Order one act; ids, boots, deadlines, counts and readings are the desk's own affair."""
 
     def hold(self, node: str) -> str | None:
-        """Hold one node, or 'all'."""
+        """Hold one node, or 'all'; a hold waits for the bus, and nothing else does."""
 
-    def resume(self, node: str) -> str | None:
-        """Let one node, or 'all', go on after a hold."""
+    def held(self) -> Sequence[Held]:
+        """Every node that is held or is to be held."""
+
+    def resume(self, *nodes: str) -> str | None:
+        """Let these nodes, each by its name, go on after a hold."""
 
     def tell(self, place: str, slot: int, box: str | None) -> str | None:
         """A person says what stands in a slot; None for nothing."""

@@ -23,6 +23,7 @@ EVERY_S = 0.1
 DESK_EVERY_S = 0.25
 BEAT_S = 2.0
 """A viewer that hears nothing for longer says that what it shows is old."""
+SAME_HOLD_MS = 1_500
 MOST_VIEWERS = 20
 
 
@@ -34,6 +35,7 @@ class Hub:
         self._clerk = clerk
         self._model: Model = {}
         self._desk: Model = {}
+        self._since: dict[str, int] = {}
         self._step = asyncio.Event()
         self.closing = False
         self.viewers = 0
@@ -62,8 +64,21 @@ class Hub:
         """Ask the desk for questions and events."""
         while True:
             if self.viewers and self._clerk is not None:
-                self._desk = await to_thread.run_sync(_desk_entries, self._clerk)
+                self._desk = await to_thread.run_sync(self._desk_entries, self._clerk)
             await asyncio.sleep(DESK_EVERY_S)
+
+    def _desk_entries(self, clerk: Clerk) -> Model:
+        entries = dict(_entries(clerk))
+        now_ms = self._page.clock() // 1000
+        since = {key: now_ms - entry.pop("for_ms") for key, entry in entries.items() if "for_ms" in entry}
+        # The same figure as before, unless it is another hold: a row that changes loses the press on its button.
+        self._since = {
+            key: self._since[key] if abs(self._since.get(key, 0) - at) < SAME_HOLD_MS else at
+            for key, at in since.items()
+        }
+        for key, at in self._since.items():
+            entries[key]["at"] = at
+        return entries
 
     async def view(self) -> AsyncIterator[str]:
         """Server-sent events for one viewer (WHATWG HTML, section 9.2): first everything, then what changed."""
@@ -91,16 +106,14 @@ def _event(data: dict[str, Any]) -> str:
     return f"data: {json.dumps(data, separators=(',', ':'))}\n\n"
 
 
-def _desk_entries(clerk: Clerk) -> Model:
-    return dict(_entries(clerk))
-
-
 def _entries(clerk: Clerk) -> Iterator[tuple[str, dict[str, Any]]]:
     try:
-        questions, events = clerk.look()
+        seen = clerk.look()
     except Unanswered as error:  # The view of the bus goes on.
         yield "desk", {"there": False, "why": str(error), "events": []}
         return
-    yield "desk", {"there": True, "why": "", "events": events}
-    for question in questions:
+    yield "desk", {"there": True, "why": "", "events": list(seen.events)}
+    for one in seen.held:
+        yield f"hold/{one.node}", {"by": one.by, "says": one.says, "late": one.late, "for_ms": one.for_ms}
+    for question in seen.questions:
         yield f"question/{question.number}", {"text": question.text, "choices": list(question.choices)}

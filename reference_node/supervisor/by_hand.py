@@ -188,7 +188,9 @@ class ByHand:
             why = supervisor.holds.why_no_resume(name, supervisor.now_ms)
             if why:
                 return f"{why}; {told}"
-        return "; ".join(filter(None, (supervisor.release(name) for name in dict.fromkeys(nodes)))) or None
+        for name in dict.fromkeys(nodes):
+            supervisor.release(name)
+        return None
 
     def go_on(self) -> str | None:
         """What was open when the bus fell may go on."""

@@ -44,6 +44,8 @@ class OwnHold:
     """When the newest copy went out over the present connection; None before the first."""
     obeyed_ms: int | None = None
     """Since when the node says so."""
+    told: int | None = None
+    """The count of holds with which a person was told that somebody else may hold too."""
 
     def alone(self, count: int) -> bool:
         """Whether nobody else can have held, by the node's own count of holds."""
@@ -56,8 +58,8 @@ class Held:
 
     node: str
     by: str
-    since_ms: int
-    """When it was asked for; of somebody else's hold, when the node first said it."""
+    for_ms: int
+    """Since when: asked for, or of somebody else's hold first heard of."""
     stage: Stage
     says: str
     """All of it in words."""
@@ -101,22 +103,23 @@ class Holds:
         self._still.pop(node, None)
 
     def release(self, node: str, now_ms: int) -> str:
-        """End the hold of `node` and resume it; else why that cannot be.
+        """End the hold of `node` and resume it; else why that cannot be, and it stays held.
 
-        Where somebody else held too, the hold of here ends, and a person is asked about the other [SUP-14].
+        Where somebody else may hold too, it has to be said once more [SUP-14].
         """
         why = self.why_no_resume(node, now_ms)
         if why:
             return why
-        own, count = self.standing.pop(node, None), state_word(self._sessions[node], "holds")
-        if own is not None and not own.alone(count):
-            self._still[node] = "the hold from here has ended, somebody else may hold it too"
-            return f"{node} may be held by somebody else too; say it once more to lift that hold"
-        self._sessions[node].order("resume", now_ms, holds=count)
+        self.standing.pop(node, None)
+        session = self._sessions[node]
+        session.order("resume", now_ms, holds=state_word(session, "holds"))
         return ""
 
     def why_no_resume(self, node: str, now_ms: int) -> str:
-        """Why `node` cannot be resumed now; '' if it can. Nobody resumes what does not say that it is held."""
+        """Why `node` cannot be resumed now; '' if it can. Nobody resumes what does not say that it is held.
+
+        That somebody else may hold it too is told once for each count of holds.
+        """
         session = self._sessions[node]
         if not self.linked:
             return AWAY
@@ -126,6 +129,10 @@ class Holds:
             return f"a resume of {node} is on its way"
         if not is_held(session) or not session.reachable(now_ms):
             return f"{node} is held, and cannot be asked now"
+        own, count = self.standing.get(node), int(state_word(session, "holds"))
+        if own is not None and not own.alone(count) and own.told != count:
+            own.told = count
+            return f"{node} may be held by somebody else too; say it once more to lift that hold as well"
         return ""
 
     def not_resumed(self, node: str, why: str) -> None:
@@ -137,7 +144,7 @@ class Holds:
         """The node has forgotten every hold; this supervisor's own goes out at once [SUP-14]."""
         own = self.standing.get(node)
         if own is not None:
-            own.before, own.sent, own.sent_ms, own.obeyed_ms = 0, 0, None, None
+            own.before, own.sent, own.sent_ms, own.obeyed_ms, own.told = 0, 0, None, None, None
 
     def unlink(self) -> None:
         """The bus is away: what went out last may not have arrived."""
@@ -184,15 +191,15 @@ class Holds:
                 return None
             why = "a resume is on its way" if _resumes(session) else self._still.get(name, "")
             says = f"held, by its own word{f'; {why}' if why else ''}{heard}"
-            return Held(name, SOMEBODY if not why else "", self._seen_ms[name], Stage.OBEYED, says)
+            return Held(name, SOMEBODY if not why else "", now_ms - self._seen_ms[name], Stage.OBEYED, says)
         if own.sent_ms is None:
             why = "not sent: the bus is away" if not self.linked else "asked for, not sent yet"
-            return Held(name, own.by, own.asked_ms, Stage.NOT_SENT, why, late=not self.linked)
+            return Held(name, own.by, now_ms - own.asked_ms, Stage.NOT_SENT, why, late=not self.linked)
         if own.obeyed_ms is None:
             late = now_ms - own.asked_ms > self._repeat_ms
             says = f"sent {_times(own.sent)}, not obeyed yet{heard}"
-            return Held(name, own.by, own.asked_ms, Stage.SENT, says, late=late)
-        return Held(name, own.by, own.asked_ms, Stage.OBEYED, f"obeyed, by its own word{heard}")
+            return Held(name, own.by, now_ms - own.asked_ms, Stage.SENT, says, late=late)
+        return Held(name, own.by, now_ms - own.asked_ms, Stage.OBEYED, f"obeyed, by its own word{heard}")
 
     def why_held(self, node: str) -> str:
         """Why `node` is held though this supervisor does not hold it."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 
@@ -34,18 +34,24 @@ class AtWork:
     served: Served
     supervisor: Supervisor
     host: MqttHost
+    machines: Mapping[str, MqttHost]
 
 
 @contextmanager
 def at_work(
-    *, goals: Sequence[Goal] = (), answer: Callable[[Asked], None] | None = None, with_desk: bool = True
+    *,
+    goals: Sequence[Goal] = (),
+    answer: Callable[[Asked], None] | None = None,
+    with_desk: bool = True,
+    broker: Broker | None = None,
 ) -> Iterator[AtWork]:
-    """Everything running, all of it stopped at the end."""
+    """Everything running, all of it stopped at the end; on an embedded broker unless one is given."""
     site, rng = scenario(), random.Random(5)
     world = World(site, STANDS)
     contents = {"stack-n": ("C-100", "C-101", "C-102", ""), "stack-s": ("", ""), "ferry": ("",)}
     with ExitStack() as stack:
-        broker = stack.enter_context(start_broker("embedded"))
+        broker = broker or stack.enter_context(start_broker("embedded"))
+        machines: dict[str, MqttHost] = {}
         link = Link(broker.host, broker.port)
         page = stack.enter_context(listening(site, broker.address))
         for node in site.nodes.values():
@@ -55,6 +61,7 @@ def at_work(
                     rng=random.Random(7),
                 )  # fmt: skip
                 machine.start()
+                machines[node.name] = machine
                 stack.callback(machine.stop)
         supervisor = Supervisor(
             site, "yard", boot=3, rng=rng, started_ms=monotonic_ms(), goals=goals, contents=contents,
@@ -69,6 +76,6 @@ def at_work(
 
             host.call(done)
 
-        desk = ByHand(lambda: supervisor) if with_desk else None
+        desk = ByHand(lambda: supervisor, "the page") if with_desk else None
         served = stack.enter_context(serve(page, desk=desk, owner=owner if with_desk else None))
-        yield AtWork(site, broker, page, served, supervisor, host)
+        yield AtWork(site, broker, page, served, supervisor, host, machines)

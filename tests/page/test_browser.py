@@ -12,6 +12,8 @@ import pytest
 from tests.needs import needs
 from tests.page.at_work import AtWork, at_work
 from tests.publish.npm import installed
+from tests.supervisor.bus import answered, ear_at, mortal_broker, until
+from tests.supervisor.terminal import NODES
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
@@ -52,6 +54,14 @@ def opened(chromium: Browser, yard: AtWork, **options: Any) -> Iterator[Page]:
     page.close()
 
 
+def compose_homing(page: Page) -> None:
+    """Come as far as the question before an order is sent."""
+    page.locator("#who").select_option("south")
+    page.locator("#what").select_option("home")
+    page.locator("#compose button[type=submit]").click()
+    page.locator("#ask").wait_for()
+
+
 def test_it_shows_the_yard(tab: Page, tmp_path: Path) -> None:
     tab.locator('[data-place="stack-n"] [data-slot="1"]', has_text="C-101").wait_for()
     assert tab.locator("#health .card").count() == 5
@@ -82,7 +92,7 @@ def test_axe_finds_no_violation(chromium: Browser, yard: AtWork, shade: Any) -> 
         page.evaluate(axe)
         for asking in (False, True):
             if asking:
-                page.locator(".bar .hold").click()
+                compose_homing(page)
             found = page.evaluate("axe.run()")["violations"]
             assert [(one["id"], one["nodes"][0]["html"][:200]) for one in found] == []
 
@@ -127,15 +137,69 @@ def test_a_question_is_answered_and_then_the_shuttle_runs(tab: Page) -> None:
     tab.locator('[data-key="carrier/0/ferry"]:not(.away)').first.wait_for(state="attached")
 
 
-def test_a_hold_and_its_end(tab: Page, yard: AtWork) -> None:
-    tab.locator(".bar .hold").click()
-    assert "no emergency stop" in tab.locator("#ask-caution").inner_text()
+def test_one_click_holds_every_node_and_only_resume_asks(tab: Page, yard: AtWork) -> None:
+    with ear_at(yard.broker.port) as ear:
+        assert tab.locator("#holds").is_hidden()
+        assert tab.get_by_role("button", name=re.compile("^Resume")).count() == 0, "nothing is held"
+        tab.locator(".bar .hold").click()
+        assert not tab.locator("#ask").is_visible()
+        told = tab.locator("#holds li", has_text="by the page").filter(has_text="obeyed, by its own word")
+        for number in range(4):
+            told.nth(number).wait_for()
+        assert tab.locator("#held").inner_text() == "Held: ferry, north, siding, south"
+        assert set(ear.heard()) == {(name, "hold") for name in NODES}
+
+        tab.locator("#holds").get_by_role("button", name="Resume north", exact=True).click()
+        asked = tab.locator("#ask")
+        assert "Hands clear" in asked.locator("#ask-caution").inner_text()
+        assert tab.evaluate("document.activeElement.id") == "ask-no"
+        tab.locator("#ask-yes").click()
+        tab.locator("#holds li", has_text="north").wait_for(state="detached")
+        assert {one for one in ear.heard() if one[1] in ("hold", "resume")} == {("north", "resume")}
+        assert set(yard.supervisor.holds) == {"south", "siding", "ferry"}
+
+        tab.locator("#resume").click()
+        assert asked.locator("#ask-words").inner_text() == "Resume ferry, siding, south"
+        tab.locator("#ask-yes").click()
+        tab.locator("#holds").wait_for(state="hidden")
+        assert {one for one in ear.heard() if one[1] in ("hold", "resume")} == {
+            (name, "resume") for name in ("south", "siding", "ferry")
+        }
+
+
+def test_one_key_holds_every_node_even_while_something_is_asked(tab: Page, yard: AtWork) -> None:
+    compose_homing(tab)
+    tab.keyboard.press("F8")
+    tab.locator("#ask").wait_for(state="hidden")
+    tab.locator("#held", has_text="Held: ferry, north, siding, south").wait_for()
+    tab.locator("#resume").click()
     tab.locator("#ask-yes").click()
-    tab.locator("#troubles li", has_text="north").filter(has_text="is held").wait_for()
-    tab.locator("#whom").select_option("all")
-    tab.locator('#standing [data-do="resume"]').click()
-    tab.locator("#ask-yes").click()
-    tab.locator("#troubles li", has_text="is held").first.wait_for(state="detached")
+    tab.locator("#holds").wait_for(state="hidden")
+
+
+@needs("mosquitto")
+def test_a_hold_that_is_not_sent_stands_in_red_until_it_is(chromium: Browser) -> None:
+    """The broker is killed and comes back on its port: the hold has waited, a resume has not."""
+    with mortal_broker() as broker, at_work(broker=broker, answer=answered) as yard:
+        for page in opened(chromium, yard):
+            until(lambda: yard.supervisor.was_owned)
+            broker.kill()
+            page.locator("#link.down").wait_for()
+            page.keyboard.press("F8")
+            red = page.locator("#held.bad", has_text="NOT HELD YET: ferry (not sent: the bus is away)")
+            red.wait_for()
+            page.locator("#holds").get_by_role("button", name="Resume north", exact=True).click()
+            page.locator("#ask-yes").click()
+            page.locator("#said.bad", has_text="the bus is away").wait_for()
+            broker.revive()
+            with ear_at(broker.port) as ear:
+                page.locator("#held", has_text="Held: ferry, north, siding, south").wait_for()
+                question = page.locator("#questions ul li", has_text="The bus was away for")
+                question.get_by_role("button", name="go on").click()
+                page.locator("#ask-yes").click()
+                question.wait_for(state="detached")
+                assert "resume" not in {act for _, act in ear.heard()}
+            assert set(yard.supervisor.holds) == set(NODES)
 
 
 def test_another_sites_page_can_neither_look_nor_order(chromium: Browser, yard: AtWork) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from conformance.page.clerk import Clerk
-from conformance.page.desk import Errand, Question, Unanswered
+from conformance.page.desk import Errand, Held, Question, Unanswered
 from conformance.page.orders import DESKS_OWN, NOT_OFFERED, NotThisWay, offers
 from protocol.schemas import is_valid
 from protocol.site_file import scenario
@@ -95,8 +95,11 @@ class Noting:
         self.asked.append(("hold", node))
         return None
 
-    def resume(self, node: str) -> str | None:
-        self.asked.append(("resume", node))
+    def held(self) -> list[Held]:
+        return []
+
+    def resume(self, *nodes: str) -> str | None:
+        self.asked.append(("resume", *nodes))
         return None
 
     def tell(self, place: str, slot: int, box: str | None) -> str | None:
@@ -120,16 +123,16 @@ def test_the_clerk_asks_the_desk_for_what_was_asked() -> None:
     assert clerk.do({"do": "order", "node": "ferry", "act": "run", "fields": {"to": "quay-s"}}) is None
     assert clerk.do({"do": "order", "node": "north", "act": "park"}) == "busy"
     clerk.do({"do": "hold", "node": "all"})
-    clerk.do({"do": "resume", "node": "north"})
+    clerk.do({"do": "resume", "nodes": ["north", "ferry"]})
     clerk.do({"do": "tell", "place": "siding", "slot": 2, "box": ""})
     clerk.do({"do": "tell", "place": "siding", "slot": 0, "box": "B1"})
     clerk.do({"do": "answer", "number": 3, "choice": "it is empty"})
     assert desk.asked == [
-        ("ferry", "run", {"to": "quay-s"}), ("north", "park", {}), ("hold", "all"), ("resume", "north"),
+        ("ferry", "run", {"to": "quay-s"}), ("north", "park", {}), ("hold", "all"), ("resume", "north", "ferry"),
         ("siding", 2, None), ("siding", 0, "B1"), (3, "it is empty"),
     ]  # fmt: skip
-    assert clerk.look()[1][-1] == "98"
-    assert len(clerk.look()[1]) == 30
+    assert clerk.look().events[-1] == "98"
+    assert len(clerk.look().events) == 30
 
 
 @pytest.mark.parametrize(
@@ -144,6 +147,13 @@ def test_the_clerk_asks_the_desk_for_what_was_asked() -> None:
         {"do": "hold", "node": "nobody"},
         {"do": "hold", "node": ["all"]},
         {"do": "hold"},
+        {"do": "resume"},
+        {"do": "resume", "node": "all"},
+        {"do": "resume", "nodes": []},
+        {"do": "resume", "nodes": ["all"]},
+        {"do": "resume", "nodes": "north"},
+        {"do": "resume", "nodes": ["north", "nobody"]},
+        {"do": "resume", "nodes": [["north"]]},
         {"do": "tell", "place": "siding", "slot": 3},
         {"do": "tell", "place": "moon", "slot": 0},
         {"do": "tell", "place": "siding", "slot": 0, "box": "<b>"},

@@ -108,7 +108,11 @@ const rows = {
   ],
   trouble: (one) => [
     make("span", { cls: `word ${one.kind === "held" ? "held" : one.rank < 3 ? "trouble" : "held"}`, text: one.kind }),
-    make("b", { text: one.node }), make("span", { text: one.says }), one.kind === "held" ? button("resume", one.node) : null,
+    make("b", { text: one.node }), make("span", { text: one.says }),
+  ],
+  hold: (one, key) => [
+    make("span", { cls: `word ${one.late ? "trouble" : "held"}`, text: one.late ? "not held yet" : "held" }), make("b", { text: key.slice(5) }),
+    one.by ? make("span", { text: `by ${one.by}` }) : null, make("span", { cls: one.late ? "bad" : "", text: one.says }), resume([key.slice(5)]), make("span", { cls: "age", at: one.at }),
   ],
   question: (question, key) => [make("span", { text: question.text }), answers(question, Number(key.split("/")[1]))],
   node(node, key) {
@@ -125,7 +129,8 @@ const rows = {
     const parts = [top, make("p", { cls: "small", text: about.filter(Boolean).join(", ") }), counts];
     if (facts.orders && facts.orders.some((order) => order.node === name)) {
       const buttons = make("p");
-      buttons.append(button("hold", name), " ", button("resume", name));
+      buttons.append(button(`Hold ${name}`, () => hold(name)));
+      if (model.has(`hold/${name}`)) buttons.append(" ", resume([name]));
       parts.push(buttons);
     }
     return parts;
@@ -147,7 +152,7 @@ const rows = {
 const number = (key) => Number(key.split("/")[1]);
 const rank = {
   job: (key) => (model.get(key).open ? -1e9 : 0) - number(key), trouble: (key) => model.get(key).rank, question: number,
-  node: () => 0, wrong: (key) => -number(key), line: (key) => -number(key),
+  node: () => 0, hold: (key) => (model.get(key).late ? 0 : 1), wrong: (key) => -number(key), line: (key) => -number(key),
 };
 const CLASS = { node: "card" };
 const lists = new Map(all("[data-list]").map((element) => [element.dataset.list, { element, rows: new Map() }]));
@@ -211,12 +216,24 @@ function paint(kind, keys) {
     }
   }
   if (lists.has(kind)) settle(kind);
+  if (kind === "hold") holds(keys);
 }
 function bus(value) {
   lamp(value.up ? "up" : "down", value.up ? "Bus heard" : `Bus not heard: ${value.why}`);
   put($("count"), `${value.messages.toLocaleString("en")} heard so far`);
 }
 function lamp(cls, text) { $("link").className = `lamp ${cls}`; put($("link"), text); }
+// What is held stands at the top of the page, in red as long as a hold has not come through.
+function holds(changed) {
+  const names = heldNow(), late = names.filter((name) => model.get(`hold/${name}`).late);
+  $("holds").hidden = names.length === 0;
+  $("held").className = late.length ? "bad" : "";
+  put($("held"), late.length ? `NOT HELD YET: ${late.map((name) => `${name} (${model.get(`hold/${name}`).says})`).join(", ")}` : names.length ? `Held: ${names.join(", ")}` : "");
+  $("resume").hidden = names.length < 2;
+  put($("resume"), `Resume ${names.join(", ")}`);
+  paint("node", changed.map((key) => `node/${key.slice(5)}`).filter((key) => model.has(key)));
+}
+const heldNow = () => [...model.keys()].filter((key) => key.startsWith("hold/")).map((key) => key.slice(5)).sort();
 function desk(value) {
   put($("desk"), value.there ? "" : `The desk does not answer (${value.why}): nothing can be ordered now.`);
   const text = value.events.join("\n");
@@ -262,41 +279,45 @@ function scale() {
 }
 new ResizeObserver(scale).observe(document.querySelector(".sheets"));
 
-// ---- orders: nothing is sent without a second look
-function button(what, node) {
-  if (!facts.orders) return null;
-  const made = make("button", { text: what === "hold" ? `Hold ${node}` : `Resume ${node}` });
+// ---- orders: a hold is sent at once and by one key; nothing else without a second look
+function button(text, press) {
+  const made = make("button", { text });
   made.type = "button";
-  made.addEventListener("click", () => stand(what, node));
+  made.addEventListener("click", press);
   return made;
 }
-function stand(what, node) {
-  const who = node === "all" ? "every node" : node;
-  const text = what === "hold" ? `Hold ${who}` : `Resume ${who}`;
-  const caution = what === "hold"
-    ? "A hold is no emergency stop: it may come late or not at all. Where somebody is in danger, use the switch that removes motor power."
-    : "Hands clear: what was stopped by a hold moves on at once.";
-  confirm({ do: what, node }, text, caution, what === "hold");
+function hold(node) { send({ order: { do: "hold", node }, text: node === "all" ? "Hold every node" : `Hold ${node}` }); }
+const resume = (nodes) => button(`Resume ${nodes.join(", ")}`, () => askToResume(nodes));
+function askToResume(nodes) {
+  confirm({ do: "resume", nodes }, `Resume ${nodes.join(", ")}`, "Hands clear: what was stopped by a hold moves on at once.");
 }
+const HOLD_KEYS = ["F8", "Pause"];
+function holdKey(event) {
+  if (!HOLD_KEYS.includes(event.key) || event.repeat) return;
+  event.preventDefault();
+  holdAll();
+}
+function holdAll() { waiting = null; $("ask").close(); hold("all"); }
 let waiting = null;
-function confirm(order, text, caution, eager = false) {
+function confirm(order, text, caution) {
   waiting = { order, text };
   put($("ask-words"), text);
   put($("ask-caution"), caution);
   $("ask").showModal();
-  $(eager ? "ask-yes" : "ask-no").focus();
+  $("ask-no").focus();
 }
 async function send({ order, text }) {
   say(`Sending: ${text}`);
   try {
     const answer = await fetch("order", { method: "POST", headers: { "content-type": "application/json" }, body: JSON.stringify(order) });
     const { refused } = await answer.json();
-    say(refused === null ? `Taken: ${text}` : `Not taken: ${text}. ${refused}`);
+    if (refused !== null) say(`Not taken: ${text}. ${refused}`, true);
+    else say(order.do === "hold" ? `Asked for: ${text}. What has come of it stands under Holds.` : `Taken: ${text}`);
   } catch {
-    say(`It is not known whether this was taken: ${text}. The page's program did not answer.`);
+    say(`It is not known whether this was taken: ${text}. The page's program did not answer.`, true);
   }
 }
-function say(text) { put($("said"), text); }
+function say(text, bad = false) { $("said").className = bad ? "bad" : ""; put($("said"), text); }
 
 function answers(question, number) {
   const form = make("form");
@@ -344,7 +365,9 @@ function slots() {
   $("slot").replaceChildren(...Array.from({ length: facts.slots[$("where").value] }, (_, slot) => make("option", { text: String(slot) })));
 }
 if (facts.orders) {
-  for (const pressed of all("[data-do]")) pressed.addEventListener("click", () => stand(pressed.dataset.do, pressed.dataset.node || $(pressed.dataset.from).value));
+  for (const pressed of all("[data-hold]")) pressed.addEventListener("click", () => (pressed.dataset.hold === "all" ? holdAll() : hold($(pressed.dataset.hold).value)));
+  addEventListener("keydown", holdKey, true);
+  $("resume").addEventListener("click", () => askToResume(heldNow()));
   $("ask-no").addEventListener("click", () => $("ask").close());
   $("ask-yes").addEventListener("click", () => { const chosen = waiting; waiting = null; $("ask").close(); if (chosen) send(chosen); });
   $("ask").addEventListener("close", () => { waiting = null; });
