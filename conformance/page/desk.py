@@ -45,6 +45,10 @@ class Held(Protocol):
         """Whether it has not reached the node, and a person has to know."""
 
     @property
+    def may_resume(self) -> bool:
+        """Whether a resume can be offered."""
+
+    @property
     def for_ms(self) -> int:
         """How long ago it was asked for or first heard of."""
 

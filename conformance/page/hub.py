@@ -114,6 +114,8 @@ def _entries(clerk: Clerk) -> Iterator[tuple[str, dict[str, Any]]]:
         return
     yield "desk", {"there": True, "why": "", "events": list(seen.events)}
     for one in seen.held:
-        yield f"hold/{one.node}", {"by": one.by, "says": one.says, "late": one.late, "for_ms": one.for_ms}
+        yield f"hold/{one.node}", {
+            "by": one.by, "says": one.says, "late": one.late, "resume": one.may_resume, "for_ms": one.for_ms,
+        }  # fmt: skip
     for question in seen.questions:
         yield f"question/{question.number}", {"text": question.text, "choices": list(question.choices)}

@@ -65,6 +65,8 @@ class Held:
     """All of it in words."""
     late: bool = False
     """Whether it has not reached the node yet, and a person has to know."""
+    may_resume: bool = False
+    """Whether a resume can be offered: the node is heard, and says that it is held."""
 
 
 class Holds:
@@ -94,7 +96,7 @@ class Holds:
         """Hold `node` until it is lifted; asked for again it is sent again."""
         own = self.standing.get(node)
         if own is not None:
-            own.sent_ms = None
+            own.sent_ms = own.obeyed_ms = None
             return
         session = self._sessions[node]
         withdrawn = session.withdraw("resume")
@@ -185,21 +187,24 @@ class Holds:
 
     def _held(self, name: str, now_ms: int) -> Held | None:
         own, session = self.standing.get(name), self._sessions[name]
-        heard = "" if self.linked and session.reachable(now_ms) else f"; {_last_word(session, now_ms)}"
+        reachable = self.linked and session.reachable(now_ms)
+        heard = "" if reachable else f"; {_last_word(session, now_ms)}"
+        may = reachable and not _resumes(session)
         if own is None:
             if name not in self._seen_ms:
                 return None
             why = "a resume is on its way" if _resumes(session) else self._still.get(name, "")
-            says = f"held, by its own word{f'; {why}' if why else ''}{heard}"
-            return Held(name, SOMEBODY if not why else "", now_ms - self._seen_ms[name], Stage.OBEYED, says)
+            says, by = f"held, by its own word{f'; {why}' if why else ''}{heard}", "" if why else SOMEBODY
+            return Held(name, by, now_ms - self._seen_ms[name], Stage.OBEYED, says, may_resume=may)
+        for_ms = now_ms - own.asked_ms
+        if own.obeyed_ms is not None:
+            says = f"obeyed, by its own word{heard}"
+            return Held(name, own.by, for_ms, Stage.OBEYED, says, may_resume=may)
         if own.sent_ms is None:
-            why = "not sent: the bus is away" if not self.linked else "asked for, not sent yet"
-            return Held(name, own.by, now_ms - own.asked_ms, Stage.NOT_SENT, why, late=not self.linked)
-        if own.obeyed_ms is None:
-            late = now_ms - own.asked_ms > self._repeat_ms
-            says = f"sent {_times(own.sent)}, not obeyed yet{heard}"
-            return Held(name, own.by, now_ms - own.asked_ms, Stage.SENT, says, late=late)
-        return Held(name, own.by, now_ms - own.asked_ms, Stage.OBEYED, f"obeyed, by its own word{heard}")
+            why = "asked for, not sent yet" if self.linked else "not sent: the bus is away"
+            return Held(name, own.by, for_ms, Stage.NOT_SENT, why, late=not self.linked)
+        says = f"sent {_times(own.sent)}, not obeyed yet{heard}"
+        return Held(name, own.by, for_ms, Stage.SENT, says, late=for_ms > self._repeat_ms)
 
     def why_held(self, node: str) -> str:
         """Why `node` is held though this supervisor does not hold it."""

@@ -112,7 +112,7 @@ const rows = {
   ],
   hold: (one, key) => [
     make("span", { cls: `word ${one.late ? "trouble" : "held"}`, text: one.late ? "not held yet" : "held" }), make("b", { text: key.slice(5) }),
-    one.by ? make("span", { text: `by ${one.by}` }) : null, make("span", { cls: one.late ? "bad" : "", text: one.says }), resume([key.slice(5)]), make("span", { cls: "age", at: one.at }),
+    one.by ? make("span", { text: `by ${one.by}` }) : null, make("span", { cls: one.late ? "bad" : "", text: one.says }), one.resume ? resume([key.slice(5)]) : null, make("span", { cls: "age", at: one.at }),
   ],
   question: (question, key) => [make("span", { text: question.text }), answers(question, Number(key.split("/")[1]))],
   node(node, key) {
@@ -130,7 +130,7 @@ const rows = {
     if (facts.orders && facts.orders.some((order) => order.node === name)) {
       const buttons = make("p");
       buttons.append(button(`Hold ${name}`, () => hold(name)));
-      if (model.has(`hold/${name}`)) buttons.append(" ", resume([name]));
+      if (model.get(`hold/${name}`)?.resume) buttons.append(" ", resume([name]));
       parts.push(buttons);
     }
     return parts;
@@ -225,15 +225,21 @@ function bus(value) {
 function lamp(cls, text) { $("link").className = `lamp ${cls}`; put($("link"), text); }
 // What is held stands at the top of the page, in red as long as a hold has not come through.
 function holds(changed) {
-  const names = heldNow(), late = names.filter((name) => model.get(`hold/${name}`).late);
+  const names = heldNow(), free = resumable(), late = new Map();
+  for (const name of names) {
+    const { late: is, says } = model.get(`hold/${name}`);
+    if (is) late.set(says, [...(late.get(says) || []), name]);
+  }
   $("holds").hidden = names.length === 0;
-  $("held").className = late.length ? "bad" : "";
-  put($("held"), late.length ? `NOT HELD YET: ${late.map((name) => `${name} (${model.get(`hold/${name}`).says})`).join(", ")}` : names.length ? `Held: ${names.join(", ")}` : "");
-  $("resume").hidden = names.length < 2;
-  put($("resume"), `Resume ${names.join(", ")}`);
+  $("held").className = late.size ? "bad" : "";
+  const told = [...late].map(([says, which]) => `${which.join(", ")}: ${says}`).join("; ");
+  put($("held"), late.size ? `NOT HELD YET: ${told}` : names.length ? `Held: ${names.join(", ")}` : "");
+  $("resume").hidden = free.length < 2;
+  put($("resume"), `Resume ${free.join(", ")}`);
   paint("node", changed.map((key) => `node/${key.slice(5)}`).filter((key) => model.has(key)));
 }
 const heldNow = () => [...model.keys()].filter((key) => key.startsWith("hold/")).map((key) => key.slice(5)).sort();
+const resumable = () => heldNow().filter((name) => model.get(`hold/${name}`).resume);
 function desk(value) {
   put($("desk"), value.there ? "" : `The desk does not answer (${value.why}): nothing can be ordered now.`);
   const text = value.events.join("\n");
@@ -367,7 +373,7 @@ function slots() {
 if (facts.orders) {
   for (const pressed of all("[data-hold]")) pressed.addEventListener("click", () => (pressed.dataset.hold === "all" ? holdAll() : hold($(pressed.dataset.hold).value)));
   addEventListener("keydown", holdKey, true);
-  $("resume").addEventListener("click", () => askToResume(heldNow()));
+  $("resume").addEventListener("click", () => askToResume(resumable()));
   $("ask-no").addEventListener("click", () => $("ask").close());
   $("ask-yes").addEventListener("click", () => { const chosen = waiting; waiting = null; $("ask").close(); if (chosen) send(chosen); });
   $("ask").addEventListener("close", () => { waiting = null; });
