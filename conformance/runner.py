@@ -40,7 +40,8 @@ class Result:
 class Selection:
     """Which cases are asked for."""
 
-    only: tuple[str, ...] = ()
+    only: tuple[str, ...] | None = None
+    """These and what they rest on; None for every case, and none for an empty tuple."""
     motion: bool = True
 
 
@@ -150,10 +151,10 @@ def by_id(cases: Iterable[Case]) -> dict[str, Case]:
     return {case.id: case for case in cases}
 
 
-def with_prerequisites(cases: dict[str, Case], only: Sequence[str]) -> list[Case]:
-    """The named cases and all that they rest on; every case where none is named. Raises KeyError."""
+def with_prerequisites(cases: dict[str, Case], only: Sequence[str] | None) -> list[Case]:
+    """The named cases and all that they rest on; every case for None. Raises KeyError."""
     wanted: set[str] = set()
-    todo = list(only or cases)
+    todo = list(cases if only is None else only)
     while todo:
         id_ = todo.pop()
         if id_ not in wanted:

@@ -154,12 +154,12 @@ class Mosquitto:
             "log_dest stderr",
             "log_type error",
             "log_type warning",
-            f"allow_anonymous {'false' if self._users else 'true'}",
+            f"allow_anonymous {'false' if self._users is not None else 'true'}",
         ]
         if os.getuid() == 0:
             # Else it would change to a user of its own that cannot read this directory.
             lines.append(f"user {pwd.getpwuid(0).pw_name}")
-        if self._users:
+        if self._users is not None:
             lines.append(f"password_file {self._password_file(self._users)}")
         if self._tls is not None:
             lines += [

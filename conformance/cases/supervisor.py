@@ -108,7 +108,7 @@ def supervisor_repeats(play: Play) -> None:
 
 
 def _sent_again(play: Play, node: str, act: str, body: Any, number: int) -> None:
-    before = play.sent_to(node, act)[number - 1]
+    before = play.sent_to(node, {act})[number - 1]
     limits = play.spec.timing["order_repeat"]
     within_ms = play.limit_ms("order_repeat") + play.limit_ms("answer")
     again = play.next_order(node, act, within_ms, before.number)
@@ -145,7 +145,7 @@ def supervisor_repeats_running(play: Play) -> None:
     order = play.await_job(plan.first, "transfer")
     still_repeated(play, plan.first, order, "SUP-05")
     done = play.await_word(plan.first, "job-report", {"id": order.body["id"], "state": "done"})
-    sent = [one.at_ms for one in play.sent_to(plan.first, "transfer") if one.number < done.number]
+    sent = [one.at_ms for one in play.sent_to(plan.first, {"transfer"}) if one.number < done.number]
     gaps = [later - earlier for earlier, later in pairwise(sent)]
     play.check(max(gaps) <= play.limit_ms("order_repeat"), "SUP-05", "repeats in time", f"{max(gaps):.0f} ms")
 

@@ -193,7 +193,7 @@ def supervisor_other_digest(play: Play) -> None:
     play.begin({name: prepare})
     play.await_order(name, "claim")
     play.watch(play.stretched(QUIET_MS))
-    for one in play.sent_to(name, *play.spec.jobs):
+    for one in play.sent_to(name, play.spec.jobs):
         play.check(False, "SUP-20", f"no job to {name}, which has other tables", one.body["act"], one)
 
 
@@ -210,7 +210,7 @@ def supervisor_keeps_hold(play: Play) -> None:
     play.yard.befall(name, PlayedNode.hold)
     held = play.await_word(name, "crane-status", {"held": True})
     play.watch(play.stretched(QUIET_MS))
-    for one in play.sent_to(name, "resume", after=held.number):
+    for one in play.sent_to(name, {"resume"}, after=held.number):
         play.check(False, "SUP-14", "no resume without a person's word", "a resume", one)
 
 

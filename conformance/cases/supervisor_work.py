@@ -81,7 +81,7 @@ def supervisor_stale(play: Play) -> None:
 
     play.begin({name: prepare})
     told = play.await_word(name, "job-report", {"act": "transfer", "reason": "stale"})
-    order = play.sent_to(name, "transfer")[0]
+    order = play.sent_to(name, {"transfer"})[0]
     _all_in_doubt(play, order, told)
 
 
@@ -89,7 +89,7 @@ def _all_in_doubt(play: Play, order: Message, told: Message) -> None:
     name = play.plan.first
     play.watch(play.stretched(QUIET_MS))
     known_from = play.known_from(told)
-    for one in play.sent_to(name, "transfer", after=known_from):
+    for one in play.sent_to(name, {"transfer"}, after=known_from):
         play.check(one.body != order.body, "SUP-09", "the open job not sent again", "a repeat", one)
     nothing_for(play, known_from, "SUP-09")
     crane = play.site.nodes[name].crane

@@ -222,7 +222,7 @@ def _judge(wishes: Wishes, site: Site, stand: Stand, before: Before) -> int:
     from conformance.reports.document import document
     from conformance.runner import Run, Selection
 
-    run = Run(stand, Selection(wishes.only, wishes.motion), _progress(stand))
+    run = Run(stand, Selection(wishes.only or None, wishes.motion), _progress(stand))
     people = _asked(wishes, site)
     if before.resumed is not None:
         run.earlier, people = before.resumed, before.resumed.answers(people)
@@ -317,7 +317,7 @@ def _allow_motion(wishes: Wishes, site: Site, url: str | None) -> None:
     from conformance.runner import with_prerequisites
 
     roles = set(site.nodes[wishes.node].roles)
-    chosen = with_prerequisites(all_cases(), wishes.only)
+    chosen = with_prerequisites(all_cases(), wishes.only or None)
     moving = [case for case in chosen if case.moves and roles & set(case.roles)]
     if (wishes.spawn and url is None) or not wishes.motion or not moving:
         return

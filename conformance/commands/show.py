@@ -78,8 +78,8 @@ def show(
 
     _check_messages(messages)
     wanted = Filter(
-        nodes=frozenset(nodes),
-        messages=frozenset(messages),
+        nodes=frozenset(nodes) if nodes else None,
+        messages=frozenset(messages) if messages else None,
         job=job_id(job) if job else None,
         since_ms=since * 1000,
         until_ms=until * 1000,

@@ -68,7 +68,7 @@ class PlayedNode:
         """On the link: say so first [LNK-08]."""
         self.at(now_ms)
         self.link = next_count(self.link)
-        self.tell()
+        self.tell_all()
         return self._take()
 
     def disconnected(self, now_ms: int) -> None:
@@ -123,7 +123,7 @@ class PlayedNode:
         if self.luck.stays_off:
             return []
         self.luck.asleep = False
-        self.tell()
+        self.tell_all()
         return self._take()
 
     def reset(self, now_ms: int) -> Sequence[Publication]:
@@ -131,7 +131,7 @@ class PlayedNode:
         self._new_life(now_ms)
         for machine in self.machines:
             machine.come_up()
-        self.tell()
+        self.tell_all()
         return self._take()
 
     def hold(self, now_ms: int) -> Sequence[Publication]:
@@ -144,7 +144,7 @@ class PlayedNode:
         """Another supervisor claims it."""
         self.at(now_ms)
         self.mark = (self.mark // (1 << 20) + 1 << 20) + self.rng.getrandbits(12) * 256
-        self.tell()
+        self.tell_all()
         return self._take()
 
     def lose_track(self, now_ms: int) -> Sequence[Publication]:
@@ -157,13 +157,13 @@ class PlayedNode:
         if self.job is not None and self.job.state in OPEN:
             self.job.state, self.job.due = "failed", []
             self._report_job("", "fault")
-        self.tell()
+        self.tell_all()
         return self._take()
 
     def fall_silent(self, now_ms: int) -> Sequence[Publication]:
         """It says what is so, and is not heard of any more."""
         self.at(now_ms)
-        self.tell()
+        self.tell_all()
         self.luck.asleep = True
         return self._take()
 
@@ -200,12 +200,16 @@ class PlayedNode:
         """All that a will says."""
         return {"boot": self.boot, "link": link, "state": "off"}
 
+    def tell_all(self) -> None:
+        """Publish every state message."""
+        self.tell("node-status", *(machine.message for machine in self.machines), "fault")
+
     def tell(self, *messages: str) -> None:
-        """Publish state messages, all of them where none is named."""
-        for message in messages or ("node-status", *(m.message for m in self.machines), "fault"):
+        """Publish these state messages."""
+        for message in messages:
             self._say(message, self._state(message))
         self._beat_ms = self.now_ms + BEAT_MS
-        if not messages or "node-status" in messages:
+        if "node-status" in messages:
             self._status_ms = self.now_ms + STATUS_MS
 
     def _state(self, message: str) -> dict[str, Any]:
@@ -261,7 +265,7 @@ class PlayedNode:
         self.luck.before(order)
         act = order["act"]
         if act == "ask":
-            self.tell()
+            self.tell_all()
             self._report({"act": "ask", "state": "done", "token": self.luck.token(order["token"])})
         elif act == "hold":
             self._hold()
@@ -299,7 +303,7 @@ class PlayedNode:
                 self._refuse(order, reason)
             else:
                 self._begin(order, machine)
-        self.tell()
+        self.tell_all()
 
     def _forbids(self, order: Body, machine: Machine) -> str:
         if order["act"] in self.luck.refuses:
@@ -315,7 +319,7 @@ class PlayedNode:
             self.mark = order["id"]
         owned = self.mark == order["id"]
         self._answer(order, "done" if owned else "refused", "" if owned else "stale")
-        self.tell()
+        self.tell_all()
 
     def _cancel(self) -> None:
         job = self.job
@@ -326,7 +330,7 @@ class PlayedNode:
             job.state, job.due = "cancelled", []
             machine.change({"mode": "ready" if job.act != "home" else "unhomed"})
         self._report_job("cancel", "too-late" if job.state in OPEN else "")
-        self.tell()
+        self.tell_all()
 
     def _resume(self, order: Body) -> None:
         if order["holds"] != self.holds:
@@ -352,7 +356,7 @@ class PlayedNode:
         if not self.held:
             self._held_since = self.now_ms
         self.held, self.holds = True, next_count(self.holds)
-        self.tell()
+        self.tell_all()
 
     def _answer(self, order: Body, state: str, reason: str = "") -> None:
         body = {"id": order.get("ref", order["id"]), "order_boot": order["boot"], "act": order["act"]}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from functools import wraps
 from random import Random
 from typing import Any, NamedTuple
@@ -153,14 +153,16 @@ class Play(Stand):
                 return trace.number - 1
         return self.log.end
 
-    def sent_to(self, node: str, *acts: str, after: int | None = None) -> list[Message]:
-        """Orders to a node, in this life or after a trace, of these acts if any are named."""
+    def sent_to(
+        self, node: str, acts: Collection[str] | None = None, *, after: int | None = None
+    ) -> list[Message]:
+        """Orders to a node, in this life or after a trace: of these acts, or all for None."""
         since = self.lives[-1].after if after is None else after
         topic = self.topic(node)
         return [
             one
             for one in self.log.sent("job-order", since)
-            if one.topic == topic and (not acts or one.body.get("act") in acts)
+            if one.topic == topic and (acts is None or one.body.get("act") in acts)
         ]
 
     def jobs_since(self, after: int) -> list[Message]:

@@ -15,10 +15,10 @@ Test = Callable[[Mapping[str, Any]], bool]
 
 @dataclass(frozen=True, slots=True)
 class Filter:
-    """All that is set has to hold. Times in ms of the recording."""
+    """All that is not None has to hold. Times in ms of the recording."""
 
-    nodes: frozenset[str] = frozenset()
-    messages: frozenset[str] = frozenset()
+    nodes: frozenset[str] | None = None
+    messages: frozenset[str] | None = None
     job: int | None = None
     since_ms: float = 0
     until_ms: float = float("inf")
@@ -29,8 +29,8 @@ class Filter:
     def __call__(self, line: Line) -> bool:
         """Whether `line` is wanted."""
         return (
-            (not self.nodes or line.node in self.nodes or line.speaker in self.nodes)
-            and (not self.messages or line.message in self.messages)
+            (self.nodes is None or line.node in self.nodes or line.speaker in self.nodes)
+            and (self.messages is None or line.message in self.messages)
             and self.since_ms <= line.at_ms <= self.until_ms
             and (self.retained is None or line.retained == self.retained)
             and (self.valid is None or bool(line.findings) != self.valid)

@@ -25,7 +25,7 @@ class Deaf(Controller):
 
 
 def report(controller: type[Controller] = Controller, *only: str) -> dict[str, Any]:
-    run = run_of("ferry", controller=controller, only=only)
+    run = run_of("ferry", controller=controller, only=only or None)
     run.perform()
     return dict(json.loads(json.dumps(document(run, seed=1))))
 

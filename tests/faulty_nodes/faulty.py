@@ -38,7 +38,7 @@ class Faulty:
         """The site that the node belongs to."""
         return scenario() if self.load_sensor else with_sensors(scenario(), load_sensor=False)
 
-    def run(self, only: tuple[str, ...] = ()) -> Run:
+    def run(self, only: tuple[str, ...] | None = None) -> Run:
         """A run over this node on virtual time, about to start."""
         return run_of(
             self.node,
@@ -88,7 +88,7 @@ def judge(
     controller: type[Controller] = Controller,
     bench: bool = True,
     seed: int = 1,
-    only: tuple[str, ...] = (),
+    only: tuple[str, ...] | None = None,
     site: Site | None = None,
     distort: Distortion | None = None,
     latency_ms: tuple[int, int] = (1, 5),
@@ -114,7 +114,7 @@ def run_of(
     controller: type[Controller] = Controller,
     bench: bool = True,
     seed: int = 1,
-    only: tuple[str, ...] = (),
+    only: tuple[str, ...] | None = None,
     site: Site | None = None,
     make: Callable[[int, int], Participant] | None = None,
     **bus: Any,

@@ -64,7 +64,7 @@ def judge(
     kind: type[Supervisor] = Supervisor,
     *,
     seed: int = 1,
-    only: tuple[str, ...] = (),
+    only: tuple[str, ...] | None = None,
     site: Site | None = None,
     **bus: Any,
 ) -> dict[str, Result]:
