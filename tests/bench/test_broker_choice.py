@@ -82,9 +82,12 @@ def test_credentials(choice: str) -> None:
 @pytest.mark.parametrize("choice", BOTH)
 def test_no_users_is_not_anybody(choice: str) -> None:
     """A list of users that is empty lets nobody in; only None lets in whoever comes."""
-    with start_broker(choice, users={}) as broker:
-        with pytest.raises(Trouble, match="does not let us in"), start_broker(broker.url):
-            pass
+    with (
+        start_broker(choice, users={}) as broker,
+        pytest.raises(Trouble, match="does not let us in"),
+        start_broker(broker.url),
+    ):
+        pass
     with start_broker(choice, users=None) as broker, start_broker(broker.url):
         pass
 
