@@ -135,7 +135,7 @@ def _by_hand(site: Site, *, simulated: bool) -> Scenario:
     }
     return Scenario(
         site.name, "by hand", 1 << 62, known=simulated, contents=contents if simulated else {},
-        person=Person(answers=simulated, walk_ms=1_000),
+        person=Person(answers=simulated, walk_ms=1_000, lets_go_on=False),
     )  # fmt: skip
 
 
@@ -250,9 +250,11 @@ def _watched(yard: WireYard, wishes: _Wishes) -> int:
 
 
 def _tell_new(yard: WireYard, told: int) -> int:
+    from reference_node.supervisor.gap import AWAY
+
     log = list(yard.story.log)
     for line in log[told:]:
-        click.echo(_wrapped(" " * 9, line))
+        click.secho(_wrapped(" " * 9, line), fg="red" if AWAY in line else None)
     return len(log)
 
 
@@ -300,7 +302,11 @@ def _reply(yard: WireYard, words: Any, line: str) -> None:
 
 def _tell_questions(yard: WireYard, words: Any, asked: int) -> int:
     """Say anew what is asked whenever a question has come up."""
-    if len(yard.story.asked) > asked and (yard.yard is None or not yard.scenario.person.answers):
+    from reference_node.supervisor.question import LETS_GO_ON
+
+    person = yard.scenario.person
+    own = not person.lets_go_on and any(one.about in LETS_GO_ON for one in yard.supervisor.questions)
+    if len(yard.story.asked) > asked and (yard.yard is None or not person.answers or own):
         _reply(yard, words, "questions")
     return len(yard.story.asked)
 

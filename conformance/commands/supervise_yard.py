@@ -20,7 +20,7 @@ from reference_node.scenario.simulated_yard import SimulatedYard
 from reference_node.scenario.story import Outcome, Story
 from reference_node.scenario.watch import Watch
 from reference_node.supervisor.mail import hold_for
-from reference_node.supervisor.question import Question
+from reference_node.supervisor.question import LETS_GO_ON, Question
 from reference_node.supervisor.supervisor import Supervisor
 
 LAST_WORDS_S = 0.5
@@ -171,7 +171,12 @@ class WireYard:
 
     def _asked(self, question: Question) -> None:
         self.story.is_asked(question)
-        if self._person is not None and self.scenario.person.answers:
+        person = self.scenario.person
+        if (
+            self._person is not None
+            and person.answers
+            and (person.lets_go_on or question.about not in LETS_GO_ON)
+        ):
             self._answers.append((monotonic_ms() + self.scenario.person.walk_ms, question))
 
     # ------------------------------------------------------------ events

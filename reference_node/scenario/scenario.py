@@ -25,6 +25,8 @@ class Person:
     answers: bool = True
     walk_ms: int = 3_000
     swaps_locomotive: bool = False
+    lets_go_on: bool = True
+    """Whether it also ends holds, and lets work go on after the bus was away; else somebody at the desk does."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,6 +26,10 @@ class Ask(StrEnum):
     """The bus was away: answered without words when what was open may go on."""
 
 
+LETS_GO_ON = frozenset({Ask.HELD, Ask.GAP})
+"""Questions whose answer lets machines go on that somebody or something has stopped."""
+
+
 @dataclass(eq=False, slots=True)
 class Question:
     """One question, open until it is answered; `node` or `place` is what it is about."""

@@ -24,6 +24,8 @@ from reference_node.node import Link, node_on_the_wire
 from reference_node.scenario.scenario_file import library
 from reference_node.world import World
 from tests.commands.yardwire import YARDWIRE
+from tests.needs import needs
+from tests.supervisor.bus import ear_at, mortal_broker, until
 from tests.traffic.gate import at_a_terminal
 
 PATIENCE_S = 120
@@ -242,3 +244,32 @@ def test_the_page_has_a_desk(tmp_path: Path) -> None:
         talk.wait_for("north: home done")
         talk.say("quit")
         assert process.wait(PATIENCE_S) == 0
+
+
+@needs("mosquitto")
+def test_a_hold_waits_for_a_broker_that_was_killed(tmp_path: Path) -> None:
+    """What the prompt says of it, and what another client hears once the broker is back on its port."""
+    with (
+        mortal_broker() as broker,
+        supervise(tmp_path, "--yard", "simulated", "--broker", broker.url, "--yes") as process,
+    ):
+        talk = Talk(process)
+        talk.wait_for("north: home done")
+        broker.kill()
+        talk.wait_for("the bus is away: nothing is sent")
+        talk.say("hold south")
+        talk.wait_for("not sent: the bus is away")
+        talk.say("home north")
+        talk.wait_for("not done: the bus is away")
+        broker.revive()
+        with ear_at(broker.port) as ear:
+            talk.wait_for("the bus is back after")
+            talk.wait_for("answer: go on")
+            until(lambda: ("south", "hold") in ear.heard())
+            talk.say("go on")
+            talk.wait_for("taken")
+            talk.say("list")
+            talk.wait_for("south        held by the prompt")
+            talk.say("quit")
+            assert process.wait(PATIENCE_S) == 0
+            assert [act for _, act in ear.heard() if act != "hold"] == []
