@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from random import Random
+
 import pytest
 
 from reference_node.supervisor.by_hand import ByHand
@@ -155,3 +157,50 @@ def test_nothing_is_told_before_all_nodes_are_there() -> None:
     hand = ByHand(lambda: supervisor)
     assert hand.tell("stack-s", 0, "B4") == "not all nodes are there yet"
     assert "not owned yet" in (hand.order("north", "home") or "")
+
+
+def test_a_hold_of_somebody_else_beside_the_own_is_lifted_only_when_it_is_said_again() -> None:
+    """SUP-14: a person is told first."""
+    terminal, supervisor, hand = ready()
+    supervisor.desk.listen(None)
+    assert hand.hold("north") is None
+    terminal.run_until(lambda: [one.stage for one in hand.held()] == [Stage.OBEYED], 10)
+    Hand(terminal, "north").send("hold")
+    terminal.run_for(3)
+    said = hand.resume("north")
+    assert said == (
+        "north may be held by somebody else too; say it once more to lift that hold as well; held: north"
+    )
+    terminal.run_for(3)
+    assert terminal.controllers["north"].held
+    assert "north" in supervisor.holds, "and the own hold stands as well"
+    assert terminal.orders("north", "resume") == []
+    assert hand.resume("north") is None
+    terminal.run_until(lambda: not terminal.controllers["north"].held and not hand.held(), 10)
+
+
+def test_a_hold_on_top_of_somebody_elses_does_not_make_it_ones_own() -> None:
+    """SUP-14."""
+    terminal, supervisor, hand = ready()
+    supervisor.desk.listen(None)
+    Hand(terminal, "north").send("hold")
+    terminal.run_until(lambda: [one.by for one in hand.held()] == ["somebody else"], 10)
+    assert hand.hold("north") is None
+    terminal.run_for(3)
+    assert "may be held by somebody else too" in (hand.resume("north") or "")
+    assert terminal.orders("north", "resume") == []
+
+
+def test_who_is_replaced_can_hold_still() -> None:
+    """HLD-01: a hold is obeyed from anybody; whoever sees something wrong must be able to stop it."""
+    terminal, supervisor, hand = ready()
+    terminal.bus.detach("yard", graceful=True)
+    other = terminal.supervise(boot=2, rng=Random(12))
+    terminal.run_until(lambda: all(session.owned for session in other.sessions.values()), 30)
+    terminal.bus.detach("yard", graceful=True)
+    terminal.bus.attach(supervisor)
+    terminal.run_until(lambda: bool(supervisor.replaced), 30)
+    assert hand.hold("south") is None
+    terminal.run_until(lambda: terminal.controllers["south"].held, 5)
+    terminal.run_until(lambda: hand.held()[0].stage is Stage.OBEYED, 5)
+    assert hand.resume("south") == "south is held, and cannot be asked now; held: south"
