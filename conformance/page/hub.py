@@ -73,7 +73,9 @@ class Hub:
         since = {key: now_ms - entry.pop("for_ms") for key, entry in entries.items() if "for_ms" in entry}
         # The same figure as before, unless it is another hold: a row that changes loses the press on its button.
         self._since = {
-            key: self._since[key] if abs(self._since.get(key, 0) - at) < SAME_HOLD_MS else at
+            key: self._since[key]
+            if abs(self._since.get(key, at) - at) < SAME_HOLD_MS and key in self._since
+            else at
             for key, at in since.items()
         }
         for key, at in self._since.items():

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from random import Random
 from typing import Any
 
+from protocol.counting import next_count
 from protocol.participant import Delivery, Publication
 from protocol.site import Site
 from protocol.specification import specification
@@ -134,9 +135,8 @@ class Supervisor:
 
     def connected(self, now_ms: int) -> Sequence[Publication]:
         """Say that it is there; orders follow with the next tick."""
-        self._mail.link = (self._mail.link + 1) % (1 << 16)
-        self._status_ms = now_ms
-        self.now_ms = now_ms
+        self._mail.link = next_count(self._mail.link)
+        self.now_ms = self._status_ms = now_ms
         self.outage.end()
         return [self._mail.status(now_ms), *self._work(now_ms)]
 
@@ -184,7 +184,7 @@ class Supervisor:
         return self.holds.linked
 
     def hold(self, node: str, by: str = "the supervisor") -> None:
-        """Hold `node` until `release`; it waits for the bus. An operational stop, never an emergency stop."""
+        """Hold `node` until `release`, when the bus is there. It is never an emergency stop."""
         self.holds.ask(node, by, self.now_ms)
         self.note(f"{node}: hold, asked for by {by}" + ("" if self.linked else "; not sent: the bus is away"))
 

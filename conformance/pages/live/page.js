@@ -241,6 +241,8 @@ function holds(changed) {
 const heldNow = () => [...model.keys()].filter((key) => key.startsWith("hold/")).map((key) => key.slice(5)).sort();
 const resumable = () => heldNow().filter((name) => model.get(`hold/${name}`).resume);
 function desk(value) {
+  if (value.there) holds([]);
+  else { $("held").className = "bad"; put($("held"), "The desk does not answer: who is held is not known."); }
   put($("desk"), value.there ? "" : `The desk does not answer (${value.why}): nothing can be ordered now.`);
   const text = value.events.join("\n");
   if ($("events").dataset.text === text) return;
