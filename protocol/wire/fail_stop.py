@@ -43,6 +43,11 @@ class FailStop:
             self.failure = error
             self._wake()
 
+    def wake(self) -> None:
+        """Wake the main thread again, where what woke it was lost."""
+        with self._lock:
+            self._wake()
+
     def close(self) -> None:
         """Wake nobody from now on."""
         with self._lock:
