@@ -7,6 +7,7 @@ section of the item's report (`-rP` shows it). Cases for other roles than the no
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from contextlib import ExitStack, nullcontext
 from pathlib import Path
@@ -15,8 +16,9 @@ from typing import Any
 
 import pytest
 
-from conformance.bench.address import parse_address
+from conformance.bench.address import Address
 from conformance.bench.broker import start_broker
+from conformance.bench.login import SEEN, Login, address_of, has_password
 from conformance.bench.program import words_of
 from conformance.bench.spawned_node import spawned_node
 from conformance.bench.tap import Tap
@@ -59,7 +61,7 @@ class Kit:
         self._spawn: bool = config.getoption("yardwire_spawn")
         self._motion = not config.getoption("yardwire_no_motion")
         self._slow: float = config.getoption("yardwire_slow")
-        self._url: str | None = config.getoption("yardwire_broker")
+        self._bus = _bus(config)
         if config.getoption("yardwire_site") is None:
             raise Trouble(
                 "--yardwire-node needs --yardwire-site", mend="Name the site file that names the node"
@@ -70,7 +72,7 @@ class Kit:
             raise Trouble(f"the site file names no node {self.node!r}", where=str(self.site_path))
         self._program = self._program_of(config.getoption("yardwire_program"))
         may_move: bool = config.getoption("yardwire_may_move")
-        if self._program is not None and self._url is not None and not may_move:
+        if self._program is not None and self._bus is not None and not may_move:
             raise Trouble(
                 "the kit plays every other node; a real one on that broker would move, or be thrown off it",
                 mend="Leave out --yardwire-broker, or add --yardwire-may-move if none of them is there",
@@ -144,8 +146,10 @@ class Kit:
         if self._trouble is not None:
             raise self._trouble
         enter = self._open.enter_context
-        broker = enter(start_broker("auto", url=self._url))
-        address = parse_address(broker.url)
+        if has_password(self._config.getoption("yardwire_broker") or ""):
+            self._tell(SEEN.replace("--password", "--yardwire-password"))
+        broker = enter(start_broker(at=self._bus))
+        address = broker.address
         host, port = self._bind
         tap = enter(
             Tap(
@@ -165,7 +169,7 @@ class Kit:
                 program=self._program, tell=self._tell, seed=SEED, slow=self._slow,
             )  # fmt: skip
             return Run(enter(stage), selection)
-        spawned = spawned_node(tap, self.site_path, self.node) if self._spawn else nullcontext(None)
+        spawned = spawned_node(tap, self.site_path, self.node, address) if self._spawn else nullcontext(None)
         restart = enter(spawned) or (Reset(tap, self._cycle) if self._cycle else None)
         bench = enter(WireBench(tap, address, restart))
         stand = Stand(bench, self._site, self.node, Random(SEED), self._slow)
@@ -237,6 +241,28 @@ class CaseItem(pytest.Item):
         """How the head of a failure names it."""
         assert isinstance(self.parent, Cases)
         return self.parent.kit.site_path, None, f"{self.parent.name} {self.name}"
+
+
+def _bus(config: pytest.Config) -> Address | None:
+    """The broker that was named, and how to be let in; None where the kit starts one. Raises Trouble."""
+
+    def path(option: str) -> Path | None:
+        named: str | None = config.getoption(option)
+        return None if named is None else Path(named)
+
+    login = Login(
+        path("yardwire_ca"),
+        path("yardwire_cert"),
+        path("yardwire_key"),
+        config.getoption("yardwire_user"),
+        path("yardwire_password_file"),
+    )
+    url: str | None = config.getoption("yardwire_broker")
+    if url is not None:
+        return address_of(url, login, os.environ)
+    if not login.is_empty:
+        raise Trouble("how to log in was told, but not where", mend="Add --yardwire-broker")
+    return None
 
 
 def _told(result: Result) -> str:

@@ -16,6 +16,15 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption("--yardwire-node", metavar="NODE", help="judge this node; each case is a test")
     group.addoption("--yardwire-site", metavar="FILE", help="the site file that names NODE")
     group.addoption("--yardwire-broker", metavar="URL", help="broker to use; else one is started")
+    group.addoption("--yardwire-ca", metavar="FILE", help="CA to trust for mqtts:// [YARDWIRE_CA]")
+    group.addoption("--yardwire-cert", metavar="FILE", help="client certificate to show [YARDWIRE_CERT]")
+    group.addoption("--yardwire-key", metavar="FILE", help="its key [YARDWIRE_KEY]")
+    group.addoption("--yardwire-user", metavar="NAME", help="user to log in as [YARDWIRE_USER]")
+    group.addoption(
+        "--yardwire-password-file",
+        metavar="FILE",
+        help="file of one line with the password [YARDWIRE_PASSWORD_FILE, or YARDWIRE_PASSWORD]",
+    )
     group.addoption(
         "--yardwire-bind",
         metavar="ADDRESS:PORT",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 import ssl
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from protocol.participant import Participant
 from protocol.site import Site
@@ -21,7 +21,7 @@ class Link:
     host: str
     port: int
     user: str | None = None
-    password: str | None = None
+    password: str | None = field(default=None, repr=False)
     tls: ssl.SSLContext | None = None
     version: int = 311
 

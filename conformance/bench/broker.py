@@ -10,10 +10,11 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import Protocol
 
-from conformance.bench.address import VERSIONS, Address, TlsFiles, parse_address
+from conformance.bench.address import VERSIONS, Address, parse_address
 from conformance.bench.mosquitto import Mosquitto, ServerTls, find_mosquitto
 from conformance.bench.network import require_loopback
 from conformance.bench.probe import probe
+from conformance.bench.tls_files import TlsFiles
 from protocol.trouble import Trouble
 
 CHOICES = ("auto", "mosquitto", "embedded")
@@ -64,6 +65,7 @@ def start_broker(
     choice: str = "auto",
     *,
     url: str | None = None,
+    at: Address | None = None,
     tls: TlsFiles | None = None,
     version: str = "3.1.1",
     bind: str = "127.0.0.1",
@@ -75,17 +77,21 @@ def start_broker(
     """Give a broker that answers, and leave nothing of it running afterwards.
 
     `choice` is 'auto' (the URL if there is one, else mosquitto if it is installed, else the embedded broker),
-    'mosquitto', 'embedded', or a URL itself. `tls` names client-side files for an `mqtts://` URL; `version`
-    is the MQTT version that a URL is asked for ('3.1.1' or '5'). The others are for a broker started here:
-    where it listens (`port` 0: a free one; beyond loopback only with `open_to_network=True`), `users` and
-    their passwords (None: anyone), and `server_tls` (mosquitto only). Raises Trouble.
+    'mosquitto', 'embedded', or a URL itself. `at` is the broker to use, whatever `choice` says. `tls` names
+    client-side files for an `mqtts://` URL; `version` is the MQTT version that somebody else's broker is asked
+    for ('3.1.1' or '5'). The others are for a broker started here: where it listens (`port` 0: a free one;
+    beyond loopback only with `open_to_network=True`), `users` and their passwords (None: anyone), and
+    `server_tls` (mosquitto only). Raises Trouble.
     """
+    if at is not None:
+        yield _remote(at, version)
+        return
     if "://" in choice:
         choice, url = "auto", choice
     if choice not in CHOICES:
         raise Trouble(f"there is no broker {choice!r}", mend=f"Choose {', '.join(CHOICES)} or a URL")
     if choice == "auto" and url is not None:
-        yield _remote(url, tls, version)
+        yield _remote(parse_address(url, tls), version)
         return
     require_loopback(bind, open_to_network=open_to_network)
     program = None if choice == "embedded" else find_mosquitto()
@@ -105,9 +111,8 @@ def start_broker(
         yield embedded
 
 
-def _remote(url: str, tls: TlsFiles | None, version: str) -> RemoteBroker:
+def _remote(address: Address, version: str) -> RemoteBroker:
     if version not in VERSIONS:
         raise Trouble(f"MQTT version {version!r} is not known here", mend=f"Choose {' or '.join(VERSIONS)}")
-    address = parse_address(url, tls)
     probe(address, level=VERSIONS[version])
     return RemoteBroker(address)

@@ -17,8 +17,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from conformance.bench.address import Address, TlsFiles
+from conformance.bench.address import Address
 from conformance.bench.network import listening_trouble
+from conformance.bench.tls_files import TlsFiles
 from protocol.trouble import Trouble
 
 LARGEST_PACKET = 65_536

@@ -7,7 +7,7 @@ import shlex
 import signal
 import subprocess
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
@@ -37,7 +37,11 @@ def words_of(line: str) -> tuple[str, ...]:
 class Program:
     """Starts the program anew with each brief. Leaving it ends the program and all that it has started."""
 
-    def __init__(self, words: Sequence[str], broker: str) -> None:
+    def __init__(
+        self, words: Sequence[str], broker: str, environment: Mapping[str, str] | None = None
+    ) -> None:
+        """`broker` is put where the words ask for it; `environment` is the program's (None: this one's)."""
+        self._environment = environment
         self._words, self._broker = words, broker
         self._folder = tempfile.TemporaryDirectory(prefix="yardwire-")
         self._said = Path(self._folder.name) / "standard-error"
@@ -67,6 +71,7 @@ class Program:
                     stdout=subprocess.DEVNULL,
                     stderr=said,
                     start_new_session=True,
+                    env=self._environment,
                 )
         except OSError as error:
             raise Unclear(f"the program {words[0]!r} cannot be run: {error.strerror}") from error

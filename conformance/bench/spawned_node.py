@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -9,25 +10,37 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from conformance.bench.login import handed_on
+
 if TYPE_CHECKING:
+    from conformance.bench.address import Address
     from conformance.bench.tap import Tap
 
 
 @contextmanager
-def spawned_node(tap: Tap, site_path: Path, node: str) -> Iterator[Callable[[], None]]:
+def spawned_node(
+    tap: Tap, site_path: Path, node: str, broker: Address | None = None
+) -> Iterator[Callable[[], None]]:
     """Start `yardwire node` on the bench; gives a way to reset it as a power failure does.
 
-    The process ends with the context, whatever happened.
+    The process ends with the context, whatever happened. It logs in as the kit does at `broker`, behind the tap: by
+    its environment, since everybody can read its command line.
     """
     command = [
         *(sys.executable, "-m", "conformance.commands.main", "node", node),
         *("--site", str(site_path), "--broker", f"mqtt://{tap.host}:{tap.port}", "--bench"),
     ]
 
+    environment = handed_on(os.environ, broker)
+
     def start() -> subprocess.Popen[bytes]:
         # A session of its own: Ctrl-C in the terminal is for the kit, which ends the node.
         return subprocess.Popen(
-            command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, start_new_session=True
+            command,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            start_new_session=True,
+            env=environment,
         )
 
     process = start()

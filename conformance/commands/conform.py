@@ -101,7 +101,7 @@ class Before:
 def conform(
     node: str | None,
     site_path: Path | None,
-    url: str | None,
+    bus: Address | None,
     choice: str,
     bind: str,
     port: int,
@@ -165,16 +165,16 @@ def conform(
     before = _earlier_reports(wishes, site)
     if site.nodes[node].is_supervisor:
         conform_yard.check_wishes(wishes.program, reset_command, yes=yes)
-        conform_yard.allow_playing(site, url, yes=yes)
+        conform_yard.allow_playing(site, bus, yes=yes)
     elif program is not None:
         raise Trouble(
             "--program starts a supervisor", mend="For a node there are --reset-command and --spawn"
         )
     else:
-        _allow_motion(wishes, site, url)
+        _allow_motion(wishes, site, bus)
 
     with (
-        open_tap(node, url=url, choice=choice, bind=bind, port=port, open_to_network=open_to_network) as (
+        open_tap(node, bus=bus, choice=choice, bind=bind, port=port, open_to_network=open_to_network) as (
             tap,
             address,
         ),
@@ -211,7 +211,7 @@ def _stand(wishes: Wishes, site: Site, site_path: Path, tap: Tap, address: Addre
         ) as stand:  # fmt: skip
             yield stand
         return
-    spawned = spawned_node(tap, site_path, wishes.node) if wishes.spawn else nullcontext(None)
+    spawned = spawned_node(tap, site_path, wishes.node, address) if wishes.spawn else nullcontext(None)
     with spawned as restart, WireBench(tap, address, restart or _reset(wishes, tap)) as bench:
         yield Stand(bench, site, wishes.node, Random(wishes.seed), wishes.slow)
 
@@ -311,7 +311,7 @@ def _exit_code(run: Run) -> int:
     return 0 if run.verdict is Verdict.PASS else 1
 
 
-def _allow_motion(wishes: Wishes, site: Site, url: str | None) -> None:
+def _allow_motion(wishes: Wishes, site: Site, bus: Address | None) -> None:
     """Say what will move and wait for a yes. A node that is spawned, alone on the kit's own broker, is simulated."""
     from conformance.case import all_cases
     from conformance.runner import with_prerequisites
@@ -319,7 +319,7 @@ def _allow_motion(wishes: Wishes, site: Site, url: str | None) -> None:
     roles = set(site.nodes[wishes.node].roles)
     chosen = with_prerequisites(all_cases(), wishes.only or None)
     moving = [case for case in chosen if case.moves and roles & set(case.roles)]
-    if (wishes.spawn and url is None) or not wishes.motion or not moving:
+    if (wishes.spawn and bus is None) or not wishes.motion or not moving:
         return
     consent.require(
         (

@@ -9,6 +9,7 @@ from conformance.commands import consent
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
+    from conformance.bench.address import Address
     from protocol.site import Site
 
 
@@ -23,9 +24,9 @@ def check_wishes(program: tuple[str, ...] | None, reset_command: str | None, *, 
         )
 
 
-def allow_playing(site: Site, url: str | None, *, yes: bool) -> None:
+def allow_playing(site: Site, bus: Address | None, *, yes: bool) -> None:
     """On a broker of somebody else's real nodes would obey the supervisor. Raises Trouble without a yes."""
-    if url is None:
+    if bus is None:
         return
     names = ", ".join(node.name for node in site.nodes.values() if not node.is_supervisor)
     told = f"the kit plays {names}; a real one on that broker would move, or be thrown off it"

@@ -92,7 +92,7 @@ class Wishes:
 def fuzz(
     node: str,
     site_path: Path,
-    url: str | None,
+    bus: Address | None,
     choice: str,
     bind: str,
     port: int,
@@ -138,17 +138,17 @@ def fuzz(
     wishes = Wishes(node, options, minutes, cases, yes, spawn, reset_command, json_path)
     _check(wishes)
     earlier = list(kept_in.cases())
-    _allow_motion(wishes, site, url)
+    _allow_motion(wishes, site, bus)
     with (
         TemporaryDirectory() as scratch,
-        open_tap(node, url=url, choice=choice, bind=bind, port=port, open_to_network=open_to_network) as (
+        open_tap(node, bus=bus, choice=choice, bind=bind, port=port, open_to_network=open_to_network) as (
             tap,
             address,
         ),
     ):
         # Else it leaves a folder of its own wherever the command is run.
         set_hypothesis_home_dir(scratch)
-        spawned = spawned_node(tap, site_path, node) if spawn else nullcontext(None)
+        spawned = spawned_node(tap, site_path, node, address) if spawn else nullcontext(None)
         return _run(wishes, site, tap, address, spawned, kept_in, earlier)
 
 
@@ -278,9 +278,9 @@ def _check(wishes: Wishes) -> None:
     report_file.require_folder(wishes.json_path)
 
 
-def _allow_motion(wishes: Wishes, site: Site, url: str | None) -> None:
+def _allow_motion(wishes: Wishes, site: Site, bus: Address | None) -> None:
     """Say what will move and wait for a yes. A node that is spawned, alone on the kit's own broker, is simulated."""
-    if (wishes.spawn and url is None) or not wishes.options.motion:
+    if (wishes.spawn and bus is None) or not wishes.options.motion:
         return
     roles = " and ".join(sorted(ROLES & set(site.nodes[wishes.node].roles)))
     consent.require(

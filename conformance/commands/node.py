@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING
 import click
 
 from conformance.commands import consent
-from conformance.commands.bus_options import broker_option, site_option
+from conformance.commands.bus_options import bus_options, site_option
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
     from random import Random
 
+    from conformance.bench.address import Address
     from protocol.site import Site
     from protocol.wire.mqtt import MqttHost
     from reference_node.node import Link
@@ -25,7 +26,7 @@ LOOK_S = 0.5
 @click.command()
 @click.argument("name")
 @site_option
-@broker_option
+@bus_options()
 @click.option(
     "--mqtt", type=click.Choice(["3.1.1", "5"]), default="3.1.1", show_default=True, help="MQTT version."
 )
@@ -52,7 +53,7 @@ LOOK_S = 0.5
 def node(
     name: str,
     site_path: Path,
-    url: str,
+    bus: Address,
     mqtt: str,
     bench: bool,
     state_dir: Path | None,
@@ -71,7 +72,6 @@ def node(
     import random
     import secrets
 
-    from conformance.bench.address import parse_address
     from protocol.site_file import load_site
     from reference_node.boot_counter import next_boot
     from reference_node.node import Link, node_on_the_wire
@@ -84,9 +84,8 @@ def node(
         raise Trouble(f"{name!r} is a supervisor, and has no sensors for --bench", where=str(site_path))
     if brief_path is not None and not supervises:
         raise Trouble(f"{name!r} is no supervisor, and takes no --brief", where=str(site_path))
-    address = parse_address(url)
     if supervises:
-        _allow_orders(name, address.name, yes=yes)
+        _allow_orders(name, bus.name, yes=yes)
     boot, lost = secrets.randbits(16), state_dir is None
     if state_dir is not None:
         path = state_dir / f"{name}.boot"
@@ -99,11 +98,11 @@ def node(
                 mend="Name a folder that can be written to with --state-dir",
             ) from error
     link = Link(
-        address.host,
-        address.port,
-        address.user,
-        address.password,
-        address.tls_context(),
+        bus.host,
+        bus.port,
+        bus.user,
+        bus.password,
+        bus.tls_context(),
         5 if mqtt == "5" else 311,
     )
     rng = random.Random(seed)
@@ -118,7 +117,7 @@ def node(
     try:
         roles = " and ".join(site.nodes[name].roles)
         mode = "on the bench" if bench else "in service"
-        click.echo(f"{name}: {roles}, {mode}, boot {boot}, at {address.name}; stop it with Ctrl-C")
+        click.echo(f"{name}: {roles}, {mode}, boot {boot}, at {bus.name}; stop it with Ctrl-C")
         while True:
             host.wait_failed(LOOK_S)
     finally:

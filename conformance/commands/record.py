@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import click
 
 from conformance.commands import progress
+from conformance.commands.bus_options import bus_options
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -45,9 +46,7 @@ def _time(_ctx: click.Context, _param: click.Parameter, text: str | None) -> int
 
 @click.command()
 @click.argument("path", type=click.Path(path_type=Path, dir_okay=False))
-@click.option(
-    "--broker", metavar="URL", default="mqtt://localhost", show_default=True, help="Where to listen."
-)
+@bus_options()
 @click.option("--site", required=True, metavar="NAME", help="The site to record; '+' for every site.")
 @click.option("--seconds", type=click.FloatRange(0.1), help="Stop after this time (default: at Ctrl-C).")
 @click.option("--messages", type=click.IntRange(1), help="Stop after so many messages.")
@@ -55,11 +54,10 @@ def _time(_ctx: click.Context, _param: click.Parameter, text: str | None) -> int
 @click.option("--rotate-every", callback=_time, metavar="TIME", help="Begin a new file every 1h, say.")
 @click.option("--zstd", "pack", is_flag=True, help="Pack with zstd (needs the package zstandard).")
 @click.option("--qos", type=click.IntRange(0, 1), default=1, show_default=True, help="QoS to subscribe with.")
-@click.option("--ca", type=click.Path(path_type=Path, exists=True), help="CA certificate for mqtts:// (PEM).")
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")
 def record(
     path: Path,
-    broker: str,
+    bus: Address,
     site: str,
     seconds: float | None,
     messages: int | None,
@@ -67,7 +65,6 @@ def record(
     rotate_every: int,
     pack: bool,
     qos: int,
-    ca: Path | None,
     as_json: bool,
 ) -> int:
     """Record everything said under a site's root to the file PATH.
@@ -78,16 +75,14 @@ def record(
 
     Example: yardwire record run.ywrec --site harlow-basin --broker mqtt://localhost
     """
-    from conformance.bench.address import TlsFiles, parse_address
     from conformance.traffic.tape import Rotation
 
     if pack:
         _require_zstandard()
     if site != "+" and re.fullmatch("[A-Za-z0-9-]{1,12}", site) is None:
         raise Trouble(f"{site!r} is no name of a site", mend="It has 1 to 12 characters A-Z a-z 0-9 and '-'")
-    address = parse_address(broker, TlsFiles(ca=ca) if ca else None)
     rotation = Rotation(rotate_size, rotate_every * 1_000_000)
-    session = _Session(address, site, path, rotation, pack=pack, qos=qos, quiet=as_json)
+    session = _Session(bus, site, path, rotation, pack=pack, qos=qos, quiet=as_json)
     try:
         ended_by = session.run(seconds, messages)
     finally:

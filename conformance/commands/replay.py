@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING
 import click
 
 from conformance.commands import consent
+from conformance.commands.bus_options import bus_options
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
+    from conformance.bench.address import Address
     from conformance.traffic.presence import Heard
     from conformance.traffic.replay import Session
     from conformance.traffic.replay_plan import Plan
@@ -21,9 +23,7 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path, dir_okay=False))
-@click.option(
-    "--broker", metavar="URL", default="mqtt://localhost", show_default=True, help="Where to say it."
-)
+@bus_options()
 @click.option(
     "--speed", type=click.FloatRange(0.001), default=1.0, show_default=True, help="2 is twice as fast."
 )
@@ -42,7 +42,7 @@ if TYPE_CHECKING:
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")
 def replay(
     recordings: tuple[Path, ...],
-    broker: str,
+    bus: Address,
     speed: float,
     fast: bool,
     nodes: tuple[str, ...],
@@ -68,7 +68,6 @@ def replay(
       yardwire replay run.ywrec --supervisor --boot north=12 --fast
       yardwire replay fuzz-corpus/case.ywrec --supervisor --boot north=now
     """  # noqa: D301 - click wants the character itself
-    from conformance.bench.address import parse_address
     from conformance.traffic.files import source
     from conformance.traffic.replay import connected, say
     from conformance.traffic.replay_plan import Part, plan_of
@@ -83,10 +82,9 @@ def replay(
     if not plan.messages:
         raise Trouble("nothing of the recording is to be said", where=recording.name, mend="Check --node")
     recording.cuts.clear()  # They are told of the second reading.
-    address = parse_address(broker)
-    with connected(address, plan, part.nodes) as session:
-        there = _look_around(session, plan, address.name, told_twice=in_service and hands_off)
-        _ask_first(plan, there, address.name, yes=yes)
+    with connected(bus, plan, part.nodes) as session:
+        there = _look_around(session, plan, bus.name, told_twice=in_service and hands_off)
+        _ask_first(plan, there, bus.name, yes=yes)
         session.check()
         restamp = Restamp(_stamps(wanted, session.boots()), renumber=renumber)
         number = say(session, part.of(recording.items()), restamp, plan, speed=None if fast else speed)
@@ -94,7 +92,7 @@ def replay(
         live = {name: one.why for name, one in there.items()}
         click.echo(json.dumps({"published": number, "live": live, "notes": recording.cuts}, indent=2))
     else:
-        click.echo(f"{recording.name}: {number:,} messages published on {address.name}")
+        click.echo(f"{recording.name}: {number:,} messages published on {bus.name}")
         for cut in recording.cuts:
             click.echo(f"note: {cut}", err=True)
     return 0

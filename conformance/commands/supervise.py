@@ -16,9 +16,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from conformance.commands import consent
+from conformance.commands.bus_options import USUAL, bus_options
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
+    from conformance.bench.address import Address
     from conformance.bench.broker import Broker
     from conformance.commands.supervise_yard import WireYard
     from protocol.site import Site
@@ -47,12 +49,9 @@ WIDTH = 80
     help="virtual: simulated nodes, time runs as fast as it can (default with a scenario). simulated: reference "
     "nodes on a broker. real: whatever nodes are on the bus (default without a scenario).",
 )
-@click.option(
-    "--broker",
-    "url",
-    default=None,
-    help="The broker: mqtt://HOST:PORT, or mqtts:// for TLS, with USER:PASSWORD@ in front of the host (default: "
-    "mqtt://127.0.0.1:1883 for a real yard; one of its own for a simulated one).",
+@bus_options(
+    joins=lambda asked: _yard(asked["scenario"], asked["yard"]) == "real",
+    otherwise=f"default: {USUAL} for a real yard, one of its own for a simulated one",
 )
 @click.option(
     "--choice",
@@ -72,7 +71,7 @@ WIDTH = 80
 @click.option("--json", "as_json", is_flag=True, help="Tell how it ended as one JSON document.")
 @click.option("--list", "listing", is_flag=True, help="List the scenarios that come with the kit.")
 def supervise(
-    scenario: str | None, site_path: Path | None, yard: str | None, url: str | None, choice: str, seed: int | None,
+    scenario: str | None, site_path: Path | None, yard: str | None, bus: Address | None, choice: str, seed: int | None,
     page: bool, port: int, yes: bool, as_json: bool, listing: bool,
 ) -> int:  # fmt: skip
     """Supervise a yard: by a SCENARIO (a file, or a name of --list), or by hand at a prompt.
@@ -90,7 +89,7 @@ def supervise(
 
     if listing:
         return _list(library)
-    yard = yard or ("virtual" if scenario else "real")
+    yard = _yard(scenario, yard)
     site = _site(site_path, real=yard == "real")
     if scenario is None and yard == "virtual":
         raise Trouble("on virtual time nobody can type", mend="Name a scenario, or take --yard simulated")
@@ -102,7 +101,12 @@ def supervise(
         from reference_node.scenario.virtual_stage import play
 
         return _told(story, play(story, site), as_json)
-    return _on_the_wire(story, site, url, choice, _Wishes(yard, scenario is None, page, port, yes, as_json))
+    return _on_the_wire(story, site, bus, choice, _Wishes(yard, scenario is None, page, port, yes, as_json))
+
+
+def _yard(scenario: str | None, yard: str | None) -> str:
+    """Where it plays: as asked for, else on virtual time with a scenario, and for real without."""
+    return yard or ("virtual" if scenario else "real")
 
 
 def _site(path: Path | None, *, real: bool) -> Site:
@@ -183,14 +187,12 @@ class _Wishes:
         self.yes, self.as_json = yes, as_json
 
 
-def _on_the_wire(scenario: Scenario, site: Site, url: str | None, choice: str, wishes: _Wishes) -> int:
+def _on_the_wire(scenario: Scenario, site: Site, bus: Address | None, choice: str, wishes: _Wishes) -> int:
     from conformance.bench.broker import start_broker
     from conformance.commands.supervise_yard import WireYard
 
-    if wishes.real:
-        url = url or "mqtt://127.0.0.1:1883"
-    _ask_first(site, wishes, url)
-    with start_broker("auto" if url else choice, url=url) as broker:
+    _ask_first(site, wishes, bus)
+    with start_broker(choice, at=bus) as broker:
         yard = WireYard(scenario, site, broker, simulated=not wishes.real)
         with yard.running(), _page(yard, broker, wishes):
             if not wishes.as_json:
@@ -200,9 +202,9 @@ def _on_the_wire(scenario: Scenario, site: Site, url: str | None, choice: str, w
             return _watched(yard, wishes)
 
 
-def _ask_first(site: Site, wishes: _Wishes, url: str | None) -> None:
+def _ask_first(site: Site, wishes: _Wishes, bus: Address | None) -> None:
     """Say what may move and wait for a yes: real nodes, or those that may be on somebody else's broker."""
-    if not wishes.real and url is None:
+    if not wishes.real and bus is None:
         return
     cranes = ", ".join(node.name for node in site.with_role("crane")) or "none"
     told = f"real machines will move: cranes ({cranes}) home as soon as every node has answered"

@@ -13,9 +13,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from conformance.commands.bus_options import bus_options, never
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
+    from conformance.bench.address import Address
     from conformance.validating.subject import Judgement, Subject
     from protocol.rules import Breach
 
@@ -29,7 +31,7 @@ SHOWN = 50
     "--message", default="", help="Which message a payload is, where its file is not named after it."
 )
 @click.option("--hex", "digits", multiple=True, metavar="BYTES", help="A payload in hex; needs --message.")
-@click.option("--broker", metavar="URL", help="Listen on a live bus, such as mqtt://localhost.")
+@bus_options(joins=never, otherwise="listens there; default: not at all")
 @click.option("--site", default="+", metavar="NAME", help="The site to listen to (default: every one).")
 @click.option(
     "--seconds", default=10.0, show_default=True, type=click.FloatRange(0.1), help="How long to listen."
@@ -42,7 +44,7 @@ def validate(
     paths: tuple[str, ...],
     message: str,
     digits: tuple[str, ...],
-    broker: str | None,
+    bus: Address | None,
     site: str,
     seconds: float,
     site_file: Path | None,
@@ -60,7 +62,7 @@ def validate(
 
     Example: yardwire validate --message job-order --hex 'a2 02 00 10 01'
     """
-    if not (paths or digits or broker):
+    if not (paths or digits or bus):
         raise click.UsageError("name a file, a folder, '-', --hex or --broker")
     from conformance.validating.subject import judge
 
@@ -71,8 +73,8 @@ def validate(
             _check_recording(path, site_file, report)
         for subject in _subjects(others, message, digits):
             report.add(judge(subject))
-        if broker is not None:
-            for subject in _heard(broker, site, seconds):
+        if bus is not None:
+            for subject in _heard(bus, site, seconds):
                 report.add(judge(subject))
     except Trouble:
         if report.total:
@@ -132,12 +134,12 @@ def _subjects(paths: Iterable[str], message: str, digits: Iterable[str]) -> Iter
             yield from from_path(Path(path), message)
 
 
-def _heard(broker: str, site: str, seconds: float) -> Iterator[Subject]:
+def _heard(bus: Address, site: str, seconds: float) -> Iterator[Subject]:
     from conformance.validating.live import from_bus
 
     _check_site(site)
     click.echo(f"Listening for {seconds:g} s ...", err=True)
-    return from_bus(broker, site, seconds)
+    return from_bus(bus, site, seconds)
 
 
 def _check_site(site: str) -> None:

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from pathlib import Path
 from threading import Event
+from typing import TYPE_CHECKING
 
 import click
 
-from conformance.commands.bus_options import broker_option, site_option
+from conformance.commands.bus_options import bus_options, site_option
+
+if TYPE_CHECKING:
+    from conformance.bench.address import Address
 
 
 @click.command()
 @site_option
-@broker_option
-@click.option("--ca", type=click.Path(path_type=Path, exists=True), help="CA certificate for mqtts:// (PEM).")
+@bus_options()
 @click.option(
     "--port",
     type=click.IntRange(0, 65535),
@@ -26,7 +29,7 @@ from conformance.commands.bus_options import broker_option, site_option
     is_flag=True,
     help="Allow --bind to be an address that other machines reach: whoever has the page's address can look.",
 )
-def watch(site_path: Path, url: str, ca: Path | None, port: int, bind: str, open_to_network: bool) -> None:
+def watch(site_path: Path, bus: Address, port: int, bind: str, open_to_network: bool) -> None:
     """Show a bus live in the browser, until Ctrl-C.
 
     A plan to scale of places, boxes, trains and cranes; jobs, faults and holds; the health of each node; the last
@@ -35,16 +38,14 @@ def watch(site_path: Path, url: str, ca: Path | None, port: int, bind: str, open
 
     Example: yardwire watch --site site.toml --broker mqtt://127.0.0.1:1883
     """
-    from conformance.bench.address import TlsFiles, parse_address
     from conformance.page.ear import listening
     from conformance.page.server import serve
     from protocol.site_file import load_site
 
     site = load_site(site_path)
-    address = parse_address(url, TlsFiles(ca=ca) if ca else None)
     with (
-        listening(site, address) as page,
+        listening(site, bus) as page,
         serve(page, bind, port, open_to_network=open_to_network) as served,
     ):
-        click.echo(f"{site.name} at {address.name}, live: {served.url}\nStop it with Ctrl-C")
+        click.echo(f"{site.name} at {bus.name}, live: {served.url}\nStop it with Ctrl-C")
         Event().wait()

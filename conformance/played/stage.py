@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -10,6 +11,7 @@ from pathlib import Path
 from random import Random
 
 from conformance.bench.address import Address
+from conformance.bench.login import handed_on
 from conformance.bench.program import Program
 from conformance.bench.tap import Tap
 from conformance.played.plan import Brief
@@ -49,7 +51,8 @@ def play(
         asked = f"Stop the supervisor {name!r} and start it anew now (within {PERSON_SECONDS:g} s)."
         Reset(tap, lambda: tell(f"{asked}\n{brief.text}"), PERSON_SECONDS)()
 
-    with Program(program or (), f"mqtt://{tap.host}:{tap.port}") as started:
+    environment = handed_on(os.environ, address)
+    with Program(program or (), f"mqtt://{tap.host}:{tap.port}", environment) as started:
 
         def by_program(brief: Brief) -> None:
             started.start(json.dumps(brief.document(), indent=1))

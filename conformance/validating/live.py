@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from queue import Empty, SimpleQueue
 from time import monotonic
 
-from conformance.bench.address import parse_address
+from conformance.bench.address import Address
 from conformance.validating.subject import Subject
 from protocol.participant import Delivery, Publication
 from protocol.specification import specification
@@ -50,9 +50,8 @@ class Listener:
         return None
 
 
-def from_bus(url: str, site: str, seconds: float) -> Iterator[Subject]:
-    """What passes on the broker at `url` within `seconds`. Raises Trouble when there is no way in."""
-    address = parse_address(url)
+def from_bus(address: Address, site: str, seconds: float) -> Iterator[Subject]:
+    """What passes on the broker at `address` within `seconds`. Raises Trouble when there is no way in."""
     listener = Listener(site)
     with address.client(listener):
         end = monotonic() + seconds

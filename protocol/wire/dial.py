@@ -6,7 +6,7 @@ import socket
 import ssl
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from protocol.trouble import Trouble
 
@@ -20,7 +20,7 @@ class Endpoint:
     host: str
     port: int
     user: str | None = None
-    password: str | None = None
+    password: str | None = field(default=None, repr=False)
     tls: ssl.SSLContext | None = None
     version: int = 311
 
