@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import queue
-import threading
 import time
 from collections.abc import Callable
 from contextlib import suppress
@@ -11,14 +10,17 @@ from types import TracebackType
 from typing import Self
 
 from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.reasoncodes import ReasonCode
 
 from conformance.bench.address import Address
 from conformance.bench.tap import Tap, TapPacket
 from conformance.testbench import Bench
 from protocol.trouble import Trouble
+from protocol.wire.connect_trouble import trouble_of
 from protocol.wire.evidence import Direction, Fate
 from protocol.wire.fail_stop import check
 from protocol.wire.mqtt_client import MqttClient
+from protocol.wire.refusals import refused
 
 CONNECT_SECONDS = 10.0
 FORGET_SECONDS = 2.0
@@ -50,22 +52,20 @@ class WireBench(Bench):
         try:
             self._client.connect(self._broker.host, self._broker.port, keepalive=15)
         except OSError as error:
-            raise Trouble(
-                f"the broker cannot be reached: {error}", where=self._broker.name, mend="Is it running there?"
-            ) from error
-        connected = threading.Event()
-        self._client.on_connect = lambda _client, _data, _flags, code, _properties: (
-            None if code.is_failure else connected.set()
-        )
+            raise trouble_of(self._broker.endpoint(), error) from None
+        codes: queue.SimpleQueue[ReasonCode] = queue.SimpleQueue()
+        self._client.on_connect = lambda _client, _data, _flags, code, _properties: codes.put(code)
         self._client.on_disconnect = lambda *_: setattr(self, "tester_lost", True)
         self._client.loop_start()
-        if not connected.wait(CONNECT_SECONDS):
+        try:
+            code = codes.get(timeout=CONNECT_SECONDS)
+        except queue.Empty:
             self._client.loop_stop()
-            raise Trouble(
-                "the broker does not let the tester in",
-                where=self._broker.name,
-                mend="Check user and password",
-            )
+            mend = "Check that an MQTT broker listens there"
+            raise Trouble("the broker does not answer", where=self._broker.name, mend=mend) from None
+        if code.is_failure:
+            self._client.loop_stop()
+            raise refused(self._broker.endpoint(), code.value)
         return self
 
     def __exit__(

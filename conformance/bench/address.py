@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     import ssl
 
     from protocol.participant import Participant
+    from protocol.wire.endpoint import Endpoint
     from protocol.wire.mqtt import MqttHost
 
 PORTS = {"mqtt": 1883, "mqtts": 8883}
@@ -58,6 +59,12 @@ class Address:
     def tls_context(self) -> ssl.SSLContext | None:
         """What TLS needs, or None for plain TCP. Raises Trouble for files that cannot be used."""
         return None if self.tls is None else self.tls.context()
+
+    def endpoint(self) -> Endpoint:
+        """The same, ready to be dialled. Raises Trouble as `tls_context` does."""
+        from protocol.wire.endpoint import Endpoint
+
+        return Endpoint(self.host, self.port, self.user, self.password, self.tls_context())
 
     def client(self, participant: Participant) -> MqttHost:
         """A host that brings a participant onto this broker, ready to `start`. Raises Trouble as `tls_context` does."""

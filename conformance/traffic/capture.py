@@ -15,10 +15,13 @@ from time import monotonic_ns, sleep
 from conformance.bench.address import Address
 from conformance.bench.framing import decode_length, packet, string
 from conformance.bench.packets import decode
-from conformance.bench.probe import REFUSALS, connect_packet
+from conformance.bench.probe import connect_packet
 from protocol.recording import EventKind, RecordedMessage
 from protocol.trouble import Trouble
+from protocol.wire.connect_trouble import trouble_of, unanswered
+from protocol.wire.dial import dial
 from protocol.wire.packet import Granted
+from protocol.wire.refusals import refused
 
 CHUNK = 1 << 18
 LOOK_S = 0.2
@@ -100,7 +103,7 @@ class Capture:
         self._filter = topic_filter
         self._take = take
         self._qos = qos
-        self._tls = address.tls_context()
+        self._endpoint = address.endpoint()
         self._began_ns = monotonic_ns()
         self._stopped = False
         self._client_id = f"rec-{secrets.token_hex(4)}"
@@ -129,8 +132,8 @@ class Capture:
             except (OSError, Gone, Trouble) as error:
                 if not self.connections:
                     raise (
-                        error if isinstance(error, Trouble) else _no_connection(self._address, error)
-                    ) from error
+                        trouble_of(self._endpoint, error) if isinstance(error, OSError) else error
+                    ) from None
                 if not failures:
                     text = f"{error}; what was said from here to the next 'connected' is missing"
                     note(self.now_us(), EventKind.DISCONNECTED, text)
@@ -139,20 +142,21 @@ class Capture:
 
     def _connected(self) -> socket.socket:
         address = self._address
-        sock: socket.socket = socket.create_connection((address.host, address.port), ANSWER_S)
+        sock = dial(self._endpoint, look=not self.connections)
         try:
-            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BUFFER)
-            if self._tls is not None:
-                sock = self._tls.wrap_socket(sock, server_hostname=address.host)
             user = "" if address.user is None and address.password is not None else address.user
             sock.sendall(connect_packet(self._client_id, level=4, user=user, password=address.password))
-            answer = _exactly(sock, 4)
+            try:
+                answer = _exactly(sock, 4)
+            except Gone:
+                if self.connections:  # It was right once: no second look is needed.
+                    raise
+                raise unanswered(self._endpoint) from None
             if answer[:2] != b"\x20\x02":
                 raise Trouble("what answers there does not speak MQTT 3.1.1", where=address.name)
             if answer[3]:
-                why = REFUSALS.get(answer[3], f"return code {answer[3]}")
-                raise Trouble(f"the broker does not let us in: {why}", where=address.name)
+                raise refused(self._endpoint, answer[3])
             subscription = b"\x00\x01" + string(self._filter) + bytes([self._qos])
             sock.sendall(packet(0x82, subscription))
         except BaseException:
@@ -226,9 +230,3 @@ def _exactly(sock: socket.socket, size: int) -> bytes:
             raise Gone("the connection was closed before an answer came")
         data += more
     return data
-
-
-def _no_connection(address: Address, error: Exception) -> Trouble:
-    why = getattr(error, "strerror", None) or error
-    mend = "Start the broker ('yardwire broker'), or check host and port"
-    return Trouble(f"no connection: {why}", where=address.name, mend=mend)

@@ -3,58 +3,46 @@
 from __future__ import annotations
 
 import socket
-import ssl
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass, field
 
 from protocol.trouble import Trouble
+from protocol.wire.connect_trouble import trouble_of
+from protocol.wire.endpoint import Endpoint
 
 DIAL_TIMEOUT_S = 5.0
 
 
-@dataclass(frozen=True, slots=True)
-class Endpoint:
-    """Where and how to connect. `version` is 311 or 5; `tls` None means a plain connection."""
-
-    host: str
-    port: int
-    user: str | None = None
-    password: str | None = field(default=None, repr=False)
-    tls: ssl.SSLContext | None = None
-    version: int = 311
-
-    def __str__(self) -> str:
-        return f"{self.host}:{self.port}"
-
-
-def dial(endpoint: Endpoint) -> socket.socket:
-    """Open the stream; blocks for seconds at worst. Raises Trouble."""
-    place, mend = str(endpoint), "Check host and port, and that the broker runs"
+def dial(endpoint: Endpoint, *, look: bool = True) -> socket.socket:
+    """Open the stream; blocks for seconds at worst. Raises Trouble, after a second look at what is there if `look`."""
     try:
         sock = socket.create_connection((endpoint.host, endpoint.port), DIAL_TIMEOUT_S)
-    except socket.gaierror as error:
-        raise Trouble(f"this host is not known ({error.strerror})", where=place, mend=mend) from None
-    except (OSError, ValueError, OverflowError) as error:
-        why = getattr(error, "strerror", None) or error
-        raise Trouble(f"no broker answers ({why})", where=place, mend=mend) from None
-    # Else an answer waits some 40 ms for an acknowledgement of TCP.
-    sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-    if endpoint.tls is None:
-        return sock
+    except OSError as error:
+        raise trouble_of(endpoint, error, look=look) from None
+    except (ValueError, OverflowError) as error:
+        raise Trouble(
+            f"it cannot be reached ({error})", where=str(endpoint), mend="Check host and port"
+        ) from None
     try:
-        return endpoint.tls.wrap_socket(sock, server_hostname=endpoint.host)
+        # Else an answer waits some 40 ms for an acknowledgement of TCP.
+        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        if endpoint.tls is not None:
+            sock = endpoint.tls.wrap_socket(sock, server_hostname=endpoint.host)
     except OSError as error:
         sock.close()
-        mend = "Check the port, the CA file and the name in the broker's certificate"
-        raise Trouble(f"no secure connection ({error})", where=place, mend=mend) from None
+        raise trouble_of(endpoint, error, look=look) from None
+    except BaseException:
+        sock.close()
+        raise
+    return sock
 
 
 class Dialler:
     """Dials on a thread of its own: a host that is not there must not hold up anything else."""
 
-    def __init__(self, endpoint: Endpoint, done: Callable[[], object]) -> None:
-        """Start at once; `done` is called on that thread when `result` can be taken."""
+    def __init__(self, endpoint: Endpoint, done: Callable[[], object], *, look: bool = False) -> None:
+        """Start at once; `done` is called on that thread when `result` can be taken; `look` as for `dial`."""
+        self._look = look
         self._endpoint = endpoint
         self._done = done
         self._socket: socket.socket | None = None
@@ -82,7 +70,7 @@ class Dialler:
 
     def _run(self) -> None:
         try:
-            self._socket = dial(self._endpoint)
+            self._socket = dial(self._endpoint, look=self._look)
         except BaseException as error:  # noqa: BLE001 - it belongs to whoever asks for the result
             self._error = error
         finally:

@@ -21,7 +21,9 @@ from contextlib import suppress
 from protocol.participant import Delivery, Participant, Publication
 from protocol.trouble import Trouble
 from protocol.wire.back_off import BackOff
-from protocol.wire.dial import Dialler, Endpoint
+from protocol.wire.connect_trouble import trouble_of, unanswered
+from protocol.wire.dial import Dialler
+from protocol.wire.endpoint import Endpoint
 from protocol.wire.fail_stop import fail
 from protocol.wire.mqtt_link import Accepted, Closed, MqttLink, Refused, Subscribed
 from protocol.wire.parting import parting_of
@@ -69,6 +71,8 @@ class MqttHost:
         self._stopping: bool | None = None
         self._changed = threading.Condition()
         self._first_trouble: Trouble | None = None
+        self._unanswered = False
+        """Whether the first connection was closed before an answer came."""
         self._failure: BaseException | None = None
         self._thread = threading.Thread(target=self._run, name=f"mqtt {participant.client_id}", daemon=True)
         self._ear, self._bell = socket.socketpair()
@@ -100,6 +104,8 @@ class MqttHost:
             up, trouble = self._up, self._first_trouble
         if not up:
             self.stop(graceful=False)
+            if self._unanswered:
+                raise unanswered(self._endpoint)
             raise trouble or Trouble(
                 f"the broker did not answer within {wait_s:g} s",
                 where=str(self._endpoint),
@@ -263,7 +269,7 @@ class MqttHost:
     def _dial(self) -> None:
         """Open a new connection; `_dialled` goes on with it."""
         self._dial_at_ms = None
-        self._dialler = Dialler(self._endpoint, self._ring)
+        self._dialler = Dialler(self._endpoint, self._ring, look=self._first_trouble is None)
 
     def _dialled(self, dialler: Dialler) -> None:
         self._dialler = None
@@ -303,8 +309,18 @@ class MqttHost:
                 case Refused(trouble):
                     link.abort()
                     self._lost(trouble)
-                case Closed(why):
-                    self._lost(Trouble(f"the connection was lost: {why}", where=str(self._endpoint)))
+                case Closed():
+                    self._closed(event)
+
+    def _closed(self, event: Closed) -> None:
+        # Nothing came, not even an error of TLS: `start` takes a second look, which needs seconds.
+        plain = event.error is None or isinstance(event.error, ConnectionError | ssl.SSLEOFError)
+        if self._first_trouble is None:
+            self._unanswered = event.unanswered and plain
+        if event.error is not None and event.unanswered and not plain:
+            self._lost(trouble_of(self._endpoint, event.error, look=False))
+            return
+        self._lost(Trouble(f"the connection was lost: {event.why}", where=str(self._endpoint)))
 
     def _accepted(self, link: MqttLink) -> None:
         filters = self._participant.subscriptions()

@@ -21,8 +21,9 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from protocol.participant import Delivery, Participant, Publication
 from protocol.trouble import Trouble
-from protocol.wire.dial import Endpoint
+from protocol.wire.endpoint import Endpoint
 from protocol.wire.mqtt_client import MqttClient
+from protocol.wire.refusals import refused
 
 VERSIONS = {311: MQTTProtocolVersion.MQTTv311, 5: MQTTProtocolVersion.MQTTv5}
 LINGER_S = 1.0
@@ -48,9 +49,11 @@ class Refused:
 
 @dataclass(frozen=True, slots=True)
 class Closed:
-    """The connection is gone."""
+    """The connection is gone; `error` is what the network said, and `unanswered` that nothing ever came."""
 
     why: str
+    error: OSError | None = None
+    unanswered: bool = False
 
 
 Event = Accepted | Subscribed | Refused | Closed | Delivery
@@ -71,7 +74,7 @@ class MqttLink:
         # One client for one connection, so version 5 starts clean; session expiry is 0 unless named [LNK-01].
         self._client.connect(endpoint.host, endpoint.port, participant.keep_alive_s)
 
-    def _new_client(self, participant: Participant, sock: socket.socket) -> MqttClient:
+    def _new_client(self, participant: Participant, sock: socket.socket) -> _Client:
         protocol = VERSIONS[self._endpoint.version]
         client = _Client(
             sock,
@@ -160,9 +163,7 @@ class MqttLink:
         properties: Properties | None,
     ) -> None:
         if reason.is_failure:
-            what = f"the broker refuses the connection: {str(reason).lower()}"
-            mend = "Check user and password, and what they may do there"
-            self.events.append(Refused(Trouble(what, where=str(self._endpoint), mend=mend)))
+            self.events.append(Refused(refused(self._endpoint, reason.value)))
             return
         # paho pings only once a whole keep-alive has passed, which is a moment too late for [LNK-03].
         client._keepalive = client.keepalive * 3 // 4
@@ -192,7 +193,8 @@ class MqttLink:
         reason: ReasonCode,
         properties: Properties | None,
     ) -> None:
-        self.events.append(Closed(str(reason).lower()))
+        heard = self._client.heard
+        self.events.append(Closed(str(reason).lower(), self._client.error, unanswered=not heard))
 
     def _on_socket_close(self, client: Client, data: Any, sock: Any) -> None:
         # Closed with bytes unread, TCP may throw away a DISCONNECT still on its way (RFC 2525 section 2.17).
@@ -214,6 +216,21 @@ class _Client(MqttClient):
     def __init__(self, sock: socket.socket, *arguments: Any, **options: Any) -> None:
         super().__init__(*arguments, **options)
         self._open_socket = sock
+        self.error: OSError | None = None
+        """What the socket raised last when it was read."""
+        self.heard = False
+        """Whether anything ever came."""
+
+    def _sock_recv(self, bufsize: int) -> bytes:
+        try:
+            data = super()._sock_recv(bufsize)
+        except BlockingIOError:
+            raise
+        except OSError as error:
+            self.error = error
+            raise
+        self.heard = self.heard or bool(data)
+        return data
 
     def _create_socket(self) -> socket.socket:
         return self._open_socket

@@ -77,7 +77,7 @@ def test_credentials(choice: str) -> None:
             with pytest.raises(Trouble, match="does not let us in") as trouble, start_broker(wrong):
                 pass
             assert "nonsense" not in str(trouble.value)
-            assert "user and password" in str(trouble.value)
+            assert "--password-file" in str(trouble.value)
 
 
 @pytest.mark.parametrize("choice", BOTH)
@@ -176,11 +176,13 @@ def answering(answer: bytes | None) -> Iterator[int]:
     with socket.create_server(("127.0.0.1", 0)) as server:
 
         def serve() -> None:
-            peer, _ = server.accept()
-            with peer:
-                peer.recv(4096)
-                if answer is not None:
-                    peer.sendall(answer)
+            # A second look follows where no answer came.
+            for _ in range(1 if answer is not None else 2):
+                peer, _ = server.accept()
+                with peer:
+                    peer.recv(4096)
+                    if answer is not None:
+                        peer.sendall(answer)
 
         thread = threading.Thread(target=serve)
         thread.start()
@@ -275,14 +277,15 @@ def test_tls_from_the_tap_to_the_broker(certificates: Path) -> None:
             assert isinstance(context, ssl.SSLContext)
             with Tap(remote.host, remote.port, tls=context) as tap, client(tap.port, "north") as node:
                 node.fence()
-                assert tap.evidence[-1].packet.kind is Kind.PINGRESP
+                # It is noted behind the passing on, so the node may have it first.
+                assert tap.wait_for(lambda seen: seen.packet.kind is Kind.PINGRESP, 5.0)
         with (
-            pytest.raises(Trouble, match="not to be trusted"),
+            pytest.raises(Trouble, match="unknown CA"),
             start_broker(broker.url, tls=TlsFiles(ca=certificates / "stranger.crt")),
         ):
             pass
         with (
-            pytest.raises(Trouble, match=r"connection was cut|closed before an answer"),
+            pytest.raises(Trouble, match="this port speaks TLS"),
             start_broker(broker.url.replace("mqtts", "mqtt")),
         ):
             pass
@@ -312,7 +315,7 @@ def test_tls_files_that_are_not_there(tmp_path: Path) -> None:
 def test_tls_towards_a_plain_port() -> None:
     with (
         start_broker("embedded") as broker,
-        pytest.raises(Trouble, match=r"TLS fails|cut"),
+        pytest.raises(Trouble, match="speaks plain MQTT"),
         start_broker(broker.url.replace("mqtt", "mqtts")),
     ):
         pass

@@ -13,7 +13,7 @@ from conformance.bench.tls_files import TlsFiles
 from conformance.commands import main
 from conformance.commands.bus_options import bus_options, never
 from protocol.trouble import Trouble
-from protocol.wire.dial import Endpoint
+from protocol.wire.endpoint import Endpoint
 from reference_node.node import Link
 
 WHOLE = {"--broker", "--ca", "--cert", "--key", "--user", "--password-file"}

@@ -6,7 +6,7 @@ import secrets
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from threading import Event
 
@@ -14,7 +14,7 @@ from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
 from conformance.bench.broker import Broker
-from protocol.recording import Item, RecordedMessage, RecordingReader
+from protocol.recording import Item, NotARecording, RecordedMessage, RecordingReader
 
 WITHIN_S = 20.0
 ROOT = "yw1/harlow-basin"
@@ -53,8 +53,9 @@ def wait_until_heard(client: Client, path: Path, topic: str = f"{ROOT}/probe/x")
     for _ in range(int(WITHIN_S / 0.1)):
         client.publish(topic, b"probe")
         pause.wait(0.1)
-        if path.exists() and any(isinstance(item, RecordedMessage) for item in read(path)[1]):
-            return
+        with suppress(FileNotFoundError, NotARecording):  # Its beginning is not flushed yet.
+            if any(isinstance(item, RecordedMessage) for item in read(path)[1]):
+                return
     raise AssertionError("the recorder hears nothing")
 
 

@@ -266,13 +266,13 @@ def free_port() -> int:
 
 def test_no_broker_is_told() -> None:
     port = free_port()
-    with pytest.raises(Trouble, match=rf"127\.0\.0\.1:{port}: no broker answers \(Connection refused\)"):
+    with pytest.raises(Trouble, match=rf"127\.0\.0\.1:{port}: nothing listens there"):
         MqttHost(Node(), "127.0.0.1", port).start()
 
 
 def test_an_unknown_host_is_told() -> None:
     """'.invalid' is reserved and never resolves (RFC 2606 section 2)."""
-    with pytest.raises(Trouble, match="this host is not known"):
+    with pytest.raises(Trouble, match="there is no host"):
         MqttHost(Node(), "nowhere.invalid", 1883).start(30)
 
 
@@ -286,7 +286,7 @@ def test_silence_is_told() -> None:
 def test_refused_credentials_are_told(version: int) -> None:
     with start_broker("mosquitto", users={"north": "right"}) as broker:
         host = MqttHost(Node(), broker.host, broker.port, user="north", password="wrong", version=version)
-        with pytest.raises(Trouble, match="refuses the connection: not authorized"):
+        with pytest.raises(Trouble, match=r"refuses the user name or password|not authorise"):
             host.start()
         host = MqttHost(Node(), broker.host, broker.port, user="north", password="right", version=version)
         host.start()
