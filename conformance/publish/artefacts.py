@@ -9,6 +9,7 @@ from typing import Any
 
 from conformance.publish.access import access_list
 from conformance.publish.asyncapi import asyncapi
+from conformance.publish.broker_configuration import broker_configuration
 from conformance.publish.bundle import bundled
 from conformance.publish.cddl import cddl
 from conformance.publish.header import header
@@ -23,7 +24,8 @@ USES = {
     "asyncapi.json": "AsyncAPI 3.0 document of the bus, as a node sees it.",
     "yardwire.h": "C99 header: keys, words, sizes, times, topic builders, transition tables. Fits an AVR.",
     "yardwire.py": "MicroPython module with the same.",
-    "yardwire.acl": "Access list for mosquitto: each node may publish only its own topics.",
+    "yardwire.acl": "Access list for mosquitto: each node may publish only its own topics, and listeners nothing.",
+    "yardwire-mosquitto.conf": "Configuration for mosquitto: TLS, passwords, the access list, one user one connection.",
     "vectors/": "Test vectors: payloads that are right, and payloads that are wrong with the requirement they break.",
     "specification/": "The data that all of this is made from; also what a later version is compared with.",
 }
@@ -38,6 +40,7 @@ def artefacts(spec: Specification, data: Traversable, site: Site) -> dict[str, b
         "yardwire.h": header(spec),
         "yardwire.py": micropython(spec),
         "yardwire.acl": access_list(spec, site),
+        "yardwire-mosquitto.conf": broker_configuration(site),
     }
     for message, schema in spec.messages.items():
         texts[f"schemas/{message}.schema.json"] = _json(bundled(spec, schema))
