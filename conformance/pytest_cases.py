@@ -82,6 +82,11 @@ class Kit:
                 "some cases move the machine, and nobody is asked here",
                 mend="Add --yardwire-may-move if it may move, or --yardwire-no-motion",
             )
+        if self._spawn and self._bus is not None and not may_move:
+            raise Trouble(
+                f"{self.node} is simulated on {self._bus.name}; a real one there would move, or be thrown off it",
+                mend="Leave out --yardwire-broker, or add --yardwire-may-move if it is not there",
+            )
         if self._slow < 1:
             raise Trouble("--yardwire-slow stretches limits: it is 1 or more")
         line = config.getoption("yardwire_reset_command")

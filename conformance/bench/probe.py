@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import secrets
 import socket
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 
 from conformance.bench.address import Address
 from conformance.bench.framing import Malformed, Splitter, binary, packet, string
@@ -31,6 +33,13 @@ def connect_packet(client_id: str, *, level: int, user: str | None, password: st
 
 def probe(address: Address, *, level: int = 4) -> None:
     """Connect to a broker, be accepted, and leave again. Raises Trouble that says why not."""
+    with admitted(address, level=level):
+        pass
+
+
+@contextmanager
+def admitted(address: Address, *, level: int = 4) -> Iterator[socket.socket]:
+    """A connection that was accepted; it is left in peace at the end. Raises Trouble that says why not."""
     endpoint = address.endpoint()
     with dial(endpoint) as sock:
         # A password without a user name is not allowed in MQTT 3.1.1: [MQTT-3.1.2-22].
@@ -39,11 +48,13 @@ def probe(address: Address, *, level: int = 4) -> None:
         try:
             sock.sendall(connect_packet(client_id, level=level, user=user, password=address.password))
             answer = _read_connack(sock, endpoint, level)
-            if answer.code:
-                raise refused(endpoint, answer.code)
-            sock.sendall(packet(0xE0, b""))
         except OSError as error:
             raise trouble_of(endpoint, error) from None
+        if answer.code:
+            raise refused(endpoint, answer.code)
+        yield sock
+        with suppress(OSError):  # closed from the other side
+            sock.sendall(packet(0xE0, b""))
 
 
 def _read_connack(sock: socket.socket, endpoint: Endpoint, level: int) -> Connack:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from conformance.bench.login import handed_on
+from conformance.bench.several import require_several
 
 if TYPE_CHECKING:
     from conformance.bench.address import Address
@@ -31,6 +32,8 @@ def spawned_node(
         *("--site", str(site_path), "--broker", f"mqtt://{tap.host}:{tap.port}", "--bench"),
     ]
 
+    if broker is not None:
+        require_several(broker, "the tester and the node that is started need two connections")
     environment = handed_on(os.environ, broker)
 
     def start() -> subprocess.Popen[bytes]:

@@ -319,7 +319,11 @@ def _allow_motion(wishes: Wishes, site: Site, bus: Address | None) -> None:
     roles = set(site.nodes[wishes.node].roles)
     chosen = with_prerequisites(all_cases(), wishes.only or None)
     moving = [case for case in chosen if case.moves and roles & set(case.roles)]
-    if (wishes.spawn and bus is None) or not wishes.motion or not moving:
+    if wishes.spawn:
+        if bus is not None:
+            consent.require_no_twin(wishes.node, bus, yes=wishes.yes)
+        return
+    if not wishes.motion or not moving:
         return
     consent.require(
         (

@@ -8,11 +8,14 @@ from __future__ import annotations
 import sys
 import textwrap
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from protocol.trouble import Trouble
+
+if TYPE_CHECKING:
+    from conformance.bench.address import Address
 
 KEEP_CLEAR = (
     "CAUTION: keep hands and tools out of {it}, and the switch that removes motor power within reach. A message is "
@@ -42,3 +45,17 @@ def require(told: Sequence[str], question: str, *, yes: bool, instead: str) -> N
         raise Trouble(what, mend=f"Add --yes if it may, or {instead}")
     if not click.confirm(question, default=False, err=True):
         raise Trouble("nobody said yes, so nothing was moved", mend=f"Say yes, or {instead}")
+
+
+def require_no_twin(node: str, bus: Address, *, yes: bool) -> None:
+    """Ask before a simulated node takes the name of a real one on a broker of somebody else's.
+
+    Orders for the one reach the other, and the broker throws off the first that came. Raises Trouble without a yes.
+    """
+    told = f"{node} will be simulated on {bus.name}; a real one there would move, or be thrown off it"
+    require(
+        (f"{told}.", KEEP_CLEAR.format(it="it")),
+        "Is the real one switched off?",
+        yes=yes,
+        instead="leave out --broker",
+    )

@@ -280,7 +280,11 @@ def _check(wishes: Wishes) -> None:
 
 def _allow_motion(wishes: Wishes, site: Site, bus: Address | None) -> None:
     """Say what will move and wait for a yes. A node that is spawned, alone on the kit's own broker, is simulated."""
-    if (wishes.spawn and bus is None) or not wishes.options.motion:
+    if wishes.spawn:
+        if bus is not None:
+            consent.require_no_twin(wishes.node, bus, yes=wishes.yes)
+        return
+    if not wishes.options.motion:
         return
     roles = " and ".join(sorted(ROLES & set(site.nodes[wishes.node].roles)))
     consent.require(

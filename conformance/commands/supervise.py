@@ -21,8 +21,8 @@ from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
     from conformance.bench.address import Address
-    from conformance.bench.broker import Broker
     from conformance.commands.supervise_yard import WireYard
+    from conformance.page.live import LivePage
     from protocol.site import Site
     from reference_node.scenario.scenario import Scenario
     from reference_node.scenario.story import Outcome
@@ -189,12 +189,18 @@ class _Wishes:
 
 def _on_the_wire(scenario: Scenario, site: Site, bus: Address | None, choice: str, wishes: _Wishes) -> int:
     from conformance.bench.broker import start_broker
+    from conformance.bench.several import require_several
+    from conformance.bench.tap import monotonic_us
     from conformance.commands.supervise_yard import WireYard
+    from conformance.page.live import LivePage
 
     _ask_first(site, wishes, bus)
     with start_broker(choice, at=bus) as broker:
-        yard = WireYard(scenario, site, broker, simulated=not wishes.real)
-        with yard.running(), _page(yard, broker, wishes):
+        if bus is not None and not wishes.real:
+            require_several(bus, "a simulated yard is several nodes")
+        live = LivePage(site, broker.name, monotonic_us) if wishes.page else None
+        yard = WireYard(scenario, site, broker, simulated=not wishes.real, page=live)
+        with yard.running(), _page(yard, live, wishes):
             if not wishes.as_json:
                 click.echo(f"{site.name} at {broker.name}; stop it with Ctrl-C")
             if wishes.prompt or wishes.real or wishes.page:
@@ -219,17 +225,15 @@ def _ask_first(site: Site, wishes: _Wishes, bus: Address | None) -> None:
 
 
 @contextmanager
-def _page(yard: WireYard, broker: Broker, wishes: _Wishes) -> Iterator[None]:
+def _page(yard: WireYard, live: LivePage | None, wishes: _Wishes) -> Iterator[None]:
     """The live page, with the supervisor's desk behind its buttons."""
-    if not wishes.page:
+    if live is None:
         yield
         return
-    from conformance.page.ear import listening
     from conformance.page.server import serve
     from reference_node.supervisor.by_hand import ByHand
 
     with ExitStack() as stack:
-        live = stack.enter_context(listening(yard.site, broker.address))
         desk = ByHand(lambda: yard.supervisor, "the page")
         served = stack.enter_context(serve(live, port=wishes.port, desk=desk, owner=yard.call))
         click.echo(f"live, with orders: {served.url}")

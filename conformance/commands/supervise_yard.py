@@ -11,6 +11,8 @@ from dataclasses import replace
 
 from conformance.bench.broker import Broker
 from conformance.bench.tap import Tap
+from conformance.page.live import LivePage
+from conformance.page.overheard import Overheard
 from protocol.participant import Delivery, Participant, Publication
 from protocol.site import Site
 from protocol.wire.mqtt import MqttHost, monotonic_ms
@@ -32,11 +34,14 @@ NETWORK = frozenset({"network-gone", "link-breaks"})
 class WireYard:
     """Hosts on one broker. The scenario is followed on the thread that owns the supervisor; events happen outside."""
 
-    def __init__(self, scenario: Scenario, site: Site, broker: Broker, *, simulated: bool) -> None:
+    def __init__(
+        self, scenario: Scenario, site: Site, broker: Broker, *, simulated: bool, page: LivePage | None = None
+    ) -> None:
+        """`page` is told what the supervisor hears."""
         self.scenario, self.site = scenario, site
         self.name = site.with_role("supervisor")[0].name
         self.started_ms = monotonic_ms()
-        self._broker = broker
+        self._broker, self._page = broker, page
         self._rng = random.Random(scenario.seed)
         self.yard = (
             SimulatedYard(
@@ -104,7 +109,9 @@ class WireYard:
             contents=self.scenario.told(self.site) if first and self.scenario.known else None,
         )  # fmt: skip
         self.story.lives(supervisor)
-        said = _TwiceSaid(supervisor, lambda: monotonic_ms() < self._twice_until_ms)
+        said: Participant = _TwiceSaid(supervisor, lambda: monotonic_ms() < self._twice_until_ms)
+        if self._page is not None:
+            said = Overheard(said, self._page)
         self._host(self.name, said, 10.0 if first else None)
 
     # ------------------------------------------------------------ going on

@@ -13,6 +13,7 @@ from random import Random
 from conformance.bench.address import Address
 from conformance.bench.login import handed_on
 from conformance.bench.program import Program
+from conformance.bench.several import require_several
 from conformance.bench.tap import Tap
 from conformance.played.plan import Brief
 from conformance.played.stand import Play
@@ -45,6 +46,7 @@ def play(
 
     Without a `program` a person starts it, and `tell` is given what to say to them. Raises Trouble.
     """
+    require_several(address, "the kit plays several nodes")
     rng = Random(seed)
 
     def by_hand(brief: Brief) -> None:

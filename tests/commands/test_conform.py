@@ -169,7 +169,7 @@ def test_ctrl_c_ends_it_with_what_was_judged_and_leaves_nothing(site: Path, tmp_
     mark = f"CONFORM_MARK={os.getpid()}-{tmp_path.name}"
     with start_broker("embedded") as broker, subprocess.Popen(
         [sys.executable, "-c", YARDWIRE, "conform", "ferry", "--site", str(site), "--spawn", "--broker", broker.url,
-         "--only", "messages-heartbeat", "--json", str(report)],
+         "--yes", "--only", "messages-heartbeat", "--json", str(report)],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
         env=os.environ | dict([mark.split("=")]),
     ) as kit:  # fmt: skip
