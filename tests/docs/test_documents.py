@@ -137,6 +137,7 @@ def test_every_block_says_what_it_is(path: Path) -> None:
             "python",
             "cddl",
             "conf",
+            "sh",
         ) or block.info in (
             *(
                 f"{encoding} {message}"
