@@ -291,7 +291,7 @@ async def _read_some(reader: Source) -> bytes:
 
 def reset(writer: asyncio.StreamWriter) -> None:
     """Close a socket so that the other end sees a reset."""
-    sock = writer.get_extra_info("socket")
-    if sock is not None and not writer.is_closing():
+    # One of TLS that was closed twice has forgotten its socket.
+    if not writer.is_closing() and (sock := writer.get_extra_info("socket")) is not None:
         reset_at_close(sock)
     writer.transport.abort()

@@ -77,8 +77,10 @@ class WireYard:
         """Start everything, and leave no thread behind. Raises Trouble."""
         with ExitStack() as stack:
             if any(event.do in NETWORK for event in self.scenario.events) and self.yard is not None:
+                tls = self._broker.address.tls_context()
                 for name in (*self.yard.machines, self.name):
-                    self._taps[name] = stack.enter_context(Tap(self._broker.host, self._broker.port))
+                    tap = Tap(self._broker.host, self._broker.port, tls=tls)
+                    self._taps[name] = stack.enter_context(tap)
             stack.callback(self._stop)
             for name in self.yard.machines if self.yard is not None else ():
                 self._start_node(name)

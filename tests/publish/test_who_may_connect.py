@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 import ssl
 import subprocess
 from collections.abc import Iterator
@@ -186,6 +187,23 @@ def test_plain_text_and_a_stranger_to_the_ca_are_out(guard: Guard) -> None:
         assert plain.closed_within(5.0)
     with pytest.raises(ssl.SSLCertVerificationError), Wire(guard.port) as wire:
         ssl.create_default_context().wrap_socket(wire.sock, server_hostname="localhost")
+
+
+def test_a_listener_that_is_added_below_asks_too(tmp_path: Path) -> None:
+    authority = Authority(tmp_path)
+    authority.issue("broker", "DNS:localhost")
+    (tmp_path / "yardwire.acl").write_text(access_list(specification(), scenario()))
+    password_file(tmp_path / "passwords", {"north": "pw-north"})
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    # In front, so that it is open when the other one is.
+    added = f"\nlistener {port} 127.0.0.1\n\nlistener 8883\n"
+    text = broker_configuration(scenario()).replace("\nlistener 8883\n", added)
+    with running(text, tmp_path), Wire(port) as wire:
+        wire.send(connect("north"))
+        answer = wire.expect(Kind.CONNACK)
+        assert isinstance(answer, Connack)
+        assert answer.code == 5
 
 
 def test_the_names_of_listeners_are_no_names_of_nodes() -> None:
