@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import click
@@ -226,3 +227,16 @@ def test_a_child_behind_a_tap_gets_the_login_and_no_tls() -> None:
     assert handed_on(ours, address_of("mqtts://yard", Login(user="north"), {"YARDWIRE_PASSWORD": SECRET})) == {
         "PATH": "p", "YARDWIRE_USER": "north", "YARDWIRE_PASSWORD": SECRET,
     }  # fmt: skip
+
+
+def test_a_file_of_a_service_may_be_read_by_its_group(
+    password_file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As root installs it for a service; by everybody it may not be read."""
+    somebody_else = os.getuid() + 1
+    monkeypatch.setattr(os, "getuid", lambda: somebody_else)
+    password_file.chmod(0o640)
+    assert read_password(password_file) == SECRET
+    password_file.chmod(0o644)
+    with pytest.raises(Trouble, match="can be read by others"):
+        read_password(password_file)
