@@ -133,7 +133,7 @@ def test_node_record_validate_and_watch(bus: Bus) -> None:
 
 def test_replay(bus: Bus) -> None:
     with bus.heard() as ear:
-        bus.run("replay", "run.ywrec", "--node", "siding", "--fast")
+        bus.run("replay", "run.ywrec", "--node", "siding", "--fast", "--yes")
         until(ear, "siding/job-report")
 
 

@@ -196,13 +196,12 @@ def test_what_needs_several_connections_is_refused_there(place: Place, command: 
 def test_a_simulated_node_takes_no_real_ones_place_without_a_yes(place: Place) -> None:
     """On somebody else's broker a simulated machine has the name of a real one, which then hears the same orders."""
     for command in (
-        ["supervise", "01-one-crane", "--yard", "simulated"],
         ["conform", "north", "--site", "site.toml", "--spawn", "--only", "link-says-on"],
         ["fuzz", "north", "--site", "site.toml", "--spawn", "--cases", "1"],
     ):
         code, told = place.run(*command, *place.login("yard"))
         assert code == 2, told
-        assert "a real one there would move, or be thrown off it" in told
+        assert "a real one there would move, or be thrown off it" in " ".join(told.split())
 
 
 # ---------------------------------------------------------------- what others on this machine can see

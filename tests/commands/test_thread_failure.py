@@ -35,7 +35,7 @@ def plant(module, owner, name, after):
 plant({place}, {after})
 """
 SUPERVISE = ("supervise", "--yard", "simulated", "--broker", "BROKER", "--yes", "--site", "SITE")
-CONFORM = ("conform", "north", "--site", "SITE", "--spawn", "--no-motion", "--broker", "BROKER")
+CONFORM = ("conform", "north", "--site", "SITE", "--spawn", "--no-motion", "--yes", "--broker", "BROKER")
 CASES = [
     (("node", "north", "--site", "SITE", "--broker", "BROKER"), "reference_node.controller:Controller.tick", 1.0),
     (("node", "north", "--site", "SITE", "--broker", "BROKER"), "protocol.wire.mqtt:MqttHost._wait", 1.0),
@@ -52,7 +52,7 @@ CASES = [
     (CONFORM, "conformance.bench.node_socket:NodeSocket._send", 0.0),
     (("conform", "yard", "--site", "SITE", "--spawn", "--broker", "BROKER", "--yes"),
      "conformance.played.node:PlayedNode.tick", 1.0),
-    (("fuzz", "north", "--site", "SITE", "--spawn", "--no-motion", "--corpus", "OUT", "--broker", "BROKER"),
+    (("fuzz", "north", "--site", "SITE", "--spawn", "--no-motion", "--yes", "--corpus", "OUT", "--broker", "BROKER"),
      "conformance.bench.relay:Relay._judged", 1.0),
     (("demo", "--out", "OUT"), "reference_node.controller:Controller.tick", 2.0),
 ]  # fmt: skip
