@@ -16,9 +16,9 @@ from conformance.evidence import Evidence, gather
 from conformance.handling import settle
 from conformance.quiet import QuietStretch
 from conformance.stand import Stand
+from conformance.testbench import CannotJudge
 from conformance.verdict import Broken, NoOccasion, Unclear, Verdict, overall
 
-FIRST_WORD_MS = 30_000
 NOTHING_TO_JUDGE = "nothing to judge: nothing that this case looks at was seen"
 OPENING = ("link-says-on", "orders-ask")
 """The cases that wait for the node and show that it answers; all others begin with a fence."""
@@ -75,11 +75,9 @@ class Run:
 
     def steps(self, cases: Iterable[Case] | None = None) -> Iterator[Result]:
         """The same, one result after the other: each case is run when its result is asked for."""
-        wanted = with_prerequisites(all_cases() if cases is None else by_id(cases), self.selection.only)
-        chosen = order(wanted, self.stand.node.roles)
+        chosen = self.plan(cases)
         quiet = [case for case in chosen if case.quiet]
         stretch = QuietStretch(self.stand, settle)
-        self.planned |= by_id(chosen)
 
         def left_alone(case: Case) -> Result:
             return self._judge(case, lambda _stand: stretch.judge(case, filter(self._due, quiet)))
@@ -88,6 +86,13 @@ class Run:
             yield self._record(
                 case, left_alone if case.quiet else self._judge if case.passive else self._active
             )
+
+    def plan(self, cases: Iterable[Case] | None = None) -> list[Case]:
+        """The cases that it comes to, in order; from now on it is incomplete until it has."""
+        wanted = with_prerequisites(all_cases() if cases is None else by_id(cases), self.selection.only)
+        chosen = order(wanted, self.stand.node.roles)
+        self.planned |= by_id(chosen)
+        return chosen
 
     @property
     def verdict(self) -> Verdict:
@@ -103,15 +108,19 @@ class Run:
 
     @property
     def not_reached(self) -> list[str]:
-        """The cases that it was to come to and did not."""
-        return [id_ for id_ in self.planned if id_ not in self.results]
+        """The cases that it was to come to and did not, but for those that are not selected anyway."""
+        return [
+            id_
+            for id_, case in self.planned.items()
+            if id_ not in self.results and not not_selected(case, self.stand, self.selection)
+        ]
 
     @property
     def unjudged(self) -> list[str]:
         """Cases that were asked for by name and came to no verdict: what passed beside them shows nothing of them."""
         return [
             id_
-            for id_ in dict.fromkeys(self.selection.only)
+            for id_ in dict.fromkeys(self.selection.only or ())
             if id_ in self.results and self.results[id_].verdict is Verdict.NONE
         ]
 
@@ -152,6 +161,8 @@ class Run:
                 settle(self.stand)
             except (Broken, Unclear) as error:
                 return Result(case, Verdict.INCONCLUSIVE, f"the node could not be brought to rest: {error}")
+            except CannotJudge:
+                raise
             except Exception:  # noqa: BLE001 - as in the body of a case
                 return Result(case, Verdict.ERROR, traceback.format_exc())
         return self._judge(case)
@@ -170,6 +181,8 @@ class Run:
             verdict, reason = Verdict.NONE, str(none)
         except Unclear as unclear:
             verdict, reason = Verdict.INCONCLUSIVE, str(unclear)
+        except CannotJudge:
+            raise
         except Exception:  # noqa: BLE001 - a fault of the kit must not pass for one of the node
             verdict, reason = Verdict.ERROR, traceback.format_exc()
         warnings = tuple(gather(one, self.stand.log) for one in self.stand.warnings)

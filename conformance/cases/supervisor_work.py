@@ -152,7 +152,9 @@ def none_beside(play: Play, name: str, order: Message, requirement: str) -> None
                                                  "order_boot": order.body["boot"], "act": order.body["act"],
                                                  "load": "none"}, after=play.log.end)  # fmt: skip
     waiting = (play.topic(name), play.topic(play.plan.shuttle))
-    early = [one for one in play.jobs_since(order.number) if one.topic in waiting and one.number < final.number]
+    early = [
+        one for one in play.jobs_since(order.number) if one.topic in waiting and one.number < final.number
+    ]
     play.none(early, requirement, f"nothing new before {name} is done", lambda one: one.body["act"])
 
 

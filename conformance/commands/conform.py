@@ -174,13 +174,15 @@ def conform(
         _allow_motion(wishes, site, url)
 
     with (
-        open_tap(node, url=url, choice=choice, bind=bind, port=port, open_to_network=open_to_network) as (
+        open_tap(
+            site, node, url=url, choice=choice, bind=bind, port=port, open_to_network=open_to_network
+        ) as (
             tap,
             address,
         ),
         _stand(wishes, site, site_path, tap, address) as stand,
     ):
-        return _judge(wishes, site, stand, before)
+        return _judge(wishes, site, tap, stand, before)
 
 
 def _program(line: str | None, site_path: Path, node: str, *, spawn: bool) -> tuple[str, ...] | None:
@@ -216,36 +218,59 @@ def _stand(wishes: Wishes, site: Site, site_path: Path, tap: Tap, address: Addre
         yield Stand(bench, site, wishes.node, Random(wishes.seed), wishes.slow)
 
 
-def _judge(wishes: Wishes, site: Site, stand: Stand, before: Before) -> int:
+def _judge(wishes: Wishes, site: Site, tap: Tap, stand: Stand, before: Before) -> int:
     """Run the cases and write the reports, also of a run that Ctrl-C has ended."""
-    from conformance.reports import compare
-    from conformance.reports.document import document
+    from conformance.commands.waiting import wait_for_node
     from conformance.runner import Run, Selection
 
     run = Run(stand, Selection(wishes.only or None, wishes.motion), _progress(stand))
     people = _asked(wishes, site)
     if before.resumed is not None:
         run.earlier, people = before.resumed, before.resumed.answers(people)
-    complete = False
+    stopped = ""
+    run.plan()
     try:
+        if not site.nodes[wishes.node].is_supervisor:
+            wait_for_node(tap, wishes.node, slow=wishes.slow)
         run.perform()
         progress.clear()
         people = _answers(wishes, people)
-        complete = True
-    except Trouble:
-        # It says nothing of the node, and must not take the place of the report that is resumed.
-        run.results.clear()
+    except BaseException as ending:
+        stopped = _why(ending)
+        if isinstance(ending, Trouble) and before.resumed is not None:
+            # It says nothing of the node, and must not take the place of the report that is resumed.
+            run.results.clear()
         raise
     finally:
         progress.clear()
-        if run.results and before.resumed is not None:
-            run.results |= before.resumed.unreached(run.results)
-        if complete or run.results:
-            report = document(run, seed=wishes.seed, complete=complete, people=people)
-            if before.since is not None:
-                report["since"] = compare.since(before.since, report)
-            _write(report, wishes.files)
+        if run.results or before.resumed is None:
+            _report(wishes, run, before, people, stopped, tap.others())
     return _exit_code(run) or int(any(one.breaks for one in people))
+
+
+def _why(ending: BaseException) -> str:
+    """How a run ended before its end, for its report."""
+    if isinstance(ending, Trouble):
+        return ending.what
+    return "stopped by Ctrl-C" if isinstance(ending, KeyboardInterrupt) else "stopped"
+
+
+def _report(
+    wishes: Wishes, run: Run, before: Before, people: tuple[Answered, ...], stopped: str, notes: list[str]
+) -> None:
+    """Write the reports of a run that has ended, or of one that was `stopped`."""
+    from conformance.reports import compare
+    from conformance.reports.document import document
+
+    if before.resumed is not None:
+        run.results |= before.resumed.unreached(run.results)
+        run.planned |= before.resumed.open
+    report = document(
+        run, seed=wishes.seed, complete=not stopped, stopped=stopped, people=people, notes=notes
+    )
+    if before.since is not None:
+        report["since"] = compare.since(before.since, report)
+    _write(report, wishes.files)
 
 
 def _earlier_reports(wishes: Wishes, site: Site) -> Before:

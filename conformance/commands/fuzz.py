@@ -141,7 +141,9 @@ def fuzz(
     _allow_motion(wishes, site, url)
     with (
         TemporaryDirectory() as scratch,
-        open_tap(node, url=url, choice=choice, bind=bind, port=port, open_to_network=open_to_network) as (
+        open_tap(
+            site, node, url=url, choice=choice, bind=bind, port=port, open_to_network=open_to_network
+        ) as (
             tap,
             address,
         ),
