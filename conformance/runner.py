@@ -19,7 +19,7 @@ from conformance.stand import Stand
 from conformance.testbench import CannotJudge
 from conformance.verdict import Broken, NoOccasion, Unclear, Verdict, overall
 
-NOTHING_TO_JUDGE = "nothing to judge: nothing that this case looks at was seen"
+NOTHING_TO_JUDGE = "nothing to judge: what this case looks at was not seen in this run"
 OPENING = ("link-says-on", "orders-ask")
 """The cases that wait for the node and show that it answers; all others begin with a fence."""
 

@@ -66,6 +66,8 @@ class Client:
     published: str = ""
     """A topic of the node on which it has published, if it did."""
     open: bool = True
+    spoke: bool = False
+    """Whether it has sent a CONNECT."""
     displaced: bool = False
     """Whether it came with the node's identifier while the node was connected."""
 
@@ -113,6 +115,9 @@ class Attribution:
         if client is None or not client.open:
             return
         client.open = False
+        if not client.spoke:  # somebody looked whether the port is open
+            self._clients.pop(number)
+            return
         if (client.is_node is None and client.certainty == 0) or (client.is_node is None and self.client_id):
             self._estrange(client)
         if client.is_node is False or not client.kept:
@@ -160,7 +165,7 @@ class Attribution:
     @property
     def strangers(self) -> dict[str, int]:
         """Client identifiers of others, each with how often it connected."""
-        waiting = [one for one in self._clients.values() if one.is_node is None and one.client_id]
+        waiting = [one for one in self._clients.values() if one.is_node is None and one.spoke]
         counted = dict(self._strangers)
         for one in waiting:
             counted[one.client_id] = counted.get(one.client_id, 0) + 1
@@ -189,7 +194,7 @@ class Attribution:
     def _learn(self, client: Client, packet: TapPacket) -> None:
         match packet.packet:
             case Connect() as connect:
-                client.client_id = connect.client_id
+                client.client_id, client.spoke = connect.client_id, True
                 client.will = connect.will.topic if connect.will else None
                 if connect.client_id == self._signs.node:
                     client.signs.add("name")
@@ -230,6 +235,9 @@ class Attribution:
         client.is_node = True
         if not self.client_id:
             self.client_id, self._will = client.client_id, client.will
+            for other in list(self._clients.values()):
+                if other.spoke and not other.settled() and other.client_id != self.client_id:
+                    self._estrange(other)
         for packet in client.kept:
             if isinstance(packet.packet, Publish) and packet.from_node:
                 self._look_at_boot(packet.packet)

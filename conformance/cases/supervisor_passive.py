@@ -233,12 +233,12 @@ def supervisor_to_all(play: Play) -> None:
     """
     everyone = play.topic(play.spec.everyone)
     reads = {node.reads for node in play.site.nodes.values() if node.name in play.yard.nodes}
-    sent = [one for life in play.lives for one in play.log.sent("job-order", life.after)]
-    to_all = [one for one in sent if one.topic == everyone]
-    play.occasion(bool(to_all), "nothing was sent to all")
-    for message in to_all:
+    for message in (one for life in play.lives for one in play.log.sent("job-order", life.after)):
+        to_all = message.topic == everyone
         act = message.body.get("act", "what cannot be read")
-        play.check(act == "hold", "HLD-06", "only a hold to all", act, message)
+        play.check(not to_all or act == "hold", "HLD-06", "only a hold to all", act, message)
+        if not to_all:
+            continue
         fits = message.encoding is not None and reads <= {"both", message.encoding.value}
         expected = "an encoding that every node reads"
         play.check(fits, "ENC-08", expected, message.encoding or "neither", message)

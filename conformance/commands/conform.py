@@ -220,7 +220,7 @@ def _stand(wishes: Wishes, site: Site, site_path: Path, tap: Tap, address: Addre
 
 def _judge(wishes: Wishes, site: Site, tap: Tap, stand: Stand, before: Before) -> int:
     """Run the cases and write the reports, also of a run that Ctrl-C has ended."""
-    from conformance.commands.waiting import wait_for_node
+    from conformance.commands.arriving import wait_for_node
     from conformance.runner import Run, Selection
 
     run = Run(stand, Selection(wishes.only or None, wishes.motion), _progress(stand))

@@ -69,8 +69,13 @@ def validate(
     try:
         for path in recordings:
             _check_recording(path, site_file, report)
-        for subject in _subjects(others, message, digits):
+        for subject in _subjects((), message, digits):
             report.add(judge(subject))
+        for name in others:
+            before = report.total
+            for subject in _subjects((name,), message, ()):
+                report.add(judge(subject))
+            _require_some(report.total > before, name)
         if broker is not None:
             for subject in _heard(broker, site, seconds):
                 report.add(judge(subject))
@@ -82,6 +87,12 @@ def validate(
         raise Trouble("there was no message to check", mend="Name files with payloads, or listen longer")
     report.close()
     return 1 if report.wrong or report.breaches else 0
+
+
+def _require_some(found: bool, where: str) -> None:
+    """Raise Trouble where a file that was named had no message: nothing can be said of it."""
+    if not found:
+        raise Trouble("there was no message to check", where=where, mend="Name files with payloads")
 
 
 def _sorted_out(paths: Iterable[str]) -> tuple[list[Path], list[str]]:
@@ -111,6 +122,7 @@ def _check_recording(path: Path, site_file: Path | None, report: _Report) -> Non
             report.total -= 1  # Counted with all the others below.
             report.add(found)
     report.total += check.messages
+    _require_some(check.messages > 0, str(path))
     if recording.broken_at is not None:
         mend = "What stands before it was judged; record it again for the rest"
         raise Trouble(
@@ -118,6 +130,7 @@ def _check_recording(path: Path, site_file: Path | None, report: _Report) -> Non
         )
     for cut in recording.cuts:
         report.note(cut)
+        report.whole = False
 
 
 def _subjects(paths: Iterable[str], message: str, digits: Iterable[str]) -> Iterator[Subject]:
@@ -156,6 +169,8 @@ class _Report:
         self._breach_rows: list[dict[str, Any]] = []
         self._noted: dict[str, int] = {}
         self._notes: list[str] = []
+        self.whole = True
+        """Whether every recording goes on to the end mark of its recorder."""
         self._as_json = as_json
         self._rows: list[dict[str, Any]] = []
         self._broken: dict[str, int] = {}
@@ -220,7 +235,12 @@ class _Report:
     def close(self) -> None:
         """Print the sum of it."""
         if self._as_json:
-            found: dict[str, Any] = {"checked": self.total, "wrong": self.wrong, "messages": self._rows}
+            found: dict[str, Any] = {
+                "checked": self.total,
+                "wrong": self.wrong,
+                "complete": self.whole,
+                "messages": self._rows,
+            }
             if self._breach_rows or self._noted or self._notes:
                 found |= {"rules": self._breach_rows, "noted": self._noted, "notes": self._notes}
             click.echo(json.dumps(found | {"requirements": self._sentences()}, indent=2))
@@ -242,7 +262,8 @@ class _Report:
             if self.breaches
             else ""
         )
-        right = "all right" if not (self.wrong or self.breaches) else f"{self.wrong} not as it should be"
+        fine = "all right" if self.whole else "all right as far as it goes"
+        right = fine if not (self.wrong or self.breaches) else f"{self.wrong} not as it should be"
         click.echo(f"{messages}: {right}{rules}")
 
     def _sentences(self) -> dict[str, str]:
