@@ -69,13 +69,8 @@ def validate(
     try:
         for path in recordings:
             _check_recording(path, site_file, report)
-        for subject in _subjects((), message, digits):
+        for subject in _subjects(others, message, digits):
             report.add(judge(subject))
-        for name in others:
-            before = report.total
-            for subject in _subjects((name,), message, ()):
-                report.add(judge(subject))
-            _require_some(report.total > before, name)
         if broker is not None:
             for subject in _heard(broker, site, seconds):
                 report.add(judge(subject))
@@ -134,15 +129,25 @@ def _check_recording(path: Path, site_file: Path | None, report: _Report) -> Non
 
 
 def _subjects(paths: Iterable[str], message: str, digits: Iterable[str]) -> Iterator[Subject]:
-    from conformance.validating.sources import from_bytes, from_hex, from_path
+    """What is named. Raises Trouble also where one of the paths has no message: nothing can be said of it."""
+    from conformance.validating.sources import from_hex
 
     for number, text in enumerate(digits, 1):
         yield from_hex(text, message, f"--hex {number}")
     for path in paths:
-        if path == "-":
-            yield from from_bytes(sys.stdin.buffer.read(), "standard input", message)
-        else:
-            yield from from_path(Path(path), message)
+        found = False
+        for subject in _in(path, message):
+            found = True
+            yield subject
+        _require_some(found, path)
+
+
+def _in(path: str, message: str) -> Iterator[Subject]:
+    from conformance.validating.sources import from_bytes, from_path
+
+    if path == "-":
+        return from_bytes(sys.stdin.buffer.read(), "standard input", message)
+    return from_path(Path(path), message)
 
 
 def _heard(broker: str, site: str, seconds: float) -> Iterator[Subject]:
