@@ -119,6 +119,7 @@ def _check_recording(path: Path, site_file: Path | None, report: _Report) -> Non
     report.total += check.messages
     _require_some(check.messages > 0, str(path))
     if recording.broken_at is not None:
+        report.whole = False
         mend = "What stands before it was judged; record it again for the rest"
         raise Trouble(
             f"the recording breaks off at byte {recording.broken_at[1]}", where=str(path), mend=mend

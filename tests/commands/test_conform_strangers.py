@@ -82,22 +82,17 @@ def wrong(report: dict[str, Any]) -> dict[str, str]:
 
 def test_strangers_that_come_first_and_talk_on_its_topics_break_nothing(site: Path, tmp_path: Path) -> None:
     file = tmp_path / "report.json"
-    with (
-        conforming(
-            "ferry", "--site", site, "--no-motion", "--choice", "embedded", "--json", file, *ONLY
-        ) as kit,
-        ExitStack() as crowd,
-    ):
+    arguments = ("ferry", "--site", site, "--no-motion", "--choice", "embedded", "--json", file)
+    with conforming(*arguments, *ONLY) as kit, ExitStack() as crowd:
         for number in range(NOISE):
-            one = crowd.enter_context(
-                wire.client(kit.port, f"a-client-of-another-make-{number}", clean=False)
-            )
+            name = f"a-client-of-another-make-{number}"
+            one = crowd.enter_context(wire.client(kit.port, name, clean=False))
             one.send(wire.subscribe("yw1/#", 0))
         meddler = crowd.enter_context(stranger(kit.port, "meddler"))
         meddler.publish(f"{OWN}/shuttle-status", b"no message", 1, retain=False)
-        with node("ferry", site, kit.port):
-            with noise(lambda: meddler.publish(f"{OWN}/node-status", b'{"boot":1}', 1)):
-                code, out, err = kit.ended()
+        crowd.enter_context(node("ferry", site, kit.port))
+        with noise(lambda: meddler.publish(f"{OWN}/node-status", b'{"boot":1}', 1)):
+            code, out, err = kit.ended()
     report = report_of(file)
     assert (code, wrong(report)) == (0, {}), out + err
     assert report["verdict"] == "pass"
