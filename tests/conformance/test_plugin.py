@@ -31,6 +31,7 @@ def crashes(stand):
     raise ZeroDivisionError
 
 def warns(stand):
+    stand.check(True, "LNK-04", "a will", "a will")
     stand.check(False, "LNK-16", "an 'off'", "none")
 
 for id_, body in {
