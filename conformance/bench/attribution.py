@@ -75,6 +75,10 @@ class Client:
         """Whether it is known whose it is."""
         return self.is_node is not None
 
+    def owned(self) -> bool:
+        """Whether it is known to be the node's."""
+        return self.is_node is True
+
     @property
     def certainty(self) -> int:
         """How many signs of the node it has shown."""
@@ -126,10 +130,14 @@ class Attribution:
     def take(self, packet: TapPacket) -> list[TapPacket]:
         """What is known to be the node's now: nothing, this packet, or it with those that were kept before it."""
         client = self._clients.setdefault(packet.connection, Client())
+        if client.owned():
+            if packet.from_node and isinstance(packet.packet, Publish):
+                self._look_at_boot(packet.packet)
+            return [packet]
         if packet.from_node:
             self._learn(client, packet)
         if client.settled():
-            return [packet] if client.is_node else []
+            return []
         client.kept.append(packet)
         self._decide(client)
         if not client.settled() and len(client.kept) > KEPT:
@@ -137,7 +145,7 @@ class Attribution:
         if not client.settled():
             return []
         kept, client.kept = client.kept, []
-        return kept if client.is_node else []
+        return kept if client.owned() else []
 
     def best(self) -> list[TapPacket]:
         """Take the one client that has shown some sign for the node, where nothing better came; gives its packets."""
@@ -209,8 +217,6 @@ class Attribution:
                 client.published = client.published or publish.topic
                 if client.is_node is False:
                     self._meddling.setdefault(client.client_id, publish.topic)
-                elif client.client_id == self.client_id and self.client_id:
-                    self._look_at_boot(publish)
 
     @property
     def _is_up(self) -> bool:
@@ -257,12 +263,10 @@ class Attribution:
 
     def _look_at_boot(self, publish: Publish) -> None:
         """Two boards with one firmware say all that the node says; a boot that comes back gives them away."""
-        if not publish.topic.endswith("/node-status"):
+        if not publish.topic.endswith("/node-status") or not self._signs.is_own(publish.topic):
             return
-        body = (
-            read_publication(publish.topic, publish.payload, retain=publish.retain, qos=publish.qos).body
-            or {}
-        )
+        read = read_publication(publish.topic, publish.payload, retain=None, qos=None, closed=False)
+        body = read.body or {}
         boot, link = body.get("boot"), body.get("link")
         if not isinstance(boot, int) or body.get("state") != "on":
             return

@@ -126,7 +126,7 @@ def test_a_report_tells_each_finding_in_eighty_columns() -> None:
     }  # fmt: skip
     report = {
         "node": "north", "cases": 4000, "seconds": 600.0, "seed": 1, "motion": False, "complete": True, "ended": "",
-        "findings": [row, row | {"shows_again": False}], "mended": ["c/old.ywrec"],
+        "findings": [row, row | {"shows_again": False}], "mended": ["c/old.ywrec"], "notes": [],
     }  # fmt: skip
     text = render(report)
     assert max(map(len, text.splitlines())) <= 80

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -240,7 +241,7 @@ def test_bad_arguments(arguments: list[str]) -> None:
     assert CliRunner().invoke(diff, arguments).exit_code == 2
 
 
-def written(path: Path, items: list[Item], *, end: bool = True) -> Path:
+def written(path: Path, items: Sequence[Item], *, end: bool = True) -> Path:
     with path.open("wb") as file:
         writer = RecordingWriter(file, Header("harlow-basin", "2026-01-01T00:00:00Z", "test", "test"))
         for item in items:
