@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from conformance.commands import conform_yard, consent, progress, report_file
+from conformance.commands import conform_report, conform_yard, consent, progress, report_file
 from conformance.commands.behind_a_tap import open_tap, site_naming, tap_options
 from protocol.trouble import Trouble
 
@@ -236,7 +236,7 @@ def _judge(wishes: Wishes, site: Site, tap: Tap, stand: Stand, before: Before) -
         progress.clear()
         people = _answers(wishes, people)
     except BaseException as ending:
-        stopped = _why(ending)
+        stopped = conform_report.why(ending)
         if isinstance(ending, Trouble) and before.resumed is not None:
             # It says nothing of the node, and must not take the place of the report that is resumed.
             run.results.clear()
@@ -244,21 +244,15 @@ def _judge(wishes: Wishes, site: Site, tap: Tap, stand: Stand, before: Before) -
     finally:
         progress.clear()
         if run.results or before.resumed is None:
-            _report(wishes, run, before, people, stopped, tap.others())
+            report = _report(wishes, run, before, people, stopped, tap.others())
+            conform_report.write(report, wishes.files)
     return _exit_code(run) or int(any(one.breaks for one in people))
-
-
-def _why(ending: BaseException) -> str:
-    """How a run ended before its end, for its report."""
-    if isinstance(ending, Trouble):
-        return ending.what
-    return "stopped by Ctrl-C" if isinstance(ending, KeyboardInterrupt) else "stopped"
 
 
 def _report(
     wishes: Wishes, run: Run, before: Before, people: tuple[Answered, ...], stopped: str, notes: list[str]
-) -> None:
-    """Write the reports of a run that has ended, or of one that was `stopped`."""
+) -> dict[str, Any]:
+    """The report of a run that has ended, or of one that was `stopped`."""
     from conformance.reports import compare
     from conformance.reports.document import document
 
@@ -270,7 +264,7 @@ def _report(
     )
     if before.since is not None:
         report["since"] = compare.since(before.since, report)
-    _write(report, wishes.files)
+    return report
 
 
 def _earlier_reports(wishes: Wishes, site: Site) -> Before:
@@ -365,26 +359,6 @@ def _check_terminal(wishes: Wishes) -> None:
         command(wishes.reset_command)
     if wishes.ask_person and not sys.stdin.isatty():
         raise Trouble("nobody is here to be asked", mend="Use --ask-person on a terminal")
-
-
-def _write(report: dict[str, Any], files: dict[str, Path | None]) -> None:
-    from conformance.reports import as_text
-
-    click.echo(as_text.render(report))
-    for kind, path in files.items():
-        if path is None:
-            continue
-        if kind == "json":
-            text = report_file.as_json(report)
-        elif kind == "html":
-            from conformance.reports import as_html
-
-            text = as_html.render(report)
-        else:
-            from conformance.reports import as_junit
-
-            text = as_junit.render(report)
-        report_file.write(path, text)
 
 
 def _progress(stand: Stand) -> Callable[[Case, Result | None], None]:

@@ -50,7 +50,8 @@ class Bus:
     def status(self, number: int, boot: int, link: int) -> None:
         body = {
             "boot": boot, "seq": 0, "uptime": 5, "mark": 0, "state": "on", "link": link, "roles": ["shuttle"],
-            "minor": 0, "reads": "json", "digest": 1, "buffer": 256, "firmware": "1", "bench": False, "reset": "power-on",
+            "minor": 0, "reads": "json", "digest": 1, "buffer": 256, "firmware": "1", "bench": False,
+            "reset": "power-on",
         }  # fmt: skip
         self.publish(number, f"{OWN}/node-status", body)
 
