@@ -213,7 +213,11 @@ def test_a_board_that_never_connects_is_no_verdict(site: Path, tmp_path: Path) -
 def test_ctrl_c_while_it_waits_for_the_board(site: Path, tmp_path: Path) -> None:
     report = tmp_path / "report.json"
     report.write_text('{"verdict": "pass"}')
-    with conforming("ferry", "--site", site, "--no-motion", "--choice", "embedded", "--json", report) as kit:
+    prelude = "import conformance.bench.arrival as a; a.SAID_EVERY_S = 0.1; "
+    arguments = ("ferry", "--site", site, "--no-motion", "--choice", "embedded", "--json", report)
+    with conforming(*arguments, prelude=prelude) as kit:
+        assert kit.process.stderr is not None
+        assert "waiting for ferry" in kit.process.stderr.readline()
         kit.interrupt()
         code, out, err = kit.ended()
     assert code == 130, out + err
