@@ -12,7 +12,7 @@ from typing import Any
 
 from conformance.log import Message
 from conformance.stand import Answer, Inputs, Sent, Stand
-from conformance.verdict import Broken
+from conformance.verdict import Broken, Unclear
 from protocol.specification import FINAL, OPEN
 
 MARGIN_MS = 3000
@@ -51,6 +51,7 @@ def complete(stand: Stand, sent: Sent, *, cues: tuple[Cue, ...] | None = None) -
             )
         seen = message.number
         if message.is_report(sent.act, order=sent.id) and message.body["state"] in FINAL:
+            stand.judged["ORD-16"] += 1
             if sent.act == "home" and stand.on_bench:
                 # Left closed, the switches would end the next homing before anything has moved.
                 stand.stimulate(*homes(stand, False))
@@ -166,8 +167,11 @@ def power_failure(stand: Stand) -> None:
 
 
 def fault_count(answer: Answer) -> int:
-    """The fault count as the node last told it."""
-    return int(answer.body("fault").get("faults", 0))
+    """The fault count in an answer. Raises Unclear where it tells none."""
+    faults = answer.body("fault").get("faults")
+    if faults is None:
+        raise Unclear("the node does not tell 'faults' in fault")
+    return int(faults)
 
 
 def told_count(stand: Stand, answer: Answer, message: str, name: str) -> int:

@@ -17,6 +17,8 @@ from typing import Any
 import pytest
 
 from conformance.bench.address import Address
+from conformance.bench.arrival import seldom, wait_for_node
+from conformance.bench.attribution import Signs
 from conformance.bench.broker import start_broker
 from conformance.bench.login import SEEN, Login, address_of, has_password
 from conformance.bench.program import words_of
@@ -51,6 +53,9 @@ class Kit:
         self._run: Run | None = None
         self._steps: Iterator[Result] = iter(())
         self._trouble: Trouble | None = None
+        self._tap: Tap | None = None
+        self.judged = 0
+        """Cases that came to a verdict."""
         try:
             self._read_options(config)
         except Trouble as trouble:
@@ -164,6 +169,7 @@ class Kit:
                 port=port,
                 tls=address.tls_context(),
                 open_to_network=not host.startswith("127."),
+                node=Signs(self._site.name, self.node, self._site.nodes[self.node].is_supervisor),
             )
         )
         self._tell(f"Let {self.node} connect to {tap.host}, port {tap.port} (behind it: {broker.name})")
@@ -177,6 +183,8 @@ class Kit:
         spawned = spawned_node(tap, self.site_path, self.node, address) if self._spawn else nullcontext(None)
         restart = enter(spawned) or (Reset(tap, self._cycle) if self._cycle else None)
         bench = enter(WireBench(tap, address, restart))
+        wait_for_node(tap, self.node, seldom(self._tell), slow=self._slow)
+        self._tap = tap
         stand = Stand(bench, self._site, self.node, Random(SEED), self._slow)
         return Run(stand, selection)
 
@@ -186,9 +194,17 @@ class Kit:
             terminal.ensure_newline()
             terminal.write_line(line)
 
-    def pytest_sessionfinish(self) -> None:
-        """End what was started, also after Ctrl-C."""
+    def pytest_sessionfinish(self, session: pytest.Session) -> None:
+        """End what was started, also after Ctrl-C. Where no case came to a verdict the session has not passed."""
+        if self._tap is not None:
+            for note in self._tap.others():
+                self._tell(f"note: {note}")
         self._open.close()
+        asked = [item for item in session.items if isinstance(item, CaseItem)]
+        collected_only = self._config.option.collectonly
+        if asked and not self.judged and not collected_only and session.exitstatus == pytest.ExitCode.OK:
+            self._tell(f"no case was judged of {self.node}: nothing is shown")
+            session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
 
 class Cases(pytest.Collector):
@@ -224,6 +240,7 @@ class CaseItem(pytest.Item):
             pytest.fail(str(trouble), pytrace=False)
         if result.verdict is Verdict.NONE:
             pytest.skip(result.reason)
+        self.parent.kit.judged += 1
         if result.verdict is Verdict.ERROR:
             pytest.fail(_told(result), pytrace=False)
         for warning in case_document(result)["warnings"]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
@@ -19,6 +20,8 @@ class QuietStretch:
     settle: Callable[[Stand], object]
     """Brings the node to rest before a case begins. Raises Broken or Unclear."""
     _watching: dict[str, Watching] = field(default_factory=dict)
+    _said: dict[str, tuple[Counter[str], list[Broken]]] = field(default_factory=dict)
+    """What each case had judged, and warned of, when it began to wait."""
     _stopped: dict[str, Exception] = field(default_factory=dict)
     _quiet: Quiet | None = None
 
@@ -26,6 +29,7 @@ class QuietStretch:
         """Let the time pass if it has not, then end the case. Raises what its body does."""
         if self._quiet is None:
             self._pass_time(due)
+        self.stand.judged, self.stand.warnings = self._said.get(case.id, (Counter(), []))
         if case.id in self._stopped:
             raise self._stopped[case.id]
         assert self._quiet is not None
@@ -43,6 +47,7 @@ class QuietStretch:
             self._watching[case.id] = body
             try:
                 self.settle(self.stand)
+                self.stand.judged, self.stand.warnings = self._said[case.id] = Counter(), []
                 longest = max(longest, next(body))
             except (Broken, Unclear) as error:
                 self._stopped[case.id] = error

@@ -52,6 +52,11 @@ class Resumed:
             if told["verdict"] in STANDS and told["id"] not in results
         }
 
+    @property
+    def open(self) -> dict[str, Case]:
+        """The cases that the earlier run was to come to and did not."""
+        return {id_: all_cases()[id_] for id_ in self.report["not_reached"] if id_ in all_cases()}
+
     def answers(self, asked: tuple[Answered, ...]) -> tuple[Answered, ...]:
         """Questions with what a person answered then."""
         told = {one["requirement"]: one["answer"] for one in self.report["people"]}
@@ -78,6 +83,7 @@ def _result(case: Case, told: Mapping[str, Any]) -> Result:
         evidence=None if told["evidence"] is None else _evidence(told["evidence"]),
         warnings=tuple(_evidence(one) for one in told["warnings"]),
         took_ms=told["took_ms"],
+        judged=told["judged"],
         taken_over=True,
     )
 

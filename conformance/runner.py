@@ -6,7 +6,8 @@ Those share that time; the passive ones are last, judged from all that was seen.
 from __future__ import annotations
 
 import traceback
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections import Counter
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from graphlib import TopologicalSorter
 
@@ -15,9 +16,10 @@ from conformance.evidence import Evidence, gather
 from conformance.handling import settle
 from conformance.quiet import QuietStretch
 from conformance.stand import Stand
+from conformance.testbench import CannotJudge
 from conformance.verdict import Broken, NoOccasion, Unclear, Verdict, overall
 
-FIRST_WORD_MS = 30_000
+NOTHING_TO_JUDGE = "nothing to judge: what this case looks at was not seen in this run"
 OPENING = ("link-says-on", "orders-ask")
 """The cases that wait for the node and show that it answers; all others begin with a fence."""
 
@@ -32,6 +34,8 @@ class Result:
     evidence: Evidence | None = None
     warnings: tuple[Evidence, ...] = ()
     took_ms: float = 0.0
+    judged: Mapping[str, int] = field(default_factory=dict)
+    """How often each requirement of the case was judged; 0 of one says that it was not."""
     taken_over: bool = False
     """Whether it is that of an earlier run."""
 
@@ -60,6 +64,8 @@ class Run:
     progress: Progress = lambda _case, _result: None
     results: dict[str, Result] = field(default_factory=dict)
     earlier: Earlier = lambda _case, _stand, judge: judge()
+    planned: dict[str, Case] = field(default_factory=dict)
+    """Every case that the run is to come to; empty before it begins."""
 
     def perform(self, cases: Iterable[Case] | None = None) -> dict[str, Result]:
         """Run every selected case and give the results by case id, in the order they came about."""
@@ -69,8 +75,7 @@ class Run:
 
     def steps(self, cases: Iterable[Case] | None = None) -> Iterator[Result]:
         """The same, one result after the other: each case is run when its result is asked for."""
-        wanted = with_prerequisites(all_cases() if cases is None else by_id(cases), self.selection.only)
-        chosen = order(wanted, self.stand.node.roles)
+        chosen = self.plan(cases)
         quiet = [case for case in chosen if case.quiet]
         stretch = QuietStretch(self.stand, settle)
 
@@ -82,10 +87,42 @@ class Run:
                 case, left_alone if case.quiet else self._judge if case.passive else self._active
             )
 
+    def plan(self, cases: Iterable[Case] | None = None) -> list[Case]:
+        """The cases that it comes to, in order; from now on it is incomplete until it has."""
+        wanted = with_prerequisites(all_cases() if cases is None else by_id(cases), self.selection.only)
+        chosen = order(wanted, self.stand.node.roles)
+        self.planned |= by_id(chosen)
+        return chosen
+
     @property
     def verdict(self) -> Verdict:
-        """The verdict of the whole run."""
-        return overall(result.verdict for result in self.results.values())
+        """The verdict of the whole run: a pass only where it is complete and what was asked for was judged."""
+        worst = overall(result.verdict for result in self.results.values())
+        shown = self.complete and not self.unjudged
+        return worst if shown else overall((worst, Verdict.INCONCLUSIVE))
+
+    @property
+    def complete(self) -> bool:
+        """Whether it came to every case that it was to come to."""
+        return bool(self.planned) and not self.not_reached
+
+    @property
+    def not_reached(self) -> list[str]:
+        """The cases that it was to come to and did not, but for those that are not selected anyway."""
+        return [
+            id_
+            for id_, case in self.planned.items()
+            if id_ not in self.results and not not_selected(case, self.stand, self.selection)
+        ]
+
+    @property
+    def unjudged(self) -> list[str]:
+        """Cases that were asked for by name and came to no verdict: what passed beside them shows nothing of them."""
+        return [
+            id_
+            for id_ in dict.fromkeys(self.selection.only or ())
+            if id_ in self.results and self.results[id_].verdict is Verdict.NONE
+        ]
 
     def _record(self, case: Case, how: Callable[[Case], Result]) -> Result:
         began = self.stand.bench.now_ms
@@ -124,26 +161,36 @@ class Run:
                 settle(self.stand)
             except (Broken, Unclear) as error:
                 return Result(case, Verdict.INCONCLUSIVE, f"the node could not be brought to rest: {error}")
+            except CannotJudge:
+                raise
             except Exception:  # noqa: BLE001 - as in the body of a case
                 return Result(case, Verdict.ERROR, traceback.format_exc())
         return self._judge(case)
 
     def _judge(self, case: Case, body: Body | None = None) -> Result:
         """Run the body, or what stands for it. The first breach ends it, so that the first reason is kept."""
-        self.stand.warnings.clear()
+        self.stand.warnings, self.stand.judged = [], Counter()
         verdict, reason, evidence = Verdict.PASS, "", None
         try:
             (body or case.body)(self.stand)
+            if not any(self._judged(case).values()):
+                raise Unclear(NOTHING_TO_JUDGE)
         except Broken as broken:
             verdict, reason, evidence = Verdict.FAIL, str(broken), gather(broken, self.stand.log)
         except NoOccasion as none:
             verdict, reason = Verdict.NONE, str(none)
         except Unclear as unclear:
             verdict, reason = Verdict.INCONCLUSIVE, str(unclear)
+        except CannotJudge:
+            raise
         except Exception:  # noqa: BLE001 - a fault of the kit must not pass for one of the node
             verdict, reason = Verdict.ERROR, traceback.format_exc()
         warnings = tuple(gather(one, self.stand.log) for one in self.stand.warnings)
-        return Result(case, verdict, reason, evidence, warnings)
+        return Result(case, verdict, reason, evidence, warnings, judged=self._judged(case))
+
+    def _judged(self, case: Case) -> dict[str, int]:
+        """How often the case has judged what it is about."""
+        return {id_: self.stand.judged[id_] for id_ in case.requirements}
 
 
 def by_id(cases: Iterable[Case]) -> dict[str, Case]:

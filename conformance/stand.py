@@ -6,7 +6,8 @@ everything sent before has been handled [ORD-02, ORD-03].
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from random import Random
 from typing import Any
@@ -99,6 +100,8 @@ class Stand:
         self.spec = specification()
         self.log = bench.log
         self.warnings: list[Broken] = []
+        self.judged: Counter[str] = Counter()
+        """How often the case at hand has judged each requirement: one that never did shows nothing."""
         self._claimed: tuple[int, int, int] | None = None
         """Boot, claim and the id last used."""
 
@@ -135,12 +138,20 @@ class Stand:
         self, holds: bool, requirement: str, expected: str, seen: object, at: Message | Trace | None = None
     ) -> None:
         """Demand something. A broken MUST ends the case with Broken; a broken SHOULD is kept as a warning."""
+        self.judged[requirement] += 1
         if holds:
             return
         broken = Broken(requirement, expected, str(seen), at.number if at else None)
         if self.spec.requirements[requirement].level == "MUST":
             raise broken
         self.warnings.append(broken)
+
+    def none(
+        self, found: Iterable[Message], requirement: str, expected: str, seen: Callable[[Message], object]
+    ) -> None:
+        """Demand that nothing was found where it was looked for: one judgement, whatever was heard meanwhile."""
+        first = next(iter(found), None)
+        self.check(first is None, requirement, expected, "" if first is None else seen(first), first)
 
     def need(self, holds: bool, why: str) -> None:
         """Demand what the case itself needs: without it nothing can be said. Raises Unclear."""
@@ -284,6 +295,7 @@ class Stand:
                 f"a job-report for 'ask' with token {token} within {self.limit_ms('answer'):.0f} ms",
                 f"none within {self.patience_ms:.0f} ms",
             )
+        self.judged["ORD-03"] += 1
         arrived = next((m.number for m in self.log.since(before) if _asks(m, token)), before)
         states = {
             m.name: m
@@ -302,6 +314,7 @@ class Stand:
                 f"a job-report for {sent.act!r} {under}",
                 f"none within {self.patience_ms:.0f} ms{self.log.misdirected(sent.body, sent.before)}",
             )
+        self.judged["ORD-01"] += 1
         return found
 
     def answer_to(self, act: str, **fields: Any) -> Message:
@@ -325,6 +338,8 @@ class Stand:
     def unmoved(self, before: Answer, requirement: str) -> Answer:
         """Demand, behind a fence, that no motor was switched on and no job came or went since `before`."""
         after = self.ask()
+        told = bool(before.role_state) and bool(after.role_state)
+        self.need(told, "an answer of the node does not tell its job: it lacks the state of its role")
         if before.starts is not None and after.starts is not None:
             self.check(
                 after.starts == before.starts,

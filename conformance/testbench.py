@@ -6,6 +6,11 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable
 
 from conformance.log import Log
+from protocol.trouble import Trouble
+
+
+class CannotJudge(Trouble):
+    """What is seen cannot be said of the node any more: ends the run, and not only the case at hand."""
 
 
 class Bench(ABC):

@@ -14,12 +14,15 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from conformance.bench.address import Address
 from conformance.bench.tap import Tap, TapPacket
-from conformance.testbench import Bench
+from conformance.testbench import Bench, CannotJudge
+from conformance.verdict import Unclear
 from protocol.trouble import Trouble
+from protocol.validation import read_publication
 from protocol.wire.connect_trouble import trouble_of
 from protocol.wire.evidence import Direction, Fate
 from protocol.wire.fail_stop import check
 from protocol.wire.mqtt_client import MqttClient
+from protocol.wire.packet import Publish
 from protocol.wire.refusals import refused
 
 CONNECT_SECONDS = 10.0
@@ -32,6 +35,8 @@ class WireBench(Bench):
     """Publishes through the broker as the tester and reads the tap. Entering it connects."""
 
     kind = "wire"
+    judges_orders = True
+    """Whether the node under test is one that takes orders."""
 
     def __init__(self, tap: Tap, broker: Address, restart: Callable[[], None] | None = None) -> None:
         """`restart` resets the node as a power failure does, if the user has a way to do that."""
@@ -41,6 +46,8 @@ class WireBench(Bench):
         self.can_restart = restart is not None
         self._arrived: queue.SimpleQueue[TapPacket] = queue.SimpleQueue()
         self._client = MqttClient(CallbackAPIVersion.VERSION2, client_id="", clean_session=True)
+        self._sent: set[int] = set()
+        """What was sent by the kit: any other order to the node is somebody else's."""
         tap.on_packet(self._arrived.put)
 
     def __enter__(self) -> Self:
@@ -81,6 +88,7 @@ class WireBench(Bench):
 
     def publish(self, topic: str, payload: bytes, *, qos: int = 1, retain: bool = False) -> None:
         """Publish through the broker."""
+        self._sent.add(hash((topic, payload)))
         self._client.publish(topic, payload, qos, retain)
 
     def take_off_broker(self, topic: str) -> None:
@@ -93,15 +101,23 @@ class WireBench(Bench):
         """Send a PUBLISH with the retain flag from the tap: none is left on the broker."""
         name = topic.encode()
         rest = len(name).to_bytes(2, "big") + name + payload
-        self.tap.inject(Direction.TO_NODE, b"\x31" + _length(len(rest)) + rest)
+        self._sent.add(hash((topic, payload)))
+        try:
+            self.tap.inject(Direction.TO_NODE, b"\x31" + _length(len(rest)) + rest)
+        except Trouble as gone:
+            raise Unclear(str(gone)) from gone
 
     def wait(self, happened: Callable[[], bool], within_ms: float) -> bool:
-        """Read what the tap has seen until `happened` or time is up."""
+        """Read what the tap has seen until `happened` or time is up.
+
+        Raises CannotJudge where what passes is not the node's doing alone.
+        """
         end = time.monotonic() + within_ms / 1000
         while True:
             check()
             self._client.raise_failure()
             self._drain()
+            self._require_alone()
             if happened():
                 return True
             left = end - time.monotonic()
@@ -127,6 +143,25 @@ class WireBench(Bench):
             raise NotImplementedError
         self._reset()
 
+    def _require_alone(self) -> None:
+        if self.tap.conflict:
+            raise CannotJudge(
+                self.tap.conflict, mend="Give every client an identifier of its own, and run it again"
+            )
+
+    def _require_ours(self, order: Publish) -> None:
+        """An order that is not the kit's changes mark, job and machine behind the back of every case."""
+        ours = hash((order.topic, order.payload)) in self._sent
+        if ours or order.retain or not order.topic.endswith("/job-order"):
+            return
+        read = read_publication(order.topic, order.payload, retain=None, qos=None, closed=False)
+        act = (read.body or {}).get("act", "what nobody can read")
+        raise CannotJudge(
+            f"somebody else ordered {act!r} while the kit was judging",
+            where=order.topic,
+            mend="Stop every other supervisor on this bus, or leave out --broker: the kit starts one of its own",
+        )
+
     def _drain(self) -> None:
         while not self._arrived.empty():
             self._take(self._arrived.get())
@@ -134,6 +169,8 @@ class WireBench(Bench):
     def _take(self, seen: TapPacket) -> None:
         if seen.fate is Fate.DROPPED:
             return
+        if isinstance(seen.packet, Publish) and not seen.from_node and self.judges_orders:
+            self._require_ours(seen.packet)
         self.log.add(
             connection=seen.connection,
             at_ms=seen.at_us / 1000,

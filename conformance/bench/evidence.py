@@ -6,10 +6,14 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from protocol.wire.evidence import ClosedBy, Direction, Fate
 from protocol.wire.fail_stop import fail
 from protocol.wire.packet import Packet
+
+if TYPE_CHECKING:
+    from conformance.bench.attribution import Attribution
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,9 +56,13 @@ Listener = Callable[[TapPacket], None]
 
 
 class EvidenceBook:
-    """Written by the tap's thread alone; read, copied and waited on by any."""
+    """Written by the tap's thread alone; read, copied and waited on by any.
 
-    def __init__(self) -> None:
+    With an attribution only the packets of the node under test are entered, once they are known to be its own.
+    """
+
+    def __init__(self, attribution: Attribution | None = None) -> None:
+        self._attribution = attribution
         self._changed = threading.Condition()
         self._packets: list[TapPacket] = []
         self._forgotten = 0
@@ -92,7 +100,21 @@ class EvidenceBook:
             self._listeners.append(listener)
 
     def record(self, packet: TapPacket) -> TapPacket:
-        """Enter a packet under the next number and tell the listeners."""
+        """Enter a packet under the next number and tell the listeners; one that is not the node's passes by."""
+        found = [packet] if self._attribution is None else self._attribution.take(packet)
+        for one in found:
+            packet = self._enter(one)
+        return packet
+
+    def settle_for_best(self) -> bool:
+        """Take the likeliest client for the node, where none is certain; whether one is known now."""
+        if self._attribution is None:
+            return True
+        for one in self._attribution.best():
+            self._enter(one)
+        return bool(self._attribution.client_id)
+
+    def _enter(self, packet: TapPacket) -> TapPacket:
         with self._changed:
             numbered = replace(packet, number=self._end + 1)
             self._packets.append(numbered)
@@ -102,12 +124,14 @@ class EvidenceBook:
             listener(numbered)
         return numbered
 
-    def opened(self, at_us: int) -> int:
-        """Enter a new connection; gives its number."""
+    def opened(self, at_us: int, peer: str = "") -> int:
+        """Enter a new connection and the address it comes from; gives its number."""
         with self._changed:
             number = len(self._connections) + 1
             self._connections.append(TapConnection(number, at_us))
             self._changed.notify_all()
+        if self._attribution is not None:
+            self._attribution.opened(number, peer)
         return number
 
     def closed(self, number: int, at_us: int, by: ClosedBy) -> None:
@@ -117,6 +141,8 @@ class EvidenceBook:
             if before.closed_by is None:
                 self._connections[number - 1] = replace(before, closed_us=at_us, closed_by=by)
             self._changed.notify_all()
+        if self._attribution is not None:
+            self._attribution.closed(number)
 
     def fail(self, error: BaseException) -> None:
         """Keep the first error of a predicate, a listener or the tap itself for whoever waits, and stop the program."""

@@ -31,6 +31,10 @@ class NodeSocket:
         sock.setblocking(False)
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._sock = sock
+        try:
+            self.peer = str(sock.getpeername()[0])
+        except OSError:  # gone already
+            self.peer = ""
         self._loop = asyncio.get_running_loop()
         self._waiting = bytearray()
         self._sending = False

@@ -37,6 +37,8 @@ class Setting:
     delay: dict[Direction, float] = field(default_factory=dict)
     gap: dict[Direction, float] = field(default_factory=dict)
     """Seconds between two bytes, where a direction is throttled."""
+    is_judged: Callable[[int], bool] = lambda _number: True
+    """Whether a connection is the node's, so that the rules hold for it."""
 
 
 class Source(Protocol):
@@ -223,7 +225,10 @@ class Relay:
         """Let the rules decide; one that fails cuts the connection."""
         now = replace(packet, at_us=self._setting.now_us())
         try:
-            fate = self._setting.rules.judge(now, lambda: self._release(lane, now))
+            judged = self._setting.is_judged(self._number)
+            fate = (
+                self._setting.rules.judge(now, lambda: self._release(lane, now)) if judged else Fate.FORWARDED
+            )
         except Exception as error:  # noqa: BLE001 - it is the case's own code that failed: the case must hear of it
             return self._failed(error, now)
         other_side_gone = len(self._over - {lane.direction}) > 0

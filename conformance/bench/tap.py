@@ -17,6 +17,7 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import Self
 
+from conformance.bench.attribution import Attribution, Signs
 from conformance.bench.evidence import EvidenceBook, Listener, Predicate, TapConnection, TapPacket
 from conformance.bench.loop_thread import LoopThread
 from conformance.bench.network import listening_trouble, require_loopback
@@ -55,8 +56,12 @@ class Tap:
         tls: ssl.SSLContext | None = None,
         open_to_network: bool = False,
         now_us: Callable[[], int] = monotonic_us,
+        node: Signs | None = None,
     ) -> None:
         """Prepare a tap; entering it opens the port (0: a free one). `tls` is for the broker's side.
+
+        With `node` only what is the node's is evidence, held, dropped, cut or injected; others pass by. Without it
+        everybody is the node.
 
         A real board needs an address it can reach: `bind` beyond loopback also needs `open_to_network=True`.
         Raises Trouble.
@@ -68,9 +73,10 @@ class Tap:
         self._thread = LoopThread("tap")
         self._server: socket.socket | None = None
         self._accepting: asyncio.Task[None] | None = None
-        self._book = EvidenceBook()
+        self._attribution = None if node is None else Attribution(node)
+        self._book = EvidenceBook(self._attribution)
         self._rules = RuleBook()
-        self._setting = Setting(self._book, self._rules, now_us)
+        self._setting = Setting(self._book, self._rules, now_us, is_judged=self._is_node)
         self._relays: dict[int, Relay] = {}
         self._serving: set[asyncio.Task[None]] = set()
         self._refusing = False
@@ -103,8 +109,32 @@ class Tap:
 
     @property
     def connections(self) -> list[TapConnection]:
-        """All connections of the node so far, oldest first; a copy."""
+        """All connections so far, oldest first, those of others too; a copy."""
         return self._book.connections()
+
+    @property
+    def conflict(self) -> str:
+        """Why nothing that is seen can be said of the node any more; '' while it can."""
+        return self._attribution.conflict if self._attribution else ""
+
+    def others(self) -> list[str]:
+        """What clients that are not the node did here, in sentences."""
+        return self._thread.run(self._attribution.notes) if self._attribution else []
+
+    def strangers(self) -> dict[str, int]:
+        """Client identifiers of others, each with how often it connected."""
+        attribution = self._attribution
+        return self._thread.run(lambda: attribution.strangers) if attribution else {}
+
+    def settle_for_best(self) -> bool:
+        """Take the likeliest client for the node, where none is certain by now; whether one is known."""
+        return self._thread.run(self._book.settle_for_best)
+
+    def _is_node(self, number: int) -> bool:
+        return self._attribution is None or self._attribution.is_node(number)
+
+    def _of_node(self) -> dict[int, Relay]:
+        return {number: relay for number, relay in self._relays.items() if self._is_node(number)}
 
     def wait_for(self, predicate: Predicate, timeout: float, after: int = 0) -> TapPacket | None:
         """Wait up to `timeout` seconds for a packet, also one already seen; None when there was none.
@@ -156,10 +186,10 @@ class Tap:
         self._thread.run(lambda: self._setting.gap.update({direction: gap_ms / 1000}))
 
     def cut(self) -> None:
-        """Reset every open connection on both sides, with no DISCONNECT. The node may come again."""
+        """Reset every open connection of the node on both sides, with no DISCONNECT. It may come again."""
 
         async def cut_all() -> None:
-            for relay in self._relays.values():
+            for relay in self._of_node().values():
                 relay.cut()
 
         self._thread.call(cut_all())
@@ -173,9 +203,10 @@ class Tap:
         check()
 
         def send() -> None:
-            if not self._relays:
+            relays = self._of_node()
+            if not relays:
                 raise Trouble("the node is not connected to the tap", where=f"{self.host}:{self.port}")
-            self._relays[max(self._relays)].inject(direction, raw)
+            relays[max(relays)].inject(direction, raw)
 
         self._thread.run(send)
 
@@ -209,7 +240,7 @@ class Tap:
                 serving.add_done_callback(self._serving.discard)
 
     async def _serve(self, node: NodeSocket) -> None:
-        number = self._book.opened(self._setting.now_us())
+        number = self._book.opened(self._setting.now_us(), node.peer)
         closed_by = ClosedBy.TAP
         try:
             if self._refusing:

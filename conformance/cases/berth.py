@@ -63,10 +63,10 @@ def berth_states(stand: Stand) -> None:
     for message in stand.log.sent("train-arrival"):
         if message.body:
             boot, state = message.body["boot"], message.body["state"]
-            old = before.get(boot, state)
-            stand.check(
-                table.allows(old, state), "BER-02", f"a state that may follow {old!r}", state, message
-            )
+            old = before.get(boot)
+            if old is not None:
+                expected = f"a state that may follow {old!r}"
+                stand.check(table.allows(old, state), "BER-02", expected, state, message)
             before[boot] = state
 
 

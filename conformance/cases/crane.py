@@ -51,8 +51,10 @@ def crane_modes(stand: Stand) -> None:
         if not message.body:
             continue
         boot, mode = message.body["boot"], message.body["mode"]
-        old = before.get(boot, mode)
-        stand.check(table.allows(old, mode), "CRN-02", f"a mode that may follow {old!r}", mode, message)
+        old = before.get(boot)
+        if old is not None:
+            expected = f"a mode that may follow {old!r}"
+            stand.check(table.allows(old, mode), "CRN-02", expected, mode, message)
         before[boot] = mode
 
 

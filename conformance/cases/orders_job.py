@@ -176,6 +176,7 @@ def orders_job_states(stand: Stand) -> None:
         reachable = table.allows(before, state) or (before, state) == ("accepted", "done")
         stand.check(reachable, "ORD-15", f"a state that may follow {before!r}", f"{state!r}", message)
         states[key] = state
+    stand.occasion(bool(states), "the node had no job")
 
 
 def another_job(stand: Stand, id_: int) -> dict[str, Any]:

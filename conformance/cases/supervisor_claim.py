@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from conformance.cases.supervisor import asked_first
+from conformance.log import Message
 from conformance.played.node import PlayedNode
 from conformance.played.plan import Brief, told_twice
 from conformance.played.stand import OWNED_MS, QUIET_MS, Play, supervised
@@ -77,10 +78,15 @@ def supervisor_loses_claim(play: Play) -> None:
     play.begin({name: prepare})
     refused = play.await_word(name, "job-report", {"act": "claim", "state": "refused"}, within_ms=OWNED_MS)
     play.watch(play.stretched(QUIET_MS))
-    for order in play.orders():
-        if order.node == name and order.message.number > refused.number and not order.known.owned:
-            allowed = order.act in ("ask", "claim", "hold")
-            play.check(allowed, "SUP-01", f"no order to {name}, which it lost", order.act, order.message)
+    wrong = [
+        order.message
+        for order in play.orders()
+        if order.node == name
+        and order.message.number > refused.number
+        and not order.known.owned
+        and order.act not in ("ask", "claim", "hold")
+    ]
+    play.none(wrong, "SUP-01", f"no order to {name}, which it lost", _act)
 
 
 @supervised("SUP-02", after=("supervisor-works",))
@@ -130,8 +136,8 @@ def supervisor_hints(play: Play) -> None:
     for one in play.sent_to(name):
         act = one.body.get("act")
         play.check(act in ("ask", "hold"), "SUP-10", f"nothing but asks to {name}", act, one)
-    for one in play.jobs_since(play.lives[-1].after):
-        play.check(False, "SUP-10", "no job while a node is known by hints only", one.body["act"], one)
+    begun = play.jobs_since(play.lives[-1].after)
+    play.none(begun, "SUP-10", "no job while a node is known by hints only", _act)
 
 
 @supervised("SUP-07", after=("supervisor-works",))
@@ -154,8 +160,7 @@ def supervisor_replaced(play: Play) -> None:
     play.need(told is not None, "the higher mark did not reach the supervisor")
     assert told is not None
     play.watch(play.stretched(QUIET_MS))
-    for one in play.log.sent("job-order", play.known_from(told)):
-        play.check(False, "SUP-07", "nothing more to any node", one.body.get("act"), one)
+    play.none(play.log.sent("job-order", play.known_from(told)), "SUP-07", "nothing more to any node", _act)
 
 
 def _slow(node: PlayedNode) -> None:
@@ -175,8 +180,8 @@ def supervisor_bench(play: Play) -> None:
     play.begin({play.plan.second: prepare})
     told = play.await_word(play.plan.second, "node-status", {"bench": True})
     play.watch(play.stretched(QUIET_MS))
-    for one in play.jobs_since(play.known_from(told)):
-        play.check(False, "SUP-15", "no job in a site with a bench node", one.body["act"], one)
+    begun = play.jobs_since(play.known_from(told))
+    play.none(begun, "SUP-15", "no job in a site with a bench node", _act)
 
 
 @supervised("SUP-20", after=("supervisor-works",))
@@ -193,8 +198,8 @@ def supervisor_other_digest(play: Play) -> None:
     play.begin({name: prepare})
     play.await_order(name, "claim")
     play.watch(play.stretched(QUIET_MS))
-    for one in play.sent_to(name, play.spec.jobs):
-        play.check(False, "SUP-20", f"no job to {name}, which has other tables", one.body["act"], one)
+    jobs = play.sent_to(name, play.spec.jobs)
+    play.none(jobs, "SUP-20", f"no job to {name}, which has other tables", _act)
 
 
 @supervised("SUP-14", after=("supervisor-works",))
@@ -210,8 +215,8 @@ def supervisor_keeps_hold(play: Play) -> None:
     play.yard.befall(name, PlayedNode.hold)
     held = play.await_word(name, "crane-status", {"held": True})
     play.watch(play.stretched(QUIET_MS))
-    for one in play.sent_to(name, {"resume"}, after=held.number):
-        play.check(False, "SUP-14", "no resume without a person's word", "a resume", one)
+    resumes = play.sent_to(name, {"resume"}, after=held.number)
+    play.none(resumes, "SUP-14", "no resume without a person's word", lambda _one: "a resume")
 
 
 @supervised("SUP-17", after=("supervisor-works",))
@@ -235,9 +240,12 @@ def supervisor_box_twice(play: Play) -> None:
 
 def nothing_for(play: Play, after: int, requirement: str) -> None:
     """Demand that no order after a trace names the box, but repeats of those before."""
-    for one in play.jobs_since(after):
-        if one.body.get("box") == play.plan.box:
-            play.check(False, requirement, "nothing ordered for the box", one.body["act"], one)
+    named = [one for one in play.jobs_since(after) if one.body.get("box") == play.plan.box]
+    play.none(named, requirement, "nothing ordered for the box", _act)
+
+
+def _act(order: Message) -> object:
+    return order.body.get("act")
 
 
 @supervised("SUP-11", after=("supervisor-works",))

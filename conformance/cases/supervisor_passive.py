@@ -217,6 +217,7 @@ def supervisor_messages(play: Play) -> None:
     """
     for life in play.lives:
         for message in play.log.sent(after=life.after):
+            play.judged["ENC-01"] += 1
             for finding in message.findings:
                 # To its reader a tail makes a payload unreadable [ENC-12]; its sender has broken ENC-01.
                 broken = "ENC-01" if finding.requirement == "ENC-12" else finding.requirement
@@ -232,14 +233,15 @@ def supervisor_to_all(play: Play) -> None:
     """
     everyone = play.topic(play.spec.everyone)
     reads = {node.reads for node in play.site.nodes.values() if node.name in play.yard.nodes}
-    for life in play.lives:
-        for message in play.log.sent("job-order", life.after):
-            if message.topic == everyone:
-                act = message.body.get("act", "what cannot be read")
-                play.check(act == "hold", "HLD-06", "only a hold to all", act, message)
-                fits = message.encoding is not None and reads <= {"both", message.encoding.value}
-                expected = "an encoding that every node reads"
-                play.check(fits, "ENC-08", expected, message.encoding or "neither", message)
+    for message in (one for life in play.lives for one in play.log.sent("job-order", life.after)):
+        to_all = message.topic == everyone
+        act = message.body.get("act", "what cannot be read")
+        play.check(not to_all or act == "hold", "HLD-06", "only a hold to all", act, message)
+        if not to_all:
+            continue
+        fits = message.encoding is not None and reads <= {"both", message.encoding.value}
+        expected = "an encoding that every node reads"
+        play.check(fits, "ENC-08", expected, message.encoding or "neither", message)
 
 
 @supervised("LNK-18", after=("supervisor-asks",), passive=True)

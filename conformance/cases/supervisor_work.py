@@ -89,8 +89,8 @@ def _all_in_doubt(play: Play, order: Message, told: Message) -> None:
     name = play.plan.first
     play.watch(play.stretched(QUIET_MS))
     known_from = play.known_from(told)
-    for one in play.sent_to(name, {"transfer"}, after=known_from):
-        play.check(one.body != order.body, "SUP-09", "the open job not sent again", "a repeat", one)
+    repeats = [one for one in play.sent_to(name, {"transfer"}, after=known_from) if one.body == order.body]
+    play.none(repeats, "SUP-09", "the open job not sent again", lambda _one: "a repeat")
     nothing_for(play, known_from, "SUP-09")
     crane = play.site.nodes[name].crane
     for place in crane.places if crane else ():
@@ -151,10 +151,11 @@ def none_beside(play: Play, name: str, order: Message, requirement: str) -> None
     final = play.await_word(name, "job-report", {"id": order.body["id"], "state": "done",
                                                  "order_boot": order.body["boot"], "act": order.body["act"],
                                                  "load": "none"}, after=play.log.end)  # fmt: skip
-    for one in play.jobs_since(order.number):
-        waits = one.topic in (play.topic(name), play.topic(play.plan.shuttle))
-        early = waits and one.number < final.number
-        play.check(not early, requirement, f"nothing new before {name} is done", one.body["act"], one)
+    waiting = (play.topic(name), play.topic(play.plan.shuttle))
+    early = [
+        one for one in play.jobs_since(order.number) if one.topic in waiting and one.number < final.number
+    ]
+    play.none(early, requirement, f"nothing new before {name} is done", lambda one: one.body["act"])
 
 
 @supervised("SUP-08", after=("supervisor-works",))
@@ -179,11 +180,14 @@ def supervisor_gives_up(play: Play) -> None:
         still_repeated(play, plan.first, order, "SUP-08")
     else:
         play.watch(play.stretched(QUIET_MS))
-    for one in play.jobs_since(order.number):
-        meets = one.topic in (play.topic(plan.first), play.topic(plan.shuttle))
-        early = claim is None or one.number < claim.number
-        play.check(not (meets and early), "SUP-08", "no job beside the one that may still be obeyed",
-                   one.body["act"], one)  # fmt: skip
+    meeting = (play.topic(plan.first), play.topic(plan.shuttle))
+    beside = [
+        one
+        for one in play.jobs_since(order.number)
+        if one.topic in meeting and (claim is None or one.number < claim.number)
+    ]
+    expected = "no job beside the one that may still be obeyed"
+    play.none(beside, "SUP-08", expected, lambda one: one.body["act"])
     nothing_for(play, order.number, "SUP-08")
 
 
@@ -260,9 +264,12 @@ def supervisor_train_lost(play: Play) -> None:
     lost = play.await_word(plan.berth, "train-arrival", {"state": "lost"}, after=run.number)
     play.await_word(plan.shuttle, "job-report", {"id": run.body["id"], "state": "done"})
     play.watch(play.stretched(QUIET_MS))
-    for one in play.jobs_since(play.known_from(lost)):
-        there = plan.track in (one.body.get("from"), one.body.get("to"))
-        play.check(not there, "SUP-13", "no transfer at a train that is lost", dict(one.body), one)
+    there = [
+        one
+        for one in play.jobs_since(play.known_from(lost))
+        if plan.track in (one.body.get("from"), one.body.get("to"))
+    ]
+    play.none(there, "SUP-13", "no transfer at a train that is lost", lambda one: dict(one.body))
 
 
 @supervised("SUP-19", after=("supervisor-works",))

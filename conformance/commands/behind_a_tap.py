@@ -50,9 +50,13 @@ def tap_options(command: Command) -> Command:
 
 @contextmanager
 def open_tap(
-    node: str, *, bus: Address | None, choice: str, bind: str, port: int, open_to_network: bool
+    site: Site, node: str, *, bus: Address | None, choice: str, bind: str, port: int, open_to_network: bool
 ) -> Iterator[tuple[Tap, Address]]:
-    """A tap with a broker behind it; says where `node` has to connect. Raises Trouble."""
+    """A tap with a broker behind it that takes nobody but `node` for the node; says where it has to connect.
+
+    Raises Trouble.
+    """
+    from conformance.bench.attribution import Signs
     from conformance.bench.broker import start_broker
     from conformance.bench.tap import Tap
 
@@ -65,6 +69,7 @@ def open_tap(
             port=port,
             tls=address.tls_context(),
             open_to_network=open_to_network,
+            node=Signs(site.name, node, site.nodes[node].is_supervisor),
         )
         with tap:
             click.echo(

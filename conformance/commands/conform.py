@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from conformance.commands import conform_yard, consent, progress, report_file
+from conformance.commands import conform_report, conform_yard, consent, progress, report_file
 from conformance.commands.behind_a_tap import open_tap, site_naming, tap_options
 from protocol.trouble import Trouble
 
@@ -174,13 +174,15 @@ def conform(
         _allow_motion(wishes, site, bus)
 
     with (
-        open_tap(node, bus=bus, choice=choice, bind=bind, port=port, open_to_network=open_to_network) as (
+        open_tap(
+            site, node, bus=bus, choice=choice, bind=bind, port=port, open_to_network=open_to_network
+        ) as (
             tap,
             address,
         ),
         _stand(wishes, site, site_path, tap, address) as stand,
     ):
-        return _judge(wishes, site, stand, before)
+        return _judge(wishes, site, tap, stand, before)
 
 
 def _program(line: str | None, site_path: Path, node: str, *, spawn: bool) -> tuple[str, ...] | None:
@@ -216,36 +218,53 @@ def _stand(wishes: Wishes, site: Site, site_path: Path, tap: Tap, address: Addre
         yield Stand(bench, site, wishes.node, Random(wishes.seed), wishes.slow)
 
 
-def _judge(wishes: Wishes, site: Site, stand: Stand, before: Before) -> int:
+def _judge(wishes: Wishes, site: Site, tap: Tap, stand: Stand, before: Before) -> int:
     """Run the cases and write the reports, also of a run that Ctrl-C has ended."""
-    from conformance.reports import compare
-    from conformance.reports.document import document
+    from conformance.commands.arriving import wait_for_node
     from conformance.runner import Run, Selection
 
     run = Run(stand, Selection(wishes.only or None, wishes.motion), _progress(stand))
     people = _asked(wishes, site)
     if before.resumed is not None:
         run.earlier, people = before.resumed, before.resumed.answers(people)
-    complete = False
+    stopped = ""
+    run.plan()
     try:
+        if not site.nodes[wishes.node].is_supervisor:
+            wait_for_node(tap, wishes.node, slow=wishes.slow)
         run.perform()
         progress.clear()
         people = _answers(wishes, people)
-        complete = True
-    except Trouble:
-        # It says nothing of the node, and must not take the place of the report that is resumed.
-        run.results.clear()
+    except BaseException as ending:
+        stopped = conform_report.why(ending)
+        if isinstance(ending, Trouble) and before.resumed is not None:
+            # It says nothing of the node, and must not take the place of the report that is resumed.
+            run.results.clear()
         raise
     finally:
         progress.clear()
-        if run.results and before.resumed is not None:
-            run.results |= before.resumed.unreached(run.results)
-        if complete or run.results:
-            report = document(run, seed=wishes.seed, complete=complete, people=people)
-            if before.since is not None:
-                report["since"] = compare.since(before.since, report)
-            _write(report, wishes.files)
+        if run.results or before.resumed is None:
+            report = _report(wishes, run, before, people, stopped, tap.others())
+            conform_report.write(report, wishes.files)
     return _exit_code(run) or int(any(one.breaks for one in people))
+
+
+def _report(
+    wishes: Wishes, run: Run, before: Before, people: tuple[Answered, ...], stopped: str, notes: list[str]
+) -> dict[str, Any]:
+    """The report of a run that has ended, or of one that was `stopped`."""
+    from conformance.reports import compare
+    from conformance.reports.document import document
+
+    if before.resumed is not None:
+        run.results |= before.resumed.unreached(run.results)
+        run.planned |= before.resumed.open
+    report = document(
+        run, seed=wishes.seed, complete=not stopped, stopped=stopped, people=people, notes=notes
+    )
+    if before.since is not None:
+        report["since"] = compare.since(before.since, report)
+    return report
 
 
 def _earlier_reports(wishes: Wishes, site: Site) -> Before:
@@ -344,26 +363,6 @@ def _check_terminal(wishes: Wishes) -> None:
         command(wishes.reset_command)
     if wishes.ask_person and not sys.stdin.isatty():
         raise Trouble("nobody is here to be asked", mend="Use --ask-person on a terminal")
-
-
-def _write(report: dict[str, Any], files: dict[str, Path | None]) -> None:
-    from conformance.reports import as_text
-
-    click.echo(as_text.render(report))
-    for kind, path in files.items():
-        if path is None:
-            continue
-        if kind == "json":
-            text = report_file.as_json(report)
-        elif kind == "html":
-            from conformance.reports import as_html
-
-            text = as_html.render(report)
-        else:
-            from conformance.reports import as_junit
-
-            text = as_junit.render(report)
-        report_file.write(path, text)
 
 
 def _progress(stand: Stand) -> Callable[[Case, Result | None], None]:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from protocol.trouble import Trouble
+
 if TYPE_CHECKING:
     from conformance.traffic.differences import Comparison
     from protocol.site import Site
@@ -38,7 +40,8 @@ def diff(
     other figures, what came in another order, and what took longer or less. With --good and several good runs
     a duration counts only when it is beyond the scatter of those runs.
 
-    Exit 1 when something is different.
+    Exit 1 when something is different, and when one recording ends before the other was held against all of it:
+    that is no proof that nothing is.
 
     \b
     Examples:
@@ -59,6 +62,13 @@ def diff(
     runs = [deeds_of(one.name, one.items(), names) for one in sources]
     result = compare(runs[:-1], runs[-1], Tolerance(_site(site_file)))
     result.notes.extend(cut for one in sources for cut in one.cuts)
+    result.cut_off = any(one.broken_at is not None for one in sources)
+    if not result.deeds:
+        raise Trouble(
+            "there is nothing to compare: it has no order, no report and no state in it",
+            where=result.good[0].name,
+            mend="Record it while something happens: yardwire record",
+        )
     if html is not None:
         from conformance.traffic.diff_page import diff_page
 
@@ -67,7 +77,7 @@ def diff(
         click.echo(json.dumps(_json(result), indent=2))
     else:
         _show(result, SHOWN if not show_all else len(result.differences), html)
-    return 1 if result.differences else 0
+    return 1 if result.differences or not result.complete else 0
 
 
 def _site(path: Path | None) -> Site | None:
@@ -84,6 +94,9 @@ def _json(result: Comparison) -> dict[str, object]:
         "good": [run.name for run in result.good],
         "other": result.other.name,
         "matched": result.matched,
+        "complete": result.complete,
+        "compared": result.deeds - result.not_reached,
+        "of": result.deeds,
         "first": first.as_json() if first else None,
         "differences": [one.as_json() for one in result.differences],
         "notes": result.notes,

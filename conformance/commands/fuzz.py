@@ -113,7 +113,7 @@ def fuzz(
     """Look for what breaks NODE: hostile payloads, hostile sequences of orders, a hostile link.
 
     Opens a tap between NODE and a broker and says where NODE has to connect. What breaks it is made short and
-    kept as a recording. Exit code 0: nothing found; 1: something found.
+    kept as a recording. Exit code 0: nothing found; 1: something found, or it ended before anything could be.
 
     CAUTION: this moves the machine in ways that no supervisor would. Take the motor power off, or use
     --no-motion. A message is never an emergency stop: keep the switch that removes motor power within reach,
@@ -141,7 +141,9 @@ def fuzz(
     _allow_motion(wishes, site, bus)
     with (
         TemporaryDirectory() as scratch,
-        open_tap(node, bus=bus, choice=choice, bind=bind, port=port, open_to_network=open_to_network) as (
+        open_tap(
+            site, node, bus=bus, choice=choice, bind=bind, port=port, open_to_network=open_to_network
+        ) as (
             tap,
             address,
         ),
@@ -164,6 +166,7 @@ def _run(
     """Fuzz, and report also of a run that Ctrl-C has ended."""
     from random import Random
 
+    from conformance.commands.arriving import wait_for_node
     from conformance.fuzz.campaign import Campaign
     from conformance.fuzz.link import link_of
     from conformance.stand import Stand
@@ -175,6 +178,7 @@ def _run(
         campaign = Campaign(stand, link_of(bench, wishes.node), wishes.options, keeper.keep)
         complete = False
         try:
+            wait_for_node(tap, wishes.node)
             with _interruptions() as stopped:
                 campaign.run(_more(campaign, wishes, stopped), [kept.steps for kept in earlier])
             complete = True
@@ -185,8 +189,9 @@ def _run(
                 mended = [
                     kept.path for kept, showed in zip(earlier, campaign.showed, strict=False) if not showed
                 ]
-                _write(campaign, keeper, mended, complete=complete, path=wishes.json_path)
-    return int(bool(campaign.found))
+                _write(campaign, keeper, mended, complete=complete, path=wishes.json_path, notes=tap.others())
+    # What ended early, or tried nothing, has not shown that there is nothing to find.
+    return int(bool(campaign.found) or bool(campaign.ended) or not campaign.cases)
 
 
 class Keeper:
@@ -299,11 +304,17 @@ def _allow_motion(wishes: Wishes, site: Site, bus: Address | None) -> None:
 
 
 def _write(
-    campaign: Campaign, keeper: Keeper, mended: list[Path], *, complete: bool, path: Path | None
+    campaign: Campaign,
+    keeper: Keeper,
+    mended: list[Path],
+    *,
+    complete: bool,
+    path: Path | None,
+    notes: list[str],
 ) -> None:
     from conformance.fuzz.report import document, render
 
-    report: dict[str, Any] = document(campaign, keeper.files, complete=complete, mended=mended)
+    report: dict[str, Any] = document(campaign, keeper.files, complete=complete, mended=mended, notes=notes)
     click.echo(render(report))
     if path is not None:
         report_file.write(path, report_file.as_json(report))

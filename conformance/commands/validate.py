@@ -86,6 +86,12 @@ def validate(
     return 1 if report.wrong or report.breaches else 0
 
 
+def _require_some(found: bool, where: str) -> None:
+    """Raise Trouble where a file that was named had no message: nothing can be said of it."""
+    if not found:
+        raise Trouble("there was no message to check", where=where, mend="Name files with payloads")
+
+
 def _sorted_out(paths: Iterable[str]) -> tuple[list[Path], list[str]]:
     """Recordings that are named, and all other paths."""
     from conformance.traffic.files import is_recording
@@ -113,25 +119,38 @@ def _check_recording(path: Path, site_file: Path | None, report: _Report) -> Non
             report.total -= 1  # Counted with all the others below.
             report.add(found)
     report.total += check.messages
+    _require_some(check.messages > 0, str(path))
     if recording.broken_at is not None:
+        report.whole = False
         mend = "What stands before it was judged; record it again for the rest"
         raise Trouble(
             f"the recording breaks off at byte {recording.broken_at[1]}", where=str(path), mend=mend
         )
     for cut in recording.cuts:
         report.note(cut)
+        report.whole = False
 
 
 def _subjects(paths: Iterable[str], message: str, digits: Iterable[str]) -> Iterator[Subject]:
-    from conformance.validating.sources import from_bytes, from_hex, from_path
+    """What is named. Raises Trouble also where one of the paths has no message: nothing can be said of it."""
+    from conformance.validating.sources import from_hex
 
     for number, text in enumerate(digits, 1):
         yield from_hex(text, message, f"--hex {number}")
     for path in paths:
-        if path == "-":
-            yield from from_bytes(sys.stdin.buffer.read(), "standard input", message)
-        else:
-            yield from from_path(Path(path), message)
+        found = False
+        for subject in _in(path, message):
+            found = True
+            yield subject
+        _require_some(found, path)
+
+
+def _in(path: str, message: str) -> Iterator[Subject]:
+    from conformance.validating.sources import from_bytes, from_path
+
+    if path == "-":
+        return from_bytes(sys.stdin.buffer.read(), "standard input", message)
+    return from_path(Path(path), message)
 
 
 def _heard(bus: Address, site: str, seconds: float) -> Iterator[Subject]:
@@ -158,6 +177,8 @@ class _Report:
         self._breach_rows: list[dict[str, Any]] = []
         self._noted: dict[str, int] = {}
         self._notes: list[str] = []
+        self.whole = True
+        """Whether every recording goes on to the end mark of its recorder."""
         self._as_json = as_json
         self._rows: list[dict[str, Any]] = []
         self._broken: dict[str, int] = {}
@@ -222,7 +243,12 @@ class _Report:
     def close(self) -> None:
         """Print the sum of it."""
         if self._as_json:
-            found: dict[str, Any] = {"checked": self.total, "wrong": self.wrong, "messages": self._rows}
+            found: dict[str, Any] = {
+                "checked": self.total,
+                "wrong": self.wrong,
+                "complete": self.whole,
+                "messages": self._rows,
+            }
             if self._breach_rows or self._noted or self._notes:
                 found |= {"rules": self._breach_rows, "noted": self._noted, "notes": self._notes}
             click.echo(json.dumps(found | {"requirements": self._sentences()}, indent=2))
@@ -244,7 +270,8 @@ class _Report:
             if self.breaches
             else ""
         )
-        right = "all right" if not (self.wrong or self.breaches) else f"{self.wrong} not as it should be"
+        fine = "all right" if self.whole else "all right as far as it goes"
+        right = fine if not (self.wrong or self.breaches) else f"{self.wrong} not as it should be"
         click.echo(f"{messages}: {right}{rules}")
 
     def _sentences(self) -> dict[str, str]:

@@ -17,7 +17,12 @@ LABEL = 11
 
 
 def document(
-    campaign: Campaign, files: Mapping[str, Path], *, complete: bool, mended: Sequence[Path] = ()
+    campaign: Campaign,
+    files: Mapping[str, Path],
+    *,
+    complete: bool,
+    mended: Sequence[Path] = (),
+    notes: Sequence[str] = (),
 ) -> dict[str, Any]:
     """The run as plain data; `files` are recordings by the key of their group, `mended` those that show nothing now."""
     options, stand = campaign.options, campaign.trial.stand
@@ -35,6 +40,7 @@ def document(
         "complete": complete,
         "ended": campaign.ended,
         "findings": [_row(found, files.get(key)) for key, found in campaign.found.items()],
+        "notes": list(notes),
         "mended": [str(path) for path in mended],
     }
 
@@ -78,12 +84,19 @@ def render(report: Mapping[str, Any]) -> str:
     if not report["complete"]:
         lines.append("stopped before its end")
     number = len(report["findings"])
-    lines.append("nothing found" if not number else f"{number} finding{'s' if number > 1 else ''}")
+    nothing = "nothing found"
+    if not report["cases"]:
+        nothing = "nothing was tried, so nothing is shown"
+    elif not report["complete"] or report["ended"]:
+        nothing = "nothing found before it ended, which shows little"
+    lines.append(nothing if not number else f"{number} finding{'s' if number > 1 else ''}")
     for count, row in enumerate(report["findings"], 1):
         lines += ["", *_told(count, row)]
     if report["mended"]:
         names = ", ".join(Path(path).name for path in report["mended"])
         lines += ["", *textwrap.wrap(f"Shows nothing any more: {names}", WIDTH)]
+    for note in report["notes"]:
+        lines += ["", *textwrap.wrap(f"Note: {note}", WIDTH)]
     if report["ended"]:
         lines += ["", *textwrap.wrap(f"Ended early: {report['ended']}.", WIDTH)]
     return "\n".join(lines)

@@ -114,7 +114,7 @@ class Play(Stand):
     @property
     def lives(self) -> list[Life]:
         """The lives so far, each from its CONNECT on."""
-        ends = [*self.starts[1:], None]
+        ends = [*self.starts[1:], None][: len(self.starts)]
         return [Life(self._first_connect(start), end) for start, end in zip(self.starts, ends, strict=True)]
 
     def _first_connect(self, start: int) -> int:

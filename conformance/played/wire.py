@@ -27,6 +27,8 @@ Starter = Callable[[Brief], None]
 class WireYard(WireBench, YardBench):
     """Entering it connects the tester and every played node. Leaving it takes their words off the broker."""
 
+    judges_orders = False
+
     def __init__(
         self,
         tap: Tap,

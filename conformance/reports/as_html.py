@@ -7,6 +7,8 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from conformance.reports import standing
+
 
 def render(report: Mapping[str, Any]) -> str:
     """The page; all text in it comes escaped."""
@@ -19,4 +21,6 @@ def render(report: Mapping[str, Any]) -> str:
     chapters: dict[str, list[Any]] = {}
     for case in report["cases"]:
         chapters.setdefault(case["chapter"], []).append(case)
-    return environment.get_template("conformance.html").render(report=report, chapters=chapters)
+    caveats = standing.caveats(report)
+    page = environment.get_template("conformance.html")
+    return page.render(report=report, chapters=chapters, caveats=caveats)

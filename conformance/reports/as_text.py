@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from conformance.reports import compare
+from conformance.reports import compare, standing
 
 WIDTH = 80
 SHOWN = {"fail": "FAIL", "inconclusive": "INCONCLUSIVE", "error": "ERROR OF THE KIT"}
@@ -69,13 +69,21 @@ def _wrapped(label: str, text: str) -> list[str]:
 
 def _summary(report: Mapping[str, Any]) -> Iterator[str]:
     counts = report["counts"]
-    judged = sum(number for word, number in counts.items() if word != "none")
+    judged = standing.judged(report)
     parts = [f"{counts[word]} {word}" for word in ("pass", "inconclusive", "fail", "error") if counts[word]]
     warnings = sum(len(case["warnings"]) for case in report["cases"])
     parts += [f"{warnings} warnings"] if warnings else []
-    stopped = "" if report["complete"] else ", stopped before its end"
+    stopped = (
+        "" if report["complete"] else f" of {judged + len(report['not_reached'])}, stopped before its end"
+    )
     who = f"{report['node']} ({', '.join(report['roles'])})"
     yield f"{who}: {judged} cases{stopped}: {', '.join(parts) or 'none judged'}"
+    for told in standing.caveats(report):
+        yield from _wrapped("", told)
+    if report["verdict"] not in ("pass", "fail"):
+        yield f"  verdict: {report['verdict']}, which is no pass"
+    for note in report["notes"]:
+        yield from _wrapped("note", note)
     if counts["none"]:
         yield f"  {counts['none']} cases were not selected; --json or --html names them and says why"
     if report["slow"] != 1:

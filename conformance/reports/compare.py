@@ -45,8 +45,11 @@ def changes(before: Mapping[str, Any], now: Mapping[str, Any]) -> tuple[Change, 
 def since(before: Mapping[str, Any], now: Mapping[str, Any]) -> dict[str, Any]:
     """The part of a report that tells what changed: versions then, and ids with verdicts then and now."""
     found = changes(before, now)
+    both = _judged(before) & _judged(now)
     return {
         **{name: before.get(name, "") for name in KIT},
+        "complete": before["complete"],
+        "compared": len(both),
         **{
             kind: [{"id": one.id, "before": one.before, "now": one.now} for one in found if one.kind == kind]
             for kind in ("broke", "mended", "otherwise")
@@ -54,15 +57,24 @@ def since(before: Mapping[str, Any], now: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
+def _judged(report: Mapping[str, Any]) -> set[str]:
+    return {case["id"] for case in report["cases"] if case["verdict"] != "none"}
+
+
 def lines(report: Mapping[str, Any]) -> Iterator[str]:
     """What changed, for a terminal."""
     told = report["since"]
     versions = [f"{n} {told[n]} then, {report[n]} now" for n in KIT if told[n] != report[n]]
     yield f"since the earlier report{': ' if versions else ''}{'; '.join(versions)}"
+    if not told["complete"]:
+        yield "  the earlier run is incomplete: what it did not come to is not compared"
+    if not report["complete"]:
+        yield "  this run is incomplete: what it did not come to is not compared"
     for kind in ("broke", "mended"):
         for one in told[kind]:
             yield f"  {kind:<7} {one['id']} ({one['before']}, now {one['now']})"
     if not told["broke"]:
-        yield "  nothing broke"
+        among = f"  nothing broke among the {told['compared']} cases that both judged"
+        yield among if told["compared"] else "  nothing to compare: no case was judged in both"
     if told["otherwise"]:
         yield f"  {len(told['otherwise'])} others came out otherwise; --json names them"

@@ -11,10 +11,10 @@ from typing import Any
 from conformance.evidence import Evidence
 from conformance.people import Answered
 from conformance.runner import Result, Run
-from conformance.verdict import Verdict
+from conformance.verdict import Verdict, overall
 from protocol.specification import specification
 
-FORMAT = 1
+FORMAT = 2
 
 
 def versions() -> dict[str, str]:
@@ -24,13 +24,23 @@ def versions() -> dict[str, str]:
 
 
 def document(
-    run: Run, *, seed: int, complete: bool = True, people: Sequence[Answered] = ()
+    run: Run,
+    *,
+    seed: int,
+    complete: bool = True,
+    stopped: str = "",
+    people: Sequence[Answered] = (),
+    notes: Sequence[str] = (),
 ) -> dict[str, Any]:
-    """All of a run that is worth keeping. `complete` is false where it was stopped before its end.
+    """All of a run that is worth keeping. A run that did not come to every case is incomplete, and never a pass;
+    `complete` is false where something else was left out, and `stopped` says why. `notes` are what was seen beside
+    the node.
 
     What people say stands apart from the cases and is in no count of verdicts.
     """
     results = list(run.results.values())
+    complete = complete and run.complete
+    verdict = run.verdict if complete else overall((run.verdict, Verdict.INCONCLUSIVE))
     counts = Counter(result.verdict.word for result in results)
     stand = run.stand
     status = stand.log.latest("node-status")
@@ -47,11 +57,15 @@ def document(
         "slow": stand.slow,
         "seed": seed,
         "complete": complete,
-        "verdict": run.verdict.word,
+        "stopped": "" if complete else stopped,
+        "not_reached": run.not_reached,
+        "unjudged": run.unjudged,
+        "verdict": verdict.word,
         "counts": {verdict.word: counts[verdict.word] for verdict in Verdict},
         "took_ms": round(sum(result.took_ms for result in results)),
         "cases": [case_document(result) for result in results],
         "people": [one.document() for one in people],
+        "notes": list(notes),
     }
 
 
@@ -67,6 +81,7 @@ def case_document(result: Result) -> dict[str, Any]:
         "moves": case.moves,
         "verdict": result.verdict.word,
         "reason": result.reason,
+        "judged": dict(result.judged),
         "took_ms": round(result.took_ms),
         "taken_over": result.taken_over,
         "evidence": _evidence(result.evidence),

@@ -11,6 +11,7 @@ from protocol.trouble import Trouble
 
 NEEDED = (
     "kit", "protocol", "site", "node", "digest", "firmware", "bench", "slow", "cases", "people",
+    "complete", "not_reached",
 )  # fmt: skip
 AS_NOW = "It has to be a report that --json wrote"
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from conformance.templates import environment
 from conformance.traffic.deeds import Deeds, Lane
-from conformance.traffic.diff_text import slow_parts
+from conformance.traffic.diff_text import how_far, slow_parts
 from conformance.traffic.differences import Comparison, Difference
 from conformance.traffic.matching import match
 from conformance.traffic.wording import deed_in_words
@@ -42,6 +42,7 @@ def diff_page(result: Comparison) -> str:
         .render(
             result=result,
             first=result.first,
+            how_far="" if result.complete else how_far(result),
             slow=list(slow_parts(result)),
             lanes=[(name, rows) for name, rows in lanes if any(row.kind != "same" for row in rows)],
             quiet=[name for name, rows in lanes if all(row.kind == "same" for row in rows)],

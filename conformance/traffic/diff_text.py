@@ -18,7 +18,9 @@ def lines(result: Comparison, most: int) -> Iterator[str]:
     """The first divergence and what led to it, sums, then the differences in their order."""
     good = result.good[0].name if len(result.good) == 1 else f"{len(result.good)} good runs"
     first = result.first
-    if first is None:
+    if first is None and not result.complete:
+        yield from _wrapped(f"Not compared to the end: {how_far(result)}")
+    elif first is None:
         yield from _wrapped(
             f"No difference: {result.matched:,} deeds of {result.other.name} are those of {good}."
         )
@@ -31,6 +33,8 @@ def lines(result: Comparison, most: int) -> Iterator[str]:
             yield from _wrapped(f"before: {told}", "    ")
         yield ""
         yield from _wrapped(_sums(result))
+        if not result.complete:
+            yield from _wrapped(how_far(result))
         for summary in slow_parts(result):
             yield from _wrapped(summary)
         yield ""
@@ -40,6 +44,14 @@ def lines(result: Comparison, most: int) -> Iterator[str]:
             yield f"... and {len(result.differences) - most:,} more; --all shows them"
     for note in result.notes:
         yield from _wrapped(f"note: {note}", "", "      ")
+
+
+def how_far(result: Comparison) -> str:
+    """How much of the good run was held against the other, where that was not all."""
+    if not result.not_reached:
+        return f"compared {result.deeds:,} of {result.deeds:,} deeds; a file breaks off, and what stood behind is lost"
+    seen = result.deeds - result.not_reached
+    return f"compared {seen:,} of {result.deeds:,} deeds, then {result.other.name} ends; nothing is said of the rest"
 
 
 def _sentence(one: Difference) -> str:

@@ -65,6 +65,17 @@ class Comparison:
     differences: list[Difference] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     matched: int = 0
+    deeds: int = 0
+    """Deeds of the good run."""
+    not_reached: int = 0
+    """Those of them that were due only after the end of the other recording."""
+    cut_off: bool = False
+    """Whether one of the files breaks off, so that what stood behind is in nobody's hands."""
+
+    @property
+    def complete(self) -> bool:
+        """Whether all of the good run was held against the other."""
+        return not self.not_reached and not self.cut_off
 
     @property
     def first(self) -> Difference | None:
@@ -85,10 +96,12 @@ def compare(good: Sequence[Deeds], other: Deeds, tolerance: Tolerance) -> Compar
     for name in sorted({*reference.lanes, *other.lanes}):
         a, b = reference.lanes.get(name, Lane()), other.lanes.get(name, Lane())
         blocks = pairs[name] = match(a.meanings, b.meanings)
+        result.deeds += len(a)
         result.matched += sum(length for _, _, length in blocks)
         view = _View(name, reference, other, a, b, blocks, scatter, tolerance)
         result.differences.extend(view.differences())
         result.notes.extend(view.notes)
+        result.not_reached += view.not_reached
     result.differences.extend(_other_order(reference, other, pairs))
     result.differences.sort(key=lambda one: (one.at_us, one.number or 0))
     if result.differences:
@@ -171,6 +184,7 @@ class _View:
         self._a, self._b, self._blocks = a, b, blocks
         self._scatter, self._tolerance = scatter, tolerance
         self.notes: list[str] = []
+        self.not_reached = 0
 
     def differences(self) -> Iterator[Difference]:
         x = y = 0
@@ -209,7 +223,8 @@ class _View:
             yield Difference("late", self._name, words, detail, due, good[0], number, good[1])
 
     def _missing(self, index: int, y: int) -> Iterator[Difference]:
-        if self._good_ended_early(index):
+        if self._ended_before(index):
+            self.not_reached += 1
             return
         due = self._due(index, y)
         if self._lost_near(self._meaning(self._a, index)[0], due):
@@ -226,8 +241,8 @@ class _View:
         """Whether messages of this kind were lost about then, so that one of them may have told it."""
         return any(topic == message and abs(lost_us - at_us) < NEAR_US for lost_us, topic in self._b.gaps)
 
-    def _good_ended_early(self, index: int) -> bool:
-        """The second recording was stopped before it could happen."""
+    def _ended_before(self, index: int) -> bool:
+        """Whether the second recording ends before it could happen."""
         due = self._due(index, len(self._b))
         return due > self._other.end_us
 

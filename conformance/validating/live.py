@@ -11,6 +11,7 @@ from conformance.bench.address import Address
 from conformance.validating.subject import Subject
 from protocol.participant import Delivery, Publication
 from protocol.specification import specification
+from protocol.trouble import Trouble
 
 
 class Listener:
@@ -19,6 +20,8 @@ class Listener:
     def __init__(self, site: str) -> None:
         self._site = site
         self.heard: SimpleQueue[Delivery] = SimpleQueue()
+        self.lost = False
+        """Whether the connection broke meanwhile: what was said then was not heard."""
         self.client_id = f"ear{secrets.token_hex(2)}"
         self.keep_alive_s = 10
 
@@ -35,6 +38,7 @@ class Listener:
 
     def disconnected(self, now_ms: int) -> None:
         """Wait until the link is back."""
+        self.lost = True
 
     def receive(self, delivery: Delivery, now_ms: int) -> Sequence[Publication]:
         """Keep it."""
@@ -59,8 +63,14 @@ def from_bus(address: Address, site: str, seconds: float) -> Iterator[Subject]:
             try:
                 heard = listener.heard.get(timeout=left)
             except Empty:
-                return
+                break
             # A broker clears the retain flag of what it passes on at once: only a set flag tells anything.
             yield Subject(
                 heard.topic, heard.payload, topic=heard.topic, retain=heard.retain or None, qos=heard.qos
+            )
+        if listener.lost:
+            raise Trouble(
+                "the connection to the broker broke while it was listened to: what was said meanwhile was not heard",
+                where=address.name,
+                mend="Listen again; what was heard was judged",
             )

@@ -17,6 +17,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from conformance.bench.broker import Broker, start_broker
 from conformance.case import all_cases
 from protocol.site_file import scenario_text
+from tests.commands.at_the_tap import conforming
 from tests.commands.yardwire import YARDWIRE
 
 PATIENCE_S = 60
@@ -179,8 +180,58 @@ def test_ctrl_c_ends_it_with_what_was_judged_and_leaves_nothing(site: Path, tmp_
     assert kit.returncode == 130
     assert "stopped by Ctrl-C" in err
     assert "stopped before its end" in out
-    assert json.loads(report.read_text())["complete"] is False
+    told = json.loads(report.read_text())
+    assert (told["complete"], told["verdict"], told["stopped"]) == (
+        False,
+        "inconclusive",
+        "stopped by Ctrl-C",
+    )
+    assert "messages-heartbeat" in told["not_reached"]
+    assert f"of {told['counts']['pass'] + len(told['not_reached'])} cases were judged" in " ".join(
+        out.split()
+    )
     assert not left_running(mark)
+
+
+def test_a_board_that_never_connects_is_no_verdict(site: Path, tmp_path: Path) -> None:
+    files = [tmp_path / name for name in ("r.json", "r.xml")]
+    prelude = "import conformance.bench.arrival as a; a.WAIT_S = 3; a.SAID_EVERY_S = 1; "
+    arguments = ("ferry", "--site", site, "--no-motion", "--choice", "embedded")
+    with conforming(*arguments, "--json", files[0], "--junit", files[1], prelude=prelude) as kit:
+        code, out, err = kit.ended()
+    assert code == 2
+    assert "nothing connected within 3 s" in err
+    assert "--bind" in err
+    assert f"waiting for ferry at 127.0.0.1, port {kit.port}: 1 of 3 s" in err
+    assert "\x1b" not in err, "no terminal is written over where there is none"
+    assert "FAIL" not in out
+    told = json.loads(files[0].read_text())
+    assert (told["verdict"], told["complete"], told["cases"]) == ("inconclusive", False, [])
+    assert "nothing connected within 3 s" in files[1].read_text()
+
+
+def test_ctrl_c_while_it_waits_for_the_board(site: Path, tmp_path: Path) -> None:
+    report = tmp_path / "report.json"
+    report.write_text('{"verdict": "pass"}')
+    prelude = "import conformance.bench.arrival as a; a.SAID_EVERY_S = 0.1; "
+    arguments = ("ferry", "--site", site, "--no-motion", "--choice", "embedded", "--json", report)
+    with conforming(*arguments, prelude=prelude) as kit:
+        assert kit.process.stderr is not None
+        assert "waiting for ferry" in kit.process.stderr.readline()
+        kit.interrupt()
+        code, out, err = kit.ended()
+    assert code == 130, out + err
+    told = json.loads(report.read_text())
+    assert (told["verdict"], told["complete"]) == ("inconclusive", False)
+    assert "0 of " in out
+
+
+def test_what_was_asked_for_and_not_judged_is_exit_1(site: Path) -> None:
+    ended = conform(
+        "ferry", "--site", site, "--no-motion", "--only", "orders-job", "--spawn", "--choice", "embedded"
+    )
+    assert ended.returncode == 1, ended.stdout + ended.stderr
+    assert "asked for and not judged: orders-job (it moves the machine)" in ended.stdout
 
 
 def _wait_for_three_asks(broker: Broker) -> None:

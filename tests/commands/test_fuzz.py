@@ -126,7 +126,7 @@ def test_a_report_tells_each_finding_in_eighty_columns() -> None:
     }  # fmt: skip
     report = {
         "node": "north", "cases": 4000, "seconds": 600.0, "seed": 1, "motion": False, "complete": True, "ended": "",
-        "findings": [row, row | {"shows_again": False}], "mended": ["c/old.ywrec"],
+        "findings": [row, row | {"shows_again": False}], "mended": ["c/old.ywrec"], "notes": [],
     }  # fmt: skip
     text = render(report)
     assert max(map(len, text.splitlines())) <= 80
@@ -146,3 +146,32 @@ def test_a_spawned_node_on_somebody_elses_broker_needs_a_yes(site: Path, tmp_pat
     assert ended.returncode == 2
     assert "nobody is here to be asked" in ended.stderr
     assert "CAUTION" in ended.stderr
+
+
+@pytest.mark.parametrize(
+    ("cases", "complete", "ended", "told"),
+    [
+        (0, True, "", "nothing was tried, so nothing is shown"),
+        (9, False, "", "nothing found before it ended, which shows little"),
+        (9, True, "the node is away", "nothing found before it ended, which shows little"),
+        (9, True, "", "nothing found"),
+    ],
+)
+def test_nothing_found_is_said_of_a_whole_run_only(cases: int, complete: bool, ended: str, told: str) -> None:
+    report = {
+        "node": "north", "cases": cases, "seconds": 1.0, "seed": 1, "motion": False, "complete": complete,
+        "ended": ended, "findings": [], "mended": [], "notes": [],
+    }  # fmt: skip
+    assert told in render(report).splitlines()
+
+
+def test_a_board_that_never_connects_is_no_finding(site: Path, tmp_path: Path) -> None:
+    short = "import conformance.bench.arrival as a; a.WAIT_S = 3; a.SAID_EVERY_S = 1; "
+    ended = subprocess.run(
+        [sys.executable, "-c", short + YARDWIRE, "fuzz", "ferry", "--site", str(site), "--no-motion", "--choice",
+         "embedded"],
+        stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=PATIENCE_S, check=False, cwd=tmp_path,
+    )  # fmt: skip
+    assert ended.returncode == 2, ended.stdout + ended.stderr
+    assert "nothing connected within 3 s" in ended.stderr
+    assert "1 of 3 s" in ended.stderr

@@ -3,12 +3,14 @@ from __future__ import annotations
 import io
 import json
 import sys
+import threading
 from pathlib import Path
 
 import pytest
 from paho.mqtt import publish
 
 from conformance.bench.broker import start_broker
+from conformance.bench.tap import Tap
 from conformance.commands import main
 from protocol.codec import encode
 from protocol.recording import Header, RecordedMessage, RecordingWriter
@@ -171,6 +173,31 @@ def test_a_recording_that_breaks_off_is_judged_as_far_as_it_goes(tmp_path: Path,
     assert "breaks off at byte" in run.err
 
 
+def test_an_empty_recording_beside_a_full_one_is_told(tmp_path: Path, run: Run) -> None:
+    full, empty, nothing = tmp_path / "full.yw", tmp_path / "empty.yw", tmp_path / "nothing"
+    full.write_bytes(recording(RECORDED))
+    empty.write_bytes(recording())
+    nothing.mkdir()
+    for other in (empty, nothing):
+        assert run(full, other) == 2
+        assert f"{other}: there was no message to check" in run.err
+    assert run(empty) == 2
+
+
+def test_a_recorder_that_was_killed_leaves_no_all_right_without_a_word(tmp_path: Path, run: Run) -> None:
+    file = io.BytesIO()
+    writer = RecordingWriter(file, Header("harlow-basin", "2026-01-01T00:00:00Z", "test", "test"))
+    writer.message(RECORDED)
+    writer.flush()
+    path = tmp_path / "killed.yw"
+    path.write_bytes(file.getvalue())
+    assert run(path) == 0
+    assert "1 message checked: all right as far as it goes" in run.out
+    assert "ends without the recorder's end mark" in " ".join(run.out.split())
+    assert run(path, "--json") == 0
+    assert json.loads(run.out)["complete"] is False
+
+
 @pytest.mark.parametrize(
     ("arguments", "told"),
     [
@@ -237,3 +264,22 @@ def test_the_live_bus(run: Run) -> None:
         assert "Did you mean 'off'?" in run.out
         assert run("--broker", url, "--site", "another", "--seconds", "0.2") == 2
         assert "there was no message to check" in run.err
+
+
+def test_a_bus_that_goes_away_while_it_is_listened_to_is_no_all_right(run: Run) -> None:
+    """A word is heard, and then the broker ends in the middle of the time."""
+    with start_broker("embedded") as broker:
+        publish.single(
+            "yw1/harlow-basin/north/node-status",
+            OFF,
+            qos=1,
+            retain=True,
+            hostname=broker.host,
+            port=broker.port,
+        )
+        with Tap(broker.host, broker.port) as tap:
+            cut = threading.Timer(1.0, tap.cut)
+            cut.start()
+            assert run("--broker", f"mqtt://{tap.host}:{tap.port}", "--seconds", "2") == 2
+    assert "checked" in run.out
+    assert "the connection to the broker broke while it was listened to" in run.err

@@ -31,6 +31,7 @@ def crashes(stand):
     raise ZeroDivisionError
 
 def warns(stand):
+    stand.check(True, "LNK-04", "a will", "a will")
     stand.check(False, "LNK-16", "an 'off'", "none")
 
 for id_, body in {
@@ -165,3 +166,19 @@ def test_a_broker_that_is_not_there_is_an_error_of_each_case_and_told_without_fr
     assert ended.returncode == pytest.ExitCode.TESTS_FAILED
     assert "2 errors" in ended.stdout
     assert "bench/" not in ended.stdout
+
+
+def test_a_session_in_which_no_case_was_judged_has_not_passed(folder: Path) -> None:
+    ended = run_pytest(folder, *JUDGED, "--yardwire-no-motion", "-k", MOVES)
+    assert ended.returncode == pytest.ExitCode.TESTS_FAILED, ended.stdout + ended.stderr
+    assert "no case was judged of ferry: nothing is shown" in ended.stdout
+
+
+def test_a_board_that_never_connects_is_an_error_and_no_failure(folder: Path) -> None:
+    (folder / "conftest.py").write_text("import conformance.bench.arrival as a\na.WAIT_S = 2\n")
+    judged = [one for one in JUDGED if one != "--yardwire-spawn"]
+    ended = run_pytest(folder, *judged, "--yardwire-no-motion", "-k", "orders-ask or link-says-on")
+    assert ended.returncode == pytest.ExitCode.TESTS_FAILED
+    assert "2 errors" in ended.stdout
+    assert "nothing connected within 2 s" in ended.stdout
+    assert "FAIL  link-says-on" not in ended.stdout

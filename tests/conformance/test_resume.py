@@ -130,6 +130,21 @@ def test_a_run_stopped_twice_loses_nothing() -> None:
     assert set(kept) >= {one["id"] for one in earlier.report["cases"] if one["verdict"] == "pass"}
 
 
+def test_what_neither_run_came_to_keeps_the_report_incomplete() -> None:
+    """Going on with one case of a run that was stopped does not make that run whole."""
+    partial = stopped(30)
+    earlier = resumed(partial)
+    run = run_of("ferry", only=("link-says-on",))
+    run.earlier = earlier
+    run.perform()
+    run.results |= earlier.unreached(run.results)
+    assert run.verdict is Verdict.PASS
+    run.planned |= earlier.open
+    report = document(run, seed=1)
+    assert (report["complete"], report["verdict"]) == (False, "inconclusive")
+    assert set(report["not_reached"]) == set(partial["not_reached"])
+
+
 def test_answers_are_taken_over() -> None:
     run = run_of("ferry")
     asked = tuple(Answered(one) for one in questions_for(run.stand.node))

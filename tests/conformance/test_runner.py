@@ -45,6 +45,7 @@ def fails_twice(stand: Stand) -> None:
 
 
 def warns(stand: Stand) -> None:
+    stand.ask()
     stand.check(False, "LNK-16", "an 'off'", "none")
 
 

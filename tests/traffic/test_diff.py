@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +17,17 @@ from conformance.traffic.differences import Comparison, compare
 from conformance.traffic.tolerance import Tolerance
 from examples.faults import FAULTS
 from examples.yard_on_virtual_time import GOALS, run
-from protocol.recording import EventKind, Item, RecordedEvent, RecordedMessage, RecordingReader
+from protocol.recording import (
+    EventKind,
+    Header,
+    Item,
+    RecordedEvent,
+    RecordedMessage,
+    RecordingReader,
+    RecordingWriter,
+)
 from protocol.site_file import scenario, scenario_text
+from protocol.trouble import Trouble
 from reference_node.supervisor.goals import Depart
 from tests.rules_over_messages.bent import good_tale
 from tests.traffic.conftest import Yards
@@ -229,3 +239,60 @@ def test_page_is_whole_and_safe(yards: Yards, tmp_path: Path, site_file: Path) -
 @pytest.mark.parametrize("arguments", [["one"], ["a", "b", "c"], []])
 def test_bad_arguments(arguments: list[str]) -> None:
     assert CliRunner().invoke(diff, arguments).exit_code == 2
+
+
+def written(path: Path, items: Sequence[Item], *, end: bool = True) -> Path:
+    with path.open("wb") as file:
+        writer = RecordingWriter(file, Header("harlow-basin", "2026-01-01T00:00:00Z", "test", "test"))
+        for item in items:
+            if isinstance(item, RecordedMessage):
+                writer.message(item)
+        writer.flush()
+        if end:
+            writer.end(max((item.at_us for item in items), default=0))
+    return path
+
+
+def test_a_recording_that_ends_early_is_not_no_difference(tmp_path: Path) -> None:
+    """Cut off by a killed recorder, in the middle of an item, or stopped by hand: never exit 0."""
+    whole = [item for item in good_tale().items() if isinstance(item, RecordedMessage)]
+    good = written(tmp_path / "good.ywrec", whole)
+    half = written(tmp_path / "half.ywrec", whole[: len(whole) // 2])
+    killed = written(tmp_path / "killed.ywrec", whole[: len(whole) // 2], end=False)
+    broken = tmp_path / "broken.ywrec"
+    broken.write_bytes(good.read_bytes()[: good.stat().st_size * 6 // 10])
+    for other in (half, killed, broken):
+        ended = ran(good, other)
+        assert ended.return_value == 1, ended.output
+        assert "No difference" not in ended.output
+        assert "Not compared to the end: compared " in ended.output
+        assert "nothing is said of the rest" in " ".join(ended.output.split())
+        told = json.loads(ran(good, other, "--json").output)
+        assert (told["complete"], told["differences"]) == (False, [])
+        assert told["compared"] < told["of"]
+        page = tmp_path / "page.html"
+        ran(good, other, "--html", page)
+        assert "No difference" not in page.read_text()
+        assert "Not compared to the end" in page.read_text()
+    assert ran(good, good).return_value == 0
+
+
+def test_a_file_that_breaks_off_behind_its_last_deed_is_not_whole(tmp_path: Path) -> None:
+    whole = [item for item in good_tale().items() if isinstance(item, RecordedMessage)]
+    good = written(tmp_path / "good.ywrec", whole)
+    cut = tmp_path / "cut.ywrec"
+    cut.write_bytes(good.read_bytes()[:-1])
+    ended = ran(good, cut)
+    assert ended.return_value == 1, ended.output
+    assert "a file breaks off" in ended.output
+
+
+def test_nothing_against_nothing_is_no_comparison(tmp_path: Path) -> None:
+    one, other = written(tmp_path / "one.ywrec", []), written(tmp_path / "other.ywrec", [])
+    ended = ran(one, other)
+    assert isinstance(ended.exception, Trouble)
+    assert "there is nothing to compare" in str(ended.exception)
+    good = written(tmp_path / "good.ywrec", good_tale().items())
+    ended = ran(good, other)
+    assert ended.return_value == 1, ended.output
+    assert "No difference" not in ended.output
