@@ -73,7 +73,13 @@ class Folder:
     show_default=True,
     help="Which broker to start.",
 )
-@click.option("--seed", type=int, default=7, show_default=True, help="Seed of the simulated machines.")
+@click.option(
+    "--seed",
+    type=int,
+    default=7,
+    show_default=True,
+    help="Seed of the simulated machines; boots, tokens and claims are new in each run.",
+)
 def demo(out: Path, choice: str, seed: int) -> int:
     """Run one whole cycle of the invented yard harlow-basin; nothing real moves.
 

@@ -62,7 +62,11 @@ WIDTH = 80
     help="Which broker to start for a simulated yard without --broker.",
 )
 @click.option(
-    "--seed", type=click.IntRange(0, 2**32 - 1), default=None, help="Another seed than the scenario's."
+    "--seed",
+    type=click.IntRange(0, 2**32 - 1),
+    default=None,
+    help="Another seed than the scenario's. On a broker it is for the simulated machines only: boots, tokens and "
+    "claims are new at each start. Not for a real yard.",
 )
 @click.option("--page", is_flag=True, help="Serve the live page with buttons for orders, on loopback.")
 @click.option(
@@ -96,6 +100,8 @@ def supervise(
         raise Trouble("on virtual time nobody can type", mend="Name a scenario, or take --yard simulated")
     if page and yard == "virtual":
         raise Trouble("on virtual time there is nothing to look at", mend="Take --yard simulated or real")
+    if seed is not None and yard == "real":
+        raise Trouble("nothing in a real yard is drawn from a seed", mend="Leave out --seed")
     story = load_scenario(scenario, site) if scenario else _by_hand(site, simulated=yard == "simulated")
     story = replace(story, seed=seed) if seed is not None else story
     if yard == "virtual":

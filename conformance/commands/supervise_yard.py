@@ -37,14 +37,16 @@ class WireYard:
         self.name = site.with_role("supervisor")[0].name
         self.started_ms = monotonic_ms()
         self._broker = broker
-        self._rng = random.Random(scenario.seed)
+        self._chance = random.SystemRandom()
+        """Two starts on one bus have no boot, token or claim in common; the seed is for the simulated machines."""
         self.yard = (
             SimulatedYard(
-                site, scenario.contents, scenario.trains, random.Random(self._rng.random()), self.started_ms
+                site, scenario.contents, scenario.trains, random.Random(scenario.seed), self.started_ms,
+                boots=self._chance,
             )
             if simulated
             else None
-        )
+        )  # fmt: skip
         self.watch = Watch(self.yard) if self.yard is not None else None
         self.story = Story(scenario, self, self.started_ms)
         self.to_do: list[Event] = []
@@ -77,7 +79,7 @@ class WireYard:
             stack.callback(self._stop)
             for name in self.yard.machines if self.yard is not None else ():
                 self._start_node(name)
-            self._supervise(self._rng.getrandbits(16), {}, first=True)
+            self._supervise(self._chance.getrandbits(16), {}, first=True)
             yield
 
     def _stop(self) -> None:
@@ -99,7 +101,7 @@ class WireYard:
 
     def _supervise(self, boot: int, been: dict[str, Sequence[str]], *, first: bool) -> None:
         supervisor = Supervisor(
-            self.site, self.name, boot=boot, rng=random.Random(self._rng.random()), started_ms=monotonic_ms(),
+            self.site, self.name, boot=boot, rng=self._chance, started_ms=monotonic_ms(),
             goals=self.scenario.wishes(self.started_ms), on_question=self._asked, been=been,
             contents=self.scenario.told(self.site) if first and self.scenario.known else None,
         )  # fmt: skip
