@@ -57,7 +57,9 @@ def site(tmp_path: Path) -> Path:
 def seen(ear: Listener) -> Start:
     claims = {node: body["id"] for node, body in reversed(ear.orders("claim"))}
     return Start(
-        ear.boots(), {body["token"] for _, body in ear.orders("ask")}, [claims[node] for node in sorted(claims)]
+        ear.boots(),
+        {body["token"] for _, body in ear.orders("ask")},
+        [claims[node] for node in sorted(claims)],
     )
 
 
