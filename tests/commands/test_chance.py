@@ -85,7 +85,7 @@ def started(broker: Broker, where: Path, *arguments: str) -> Start:
 
 @pytest.mark.parametrize("seed", [(), ("--seed", "5")])
 def test_two_starts_of_a_simulated_yard(broker: Broker, tmp_path: Path, seed: tuple[str, ...]) -> None:
-    asked = ("supervise", "01-one-crane", "--yard", "simulated", "--broker", broker.url, *seed)
+    asked = ("supervise", "01-one-crane", "--yard", "simulated", "--broker", broker.url, "--yes", *seed)
     first, second = (started(broker, tmp_path, *asked) for _ in range(2))
     assert len(first.boots) == MACHINES + 1
     assert first.tokens

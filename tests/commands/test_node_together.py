@@ -65,6 +65,17 @@ def all_are_on(heard: list[Heard]) -> bool:
     return on >= set(NODES)
 
 
+def told_until(process: subprocess.Popen[str], end: str) -> str:
+    """What it has said up to the first line that ends so."""
+    assert process.stdout is not None
+    told = ""
+    while not " ".join(told.split()).endswith(end):
+        line = process.stdout.readline()
+        assert line, told
+        told += line
+    return told
+
+
 def said_after_ctrl_c(process: subprocess.Popen[str]) -> str:
     process.send_signal(signal.SIGINT)
     out, err = process.communicate(timeout=PATIENCE_S)
@@ -96,7 +107,7 @@ def test_all_nodes_come_and_go(site: Path) -> None:
     ):
         ear.wait_for(all_are_on)
         assert "yard" not in ear.boots(), "a supervisor is never one of all"
-        out = said_after_ctrl_c(process)
+        out = told_until(process, "looks for it.") + said_after_ctrl_c(process)
         ear.wait_for(
             lambda heard: {node for node, _, body in heard if body.get("state") == "off"} >= set(NODES)
         )
@@ -152,12 +163,7 @@ def test_separate_processes_say_what_they_do_not_share(
         start_broker("embedded") as broker,
         running("node", *names, "--site", str(site), "--broker", broker.url) as process,
     ):
-        assert process.stdout is not None
-        told = ""
-        while "in one yard." not in told:
-            line = process.stdout.readline()
-            assert line, told
-            told += line.replace("\n", " ")
+        told = told_until(process, "in one yard.").replace("\n", " ")
     assert f"Not shared with {elsewhere}: boxes that they set down or take" in told
     assert "'yardwire node --all' runs all nodes in one yard." in told
 

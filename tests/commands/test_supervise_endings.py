@@ -37,8 +37,6 @@ def empty_bus(tmp_path: Path) -> Iterator[Broker]:
 @pytest.mark.parametrize("expect", ["", "[expect]\nmet = false\n"])
 def test_quitting_on_an_empty_bus(empty_bus: Broker, tmp_path: Path, expect: str) -> None:
     asked = (written(tmp_path, expect), "--yard", "real", "--broker", empty_bus.url, "--yes")
-    code, out, err = ended(tmp_path, *asked, said="")  # The end of input ends no scenario.
-    assert code == 1, out + err
     with supervise(tmp_path, *asked) as process:
         talk = Talk(process)
         talk.wait_for("Say 'help'")
@@ -77,7 +75,7 @@ def test_quitting_with_a_goal_open(empty_bus: Broker, tmp_path: Path) -> None:
     """Nothing new is ordered after it, and the goal is named."""
     with (
         Listener(empty_bus) as ear,
-        supervise(tmp_path, "--yard", "simulated", "--broker", empty_bus.url) as process,
+        supervise(tmp_path, "--yard", "simulated", "--broker", empty_bus.url, "--yes") as process,
     ):
         talk = Talk(process)
         talk.wait_for("north: home done")
