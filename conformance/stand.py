@@ -92,11 +92,15 @@ class Answer:
 
 
 class Stand:
-    """One node under test on one bench. Random choices come from `rng`, so a run repeats from its seed."""
+    """One node under test on one bench. What is tried is chosen by `rng`, so a run repeats from its seed.
+
+    Tokens and claims are not: on a real bus no two runs may have the same.
+    """
 
     def __init__(self, bench: Bench, site: Site, name: str, rng: Random, slow: float = 1.0) -> None:
         """`slow` stretches every limit in time: 1 judges by the specification."""
         self.bench, self.site, self.node, self.rng, self.slow = bench, site, site.nodes[name], rng, slow
+        self._chance = bench.chance or rng
         self.spec = specification()
         self.log = bench.log
         self.warnings: list[Broken] = []
@@ -267,10 +271,18 @@ class Stand:
         """A boot that is not the node's."""
         return (self.boot + self.rng.randrange(1, 65536)) % 65536
 
+    def new_token(self) -> int:
+        """A token for an ask: never the same again [SUP-06]."""
+        return self._chance.getrandbits(32)
+
+    def new_claim(self, mark: int) -> int:
+        """The id of a claim above `mark`, unlike anybody else's."""
+        return claim_id(mark, self._chance.getrandbits(12))
+
     def claim(self) -> Message:
         """Claim the node as a supervisor does. Raises Unclear where it does not answer as owned."""
         mark = self.ask().mark
-        claim = claim_id(mark, self.rng.getrandbits(12))
+        claim = self.new_claim(mark)
         sent = self.send({"act": "claim", "boot": self.boot, "id": claim})
         report = self.report(sent)
         self.need(report.body["state"] == "done", f"the claim was answered {report.body['state']!r}")
@@ -286,7 +298,7 @@ class Stand:
 
     def ask(self) -> Answer:
         """Ask and wait for the report with our token: a fence, and all that the node knows."""
-        token = self.rng.getrandbits(32)
+        token = self.new_token()
         before = self.send_raw(self.encoded({"act": "ask", "token": token}))
         report = self.wait_for(lambda m: m.is_report("ask", token=token), self.patience_ms, before)
         if report is None:

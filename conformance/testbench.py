@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Callable
+from random import Random, SystemRandom
 
 from conformance.log import Log
 from protocol.trouble import Trouble
@@ -20,6 +21,10 @@ class Bench(ABC):
     """Whether `restart` works."""
     kind = ""
     """How reports call the bench."""
+    chance: Random | None = SystemRandom()
+    """Where tokens, claims and boots come from. A token is never used again, not by the next run either [SUP-06],
+    so on a real bus it is the operating system; None on virtual time: all comes from the run's seed.
+    """
 
     def __init__(self) -> None:
         self.log = Log()

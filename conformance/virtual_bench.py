@@ -27,6 +27,7 @@ class VirtualBench(Bench):
 
     can_restart = True
     kind = "virtual time"
+    chance = None
 
     def __init__(
         self,

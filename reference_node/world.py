@@ -22,8 +22,8 @@ class World:
     """Boxes by place and slot. `accidents` tells of every box that was let go where none can stand."""
 
     def __init__(self, site: Site, boxes: Mapping[Slot, str] | None = None, *, alone: bool = False) -> None:
-        """`alone`: the other nodes are elsewhere, and nobody here knows what they have put where. Then a slot
-        that nobody here has touched holds a box when one is looked for.
+        """`alone`: nobody here has been told what stands where, and other nodes may be elsewhere. Then a slot that
+        nobody here has touched holds a box when one is looked for.
         """
         self.site = site
         self.boxes: dict[Slot, str] = dict(boxes or {})
@@ -59,6 +59,8 @@ class World:
     def box_at(self, crane: str, position: Sequence[float]) -> str | None:
         """The box that the spreader would close over."""
         slot = self.slot_at(crane, position)
+        if slot is None and self._sees_all(crane):
+            return None
         if slot is not None and slot in self.boxes:
             return self.boxes[slot]
         return IMAGINED if self._alone and slot not in self._emptied else None
@@ -75,14 +77,22 @@ class World:
         slot = self.slot_at(crane, position)
         if slot is not None and slot not in self.boxes and self._carried(slot):
             self.boxes[slot] = box
-        elif not self._alone:
+        elif self._sees_all(crane):
             where = ", ".join(f"{figure:.0f}" for figure in position)
             self.accidents.append(f"{crane} let go of {box} at {where}, where it cannot stand")
 
     def depart(self, place: str) -> None:
-        """The train has left with whatever stands on it."""
+        """The train has left with whatever stands on it. What stands on the next one nobody here has touched."""
         for slot in [slot for slot in self.boxes if slot[0] == place]:
             self.gone.append(self.boxes.pop(slot))
+        self._emptied = {slot for slot in self._emptied if slot[0] != place}
+
+    def _sees_all(self, crane: str) -> bool:
+        """Whether every track and deck that `crane` reaches is in this world, so that nothing is where none is seen."""
+        found = self.site.nodes[crane].crane
+        places = found.places if found is not None else ()
+        owned = [name for name in places if self.site.places[name].node]
+        return not self._alone or all(name in self._rest or name in self._stands for name in owned)
 
     def _carried(self, slot: Slot) -> bool:
         """Whether something carries a box there: the ground, or the box below."""

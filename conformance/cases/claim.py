@@ -5,7 +5,6 @@ from __future__ import annotations
 from conformance.case import case
 from conformance.handling import complete, fit, start
 from conformance.stand import Stand
-from protocol.counting import claim_id
 
 
 @case("CLM-01", "ORD-14", after=("orders-ask",))
@@ -16,9 +15,7 @@ def claim_raises(stand: Stand) -> None:
     this one.
     """
     before = stand.ask()
-    claim = stand.send(
-        {"act": "claim", "boot": before.boot, "id": claim_id(before.mark, stand.rng.getrandbits(12))}
-    )
+    claim = stand.send({"act": "claim", "boot": before.boot, "id": stand.new_claim(before.mark)})
     report = stand.report(claim)
     said = (report.body["state"], report.body["mark"])
     stand.check(said == ("done", claim.id), "CLM-01", f"'done' and mark {claim.id}", said, report)

@@ -135,7 +135,7 @@ def encoding_unknown_fields(stand: Stand) -> None:
     reads, and expects them to be answered as if the field were not there.
     """
     for encoding in _reads(stand.node):
-        token = stand.rng.getrandbits(32)
+        token = stand.new_token()
         before = stand.send_raw(_with_strange_field({"act": "ask", "token": token}, encoding))
         report = _answer(stand, "ask", before, token=token)
         stand.check(report is not None, "ENC-09", f"an answer to ask {token} in {encoding}", "none")
@@ -154,7 +154,7 @@ def encoding_reads(stand: Stand) -> None:
     Sends an ask in each encoding that the site file gives the node.
     """
     for encoding in _reads(stand.node):
-        token = stand.rng.getrandbits(32)
+        token = stand.new_token()
         before = stand.send_raw(stand.encoded({"act": "ask", "token": token}, encoding))
         report = _answer(stand, "ask", before, token=token)
         stand.check(report is not None, "ORD-01", f"an answer to an ask in {encoding}", "none")
@@ -189,7 +189,7 @@ def encoding_tails(stand: Stand) -> None:
     none of these is answered (RFC 8949 appendix F).
     """
     for encoding in _reads(stand.node):
-        token = stand.rng.getrandbits(32)
+        token = stand.new_token()
         good = stand.encoded({"act": "ask", "token": token}, encoding)
         cut = good[: stand.rng.randrange(1, len(good))]
         deep = 8

@@ -313,7 +313,7 @@ def link_retained_order(stand: Stand) -> None:
     """
     before = stand.ask()
     old_claim = stand.compose("claim", id=before.mark + 1 + stand.rng.randrange(1000))
-    token = stand.rng.getrandbits(32)
+    token = stand.new_token()
     sent = stand.log.end
     stand.bench.deliver_retained(stand.topic(), stand.encoded(old_claim))
     stand.bench.deliver_retained(stand.topic(), stand.encoded({"act": "ask", "token": token}))

@@ -49,7 +49,7 @@ def orders_in_order(stand: Stand) -> None:
     Sends six asks at once, each with its own random token, and expects six reports in that order
     [MQTT-4.6.0-5].
     """
-    tokens = [stand.rng.getrandbits(32) for _ in range(BURST)]
+    tokens = [stand.new_token() for _ in range(BURST)]
     before = stand.log.end
     for token in tokens:
         stand.send_raw(stand.encoded({"act": "ask", "token": token}))
@@ -73,7 +73,7 @@ def orders_rate(stand: Stand) -> None:
     before = stand.log.end
     tokens = []
     for _ in range(count):
-        tokens.append(stand.rng.getrandbits(32))
+        tokens.append(stand.new_token())
         stand.send_raw(stand.encoded({"act": "ask", "token": tokens[-1]}))
         stand.watch(stand.stretched(1000 / count))
 

@@ -92,7 +92,13 @@ class Before:
     metavar="PARTIAL.json",
     help="Go on with a run that was stopped or whose board hung, by its JSON report.",
 )
-@click.option("--seed", type=int, default=1, show_default=True, help="Seed of all random choices.")
+@click.option(
+    "--seed",
+    type=int,
+    default=1,
+    show_default=True,
+    help="Seed of what is tried; boots, tokens and claims are new in each run.",
+)
 @click.option("--json", "json_path", type=click.Path(path_type=Path), help="Write the report as JSON.")
 @click.option(
     "--html", "html_path", type=click.Path(path_type=Path), help="Write the report as one HTML page."

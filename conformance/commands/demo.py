@@ -73,7 +73,13 @@ class Folder:
     show_default=True,
     help="Which broker to start.",
 )
-@click.option("--seed", type=int, default=7, show_default=True, help="Seed of the simulated machines.")
+@click.option(
+    "--seed",
+    type=int,
+    default=7,
+    show_default=True,
+    help="Seed of the simulated machines; boots, tokens and claims are new in each run.",
+)
 def demo(out: Path, choice: str, seed: int) -> int:
     """Run one whole cycle of the invented yard harlow-basin; nothing real moves.
 
@@ -221,8 +227,10 @@ def _tell(folder: Folder, site: Site, yard: DemoYard, run: Run) -> int:
     click.echo("")
     click.echo(_table(run))
     click.echo(as_text.render(report))
-    sound = not yard.recorder.trouble and not story.invalid
+    wrong = _not_as_shown(yard, story)
     click.echo("")
+    for what in wrong:
+        click.echo(f"not as it has to be: {what}")
     click.echo(f"{len(story.lines)} messages recorded, {len(story.invalid)} of them not valid")
     click.echo(f"  what was said   {folder.recording}")
     click.echo(f"  what happened   {folder.page}   (open it in a browser)")
@@ -230,7 +238,26 @@ def _tell(folder: Folder, site: Site, yard: DemoYard, run: Run) -> int:
     click.echo(f"  the site file   {folder.site}")
     if run.verdict is Verdict.ERROR:
         raise Trouble("a case ended with an error of the kit's own", mend="Report it with what stands above")
-    return 0 if sound and run.verdict is Verdict.PASS else 1
+    return 0 if not wrong and run.verdict is Verdict.PASS else 1
+
+
+def _not_as_shown(yard: DemoYard, story: Any) -> list[str]:
+    """What did not come out as the demo is there to show: nothing recorded or done is nothing shown."""
+    from conformance.commands.demo_yard import BERTH, BOX
+
+    jobs = [sent for _, _, sent in yard.supervisor.history]
+    wrong = [f"{_words(sent.body)}: {sent.state}" for sent in jobs if sent.state != "done"]
+    wrong += yard.world.accidents
+    on_train = [box for (place, _), box in yard.world.boxes.items() if place == BERTH]
+    if BOX not in yard.supervisor.world.gone or BOX not in (*on_train, *yard.world.gone):
+        wrong.append(f"box {BOX} was not seen to leave with the train")
+    if yard.recorder.trouble:
+        wrong.append(f"the recording is not whole: {yard.recorder.trouble}")
+    if not story.lines:
+        wrong.append("nothing was recorded")
+    if story.invalid:
+        wrong.append(f"{len(story.invalid)} messages are not valid")
+    return wrong
 
 
 def _story(path: Path) -> Any:

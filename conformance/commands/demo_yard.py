@@ -48,8 +48,11 @@ class DemoYard:
 
 @contextmanager
 def demo_yard(site: Site, broker: Broker, recording: Path, header: Header, seed: int) -> Iterator[DemoYard]:
-    """Start everything, and leave no thread and no open file behind. Raises Trouble, OSError."""
-    rng = random.Random(seed)
+    """Start everything, and leave no thread and no open file behind. Raises Trouble, OSError.
+
+    `seed` is for the simulated machines; boots, tokens and claims come from the operating system.
+    """
+    rng, chance = random.Random(seed), random.SystemRandom()
     link = Link(
         broker.host, broker.port, broker.address.user, broker.address.password, broker.address.tls_context()
     )
@@ -63,8 +66,8 @@ def demo_yard(site: Site, broker: Broker, recording: Path, header: Header, seed:
         supervisor = Supervisor(
             site,
             site.with_role("supervisor")[0].name,
-            boot=rng.getrandbits(16),
-            rng=rng,
+            boot=chance.getrandbits(16),
+            rng=chance,
             started_ms=monotonic_ms(),
             goals=GOALS,
             contents=CONTENTS,
@@ -77,7 +80,7 @@ def demo_yard(site: Site, broker: Broker, recording: Path, header: Header, seed:
                 site,
                 node.name,
                 link,
-                boot=rng.getrandbits(16),
+                boot=chance.getrandbits(16),
                 bench=False,
                 world=world,
                 rng=random.Random(rng.getrandbits(32)),

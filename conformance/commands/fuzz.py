@@ -63,7 +63,13 @@ class Wishes:
     help=f"End after so long.  [default: {MINUTES:g}]",
 )
 @click.option("--cases", type=click.IntRange(1), help="End after so many cases.")
-@click.option("--seed", type=int, default=1, show_default=True, help="The same seed deals the same cases.")
+@click.option(
+    "--seed",
+    type=int,
+    default=1,
+    show_default=True,
+    help="The same seed deals the same cases; the kit's own asks are new.",
+)
 @click.option("--no-motion", is_flag=True, help="Send nothing that may move a machine.")
 @consent.yes_option
 @click.option(

@@ -1,9 +1,11 @@
-"""`yardwire node`: a reference node in the foreground, of any role, over simulated machines."""
+"""`yardwire node`: reference nodes in the foreground, of any role, over the simulated machines of one yard."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 import click
 
@@ -12,19 +14,22 @@ from conformance.commands.bus_options import bus_options, site_option
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
-    from random import Random
-
     from conformance.bench.address import Address
     from protocol.site import Site
     from protocol.wire.mqtt import MqttHost
     from reference_node.node import Link
     from reference_node.supervisor.question import Question
+    from reference_node.world import World
 
 LOOK_S = 0.5
+WIDTH = 80
 
 
 @click.command()
-@click.argument("name")
+@click.argument("names", nargs=-1, metavar="[NAME]...")
+@click.option(
+    "--all", "every", is_flag=True, help="Run every node of the site but supervisors, in one simulated yard."
+)
 @site_option
 @bus_options()
 @click.option(
@@ -37,10 +42,14 @@ LOOK_S = 0.5
     "--state-dir",
     type=click.Path(path_type=Path),
     default=None,
-    help="Folder for the boot counter; without it every start is that of an erased chip.",
+    help="Folder for the boot counters; without it every start is that of an erased chip.",
 )
 @click.option(
-    "--seed", type=int, default=None, help="Seed of the simulated machine, to run it again the same way."
+    "--seed",
+    type=int,
+    default=None,
+    help="Seed of the simulated machines, to run them again the same way. Boots are new all the same; not for a "
+    "supervisor.",
 )
 @click.option(
     "--brief",
@@ -51,7 +60,8 @@ LOOK_S = 0.5
 )
 @consent.yes_option
 def node(
-    name: str,
+    names: tuple[str, ...],
+    every: bool,
     site_path: Path,
     bus: Address,
     mqtt: str,
@@ -61,42 +71,37 @@ def node(
     brief_path: Path | None,
     yes: bool,
 ) -> None:
-    """Run the reference node NAME of a site until Ctrl-C.
+    """Run the reference nodes NAME ... of a site until Ctrl-C.
 
-    Its machine is simulated; nothing real moves. It says 'off' when it is stopped. A supervisor is another matter:
-    it orders whatever nodes are on the broker, real ones too, and homes every crane at once. Without a brief it
-    has no goal; its questions are printed.
+    Their machines are simulated; nothing real moves. Nodes of one command share one yard: a box that one crane sets
+    down is there for the next, and a train is where its berth has stopped it. Nodes of several commands do not. A
+    slot that no crane here has touched holds a box when one looks for it.
 
-    Example: yardwire node north --site site.toml --broker mqtt://127.0.0.1:1883 --bench
+    They say 'off' when they are stopped. A supervisor is another matter: it orders whatever nodes are on the broker,
+    real ones too, and homes every crane at once. Without a brief it has no goal; its questions are printed.
+
+    Example: yardwire node --all --site site.toml --broker mqtt://127.0.0.1:1883
     """
     import random
-    import secrets
 
     from protocol.site_file import load_site
-    from reference_node.boot_counter import next_boot
     from reference_node.node import Link, node_on_the_wire
     from reference_node.world import World
 
     site = load_site(site_path)
-    _check_name(name, site_path, site)
-    supervises = site.nodes[name].is_supervisor
-    if bench and supervises:
-        raise Trouble(f"{name!r} is a supervisor, and has no sensors for --bench", where=str(site_path))
-    if brief_path is not None and not supervises:
-        raise Trouble(f"{name!r} is no supervisor, and takes no --brief", where=str(site_path))
-    if supervises:
+    names = _names(names, every, site_path, site)
+    supervisors = [name for name in names if site.nodes[name].is_supervisor]
+    machines = [name for name in names if name not in supervisors]
+    if bench and supervisors:
+        raise Trouble(
+            f"{supervisors[0]!r} is a supervisor, and has no sensors for --bench", where=str(site_path)
+        )
+    if brief_path is not None and not supervisors:
+        raise Trouble(f"{names[0]!r} is no supervisor, and takes no --brief", where=str(site_path))
+    if seed is not None and not machines:
+        raise Trouble("a supervisor draws nothing from a seed", mend="Leave out --seed")
+    for name in supervisors:
         _allow_orders(name, bus.name, yes=yes)
-    boot, lost = secrets.randbits(16), state_dir is None
-    if state_dir is not None:
-        path = state_dir / f"{name}.boot"
-        try:
-            boot, lost = next_boot(path, lambda: secrets.randbits(16))
-        except OSError as error:
-            raise Trouble(
-                f"the boot counter cannot be kept: {error.strerror}",
-                where=str(path),
-                mend="Name a folder that can be written to with --state-dir",
-            ) from error
     link = Link(
         bus.host,
         bus.port,
@@ -105,34 +110,102 @@ def node(
         bus.tls_context(),
         5 if mqtt == "5" else 311,
     )
-    rng = random.Random(seed)
-    if supervises:
-        host = _supervisor(site, name, link, boot, rng, brief_path)
-    else:
-        world = World(site, alone=True)
-        host = node_on_the_wire(
-            site, name, link, boot=boot, bench=bench, world=world, rng=rng, boot_lost=lost
+    world = World(site, alone=True)
+    with ExitStack() as running:
+        hosts = []
+        for name in names:
+            boot, lost = _boot(state_dir, name)
+            if name in supervisors:
+                host = _supervisor(site, name, link, boot, brief_path)
+            else:
+                rng = random.Random(None if seed is None else f"{seed}/{name}")
+                host = node_on_the_wire(
+                    site, name, link, boot=boot, bench=bench, world=world, rng=rng, boot_lost=lost
+                )
+            running.callback(host.stop)
+            host.start()
+            hosts.append(host)
+            roles = " and ".join(site.nodes[name].roles)
+            mode = "on the bench" if bench else "in service"
+            click.echo(f"{name}: {roles}, {mode}, boot {boot}, at {bus.name}; stop it with Ctrl-C")
+        if machines and not bench:
+            _tell_what_is_shared(site, machines)
+        _wait(hosts, world)
+
+
+def _names(named: tuple[str, ...], every: bool, site_path: Path, site: Site) -> tuple[str, ...]:
+    """The nodes to run. Raises Trouble."""
+    for name in named:
+        _check_name(name, site_path, site)
+        if named.count(name) > 1:
+            raise Trouble(f"{name!r} is named twice", mend="Name every node once")
+    machines = [name for name, node in site.nodes.items() if every and not node.is_supervisor]
+    names = tuple(dict.fromkeys((*machines, *named)))
+    if not names:
+        raise Trouble(
+            "no node is named",
+            where=str(site_path),
+            mend=f"Take --all, or name one of: {', '.join(site.nodes)}",
         )
-    host.start()
+    return names
+
+
+def _boot(state_dir: Path | None, name: str) -> tuple[int, bool]:
+    """The boot of this start, and whether the counter was lost. Raises Trouble."""
+    import secrets
+
+    from reference_node.boot_counter import next_boot
+
+    if state_dir is None:
+        return secrets.randbits(16), True
+    path = state_dir / f"{name}.boot"
     try:
-        roles = " and ".join(site.nodes[name].roles)
-        mode = "on the bench" if bench else "in service"
-        click.echo(f"{name}: {roles}, {mode}, boot {boot}, at {bus.name}; stop it with Ctrl-C")
-        while True:
-            host.wait_failed(LOOK_S)
-    finally:
-        host.stop()
+        return next_boot(path, lambda: secrets.randbits(16))
+    except OSError as error:
+        raise Trouble(
+            f"the boot counter cannot be kept: {error.strerror}",
+            where=str(path),
+            mend="Name a folder that can be written to with --state-dir",
+        ) from error
 
 
-def _supervisor(
-    site: Site, name: str, link: Link, boot: int, rng: Random, brief_path: Path | None
-) -> MqttHost:
+def _tell_what_is_shared(site: Site, here: Sequence[str]) -> None:
+    """Say which boxes and trains these machines see, and whose they do not."""
+    elsewhere = [name for name, node in site.nodes.items() if name not in here and not node.is_supervisor]
+    lines = ["A slot that no crane here has touched holds a box when one looks for it."]
+    if len(here) > 1:
+        lines.insert(
+            0, f"{', '.join(here)} share one simulated yard: what one sets down is there for the others."
+        )
+    if elsewhere:
+        lines.append(
+            f"Not shared with {', '.join(elsewhere)}: boxes that they set down or take, trains and cars that they "
+            "move are not seen here. 'yardwire node --all' runs all nodes in one yard."
+        )
+    click.echo(click.wrap_text(" ".join(lines), WIDTH))
+
+
+def _wait(hosts: Sequence[MqttHost], world: World) -> NoReturn:
+    """Tell of every box that falls, until Ctrl-C or the end of a host. Raises what ended it."""
+    told = 0
+    while True:
+        hosts[0].wait_failed(LOOK_S)
+        for host in hosts[1:]:
+            host.wait_failed(0)
+        for accident in world.accidents[told:]:
+            click.echo(f"in the simulated yard: {accident}")
+            told += 1
+
+
+def _supervisor(site: Site, name: str, link: Link, boot: int, brief_path: Path | None) -> MqttHost:
+    from random import SystemRandom
+
     from conformance.commands.briefed import briefed_supervisor
     from conformance.played.plan import read_brief
     from protocol.wire.mqtt import monotonic_ms
     from reference_node.supervisor.supervisor import Supervisor
 
-    now_ms = monotonic_ms()
+    now_ms, rng = monotonic_ms(), SystemRandom()  # Tokens and claims are never those of another start.
     if brief_path is None:
         made = Supervisor(site, name, boot=boot, rng=rng, started_ms=now_ms, on_question=_ask)
     else:

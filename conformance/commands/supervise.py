@@ -9,7 +9,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from reference_node.scenario.story import Outcome
 
 LOOK_S = 0.05
+DONE = "done"
+"""What a person says who has done what the bus cannot show."""
 LEAVE_S = 60.0
 """How long jobs under way may take to come to their end after 'quit'."""
 WIDTH = 80
@@ -61,7 +63,11 @@ WIDTH = 80
     help="Which broker to start for a simulated yard without --broker.",
 )
 @click.option(
-    "--seed", type=click.IntRange(0, 2**32 - 1), default=None, help="Another seed than the scenario's."
+    "--seed",
+    type=click.IntRange(0, 2**32 - 1),
+    default=None,
+    help="Another seed than the scenario's. On a broker it is for the simulated machines only: boots, tokens and "
+    "claims are new at each start. Not for a real yard.",
 )
 @click.option("--page", is_flag=True, help="Serve the live page with buttons for orders, on loopback.")
 @click.option(
@@ -83,8 +89,6 @@ def supervise(
 
     Example: yardwire supervise 04-one-train
     """
-    from dataclasses import replace
-
     from reference_node.scenario.scenario_file import library, load_scenario
 
     if listing:
@@ -95,6 +99,8 @@ def supervise(
         raise Trouble("on virtual time nobody can type", mend="Name a scenario, or take --yard simulated")
     if page and yard == "virtual":
         raise Trouble("on virtual time there is nothing to look at", mend="Take --yard simulated or real")
+    if seed is not None and yard == "real":
+        raise Trouble("nothing in a real yard is drawn from a seed", mend="Leave out --seed")
     story = load_scenario(scenario, site) if scenario else _by_hand(site, simulated=yard == "simulated")
     story = replace(story, seed=seed) if seed is not None else story
     if yard == "virtual":
@@ -114,9 +120,18 @@ def _site(path: Path | None, *, real: bool) -> Site:
     from protocol.site_file import scenario as kits_own
 
     usual = Path("site.toml")
-    if path is not None or usual.exists() or real:
-        return load_site(path or usual)
-    return kits_own()
+    if path is None and not usual.exists() and not real:
+        return kits_own()
+    where = path or usual
+    site = load_site(where)
+    if not site.with_role("supervisor"):
+        mend = 'Add [nodes.yard] with roles = ["supervisor"]'
+        raise Trouble("the site names no supervisor", where=str(where), mend=mend)
+    if all(node.is_supervisor for node in site.nodes.values()):
+        raise Trouble(
+            "the site names no node that could be supervised", where=str(where), mend="Add its nodes"
+        )
+    return site
 
 
 def _list(library: Any) -> int:
@@ -162,6 +177,8 @@ def _summed_up(outcome: Outcome) -> int:
     click.echo(
         f"{met} after {outcome.took_ms / 1000:.1f} s; {outcome.jobs} jobs, {outcome.failed} of them failed or unknown"
     )
+    for goal in outcome.open:
+        click.echo(_wrapped("  ", f"  not met: {goal}"))
     for why in () if outcome.met else outcome.waiting:
         click.echo(_wrapped("  ", f"  waits: {why}"))
     for alarm in outcome.alarms:
@@ -279,7 +296,8 @@ def _at_the_prompt(yard: WireYard, wishes: _Wishes) -> int:
         told = _tell_new(yard, told)
         asked = _tell_questions(yard, words, asked)
         for event in yard.take_events():
-            click.echo(_wrapped("  ", f"DO THIS NOW: {event}"))
+            then = "" if event.on_the_bus else "; then say 'done'"
+            click.echo(_wrapped("  ", f"DO THIS NOW: {event.event}{then}"))
         try:
             line = lines.get(timeout=LOOK_S)
         except queue.Empty:
@@ -289,14 +307,29 @@ def _at_the_prompt(yard: WireYard, wishes: _Wishes) -> int:
             continue
         if line is None or line.strip() in ("quit", "exit"):
             break
+        if line.strip() == DONE:
+            click.echo(f"taken: {yard.said_done() or 'nothing waits for that'}")
+            continue
         _reply(yard, words, line)
-    _leave(yard, told)
-    return 0 if wishes.prompt else _told_real(yard, wishes)
-
-
-def _told_real(yard: WireYard, wishes: _Wishes) -> int:
-    outcome = yard.ended()
+    stopped = not yard.over
+    told = _leave(yard, told)
+    outcome = yard.ended(stopped=stopped)
+    _tell_new(yard, told)
+    if yard.under_way:
+        late = f"after {LEAVE_S:g} s nothing was heard of the end of: {', '.join(yard.under_way)}"
+        outcome = replace(outcome, wrong=(*outcome.wrong, late))
+    if wishes.prompt:
+        return _told_by_hand(outcome, yard.under_way)
     return _told(yard.scenario, outcome, as_json=True) if wishes.as_json else _summed_up(outcome)
+
+
+def _told_by_hand(outcome: Outcome, under_way: list[str]) -> int:
+    """Say what was wanted and was not seen to be so; gives the exit code."""
+    for goal in outcome.open:
+        click.echo(_wrapped("  ", f"  not met: {goal}"))
+    for job in under_way:
+        click.echo(_wrapped("  ", f"  no word of its end: {job}"))
+    return 1 if outcome.open or under_way else 0
 
 
 def _reply(yard: WireYard, words: Any, line: str) -> None:
@@ -317,14 +350,15 @@ def _tell_questions(yard: WireYard, words: Any, asked: int) -> int:
     return len(yard.story.asked)
 
 
-def _leave(yard: WireYard, told: int) -> None:
+def _leave(yard: WireYard, told: int) -> int:
     """No more orders; what is under way comes to its end."""
-    yard.call(yard.supervisor.goals.clear)
+    yard.wind_up()
     end = time.monotonic() + LEAVE_S
     while time.monotonic() < end and any(session.job for session in yard.supervisor.sessions.values()):
         time.sleep(LOOK_S)
         yard.go_on()
         told = _tell_new(yard, told)
+    return told
 
 
 def _lines_of(stream: Any) -> queue.Queue[str | None]:

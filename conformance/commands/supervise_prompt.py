@@ -29,6 +29,7 @@ tell PLACE SLOT BOX           what a person saw there; '-' for nothing
 questions                     what only a person can answer
 answer NUMBER WORD ...        one word a slot, '-' for nothing
 log                           the newest decisions
+done                          what a scenario told you to do is done
 quit                          stop ordering; jobs under way come to their end
 Slots count from 0."""
 SHOWN = 20

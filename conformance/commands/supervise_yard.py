@@ -16,6 +16,7 @@ from conformance.page.overheard import Overheard
 from protocol.participant import Delivery, Participant, Publication
 from protocol.site import Site
 from protocol.wire.mqtt import MqttHost, monotonic_ms
+from reference_node.scenario.observation import Observation
 from reference_node.scenario.person import SimulatedPerson
 from reference_node.scenario.scenario import Event, Scenario
 from reference_node.scenario.simulated_yard import SimulatedYard
@@ -29,6 +30,9 @@ LAST_WORDS_S = 0.5
 CALL_S = 30.0
 """How long the supervisor's thread may be busy before something is wrong; a portion of planning takes far less."""
 NETWORK = frozenset({"network-gone", "link-breaks"})
+NOT_LOST = "on a broker nothing is lost or repeated on purpose: loss_percent and repeat_percent are left out"
+OWN = frozenset({"supervisor-restarts", "orders-twice", "hold"})
+"""What the kit makes happen in a real yard too."""
 
 
 class WireYard:
@@ -42,16 +46,20 @@ class WireYard:
         self.name = site.with_role("supervisor")[0].name
         self.started_ms = monotonic_ms()
         self._broker, self._page = broker, page
-        self._rng = random.Random(scenario.seed)
+        self._chance = random.SystemRandom()
+        """Two starts on one bus have no boot, token or claim in common; the seed is for the simulated machines."""
         self.yard = (
             SimulatedYard(
-                site, scenario.contents, scenario.trains, random.Random(self._rng.random()), self.started_ms
+                site, scenario.contents, scenario.trains, random.Random(scenario.seed), self.started_ms,
+                boots=self._chance,
             )
             if simulated
             else None
-        )
+        )  # fmt: skip
         self.watch = Watch(self.yard) if self.yard is not None else None
         self.story = Story(scenario, self, self.started_ms)
+        if scenario.loss or scenario.repeat:
+            self.story.tell(NOT_LOST)
         self.to_do: list[Event] = []
         """What has to happen now, for whoever makes it happen."""
         self._hosts: dict[str, MqttHost] = {}
@@ -84,7 +92,7 @@ class WireYard:
             stack.callback(self._stop)
             for name in self.yard.machines if self.yard is not None else ():
                 self._start_node(name)
-            self._supervise(self._rng.getrandbits(16), {}, first=True)
+            self._supervise(self._chance.getrandbits(16), {}, first=True)
             yield
 
     def _stop(self) -> None:
@@ -106,7 +114,7 @@ class WireYard:
 
     def _supervise(self, boot: int, been: dict[str, Sequence[str]], *, first: bool) -> None:
         supervisor = Supervisor(
-            self.site, self.name, boot=boot, rng=random.Random(self._rng.random()), started_ms=monotonic_ms(),
+            self.site, self.name, boot=boot, rng=self._chance, started_ms=monotonic_ms(),
             goals=self.scenario.wishes(self.started_ms), on_question=self._asked, been=been,
             contents=self.scenario.told(self.site) if first and self.scenario.known else None,
         )  # fmt: skip
@@ -134,35 +142,64 @@ class WireYard:
         self.call(self._go_on)
         if self.watch is not None:
             self.watch.look()
-            while self.to_do:
-                self._make_happen(self.to_do.pop(0))
+        for event in [event for event in self.to_do if not self._is_a_persons(event)]:
+            self.to_do.remove(event)
+            self._make_happen(event)
 
     @property
     def over(self) -> bool:
         """Whether the scenario has come to its end, or its time is over."""
         return self.story.is_over or monotonic_ms() - self.started_ms >= self.scenario.within_ms
 
-    def ended(self) -> Outcome:
-        """How the scenario ended, once the last words are heard."""
+    def wind_up(self) -> None:
+        """Order nothing more and let nothing more happen; goals stay as open as they are."""
+
+        def close() -> None:
+            self.story.closed = True
+            self.supervisor.wind_up()
+
+        self.to_do.clear()
+        self.call(close)
+
+    @property
+    def under_way(self) -> list[str]:
+        """Jobs that have not come to their end, in words."""
+        sessions = self.supervisor.sessions.values()
+        return [f"{session.name} {session.job.act}" for session in sessions if session.job is not None]
+
+    def ended(self, *, stopped: bool = False) -> Outcome:
+        """How the scenario ended, or was `stopped`, once the last words are heard."""
         time.sleep(LAST_WORDS_S)
         self.go_on()
-        return self.outcome()
+        return self.outcome(stopped=stopped)
 
-    def take_events(self) -> list[Event]:
-        """What only a person can make happen now, in a real yard."""
-        if self.yard is not None:
-            return []
+    def take_events(self) -> list[Observation]:
+        """What only a person can make happen now, in a real yard; it is looked for on the bus from here on."""
+        asked: list[Observation] = []
         events, self.to_do = self.to_do, []
-        return events
 
-    def outcome(self) -> Outcome:
+        def ask() -> None:
+            asked.extend(self.story.look_for(event) for event in events)
+
+        if events:
+            self.call(ask)
+        return asked
+
+    def said_done(self) -> str:
+        """A person has made happen what the bus cannot show; gives what that is."""
+        done: list[str] = []
+        self.call(lambda: done.append(self.story.said_done()))
+        return done[0]
+
+    def outcome(self, *, stopped: bool = False) -> Outcome:
         """How it ended."""
         found: list[Outcome] = []
 
         def look() -> None:
             if self.watch is not None:
                 self.watch.compare(self.supervisor)
-            found.append(self.story.outcome(self.yard, self.watch.breaches if self.watch is not None else ()))
+            breaches = self.watch.breaches if self.watch is not None else ()
+            found.append(self.story.outcome(self.yard, breaches, stopped=stopped))
 
         self.call(look)
         return found[0]
@@ -193,10 +230,14 @@ class WireYard:
         """Leave it to whoever calls `go_on`: it may end the thread that this runs on."""
         self.to_do.append(event)
 
+    def _is_a_persons(self, event: Event) -> bool:
+        """In a real yard a person does what befalls machines and boards; the rest is the supervisor's own."""
+        return self.yard is None and event.do not in OWN and (event.do, event.node) != ("reboot", self.name)
+
     def _make_happen(self, event: Event) -> None:
         yard = self.yard
-        assert yard is not None
-        nodes = [*yard.machines, self.name] if event.node == "all" else [event.node]
+        names = [node.name for node in self.site.nodes.values() if not node.is_supervisor]
+        nodes = [*names, self.name] if event.node == "all" else [event.node]
         match event.do:
             case "supervisor-restarts":
                 self._restart()
@@ -210,7 +251,7 @@ class WireYard:
             case "hold":
                 for node in nodes:
                     self._hold(node)
-            case _:
+            case _ if yard is not None:
                 yard.meddle(event, self._later)
 
     def _reboot(self, node: str) -> None:

@@ -93,7 +93,7 @@ class Player:
 
     def ask(self) -> int:
         """Publish an ask; gives its token."""
-        token = self.stand.rng.getrandbits(32)
+        token = self.stand.new_token()
         self._publish(self._own_topic, encode("job-order", {"act": "ask", "token": token}, self._reads()))
         return token
 

@@ -47,7 +47,6 @@ def play(
     Without a `program` a person starts it, and `tell` is given what to say to them. Raises Trouble.
     """
     require_several(address, "the kit plays several nodes")
-    rng = Random(seed)
 
     def by_hand(brief: Brief) -> None:
         asked = f"Stop the supervisor {name!r} and start it anew now (within {PERSON_SECONDS:g} s)."
@@ -60,5 +59,5 @@ def play(
             started.start(json.dumps(brief.document(), indent=1))
 
         start = by_program if program else by_hand
-        with WireYard(tap, address, site, rng, start, started.failure) as yard:
-            yield Play(yard, site, name, rng, slow)
+        with WireYard(tap, address, site, start, started.failure) as yard:
+            yield Play(yard, site, name, Random(seed), slow)

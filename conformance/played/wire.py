@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
-from random import Random
+from random import SystemRandom
 from types import TracebackType
 from typing import Self
 
@@ -34,7 +34,6 @@ class WireYard(WireBench, YardBench):
         tap: Tap,
         broker: Address,
         site: Site,
-        rng: Random,
         start: Starter | None,
         failure: Callable[[], str] = str,
     ) -> None:
@@ -43,7 +42,7 @@ class WireYard(WireBench, YardBench):
         self._failure = failure
         self._site, self._begin, self._address = site, start, broker
         self.can_restart = start is not None
-        self._nodes = played_nodes(site, rng)
+        self._nodes = played_nodes(site, SystemRandom())
         self._hosts: dict[str, MqttHost] = {}
         self._open = ExitStack()
 

@@ -53,6 +53,17 @@ class Event:
     box: str = ""
     to: Spot | None = None
 
+    @property
+    def trigger(self) -> str:
+        """What it waits for, in words."""
+        if self.at_ms is not None:
+            when = f"{self.at_ms // 1000} s after the start"
+        elif self.after_job is not None:
+            when = f"after job {self.after_job}"
+        else:
+            when = f"when {self.when!r} is said"
+        return when + (f" and {self.then_ms // 1000} s later" if self.then_ms else "")
+
     def __str__(self) -> str:
         """What happens, as it is told to a person who has to do it on real machines."""
         lasts = f" for {self.for_ms // 1000} s" if self.for_ms else ""
@@ -105,6 +116,17 @@ class Scenario:
     answers: tuple[Answer, ...] = ()
     events: tuple[Event, ...] = ()
     expect: Expect = field(default_factory=Expect)
+
+    @property
+    def disturbs(self) -> bool:
+        """Whether it makes anything go wrong, so that jobs may fail."""
+        hindered = any(train.pulls == "too-heavy" for train in self.trains)
+        return bool(self.events or self.answers or self.loss or self.repeat or hindered)
+
+    @property
+    def expected_failures(self) -> int | None:
+        """How many jobs may fail: as it says, none where nothing is made to go wrong; None for any number."""
+        return self.expect.failed if self.expect.failed is not None or self.disturbs else 0
 
     def told(self, site: Site) -> dict[str, tuple[str, ...]]:
         """What a person says at the start of every place; of a track only what its trains bring."""

@@ -12,10 +12,13 @@ from typing import Any
 
 from protocol.site import PlaceKind, Site
 from protocol.site_checks import SiteProblem
+from protocol.specification import specification
 from protocol.toml_problems import NotToml, parse_toml, shape_problems
 from protocol.trouble import Trouble
 from reference_node.scenario.scenario import Answer, Event, Expect, Person, Scenario, Train
 from reference_node.supervisor.planning.wish import Visit
+from reference_node.supervisor.question import Ask
+from reference_node.supervisor.session import STATE_OF_ROLE
 from reference_node.supervisor.world import Spot
 
 EXAMPLE = "See 'yardwire supervise --list' for scenarios that come with the kit"
@@ -92,6 +95,10 @@ def _sense_problems(data: Mapping[str, Any], site: Site) -> Iterator[SiteProblem
             "site", f"this is a scenario of {data['site']!r}, not of {site.name!r}", "Take its site file"
         )
         return
+    if not (data.get("trains") or any(data.get("goals", {}).values())):
+        yield SiteProblem(
+            "goals", "nothing is wanted, so nothing can be met", "Add goals.boxes, goals.shuttles or trains"
+        )
     for place, row in data.get("start", {}).get("boxes", {}).items():
         yield from _row(f"start.boxes.{place}", place, row, site)
     for part in ("goals", "expect"):
@@ -101,9 +108,20 @@ def _sense_problems(data: Mapping[str, Any], site: Site) -> Iterator[SiteProblem
         yield from _stop(f"goals.shuttles.{shuttle}", shuttle, stop, site)
     for number, train in enumerate(data.get("trains", ())):
         yield from _train(f"trains.{number}", train, site)
+    yield from _story(data, site)
+    yield from _boxes_twice(data)
+
+
+def _story(data: Mapping[str, Any], site: Site) -> Iterator[SiteProblem]:
+    """What happens, and what is asked."""
     for number, event in enumerate(data.get("events", ())):
         yield from _event(f"events.{number}", event, site)
-    yield from _boxes_twice(data)
+        yield from _said_by(f"events.{number}.when", str(event.get("when", "")), site)
+    for key in ("asked", "not_asked"):
+        for question in data.get("expect", {}).get(key, ()):
+            yield from _question(f"expect.{key}", *_halves(question), site)
+    for number, answer in enumerate(data.get("answers", ())):
+        yield from _question(f"answers.{number}", answer["about"], answer["where"], site)
 
 
 def _row(where: str, place: str, row: list[str], site: Site) -> Iterator[SiteProblem]:
@@ -190,6 +208,37 @@ def _event(where: str, event: Mapping[str, Any], site: Site) -> Iterator[SitePro
             yield SiteProblem(where, "box-by-hand has to say which box and where to", "Add box and to")
         else:
             yield from _spot(f"{where}.to", event["to"], site)
+
+
+def _said_by(where: str, when: str, site: Site) -> Iterator[SiteProblem]:
+    """A word that no node says would be waited for in vain."""
+    name, said = _halves(when)
+    node = site.nodes.get(name)
+    if when and name == "all":
+        yield SiteProblem(where, "one node says it, not all", f"Nodes are: {', '.join(site.nodes)}")
+    if not when or node is None:
+        return
+    spec, words = specification(), list(specification().words("step"))
+    for role in node.roles:
+        fields = spec.messages[STATE_OF_ROLE[role]]["properties"] if role in STATE_OF_ROLE else {}
+        words += [word for key in ("state", "mode") for word in fields.get(key, {}).get("enum", ())]
+    if node.is_supervisor or said not in words:
+        mend = "Name a crane, berth or shuttle" if node.is_supervisor else f"It says: {', '.join(words)}"
+        yield SiteProblem(where, f"{name} never says {said!r}", mend)
+
+
+def _question(where: str, about: str, of: str, site: Site) -> Iterator[SiteProblem]:
+    """A question that is never asked would be expected, or not, in vain."""
+    if about not in list(Ask):
+        yield SiteProblem(where, f"no question is about {about!r}", f"They are about: {', '.join(Ask)}")
+    elif of not in site.nodes and of not in site.places:
+        known = ", ".join(dict.fromkeys((*site.nodes, *site.places)))
+        yield SiteProblem(where, f"there is no node or place {of!r}", f"Known are: {known}")
+
+
+def _halves(text: str) -> tuple[str, str]:
+    first, _, rest = text.partition(" ")
+    return first, rest
 
 
 def _boxes_twice(data: Mapping[str, Any]) -> Iterator[SiteProblem]:

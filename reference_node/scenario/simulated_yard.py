@@ -57,8 +57,12 @@ class SimulatedYard:
         trains: Sequence[Train],
         rng: Random,
         now_ms: int,
+        *,
+        boots: Random | None = None,
     ) -> None:
+        """`rng` is the chance of the machines; the first boot of each node comes from `boots`, else from `rng` too."""
         self.site, self.rng = site, rng
+        self._boots = boots or rng
         boxes = {(place, slot): box for place, row in contents.items() for slot, box in enumerate(row) if box}
         self.controllers: dict[str, Controller] = {}
         self.truth = WatchedWorld(site, boxes, self)
@@ -80,7 +84,7 @@ class SimulatedYard:
     def controller(self, name: str, now_ms: int) -> Controller:
         """Switch a node on, for the first time or anew: another boot, and nothing is remembered."""
         before = self.controllers.get(name)
-        boot = (before.boot + 1) % 65_536 if before is not None else self.rng.getrandbits(16)
+        boot = (before.boot + 1) % 65_536 if before is not None else self._boots.getrandbits(16)
         controller = _StagedController(
             self.site,
             name,

@@ -6,11 +6,14 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from reference_node.scenario.scenario import Event, Scenario
+from reference_node.scenario.observation import Observation, asked_of_a_person
+from reference_node.scenario.scenario import Answer, Event, Scenario
 from reference_node.scenario.simulated_yard import SimulatedYard
+from reference_node.supervisor.open_goals import open_goals
 from reference_node.supervisor.question import Question
 from reference_node.supervisor.situation import BESIDES
 from reference_node.supervisor.supervisor import Supervisor
+from reference_node.supervisor.world import UNSURE
 
 
 class Stage(Protocol):
@@ -35,6 +38,8 @@ class Outcome:
     asked: tuple[str, ...]
     alarms: tuple[str, ...]
     waiting: tuple[str, ...]
+    open: tuple[str, ...]
+    """Goals that were not seen to be met."""
     wrong: tuple[str, ...]
     log: tuple[str, ...] = field(repr=False)
 
@@ -48,9 +53,13 @@ class Story:
         self.log: list[str] = []
         self._left = list(scenario.events)
         self._due: list[tuple[int, Event]] = []
+        self._looked_for: list[Observation] = []
+        self._questions: list[Question] = []
         self._lives: list[Supervisor] = []
         self._written = 0
         self._met_ms: int | None = None
+        self.closed = False
+        """Set once nothing more is to happen: what waits is left undone, and said in the end."""
 
     @property
     def supervisor(self) -> Supervisor:
@@ -59,8 +68,8 @@ class Story:
 
     @property
     def is_over(self) -> bool:
-        """Whether all goals are met and nothing is still to happen."""
-        return self._met_ms is not None and not self._due and not self._left
+        """Whether all goals are met and nothing is still to happen, or to be seen."""
+        return self._met_ms is not None and not (self._due or self._left or self._looked_for)
 
     def lives(self, supervisor: Supervisor) -> None:
         """A supervisor has started, for the first time or anew."""
@@ -71,8 +80,21 @@ class Story:
 
     def is_asked(self, question: Question) -> None:
         """A question has come up."""
+        self._questions.append(question)
         self.asked.append(f"{question.about} {question.place or question.node}")
         self.tell(f"asks: {question.text}")
+
+    def look_for(self, event: Event) -> Observation:
+        """A person was asked to make `event` happen: it has not until the bus shows it, or the person says so."""
+        asked = asked_of_a_person(event, self.supervisor)
+        self._looked_for.append(asked)
+        return asked
+
+    def said_done(self) -> str:
+        """A person says that what the bus cannot show was done; gives what that is, '' if there was nothing."""
+        told = [one for one in self._looked_for if not one.on_the_bus]
+        self._looked_for = [one for one in self._looked_for if one not in told]
+        return ", ".join(str(one.event) for one in told)
 
     def tell(self, text: str) -> None:
         """Write a line with the time in seconds since the start."""
@@ -81,15 +103,18 @@ class Story:
     def go_on(self) -> None:
         """Make happen what is due, and read what was decided."""
         now_ms = self._stage.now_ms
-        for event in list(self._left):
+        for event in () if self.closed else list(self._left):
             if self._is_triggered(event):
                 self._left.remove(event)
                 self._due.append((now_ms + event.then_ms, event))
-        for due_ms, event in list(self._due):
+        for due_ms, event in () if self.closed else list(self._due):
             if now_ms >= due_ms:
                 self._due.remove((due_ms, event))
                 self.tell(f"*** {event}")
                 self._stage.happen(event)
+        for asked in [one for one in self._looked_for if one.is_seen(self.supervisor)]:
+            self._looked_for.remove(asked)
+            self.tell(f"seen on the bus: {asked.event}")
         self._read_journal()
         if self.supervisor.finished and self._met_ms is None:
             self._met_ms = now_ms
@@ -125,22 +150,48 @@ class Story:
             self._written = journal.written
 
     # ------------------------------------------------------------ the end
-    def outcome(self, yard: SimulatedYard | None, breaches: Sequence[str]) -> Outcome:
-        """How it ended; what really stands where is known only of a simulated `yard`."""
+    def outcome(
+        self, yard: SimulatedYard | None, breaches: Sequence[str], *, stopped: bool = False
+    ) -> Outcome:
+        """How it ended, or as far as it came when it was `stopped`; what really stands where is known only of a
+        simulated `yard`.
+        """
         jobs = list(self._jobs())
         end_ms = self._met_ms if self._met_ms is not None else self._stage.now_ms
         outcome = Outcome(
             self._met_ms is not None, end_ms - self.started_ms, len(jobs),
             sum(state in ("failed", "unknown") for state in jobs), tuple(self.asked),
             tuple(alarm.what for supervisor in self._lives for alarm in supervisor.journal.alarms),
-            tuple(dict.fromkeys((*self.supervisor.waiting.values(), *self.supervisor.troubles))), (), tuple(self.log),
+            tuple(dict.fromkeys((*self.supervisor.waiting.values(), *self.supervisor.troubles))),
+            open_goals(self.supervisor), (), tuple(self.log),
         )  # fmt: skip
         wrong = (
             *breaches,
+            *self._unplayed(stopped=stopped),
             *self._otherwise(outcome),
-            *(self._stands_otherwise(yard) if yard is not None else ()),
+            *(self._stands_otherwise(yard) if yard is not None else self._is_known_otherwise()),
         )
         return Outcome(**{**{name: getattr(outcome, name) for name in outcome.__slots__}, "wrong": wrong})
+
+    def _unplayed(self, *, stopped: bool) -> Iterator[str]:
+        """What of the scenario was not played, so that nothing can be said of it."""
+        if stopped:
+            yield "it was stopped before its end"
+        if not any(life.was_owned for life in self._lives):
+            silent = [name for name, session in self.supervisor.sessions.items() if not session.told()]
+            yield f"never heard of and claimed: {', '.join(silent) or 'any node'}"
+        for event in (*self._left, *(event for _, event in self._due)):
+            yield f"this never happened: {event} ({event.trigger})"
+        for asked in self._looked_for:
+            yield (
+                f"this was not seen on the bus: {asked.event}"
+                if asked.on_the_bus
+                else (f"nobody said that this was done: {asked.event}")
+            )
+        for answer in self.scenario.answers:
+            if not any(_is_given(answer, question) for question in self._questions):
+                said = " ".join(word or "-" for word in answer.say)
+                yield f"nobody answered the question about {answer.about} {answer.where} with: {said}"
 
     def _otherwise(self, outcome: Outcome) -> Iterator[str]:
         expect = self.scenario.expect
@@ -155,8 +206,9 @@ class Story:
         for question in expect.not_asked:
             if question in outcome.asked:
                 yield f"somebody asked about {question}"
-        if expect.failed is not None and outcome.failed != expect.failed:
-            yield f"{outcome.failed} jobs failed or ended unknown, not {expect.failed}"
+        failures = self.scenario.expected_failures
+        if failures is not None and outcome.failed != failures:
+            yield f"{outcome.failed} jobs failed or ended unknown, not {failures}"
         if len(outcome.alarms) != expect.alarms:
             told = f" ({'; '.join(outcome.alarms)})" if outcome.alarms else ""
             yield f"{len(outcome.alarms)} alarms, not {expect.alarms}{told}"
@@ -169,5 +221,22 @@ class Story:
             really = yard.really(spot.place)[spot.slot]
             if really != box:
                 yield f"{spot.place} slot {spot.slot} holds {really or 'nothing'} instead of {box}"
-        for box in set(expect.gone) - yard.gone():
+        for box in sorted(set(expect.gone) - yard.gone()):
             yield f"box {box} has not left with a train"
+
+    def _is_known_otherwise(self) -> Iterator[str]:
+        """Of a real yard only what its nodes have said is known."""
+        expect, world = self.scenario.expect, self.supervisor.world
+        for box, spot in expect.boxes.items():
+            held = world.at(spot)
+            told = "nobody knows what" if held == UNSURE else held or "nothing"
+            if held != box:
+                yield f"{spot.place} slot {spot.slot} holds {told} instead of {box}, by what was said on the bus"
+        gone = {box for life in self._lives for box in life.world.gone}
+        for box in sorted(set(expect.gone) - gone):
+            yield f"box {box} was not seen to leave with a train"
+
+
+def _is_given(answer: Answer, question: Question) -> bool:
+    about = answer.about == question.about and answer.where in (question.node, question.place)
+    return about and question.found == answer.say

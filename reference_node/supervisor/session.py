@@ -128,7 +128,8 @@ class Session:
 
     def told(self) -> bool:
         """Whether the node has told all its states since the claim."""
-        return None not in self._states()
+        states = self._states()
+        return bool(states) and None not in states
 
     def idle(self) -> bool:
         """Whether, by words newer than the claim, no job is open, and none was sent that is [SUP-12]."""

@@ -76,6 +76,8 @@ class Supervisor:
         self.troubles: list[str] = []
         """What keeps the supervisor from working at all, each once."""
         self.was_owned = False
+        self.winding_up = False
+        """Set by `wind_up`: nothing more is ordered."""
         self.replaced = ""
         """The first node that another supervisor was seen to have claimed; then nothing more goes to any."""
         self.holds = Holds(site, self.sessions, self.pace.repeat_ms)
@@ -171,8 +173,17 @@ class Supervisor:
     # ------------------------------------------------------------ what a person may want
     @property
     def finished(self) -> bool:
-        """Whether every goal was met."""
-        return self.stage >= len(self.goals)
+        """Whether every goal was met, as nodes have said that were all claimed: an empty bus meets nothing."""
+        return self.was_owned and self.stage >= len(self.goals)
+
+    @property
+    def links(self) -> int:
+        """How often it has connected."""
+        return self._mail.link
+
+    def wind_up(self) -> None:
+        """Order no job any more; those under way come to their end. Goals stay as open as they are."""
+        self.winding_up = True
 
     def add(self, *goals: Goal) -> None:
         """More goals, behind the others."""
@@ -232,8 +243,9 @@ class Supervisor:
             self.outage.withdraw_unanswered()
             self.desk.refresh()
         if self.was_owned and self.gap is None:
-            self._home()
-            self._pursue()
+            if not self.winding_up:
+                self._home()
+                self._pursue()
             self._give_up_silent()
         # The map first: whoever finds an order of ours on its way also finds its slots unsure.
         return [*self._holds_due(), *self._maps_due(), *self._orders_due(), *self._status_due()]
@@ -269,7 +281,7 @@ class Supervisor:
         for track in self._track_of(node) if sent.act in ("admit", "depart") else ():
             self.world.in_motion.discard(track)
             if sent.state == "done" and sent.act == "depart":
-                self.world.clear_track(track)
+                self.world.depart(track)
             elif sent.state == "done" and step is not None and step.brings:
                 self.world.tell(track, step.brings)
             elif sent.state not in ("refused", "cancelled"):
@@ -295,7 +307,7 @@ class Supervisor:
             session.may_claim = not bench
         if bench:
             self._trouble(f"{bench}: a site with a bench node is not run")
-        if self.was_owned or not all(session.told() for session in self.sessions.values()):
+        if self.was_owned or not self.sessions or not all(one.told() for one in self.sessions.values()):
             return
         self.was_owned = True
         for place in self.site.places:
@@ -338,6 +350,8 @@ class Supervisor:
 
     def start(self, step: Step) -> str:
         """Order `step`, or say what stands against it."""
+        if self.winding_up:
+            return "nothing more is ordered: this supervisor is about to stop"
         until_ms, refusal = self._in_peace.get(step.node, (0, ""))
         if self.now_ms < until_ms:
             return refusal

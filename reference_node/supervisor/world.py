@@ -45,6 +45,8 @@ class World:
         """Tracks whose train has been told to come or to go."""
         self.conflicts: list[str] = []
         """What was heard that cannot be true together with what was known: a box in two places, one gone."""
+        self.gone: list[str] = []
+        """Boxes that surely stood on a train when it left."""
 
     # ------------------------------------------------------------ questions
     def at(self, spot: Spot) -> str:
@@ -124,6 +126,11 @@ class World:
     def clear_track(self, place: str) -> None:
         """The train is gone, and what stood on it."""
         self.slots[place] = [EMPTY] * len(self.slots[place])
+
+    def depart(self, place: str) -> None:
+        """The train has left by its berth's own word, with what stood on it."""
+        self.gone += [box for box in self.slots[place] if box not in (EMPTY, UNSURE)]
+        self.clear_track(place)
 
     # ------------------------------------------------------------ orders
     def begin(self, crane: str, carriage: Carriage) -> None:

@@ -20,6 +20,7 @@ import pytest
 from conformance.bench.broker import start_broker
 from protocol.site_file import scenario as site_of_the_kit
 from protocol.site_file import scenario_text
+from protocol.wire.mqtt import MqttHost
 from reference_node.node import Link, node_on_the_wire
 from reference_node.scenario.scenario_file import library
 from reference_node.world import World
@@ -206,32 +207,59 @@ def test_a_bench_node_keeps_a_real_site_still(tmp_path: Path) -> None:
             assert process.wait(PATIENCE_S) == 0
 
 
-def test_a_scenario_against_nodes_that_are_there(tmp_path: Path) -> None:
-    """A real yard: a person at the prompt answers, and is told what to do when it is time for an event."""
+ANSWERS = {
+    "Is track siding empty?": "it is empty",
+    "At which place": "quay-n",
+    "What stands in the slot of": "-",
+}
+"""How a person answers who looks at a yard in which nothing stands but in stack-n."""
+
+
+def answer(talk: Talk, line: str) -> None:
+    """Answer the question of a line, if it is one."""
+    number, _, question = line.partition("  ")
+    for start, words in ANSWERS.items():
+        if number.isdigit() and question.startswith(start):
+            talk.say(f"answer {number} {words}")
+
+
+@pytest.mark.parametrize("obeys", [True, False])
+def test_a_scenario_against_nodes_that_are_there(tmp_path: Path, obeys: bool) -> None:
+    """A real yard: a person at the prompt answers, is told what to do when it is time for an event, and does it or
+    does not.
+    """
     (tmp_path / "site.toml").write_text(scenario_text())
     text = library()["01-one-crane"].read_text(encoding="utf-8")
     event = '[[events]]\nwhen = "north ready"\ndo = "reboot"\nnode = "ferry"\n\n'
-    text = text.replace("[expect]", event + "[expect]")
+    text = text.replace("[expect]", event + "[expect]").replace("within_s = 60", "within_s = 45")
     (tmp_path / "mine.toml").write_text(text)
     site = site_of_the_kit()
     world = World(site, {("stack-n", slot): f"C-10{slot}" for slot in range(3)})
     with start_broker("embedded") as broker, ExitStack() as stack:
         link = Link(broker.host, broker.port)
-        for name in ("north", "south", "siding", "ferry"):
+
+        def switched_on(name: str, boot: int) -> MqttHost:
             rng = random.Random(name)
-            stack.enter_context(node_on_the_wire(site, name, link, boot=1, bench=False, world=world, rng=rng))
+            return node_on_the_wire(site, name, link, boot=boot, bench=False, world=world, rng=rng)
+
+        for name in ("north", "south", "siding"):
+            stack.enter_context(switched_on(name, 1))
+        ferry = stack.enter_context(switched_on("ferry", 1))
         asked = ("mine.toml", "--yard", "real", "--broker", broker.url, "--yes")
         with supervise(tmp_path, *asked) as process:
             talk = Talk(process)
-            while len(talk.told) < 60 and not any("DO THIS NOW: switch ferry" in line for line in talk.told):
+            line = ""
+            while not line.endswith("as the scenario expects"):
                 line = talk.wait_for("")
-                number, _, question = line.partition("  ")
-                if number.isdigit() and question.startswith("Is track siding empty?"):
-                    talk.say(f"answer {number} it is empty")
-                elif number.isdigit() and question.startswith("At which place"):
-                    talk.say(f"answer {number} quay-n")
-            talk.wait_for("as the scenario expects")
-            assert process.wait(PATIENCE_S) == 0
+                answer(talk, line)
+                if obeys and "DO THIS NOW: switch ferry off and on" in line:
+                    ferry.stop(graceful=False)
+                    stack.enter_context(switched_on("ferry", 2))
+            assert process.wait(PATIENCE_S) == (0 if obeys else 1)
+    assert any("DO THIS NOW: switch ferry off and on" in line for line in talk.told)
+    unseen = "  not as expected: this was not seen on the bus: switch ferry off and on"
+    assert (unseen in talk.told) is not obeys
+    assert any("seen on the bus: switch ferry off and on" in line for line in talk.told[:-3]) is obeys
     assert world.boxes[("stack-n", 3)] == "C-101"
 
 
