@@ -1,4 +1,4 @@
-"""What holds for every test: skips are told loudly, and generated examples are the same on every CI run."""
+"""What holds for every test: skips are told loudly, and generated examples are the same on every run."""
 
 from __future__ import annotations
 
@@ -9,16 +9,14 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import pytest
-from hypothesis import settings
 
+from tests.examples import load_profile
 from tests.needs import PLACES
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
-# A shared machine may stall any single example; a failure found in CI must come again on the next run.
-settings.register_profile("yardwire", deadline=None, derandomize=bool(os.environ.get("CI")))
-settings.load_profile("yardwire")
+load_profile()
 
 SKIPS_FORBIDDEN = os.environ.get("YARDWIRE_NO_SKIP") == "1"
 

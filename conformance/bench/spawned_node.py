@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from conformance.bench.child import Child
 
 if TYPE_CHECKING:
     from conformance.bench.tap import Tap
@@ -23,25 +24,14 @@ def spawned_node(tap: Tap, site_path: Path, node: str) -> Iterator[Callable[[], 
         *(sys.executable, "-m", "conformance.commands.main", "node", node),
         *("--site", str(site_path), "--broker", f"mqtt://{tap.host}:{tap.port}", "--bench"),
     ]
-
-    def start() -> subprocess.Popen[bytes]:
-        # A session of its own: Ctrl-C in the terminal is for the kit, which ends the node.
-        return subprocess.Popen(
-            command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, start_new_session=True
-        )
-
-    process = start()
-
-    def end() -> None:
-        process.kill()
-        process.wait()
+    process = Child(command)
 
     def restart() -> None:
         nonlocal process
-        end()
-        process = start()
+        process.end()
+        process = Child(command)
 
     try:
         yield restart
     finally:
-        end()
+        process.end()
