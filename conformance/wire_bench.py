@@ -26,6 +26,10 @@ LOOK_SECONDS = 0.5
 """How soon a wait notices that a thread has failed."""
 
 
+class GivenUp(BaseException):
+    """The run is stopped from another thread. No Exception: it is no fault of a case, and ends it."""
+
+
 class WireBench(Bench):
     """Publishes through the broker as the tester and reads the tap. Entering it connects."""
 
@@ -37,7 +41,8 @@ class WireBench(Bench):
         self.tap = tap
         self._broker, self._reset = broker, restart
         self.can_restart = restart is not None
-        self._arrived: queue.SimpleQueue[TapPacket] = queue.SimpleQueue()
+        self._arrived: queue.SimpleQueue[TapPacket | None] = queue.SimpleQueue()
+        self._given_up = threading.Event()
         self._client = MqttClient(CallbackAPIVersion.VERSION2, client_id="", clean_session=True)
         tap.on_packet(self._arrived.put)
 
@@ -99,6 +104,8 @@ class WireBench(Bench):
         """Read what the tap has seen until `happened` or time is up."""
         end = time.monotonic() + within_ms / 1000
         while True:
+            if self._given_up.is_set():
+                raise GivenUp
             check()
             self._client.raise_failure()
             self._drain()
@@ -111,6 +118,11 @@ class WireBench(Bench):
                 self._take(self._arrived.get(timeout=min(left, LOOK_SECONDS)))
             except queue.Empty:
                 continue
+
+    def give_up(self) -> None:
+        """End every wait of another thread, those to come too, with `GivenUp`; from any thread."""
+        self._given_up.set()
+        self._arrived.put(None)
 
     def cut(self) -> None:
         """Reset the node's connection on both sides."""
@@ -131,7 +143,9 @@ class WireBench(Bench):
         while not self._arrived.empty():
             self._take(self._arrived.get())
 
-    def _take(self, seen: TapPacket) -> None:
+    def _take(self, seen: TapPacket | None) -> None:
+        if seen is None or self._given_up.is_set():
+            raise GivenUp
         if seen.fate is Fate.DROPPED:
             return
         self.log.add(

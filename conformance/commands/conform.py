@@ -222,6 +222,7 @@ def _judge(wishes: Wishes, site: Site, stand: Stand, before: Before) -> int:
     from conformance.reports.document import document
     from conformance.runner import Run, Selection
 
+    _load_reports(wishes.files)
     run = Run(stand, Selection(wishes.only or None, wishes.motion), _progress(stand))
     people = _asked(wishes, site)
     if before.resumed is not None:
@@ -345,7 +346,7 @@ def _check_terminal(wishes: Wishes) -> None:
 def _write(report: dict[str, Any], files: dict[str, Path | None]) -> None:
     from conformance.reports import as_text
 
-    click.echo(as_text.render(report))
+    # Files first: a terminal that has been closed must not keep them from being written.
     for kind, path in files.items():
         if path is None:
             continue
@@ -360,6 +361,22 @@ def _write(report: dict[str, Any], files: dict[str, Path | None]) -> None:
 
             text = as_junit.render(report)
         report_file.write(path, text)
+    click.echo(as_text.render(report))
+
+
+def _load_reports(files: dict[str, Path | None]) -> None:
+    """Import what writes the reports now: there is little time for it where the run is stopped."""
+    from conformance.reports import as_text
+
+    _ = as_text
+    if files["html"] is not None:
+        from conformance.reports import as_html
+
+        _ = as_html
+    if files["junit"] is not None:
+        from conformance.reports import as_junit
+
+        _ = as_junit
 
 
 def _progress(stand: Stand) -> Callable[[Case, Result | None], None]:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from conformance.commands import report_file
+
 if TYPE_CHECKING:
     from conformance.traffic.differences import Comparison
     from protocol.site import Site
@@ -62,7 +64,7 @@ def diff(
     if html is not None:
         from conformance.traffic.diff_page import diff_page
 
-        html.write_text(diff_page(result), encoding="utf-8")
+        report_file.write(html, diff_page(result))
     if as_json:
         click.echo(json.dumps(_json(result), indent=2))
     else:

@@ -17,8 +17,10 @@ import jsonschema_rs
 
 from conformance.publish.corners import PRINTABLE, ends_of
 from conformance.publish.model import NotExpressible, schemas, variants
+from conformance.publish.reader import Reader
 from protocol.specification import Schema, Specification
 
+JSON_SCHEMA = "https://json-schema.org/draft/2020-12/schema"
 DEEPEST = 40
 """Steps of references and nested parts; the specification has five."""
 SHOWN = 160
@@ -26,12 +28,20 @@ SHOWN = 160
 
 def require_expressible(spec: Specification) -> None:
     """Raise NotExpressible for the first thing that cannot be reasoned about, with its message and field."""
+    _require_heads(spec)
     for message, act, schema in schemas(spec):
         name = f"{message} {act}" if act else message
         try:
             _require(spec, name, schema)
         except RecursionError as error:
             raise NotExpressible(f"{name}: parts within parts, too deep to follow") from error
+    reader = Reader(spec)
+    for message, act, _ in schemas(spec):
+        try:
+            reader.require_readable(message, act)
+        except (ValueError, TypeError, jsonschema_rs.ReferencingError) as error:
+            where = f"{message} {act}" if act else message
+            raise NotExpressible(f"{where}: it is no JSON Schema: {_first_line(error)}") from error
 
 
 def _require(spec: Specification, name: str, schema: Schema) -> None:
@@ -45,6 +55,32 @@ def _require(spec: Specification, name: str, schema: Schema) -> None:
     variants(spec, schema)
 
 
+def _require_heads(spec: Specification) -> None:
+    """Each schema is a map of its own name, and says which JSON Schema it is written in."""
+    known: dict[str, str] = {}
+    acts = ((f"job-order {act}", schema) for act, schema in spec.acts.items())
+    files = [("common", spec.common), *spec.messages.items(), *acts]
+    for name, schema in files:
+        if not isinstance(schema, Mapping):
+            raise NotExpressible(f"{name}: it is no map")
+        if schema.get("$schema") != JSON_SCHEMA:
+            raise NotExpressible(f"{name}: $schema is not {JSON_SCHEMA}")
+        urn = schema.get("$id")
+        if not isinstance(urn, str) or not urn.startswith("urn:"):
+            raise NotExpressible(f"{name}: $id is no URN")
+        if urn in known:
+            raise NotExpressible(f"{name}: its $id is that of {known[urn]} too")
+        known[urn] = name
+        if name != "common" and schema.get("title") != name.removeprefix("job-order "):
+            raise NotExpressible(f"{name}: title is not its name")
+    kinds = spec.common.get("$defs")
+    if not isinstance(kinds, Mapping) or not all(isinstance(part, Mapping) for part in kinds.values()):
+        raise NotExpressible("common: $defs is no map of kinds of value")
+    words = kinds.get("act", {}).get("enum")
+    if not isinstance(words, list) or not all(isinstance(word, str) for word in words):
+        raise NotExpressible("common act: it has no list of words")
+
+
 @cache
 def _dialect() -> jsonschema_rs.Draft202012Validator:
     file = resources.files("conformance.publish").joinpath("dialect.schema.json")
@@ -53,6 +89,10 @@ def _dialect() -> jsonschema_rs.Draft202012Validator:
 
 def _refuse(uri: str) -> NoReturn:
     raise ValueError(f"{uri} is not part of the dialect, and nothing is fetched")
+
+
+def _first_line(error: Exception) -> str:
+    return next(iter(str(error).splitlines()), type(error).__name__)[:SHOWN]
 
 
 def _told(name: str, error: jsonschema_rs.ValidationError) -> str:

@@ -371,7 +371,7 @@ def compared(old: Specification, new: Specification) -> Comparison | str:
 
 
 @given(edits())
-@examples(120)
+@examples(60)
 @example(("job-report", dropped("state")))  # A condition that hangs on a field which may be left out.
 @example(("stimulus", put(0, "properties", "inputs", "maxItems")))
 def test_random_edit(edited: tuple[str, Edit]) -> None:
@@ -444,16 +444,15 @@ def manglings(draw: st.DrawFn) -> tuple[str, Edit]:
 
 
 @given(manglings())
-@examples(200)
+@examples(60)
 def test_what_cannot_be_compared_is_refused_in_words(mangled: tuple[str, Edit]) -> None:
     """Never an error of the kit's own; what is compared has witnesses that hold, by jsonschema."""
     message, edit = mangled
     old, new = pair(message, edit)
     comparison = compared(old, new)
     if isinstance(comparison, str):
-        assert comparison.startswith(
-            next("job-order " + act if act else name for name, act, _ in schemas(old))
-        )
+        about = next("job-order " + act if act else name for name, act, _ in schemas(old))
+        assert comparison.startswith((about, "common"))
         assert "\n" not in comparison
         return
     pairs = {SENDERS: old, RECEIVERS: new}

@@ -1,0 +1,25 @@
+"""Where the program `yardwire` begins: it can be stopped before anything else is imported."""
+
+from __future__ import annotations
+
+import sys
+from typing import NoReturn
+
+from conformance.commands.stopping import Stopped, end_process, stoppable
+
+
+def main() -> NoReturn:
+    """Run `yardwire` with the program's own arguments and exit with its code."""
+    with stoppable():
+        try:
+            from conformance.commands.main import run
+
+            code = run(sys.argv[1:])
+        except Stopped as stopped:
+            code = stopped.exit_code
+        end_process(code)
+        sys.exit(code)
+
+
+if __name__ == "__main__":
+    main()
