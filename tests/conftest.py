@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
+import threading
 from collections import Counter
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
@@ -17,8 +19,24 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
 load_profile()
+SIGNALS = (signal.SIGINT, signal.SIGHUP)
 
 SKIPS_FORBIDDEN = os.environ.get("YARDWIRE_NO_SKIP") == "1"
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Let what the tests start take signals as usual where these were started to ignore some (`nohup make test`).
+
+    A handler that does nothing ignores them here as well, and is not inherited by other programs.
+    """
+    distributes = bool(
+        getattr(config.option, "numprocesses", None)
+    )  # Its workers have to go on ignoring them.
+    if distributes or threading.current_thread() is not threading.main_thread():
+        return
+    for number in SIGNALS:
+        if signal.getsignal(number) is signal.SIG_IGN:
+            signal.signal(number, lambda *_: None)
 
 
 @pytest.fixture(scope="module")

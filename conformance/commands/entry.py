@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from typing import NoReturn
 
-from conformance.commands.stopping import Stopped, end_process, stoppable
+from conformance.commands.stopping import STOPPED_BY_CTRL_C, Stopped, end_process, stoppable
 
 
 def main() -> NoReturn:
@@ -17,6 +17,8 @@ def main() -> NoReturn:
             code = run(sys.argv[1:])
         except Stopped as stopped:
             code = stopped.exit_code
+            if stopped.exit_code == STOPPED_BY_CTRL_C:
+                sys.stderr.write("stopped by Ctrl-C\n")
         end_process(code)
         sys.exit(code)
 

@@ -20,12 +20,11 @@ from typing import NoReturn
 import click
 
 from conformance.commands.lazy import LazyCommand, LazyGroup
-from conformance.commands.stopping import SIGNAL_BASE, Stopped, end_process, stoppable
+from conformance.commands.stopping import SIGNAL_BASE, STOPPED_BY_CTRL_C, Stopped, end_process, stoppable
 from conformance.commands.thread_failure import stopped_by_a_thread
 from protocol.trouble import Trouble
 
 COULD_NOT_RUN = 2
-STOPPED_BY_CTRL_C = 130
 NOBODY_ANSWERED = Trouble(
     "standard input ended where a question needed an answer",
     mend="Run it in a terminal, or give the option that answers (see --help)",

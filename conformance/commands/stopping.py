@@ -13,6 +13,7 @@ import select
 import signal
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from types import FrameType
@@ -21,8 +22,12 @@ from typing import Any
 NUMBERS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 SIGNAL_BASE = 128
 """A shell reports a program that ended by signal n as 128 + n."""
+STOPPED_BY_CTRL_C = SIGNAL_BASE + signal.SIGINT
 LIMIT_S = 1.2
 """From the signal to the end; two seconds are promised, and a loaded machine takes its part of them."""
+LOST = b"\0"
+"""Rung where the exception was lost; else the number of the signal is."""
+AGAIN_S = 0.01
 STREAMS = (1, 2)
 
 
@@ -90,10 +95,10 @@ class Stopping:
                 os.close(nowhere)
 
     def _unraisable(self, lost: sys.UnraisableHookArgs) -> None:
-        # Raised where no exception can come through, as when garbage is collected: raise it again behind that.
+        # Raised where no exception can come through, as when garbage is collected: to be raised again, behind that.
         if isinstance(lost.exc_value, Stopped):
-            number, self.number = self.number, None
-            _thread.interrupt_main(signal.Signals(number or signal.SIGINT))
+            with suppress(OSError):
+                os.write(self._bell, LOST)
         else:
             self._hook_before(lost)
 
@@ -113,13 +118,18 @@ class Stopping:
 
     def _gone_on(self, heard: int) -> bool:
         """Whether the command ended by itself (in a test, whose process goes on) before the limit."""
-        import time
-
         end = time.monotonic() + self._limit_s
         while (left := end - time.monotonic()) > 0:
-            if select.select([heard], [], [], left)[0] and not os.read(heard, 64):
+            if not select.select([heard], [], [], left)[0]:
+                continue
+            rung = os.read(heard, 64)
+            if not rung:
                 os.close(heard)
                 return True
+            if LOST in rung and self.number is not None:
+                time.sleep(AGAIN_S)
+                number, self.number = self.number, None
+                _thread.interrupt_main(signal.Signals(number))
         return False
 
     def _break_off(self, number: int) -> None:
