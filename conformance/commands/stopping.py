@@ -7,7 +7,6 @@ does not stop. A signal that the command was started to ignore (`nohup`, a shell
 
 from __future__ import annotations
 
-import _thread
 import os
 import select
 import signal
@@ -54,6 +53,7 @@ class Stopping:
 
     def begin(self) -> None:
         """Take the signals; in the main thread."""
+        self._main = threading.get_ident()
         self._heard, self._bell = os.pipe()
         os.set_blocking(self._bell, False)
         threading.Thread(target=self._limit, args=(self._heard,), name="stopping", daemon=True).start()
@@ -104,33 +104,26 @@ class Stopping:
 
     def _limit(self, heard: int) -> None:
         """Wait for a signal, on a thread of its own: the main one may not come to see it; then for the limit."""
-        while True:
-            numbers = os.read(heard, 64)
-            if not numbers:
-                os.close(heard)
-                return
-            number = next((one for one in numbers if one in NUMBERS), None)
-            if number is not None:
-                break
-        if self._gone_on(heard):
-            return
-        self._break_off(self.number or number)
-
-    def _gone_on(self, heard: int) -> bool:
-        """Whether the command ended by itself (in a test, whose process goes on) before the limit."""
-        end = time.monotonic() + self._limit_s
+        number, end = 0, float("inf")
         while (left := end - time.monotonic()) > 0:
-            if not select.select([heard], [], [], left)[0]:
+            if not select.select([heard], [], [], None if left == float("inf") else left)[0]:
                 continue
             rung = os.read(heard, 64)
-            if not rung:
+            if not rung:  # The command has ended, and the process goes on: a test.
                 os.close(heard)
-                return True
-            if LOST in rung and self.number is not None:
-                time.sleep(AGAIN_S)
-                number, self.number = self.number, None
-                _thread.interrupt_main(signal.Signals(number))
-        return False
+                return
+            if not number:
+                number = next((one for one in rung if one in NUMBERS), 0)
+                end = time.monotonic() + self._limit_s if number else end
+            if LOST in rung:
+                self._raise_again()
+        self._break_off(self.number or number)
+
+    def _raise_again(self) -> None:
+        time.sleep(AGAIN_S)
+        number, self.number = self.number, None
+        # A true one, so that it ends what the thread waits for.
+        signal.pthread_kill(self._main, number or signal.SIGINT)
 
     def _break_off(self, number: int) -> None:
         from conformance.whole_file import break_off

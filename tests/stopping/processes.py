@@ -40,10 +40,8 @@ class Running:
 
         def read() -> None:
             rest = b""
-            with suppress(
-                OSError
-            ):  # Linux ends the reading of a terminal that all others have closed with EIO.
-                while part := os.read(descriptor, 4096):
+            with suppress(OSError):  # Linux ends the reading of a terminal that is closed by all others so.
+                while part := self._part(descriptor):
                     *lines, rest = re.split(rb"[\r\n]+", rest + part)
                     for line in lines:
                         self._lines.put(line.decode(errors="replace"))
