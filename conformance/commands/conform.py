@@ -13,6 +13,7 @@ import click
 
 from conformance.commands import conform_yard, consent, progress, report_file
 from conformance.commands.behind_a_tap import open_tap, site_naming, tap_options
+from conformance.commands.held import held_when_stopped
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -228,8 +229,10 @@ def _judge(wishes: Wishes, site: Site, stand: Stand, before: Before) -> int:
     if before.resumed is not None:
         run.earlier, people = before.resumed, before.resumed.answers(people)
     complete = False
+    moves = wishes.motion and not site.nodes[wishes.node].is_supervisor
     try:
-        run.perform()
+        with held_when_stopped(stand, moves=moves):
+            run.perform()
         progress.clear()
         people = _answers(wishes, people)
         complete = True

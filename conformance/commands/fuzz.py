@@ -15,6 +15,7 @@ import click
 
 from conformance.commands import consent, progress, report_file, stopping
 from conformance.commands.behind_a_tap import open_tap, site_naming, tap_options
+from conformance.commands.held import held_when_stopped
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -172,7 +173,7 @@ def _run(
         campaign = Campaign(stand, link_of(bench, wishes.node), wishes.options, keeper.keep)
         complete = False
         try:
-            with _interruptions():
+            with held_when_stopped(stand, moves=wishes.options.motion), _interruptions():
                 campaign.run(_more(campaign, wishes), [kept.steps for kept in earlier])
             complete = True
         finally:

@@ -65,7 +65,7 @@ Exit codes:
   0    fine
   1    not conformant, not shown to be, not valid, or different
   2    could not run
-  130  stopped by Ctrl-C"""
+  130  stopped by Ctrl-C (by another signal: 128 + its number)"""
 
 
 def _print_version(ctx: click.Context, _parameter: click.Parameter, wanted: bool) -> None:
