@@ -194,4 +194,4 @@ def _hung_up(number: int) -> bool:
     """Whether nobody is left at the other end of this descriptor: a closed terminal, a pipe without its reader."""
     watch = select.poll()
     watch.register(number, 0)
-    return any(event & (select.POLLERR | select.POLLHUP | select.POLLNVAL) for _, event in watch.poll(0))
+    return any(event & (select.POLLERR | select.POLLHUP) for _, event in watch.poll(0))
