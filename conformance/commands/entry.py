@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
-import sys
-from typing import NoReturn
+import signal
 
-from conformance.commands.stopping import STOPPED_BY_CTRL_C, Stopped, end_process, stoppable
+if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+    # Until the signals are taken below it ends by the signal itself, not by an error in the middle of an import.
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+import sys  # noqa: E402 - behind that
+from typing import NoReturn  # noqa: E402
+
+from conformance.commands.stopping import STOPPED_BY_CTRL_C, Stopped, end_process, stoppable  # noqa: E402
 
 
 def main() -> NoReturn:
@@ -17,7 +23,7 @@ def main() -> NoReturn:
             code = run(sys.argv[1:])
         except Stopped as stopped:
             code = stopped.exit_code
-            if stopped.exit_code == STOPPED_BY_CTRL_C:
+            if code == STOPPED_BY_CTRL_C:
                 sys.stderr.write("stopped by Ctrl-C\n")
         end_process(code)
         sys.exit(code)
