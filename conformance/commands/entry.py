@@ -8,10 +8,10 @@ if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
     # Until the signals are taken below it ends by the signal itself, not by an error in the middle of an import.
     signal.signal(signal.SIGINT, signal.SIG_DFL)
 
-import sys  # noqa: E402 - behind that
-from typing import NoReturn  # noqa: E402
+import sys
+from typing import NoReturn
 
-from conformance.commands.stopping import STOPPED_BY_CTRL_C, Stopped, end_process, stoppable  # noqa: E402
+from conformance.commands.stopping import STOPPED_BY_CTRL_C, Stopped, end_process, stoppable
 
 
 def main() -> NoReturn:
