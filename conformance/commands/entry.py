@@ -11,7 +11,7 @@ if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
 import sys
 from typing import NoReturn
 
-from conformance.commands.stopping import STOPPED_BY_CTRL_C, Stopped, end_process, stoppable
+from conformance.commands.stopping import STOPPED_BY_CTRL_C, Stopped, end_process, stoppable, unwrapped
 
 
 def main() -> NoReturn:
@@ -21,7 +21,10 @@ def main() -> NoReturn:
             from conformance.commands.main import run
 
             code = run(sys.argv[1:])
-        except Stopped as stopped:
+        except BaseException as ending:
+            stopped = unwrapped(ending)
+            if not isinstance(stopped, Stopped):
+                raise
             code = stopped.exit_code
             if code == STOPPED_BY_CTRL_C:
                 sys.stderr.write("stopped by Ctrl-C\n")

@@ -20,7 +20,14 @@ from typing import NoReturn
 import click
 
 from conformance.commands.lazy import LazyCommand, LazyGroup
-from conformance.commands.stopping import SIGNAL_BASE, STOPPED_BY_CTRL_C, Stopped, end_process, stoppable
+from conformance.commands.stopping import (
+    SIGNAL_BASE,
+    STOPPED_BY_CTRL_C,
+    Stopped,
+    end_process,
+    stoppable,
+    unwrapped,
+)
 from conformance.commands.thread_failure import stopped_by_a_thread
 from protocol.trouble import Trouble
 
@@ -117,7 +124,7 @@ def run(arguments: Sequence[str]) -> int:
             sys.stdout.flush()
             program.check()
         except BaseException as ending:  # noqa: BLE001 - Ctrl-C is one of the endings
-            code = _judge(ending if stopping.number is not None else program.failure or ending)
+            code = _judge(unwrapped(ending) if stopping.number is not None else program.failure or ending)
             if stopping.terminal_is_gone and stopping.number is None:
                 # The signal that says so is still on its way, or was for another process.
                 return SIGNAL_BASE + signal.SIGHUP

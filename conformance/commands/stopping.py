@@ -155,6 +155,14 @@ def stoppable() -> Iterator[Stopping]:
         _current = None
 
 
+def unwrapped(ending: BaseException) -> BaseException:
+    """The `Stopped` that Python or a library has made this error of, as an import does; else the error itself."""
+    inner: BaseException | None = ending
+    while inner is not None and not isinstance(inner, Stopped):
+        inner = inner.__cause__ or (None if inner.__suppress_context__ else inner.__context__)
+    return inner or ending
+
+
 def asked() -> int | None:
     """The signal that stops the command, also where its exception was lost on the way; None for none."""
     return None if _current is None else _current.number

@@ -62,6 +62,16 @@ def makes_another_error_of_it() -> None:
         raise ValueError("a library stumbled") from None
 
 
+class _Part:
+    def __set_name__(self, _owner: type, _name: str) -> None:
+        _wait()
+
+
+@click.command()
+def wraps_it_as_an_import_does() -> None:
+    type("Whole", (), {"part": _Part()})  # Python makes a RuntimeError of what is raised in there.
+
+
 @click.command()
 def ignores_it_in_a_loop_of_its_own() -> None:
     while True:

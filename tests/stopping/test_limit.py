@@ -22,6 +22,7 @@ ENDINGS = (sys.executable, "-m", "tests.stopping.endings")
         ("leaves_a_thread_behind", "stopped by Ctrl-C"),
         ("loses_it_in_a_destructor", "stopped by Ctrl-C"),
         ("makes_another_error_of_it", "Error: "),
+        ("wraps_it_as_an_import_does", "stopped by Ctrl-C"),
         ("ignores_it_in_a_loop_of_its_own", "broken off"),
     ],
 )
@@ -31,6 +32,7 @@ def test_it_ends_in_time(ending: str, told: str, number: signal.Signals, mark: s
         running.wait_for("waiting")
         time.sleep(0.05)
         said = running.stopped_by(number)
+    assert ("Error: " in said) == (told == "Error: ")
     assert told in said or (number != signal.SIGINT and told == "stopped by Ctrl-C")
 
 
