@@ -5,6 +5,7 @@
 #   make test PYTHON=python3.12    with another Python than the first suitable one found
 
 VENV := .venv
+EXPLORE := 20
 BIN := $(VENV)/bin
 PIP_INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 CANDIDATES := $(if $(PYTHON),$(PYTHON),python3 python3.13 python3.12 python3.11)
@@ -16,11 +17,12 @@ DEV := $(VENV)/.installed-dev
 SUPPORTED := import sys; sys.exit(not (3, 11) <= sys.version_info[:2] < (3, 14))
 IDENTITY := import sys; print(sys.base_prefix, sys.version_info[:3])
 
-.PHONY: help demo test bench soak lint clean
+.PHONY: help demo test explore bench soak lint clean
 
 help:
 	@echo "make demo    run one whole cycle, recorded and judged (needs nothing installed)"
 	@echo "make test    run the tests            (ARGS='...' goes to pytest)"
+	@echo "make explore the tests over generated values with fresh ones, EXPLORE=20 times as many"
 	@echo "make bench   measure speed and sizes"
 	@echo "make soak    run the conformance suite 50 times over each reference node, on bad links too (an hour)"
 	@echo "make lint    ruff, mypy and the import contracts"
@@ -30,7 +32,11 @@ demo: $(RUNTIME)
 	@$(BIN)/yardwire demo $(ARGS)
 
 test: $(DEV)
-	@$(BIN)/python -m pytest -n 4 --dist loadfile $(ARGS)
+	@PYTHONHASHSEED=0 $(BIN)/python -m pytest -n 4 --dist loadfile $(ARGS)
+
+# Fresh examples, EXPLORE times as many: what it finds is kept beside its test as an @example.
+explore: $(DEV)
+	@YARDWIRE_EXPLORE=$(EXPLORE) $(BIN)/python -m pytest -n 4 --dist loadfile $(ARGS)
 
 bench: $(DEV)
 	@$(BIN)/python -m benchmarks $(ARGS)

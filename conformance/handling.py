@@ -16,6 +16,8 @@ from conformance.verdict import Broken, Unclear
 from protocol.specification import FINAL, OPEN
 
 MARGIN_MS = 3000
+HELD_WITHIN_MS = 300
+"""How long the end of a run that is stopped waits for the node's word that it holds."""
 HOME_SWITCHES = ("home-x", "home-y", "home-z")
 PULSE: Inputs = (("end", True, 40), ("end", False, 40))
 ARMING: Inputs = (("arming", True, 40), ("arming", False, 40))
@@ -156,6 +158,21 @@ def end_open_job(stand: Stand, answer: Answer) -> None:
 
     longest = max(allowed_ms(stand, act) for act in ("home", "admit", "depart", "run"))
     stand.need(stand.wait_for(ended, longest) is not None, "the job of the case before does not end")
+
+
+def reset_node(stand: Stand) -> Message | None:
+    """Reset the node; gives its first status of the new boot, None where none comes in time.
+
+    What the old boot said last may come after the reset has begun: only a later connection is that of the new one.
+    """
+    mark = stand.log.end
+    before = max((trace.connection for trace in stand.log.traces), default=0)
+    stand.bench.restart()
+    return stand.wait_for(
+        lambda m: m.from_node and m.name == "node-status" and m.trace.connection > before,
+        stand.limit_ms("reconnect"),
+        mark,
+    )
 
 
 def power_failure(stand: Stand) -> None:
@@ -319,3 +336,17 @@ def start(stand: Stand) -> Sent:
         f"{sent.act!r} was answered {report.body['state']!r}, reason {report.body.get('reason', '')!r}",
     )
     return sent
+
+
+def leave_held(stand: Stand) -> bool:
+    """Tell a node to hold, where a run is broken off in which its machine may move; gives whether it said that it does.
+
+    Waits a moment for that and no longer: the run ends, held or not.
+    """
+    before = stand.log.end
+    stand.send({"act": "hold"})
+
+    def held() -> bool:
+        return any(one.from_node and one.body.get("held") is True for one in stand.log.since(before))
+
+    return stand.bench.wait(held, HELD_WITHIN_MS)

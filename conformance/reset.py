@@ -8,8 +8,10 @@ from __future__ import annotations
 import shlex
 import subprocess
 from collections.abc import Callable
+from tempfile import TemporaryFile
 from typing import TYPE_CHECKING
 
+from conformance.bench.child import Child
 from conformance.verdict import Unclear
 from protocol.trouble import Trouble
 from protocol.wire.packet import Connect
@@ -55,22 +57,21 @@ def command(line: str, within_s: float = COMMAND_SECONDS) -> Callable[[], None]:
         raise Trouble("the reset command is empty", mend="Name a program that power-cycles the board")
 
     def cycle() -> None:
-        try:
-            ended = subprocess.run(
-                words,
-                stdin=subprocess.DEVNULL,
-                stdout=subprocess.PIPE,
-                stderr=subprocess.STDOUT,
-                timeout=within_s,
-                check=False,
-            )
-        except OSError as error:
-            raise Unclear(f"the reset command {words[0]!r} cannot be run: {error.strerror}") from error
-        except subprocess.TimeoutExpired as error:
-            raise Unclear(f"the reset command did not end within {within_s:g} s") from error
-        if ended.returncode:
-            said = ended.stdout.decode(errors="replace").strip()[-200:]
-            raise Unclear(f"the reset command ended with {ended.returncode}: {said}")
+        with TemporaryFile() as output:
+            try:
+                running = Child(words, stdout=output, stderr=output, with_all=False)
+            except OSError as error:
+                raise Unclear(f"the reset command {words[0]!r} cannot be run: {error.strerror}") from error
+            try:
+                code = running.wait(within_s)
+            except subprocess.TimeoutExpired as error:
+                raise Unclear(f"the reset command did not end within {within_s:g} s") from error
+            finally:
+                running.end()
+            if code:
+                output.seek(0)
+                said = output.read().decode(errors="replace").strip()[-200:]
+                raise Unclear(f"the reset command ended with {code}: {said}")
 
     return cycle
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import queue
+import threading
 import time
 from collections.abc import Callable
 from contextlib import suppress
@@ -31,6 +32,10 @@ LOOK_SECONDS = 0.5
 """How soon a wait notices that a thread has failed."""
 
 
+class GivenUp(BaseException):
+    """The run is stopped from another thread. No Exception: it is no fault of a case, and ends it."""
+
+
 class WireBench(Bench):
     """Publishes through the broker as the tester and reads the tap. Entering it connects."""
 
@@ -44,7 +49,8 @@ class WireBench(Bench):
         self.tap = tap
         self._broker, self._reset = broker, restart
         self.can_restart = restart is not None
-        self._arrived: queue.SimpleQueue[TapPacket] = queue.SimpleQueue()
+        self._arrived: queue.SimpleQueue[TapPacket | None] = queue.SimpleQueue()
+        self._given_up = threading.Event()
         self._client = MqttClient(CallbackAPIVersion.VERSION2, client_id="", clean_session=True)
         self._sent: set[int] = set()
         """What was sent by the kit: any other order to the node is somebody else's."""
@@ -114,6 +120,8 @@ class WireBench(Bench):
         """
         end = time.monotonic() + within_ms / 1000
         while True:
+            if self._given_up.is_set():
+                raise GivenUp
             check()
             self._client.raise_failure()
             self._drain()
@@ -127,6 +135,11 @@ class WireBench(Bench):
                 self._take(self._arrived.get(timeout=min(left, LOOK_SECONDS)))
             except queue.Empty:
                 continue
+
+    def give_up(self) -> None:
+        """End every wait of another thread, those to come too, with `GivenUp`; from any thread."""
+        self._given_up.set()
+        self._arrived.put(None)
 
     def cut(self) -> None:
         """Reset the node's connection on both sides."""
@@ -166,7 +179,9 @@ class WireBench(Bench):
         while not self._arrived.empty():
             self._take(self._arrived.get())
 
-    def _take(self, seen: TapPacket) -> None:
+    def _take(self, seen: TapPacket | None) -> None:
+        if seen is None or self._given_up.is_set():
+            raise GivenUp
         if seen.fate is Fate.DROPPED:
             return
         if isinstance(seen.packet, Publish) and not seen.from_node and self.judges_orders:

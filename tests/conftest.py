@@ -1,26 +1,42 @@
-"""What holds for every test: skips are told loudly, and generated examples are the same on every CI run."""
+"""What holds for every test: skips are told loudly, and generated examples are the same on every run."""
 
 from __future__ import annotations
 
 import os
 import shutil
+import signal
+import threading
 from collections import Counter
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import pytest
-from hypothesis import settings
 
+from tests.examples import load_profile
 from tests.needs import PLACES
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
-# A shared machine may stall any single example; a failure found in CI must come again on the next run.
-settings.register_profile("yardwire", deadline=None, derandomize=bool(os.environ.get("CI")))
-settings.load_profile("yardwire")
+load_profile()
+SIGNALS = (signal.SIGINT, signal.SIGHUP)
 
 SKIPS_FORBIDDEN = os.environ.get("YARDWIRE_NO_SKIP") == "1"
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Let what the tests start take signals as usual where these were started to ignore some (`nohup make test`).
+
+    A handler that does nothing ignores them here as well, and is not inherited by other programs.
+    """
+    distributes = bool(
+        getattr(config.option, "numprocesses", None)
+    )  # Its workers have to go on ignoring them.
+    if distributes or threading.current_thread() is not threading.main_thread():
+        return
+    for number in SIGNALS:
+        if signal.getsignal(number) is signal.SIG_IGN:
+            signal.signal(number, lambda *_: None)
 
 
 @pytest.fixture(scope="module")

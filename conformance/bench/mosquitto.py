@@ -18,6 +18,7 @@ from types import TracebackType
 from typing import Self
 
 from conformance.bench.address import Address
+from conformance.bench.child import Child
 from conformance.bench.network import listening_trouble
 from conformance.bench.tls_files import TlsFiles
 from protocol.trouble import Trouble
@@ -25,7 +26,6 @@ from protocol.trouble import Trouble
 LARGEST_PACKET = 65_536
 """Bytes: room for any message of the protocol many times over, and a bound to what a fault can send."""
 START_TIMEOUT = 10.0
-STOP_TIMEOUT = 5.0
 PLACES = ("/usr/sbin", "/usr/local/sbin", "/opt/homebrew/sbin")
 """Where mosquitto hides when `sbin` is not in a user's PATH."""
 
@@ -66,7 +66,7 @@ class Mosquitto:
         self._tls = tls
         self._wanted_port = port
         self._directory: Path | None = None
-        self._process: subprocess.Popen[bytes] | None = None
+        self._process: Child | None = None
         self.host = bind
         self.port = port
         self.name = f"mosquitto {_version(program)}"
@@ -86,7 +86,7 @@ class Mosquitto:
     @property
     def process_id(self) -> int | None:
         """The process, while it runs."""
-        return None if self._process is None else self._process.pid
+        return None if self._process is None else self._process.process_id
 
     def __enter__(self) -> Self:
         try:
@@ -115,20 +115,17 @@ class Mosquitto:
         configuration.write_text("\n".join(self._configuration()) + "\n", encoding="utf-8")
         log = self._directory / "log"
         with log.open("wb") as output:
-            # A session of its own: Ctrl-C is for us, and we end the broker last.
-            self._process = subprocess.Popen(
-                [self._program, "-c", str(configuration)],
-                stdin=subprocess.DEVNULL,
-                stdout=output,
-                stderr=output,
-                start_new_session=True,
-            )
+            words = [self._program, "-c", str(configuration)]
+            try:
+                self._process = Child(words, stdout=output, stderr=output, folder=self._directory)
+            except OSError as error:
+                raise Trouble(f"mosquitto cannot be run: {error.strerror}", where=self._program) from error
         if self._takes_connections(self._process):
             return True
-        _end(self._process)
+        self._process.end()
         return False
 
-    def _takes_connections(self, process: subprocess.Popen[bytes]) -> bool:
+    def _takes_connections(self, process: Child) -> bool:
         for _ in range(int(START_TIMEOUT / 0.01)):
             try:
                 socket.create_connection((self.host, self.port), START_TIMEOUT).close()
@@ -196,23 +193,10 @@ class Mosquitto:
         self._process = self._directory = None
         try:
             if process is not None:
-                _end(process)
+                process.end()
         finally:
             if directory is not None:
                 shutil.rmtree(directory, ignore_errors=True)
-
-
-def _end(process: subprocess.Popen[bytes]) -> None:
-    process.terminate()
-    try:
-        process.wait(STOP_TIMEOUT)
-    except subprocess.TimeoutExpired:
-        process.kill()
-        process.wait()
-    except BaseException:
-        # A second Ctrl-C came while we waited.
-        process.kill()
-        raise
 
 
 def _hashed(password: str) -> str:

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import os
 import shlex
-import signal
-import subprocess
 import tempfile
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from conformance.bench.child import Child
 from conformance.verdict import Unclear
 from protocol.trouble import Trouble
 
@@ -45,7 +42,7 @@ class Program:
         self._words, self._broker = words, broker
         self._folder = tempfile.TemporaryDirectory(prefix="yardwire-")
         self._said = Path(self._folder.name) / "standard-error"
-        self._running: subprocess.Popen[bytes] | None = None
+        self._running: Child | None = None
 
     def __enter__(self) -> Self:
         return self
@@ -63,15 +60,9 @@ class Program:
         path.write_text(brief, encoding="utf-8")
         words = [word.replace(BROKER, self._broker).replace(BRIEF, str(path)) for word in self._words]
         try:
-            # A session of its own: it is ended with all that it has started, and Ctrl-C is for the kit.
             with self._said.open("wb") as said:
-                self._running = subprocess.Popen(
-                    words,
-                    stdin=subprocess.DEVNULL,
-                    stdout=subprocess.DEVNULL,
-                    stderr=said,
-                    start_new_session=True,
-                    env=self._environment,
+                self._running = Child(
+                    words, stderr=said, folder=Path(self._folder.name), environment=self._environment
                 )
         except OSError as error:
             raise Unclear(f"the program {words[0]!r} cannot be run: {error.strerror}") from error
@@ -93,8 +84,5 @@ class Program:
 
     def _end(self) -> None:
         running, self._running = self._running, None
-        if running is None:
-            return
-        with suppress(ProcessLookupError):
-            os.killpg(running.pid, signal.SIGKILL)
-        running.wait()
+        if running is not None:
+            running.end()

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import os
-import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from conformance.bench.child import Child
 from conformance.bench.login import handed_on
 from conformance.bench.several import require_several
 
@@ -31,33 +31,17 @@ def spawned_node(
         *(sys.executable, "-m", "conformance.commands.main", "node", node),
         *("--site", str(site_path), "--broker", f"mqtt://{tap.host}:{tap.port}", "--bench"),
     ]
-
     if broker is not None:
         require_several(broker, "the tester and the node that is started need two connections")
     environment = handed_on(os.environ, broker)
-
-    def start() -> subprocess.Popen[bytes]:
-        # A session of its own: Ctrl-C in the terminal is for the kit, which ends the node.
-        return subprocess.Popen(
-            command,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            start_new_session=True,
-            env=environment,
-        )
-
-    process = start()
-
-    def end() -> None:
-        process.kill()
-        process.wait()
+    process = Child(command, environment=environment)
 
     def restart() -> None:
         nonlocal process
-        end()
-        process = start()
+        process.end()
+        process = Child(command, environment=environment)
 
     try:
         yield restart
     finally:
-        end()
+        process.end()

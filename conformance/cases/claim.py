@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from conformance.case import case
-from conformance.handling import complete, fit, start
+from conformance.handling import complete, fit, reset_node, start
 from conformance.stand import Stand
 
 
@@ -82,11 +82,7 @@ def claim_after_reset(stand: Stand) -> None:
     was on.
     """
     before = stand.ask()
-    mark = stand.log.end
-    stand.bench.restart()
-    said = stand.wait_for(
-        lambda m: m.from_node and m.name == "node-status", stand.limit_ms("reconnect"), mark
-    )
+    said = reset_node(stand)
     stand.need(said is not None, "the node did not come back after its reset")
     first = stand.ask()
     stand.check(

@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from conformance.case import case
 from conformance.crane_site import BOX, CRANE, arrived, crane_of, crane_status, has_no_load_sensor, stacks
-from conformance.handling import complete, crane_ready, crane_unhomed, done, homes, reset_faults, settle
+from conformance.handling import (
+    complete,
+    crane_ready,
+    crane_unhomed,
+    done,
+    homes,
+    reset_faults,
+    reset_node,
+    settle,
+)
 from conformance.log import Message
 from conformance.stand import Stand
 from protocol.site import Axis
@@ -179,9 +188,7 @@ def crane_load_unsure(stand: Stand) -> None:
     Resets the crane: load is 'unsure' and the fault 'load-unsure' is active. reset-fault with 'none' found
     ends both.
     """
-    mark = stand.log.end
-    stand.bench.restart()
-    stand.wait_for(lambda m: m.from_node and m.name == "crane-status", stand.limit_ms("reconnect"), mark)
+    reset_node(stand)
     settle(stand)
     answer = stand.ask()
     told = (crane_status(answer)["load"], "load-unsure" in answer.body("fault").get("active", []))

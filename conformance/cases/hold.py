@@ -12,6 +12,8 @@ from protocol.specification import FINAL
 BRAKED_WITHIN_MS, WATCHED_MS = 1500, 300
 ON_THE_WAY_MS = 800
 """How long a jog takes at least, besides what the link costs, so that a hold comes on the way."""
+TRIES = 3
+"""Jobs that are started until one is still open when the hold comes: a busy machine may be late with it."""
 
 
 @case("HLD-01", "HLD-02", "ORD-03", after=("orders-ask",))
@@ -99,14 +101,18 @@ def hold_keeps_job(stand: Stand) -> None:
     """A hold stops a job and keeps it; after the resume it goes on and is done as if it had not been held.
 
     Starts a job, holds the node, sees that job still open, resumes with the right count and brings the job to
-    its end.
+    its end. Where the job was over before the hold came, it is tried again.
     """
-    fit(stand)
-    sent = start(stand)
-    before = stand.ask()
-    stand.send({"act": "hold"})
-    held = stand.ask()
-    _not_over(stand, sent)
+    for _ in range(TRIES):
+        fit(stand)
+        sent = start(stand)
+        before = stand.ask()
+        stand.send({"act": "hold"})
+        held = stand.ask()
+        if not _is_over(stand, sent):
+            break
+        stand.answer_to("resume", holds=held.role_state["holds"])
+    stand.need(not _is_over(stand, sent), "the job was over before the hold came")
     stand.check(held.role_state["held"], "HLD-01", "held", "not held", held.report)
     same = held.job[0] == sent.id and held.job[1] == "running"
     stand.check(same, "HLD-02", f"job {sent.id} still running", held.job, held.report)
@@ -117,12 +123,11 @@ def hold_keeps_job(stand: Stand) -> None:
     stand.check(final.body["state"] == "done", "HLD-05", "the job 'done'", final.body["state"], final)
 
 
-def _not_over(stand: Stand, job: Sent) -> None:
-    """Raise Unclear where the job had ended before the hold arrived."""
+def _is_over(stand: Stand, job: Sent) -> bool:
+    """Whether the job had ended before the hold arrived."""
     hold = next(m.number for m in stand.log.since(job.before) if m.body.get("act") == "hold")
     reports = [m for m in stand.log.sent("job-report", job.before) if m.is_report(job.act, order=job.id)]
-    over = any(m.body["state"] in FINAL and m.number < hold for m in reports)
-    stand.need(not over, "the job was over before the hold came")
+    return any(m.body["state"] in FINAL and m.number < hold for m in reports)
 
 
 @case("HLD-03", "HLD-05", "CRN-11", after=("hold-keeps-job", "crane-jogs"), roles=("crane",), moves=True)

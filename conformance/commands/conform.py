@@ -13,6 +13,7 @@ import click
 
 from conformance.commands import conform_report, conform_yard, consent, progress, report_file
 from conformance.commands.behind_a_tap import open_tap, site_naming, tap_options
+from conformance.commands.held import held_when_stopped
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -229,16 +230,19 @@ def _judge(wishes: Wishes, site: Site, tap: Tap, stand: Stand, before: Before) -
     from conformance.commands.arriving import wait_for_node
     from conformance.runner import Run, Selection
 
+    conform_report.load(wishes.files)
     run = Run(stand, Selection(wishes.only or None, wishes.motion), _progress(stand))
     people = _asked(wishes, site)
     if before.resumed is not None:
         run.earlier, people = before.resumed, before.resumed.answers(people)
     stopped = ""
     run.plan()
+    moves = wishes.motion and not site.nodes[wishes.node].is_supervisor
     try:
         if not site.nodes[wishes.node].is_supervisor:
             wait_for_node(tap, wishes.node, slow=wishes.slow)
-        run.perform()
+        with held_when_stopped(stand, moves=moves):
+            run.perform()
         progress.clear()
         people = _answers(wishes, people)
     except BaseException as ending:

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from conformance.commands import report_file
+from conformance.commands import report_file, stopping
 from protocol.trouble import Trouble
 
 
@@ -15,14 +15,33 @@ def why(ending: BaseException) -> str:
     """How a run ended before its end, for its report."""
     if isinstance(ending, Trouble):
         return ending.what
+    if isinstance(ending, stopping.Stopped) and ending.exit_code != stopping.STOPPED_BY_CTRL_C:
+        return "stopped by a signal"
     return "stopped by Ctrl-C" if isinstance(ending, KeyboardInterrupt) else "stopped"
 
 
-def write(report: dict[str, Any], files: dict[str, Path | None]) -> None:
-    """Print the report and write each file whole. Raises Trouble."""
+def load(files: dict[str, Path | None]) -> None:
+    """Import what writes the reports now: there is little time for it where the run is stopped."""
     from conformance.reports import as_text
 
-    click.echo(as_text.render(report))
+    _ = as_text
+    if files["html"] is not None:
+        from conformance.reports import as_html
+
+        _ = as_html
+    if files["junit"] is not None:
+        from conformance.reports import as_junit
+
+        _ = as_junit
+
+
+def write(report: dict[str, Any], files: dict[str, Path | None]) -> None:
+    """Write each file whole, then print the report: a closed terminal must not keep files from being written.
+
+    Raises Trouble.
+    """
+    from conformance.reports import as_text
+
     for kind, path in files.items():
         if path is None:
             continue
@@ -37,3 +56,4 @@ def write(report: dict[str, Any], files: dict[str, Path | None]) -> None:
 
             text = as_junit.render(report)
         report_file.write(path, text)
+    click.echo(as_text.render(report))

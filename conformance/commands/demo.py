@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from conformance.whole_file import write_whole
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -178,13 +179,6 @@ def _bench_run(site: Site, site_path: Path, choice: str, seed: int) -> Iterator[
     ):
         stand = Stand(bench, site, ON_THE_BENCH, Random(seed), SLOW)
         run = Run(stand, Selection(motion=False))
-        stopped = False
-
-        def go_on(_case: object, _result: object) -> None:
-            if stopped:
-                raise _Stopped
-
-        run.progress = go_on
 
         def judge() -> Run:
             run.perform()
@@ -194,11 +188,8 @@ def _bench_run(site: Site, site_path: Path, choice: str, seed: int) -> Iterator[
         try:
             yield judging
         finally:
-            stopped = True
-
-
-class _Stopped(Exception):
-    """The demo ends before the bench run has."""
+            # Where the demo ends before the run has, nobody waits for what it is about.
+            bench.give_up()
 
 
 def _judged(judging: Future[Run]) -> Run:
@@ -328,12 +319,9 @@ def _folder(path: Path, site_text: str) -> Folder:
 
 def _write(path: Path, text: str) -> None:
     """Write a file whole or not at all. Raises Trouble."""
-    beside = path.with_name(path.name + ".part")
     try:
-        beside.write_text(text, encoding="utf-8")
-        beside.replace(path)
+        write_whole(path, text)
     except OSError as error:
-        beside.unlink(missing_ok=True)
         raise Trouble(
             f"cannot be written: {error.strerror}",
             where=str(path),

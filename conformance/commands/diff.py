@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from conformance.commands import report_file
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -72,7 +73,7 @@ def diff(
     if html is not None:
         from conformance.traffic.diff_page import diff_page
 
-        html.write_text(diff_page(result), encoding="utf-8")
+        report_file.write(html, diff_page(result))
     if as_json:
         click.echo(json.dumps(_json(result), indent=2))
     else:

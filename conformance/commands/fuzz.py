@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import signal
 import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
@@ -10,14 +9,13 @@ from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from threading import Event
-from types import FrameType
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from conformance.commands import consent, progress, report_file
+from conformance.commands import consent, progress, report_file, stopping
 from conformance.commands.behind_a_tap import open_tap, site_naming, tap_options
+from conformance.commands.held import held_when_stopped
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -185,8 +183,8 @@ def _run(
         complete = False
         try:
             wait_for_node(tap, wishes.node)
-            with _interruptions() as stopped:
-                campaign.run(_more(campaign, wishes, stopped), [kept.steps for kept in earlier])
+            with held_when_stopped(stand, moves=wishes.options.motion), _interruptions():
+                campaign.run(_more(campaign, wishes), [kept.steps for kept in earlier])
             complete = True
         finally:
             progress.clear()
@@ -218,40 +216,26 @@ class Keeper:
 
 
 @contextmanager
-def _interruptions() -> Iterator[Event]:
-    """Tells whether Ctrl-C was pressed: raised where no exception can come through, as when garbage is collected, it
-    would be lost.
-    """
-    stopped, before = Event(), signal.getsignal(signal.SIGINT)
-
-    def stop(_number: int, _frame: FrameType | None) -> NoReturn:
-        stopped.set()
-        raise KeyboardInterrupt
-
-    ours = callable(before)
-    if ours:
-        signal.signal(signal.SIGINT, stop)
+def _interruptions() -> Iterator[None]:
+    """Let a signal end the run also where its exception was lost, or a library has made another one of it."""
     try:
-        yield stopped
+        yield
     except Exception as error:
         # A library that was interrupted in the middle may stumble over that before it passes it on.
-        if stopped.is_set():
-            raise KeyboardInterrupt from error
+        if number := stopping.asked():
+            raise stopping.Stopped(number) from error
         raise
-    finally:
-        if ours:
-            signal.signal(signal.SIGINT, before)
 
 
-def _more(campaign: Campaign, wishes: Wishes, stopped: Event) -> Callable[[], bool]:
+def _more(campaign: Campaign, wishes: Wishes) -> Callable[[], bool]:
     """Whether the budget allows another batch; shows on a terminal how far it is."""
     minutes = MINUTES if wishes.minutes is None and wishes.cases is None else wishes.minutes
     began = shown = 0.0
 
     def more() -> bool:
         nonlocal began, shown
-        if stopped.is_set():
-            raise KeyboardInterrupt
+        if number := stopping.asked():
+            raise stopping.Stopped(number)
         now = time.monotonic()
         if not began:
             began = now
@@ -321,6 +305,6 @@ def _write(
     from conformance.fuzz.report import document, render
 
     report: dict[str, Any] = document(campaign, keeper.files, complete=complete, mended=mended, notes=notes)
-    click.echo(render(report))
     if path is not None:
         report_file.write(path, report_file.as_json(report))
+    click.echo(render(report))

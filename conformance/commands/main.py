@@ -12,22 +12,31 @@ import select
 import signal
 import sys
 import traceback
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Sequence
+from contextlib import suppress
 from importlib.metadata import version
-from types import FrameType
 from typing import NoReturn
 
 import click
 
 from conformance.commands.lazy import LazyCommand, LazyGroup
+from conformance.commands.stopping import (
+    SIGNAL_BASE,
+    STOPPED_BY_CTRL_C,
+    Stopped,
+    end_process,
+    stoppable,
+    unwrapped,
+)
 from conformance.commands.thread_failure import stopped_by_a_thread
 from protocol.trouble import Trouble
 
 COULD_NOT_RUN = 2
-STOPPED_BY_CTRL_C = 130
+NOBODY_ANSWERED = Trouble(
+    "standard input ended where a question needed an answer",
+    mend="Run it in a terminal, or give the option that answers (see --help)",
+)
 DISK_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
-SIGNAL_BASE = 128  # A shell reports a program that ended by signal n as 128 + n.
 
 COMMANDS = {
     "demo": LazyCommand(
@@ -63,7 +72,7 @@ Exit codes:
   0    fine
   1    not conformant, not shown to be, not valid, or different
   2    could not run
-  130  stopped by Ctrl-C"""
+  130  stopped by Ctrl-C (by another signal: 128 + its number)"""
 
 
 def _print_version(ctx: click.Context, _parameter: click.Parameter, wanted: bool) -> None:
@@ -98,7 +107,10 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
 
     A command ends by returning None (0) or its exit code, or by raising `Trouble`.
     """
-    sys.exit(run(sys.argv[1:] if arguments is None else arguments))
+    with stoppable():
+        code = run(sys.argv[1:] if arguments is None else arguments)
+        end_process(code)
+        sys.exit(code)
 
 
 def run(arguments: Sequence[str]) -> int:
@@ -106,14 +118,17 @@ def run(arguments: Sequence[str]) -> int:
     if "_YARDWIRE_COMPLETE" in os.environ:
         cli.main(list(arguments), prog_name="yardwire")  # Shell completion: click answers and exits.
     _print_what_the_terminal_can()
-    with _ended_by_signals(), stopped_by_a_thread() as program:
+    with stoppable() as stopping, stopped_by_a_thread() as program:
         try:
             code = _invoke(arguments)
             sys.stdout.flush()
             program.check()
         except BaseException as ending:  # noqa: BLE001 - Ctrl-C is one of the endings
-            return _judge(program.failure or ending)
-        return code
+            code = _judge(unwrapped(ending) if stopping.number is not None else program.failure or ending)
+            if stopping.terminal_is_gone and stopping.number is None:
+                # The signal that says so is still on its way, or was for another process.
+                return SIGNAL_BASE + signal.SIGHUP
+        return code if stopping.number is None else SIGNAL_BASE + stopping.number
 
 
 def _invoke(arguments: Sequence[str]) -> int:
@@ -135,15 +150,12 @@ def _judge(ending: BaseException) -> int:
         ending.show()
         return COULD_NOT_RUN
     if isinstance(ending, click.Abort):
-        # click raises it out of a question, for Ctrl-C and for the end of standard input alike.
-        if not isinstance(ending.__context__, EOFError):
-            return _tell_stopped()
-        ending = Trouble(
-            "standard input ended where a question needed an answer",
-            mend="Run it in a terminal, or give the option that answers (see --help)",
-        )
+        # click raises it out of a question, for a signal and for the end of standard input alike.
+        ending = ending.__context__ or KeyboardInterrupt()
+        if isinstance(ending, EOFError):
+            ending = NOBODY_ANSWERED
     if isinstance(ending, KeyboardInterrupt):
-        return _tell_stopped()
+        return _tell_stopped(ending)
     if isinstance(ending, BrokenPipeError) and _reader_left(sys.stdout.fileno()):
         _discard_output()
         return COULD_NOT_RUN
@@ -158,9 +170,11 @@ def _judge(ending: BaseException) -> int:
     return ending.exit_code if isinstance(ending, Trouble) else COULD_NOT_RUN
 
 
-def _tell_stopped() -> int:
-    _tell("stopped by Ctrl-C")
-    return STOPPED_BY_CTRL_C
+def _tell_stopped(ending: KeyboardInterrupt) -> int:
+    code = ending.exit_code if isinstance(ending, Stopped) else STOPPED_BY_CTRL_C
+    if code == STOPPED_BY_CTRL_C:
+        _tell("stopped by Ctrl-C")
+    return code
 
 
 def _tell_own_fault(ending: BaseException) -> None:
@@ -201,25 +215,6 @@ def _print_what_the_terminal_can() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")
-
-
-@contextmanager
-def _ended_by_signals() -> Iterator[None]:
-    """Let `kill` and a closed terminal unwind the command as Ctrl-C does: no child process is left behind."""
-
-    def unwind(number: int, _frame: FrameType | None) -> NoReturn:
-        raise SystemExit(SIGNAL_BASE + number)
-
-    ours = [
-        number for number in (signal.SIGTERM, signal.SIGHUP) if signal.getsignal(number) is signal.SIG_DFL
-    ]
-    for number in ours:
-        signal.signal(number, unwind)
-    try:
-        yield
-    finally:
-        for number in ours:
-            signal.signal(number, signal.SIG_DFL)
 
 
 if __name__ == "__main__":

@@ -76,7 +76,9 @@ def _comparison(old_path: Path) -> Comparison:
         comparison = compare(specification_in(old_path), specification())
     except NotExpressible as error:
         raise Trouble(
-            f"cannot reason about it: {error}", where=str(old_path), mend="Compare it by hand"
+            f"versions cannot be compared where one says this: {error}",
+            where=str(old_path),
+            mend="Say it as the other messages do, or compare it by hand",
         ) from error
     click.echo("\n".join(in_words(comparison)))
     return comparison

@@ -4,28 +4,23 @@ from __future__ import annotations
 
 import json
 import re
-import signal
-from collections.abc import Iterator
-from contextlib import contextmanager
 from importlib.metadata import version
 from pathlib import Path
-from types import FrameType
 from typing import TYPE_CHECKING
 
 import click
 
-from conformance.commands import progress
+from conformance.commands import progress, stopping
 from conformance.commands.bus_options import bus_options
+from conformance.whole_file import growing
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
     from conformance.bench.address import Address
-    from conformance.traffic.capture import Capture
     from conformance.traffic.live_line import LiveLine
     from conformance.traffic.tape import Rotation, Tape
     from protocol.recording import RecordedMessage
 
-SIGNAL_BASE = 128  # A shell reports a program that ended by signal n as 128 + n.
 UNITS = {"": 1, "k": 1000, "M": 1000**2, "G": 1000**3}
 TIMES = {"s": 1, "m": 60, "h": 3600}
 
@@ -82,18 +77,17 @@ def record(
     if site != "+" and re.fullmatch("[A-Za-z0-9-]{1,12}", site) is None:
         raise Trouble(f"{site!r} is no name of a site", mend="It has 1 to 12 characters A-Z a-z 0-9 and '-'")
     rotation = Rotation(rotate_size, rotate_every * 1_000_000)
-    session = _Session(bus, site, path, rotation, pack=pack, qos=qos, quiet=as_json)
+    with stopping.gently(lambda: None):
+        session = _Session(bus, site, path, rotation, pack=pack, qos=qos, quiet=as_json)
     try:
-        ended_by = session.run(seconds, messages)
+        session.run(seconds, messages)
     finally:
         if session.tape.messages or session.capture.connections:
             _tell(session.tape, session.line, as_json=as_json)
         else:
             session.discard()
-    if ended_by == signal.SIGINT:
-        raise KeyboardInterrupt
-    if ended_by is not None:
-        raise SystemExit(SIGNAL_BASE + ended_by)
+    if number := stopping.asked():
+        raise stopping.Stopped(number)
     return 0
 
 
@@ -124,22 +118,36 @@ class _Session:
         self._most: int | None = None
         self._end_us: float | None = None
 
-    def run(self, seconds: float | None, messages: int | None) -> int | None:
-        """Record to the end; gives the signal that ended it, if one did. Raises Trouble."""
+    def run(self, seconds: float | None, messages: int | None) -> None:
+        """Record to the end, or until a signal. Raises Trouble."""
         from conformance.traffic.tape import TapeFull
 
         self._most = messages
         self._end_us = None if seconds is None else seconds * 1e6
-        with _stopped_by_signals(self.capture) as signals:
+        with growing(self.tape.files[-1]), stopping.gently(self._stop):
             try:
-                self.capture.run(self.tape.note, self._pause)
+                self._listen()
                 self.tape.close(self.capture.now_us())
             except TapeFull as error:
                 self.tape.abandon()
                 where = str(self.tape.files[-1])
                 mend = "What is in the file is whole and can be read; make room and record again"
                 raise Trouble(f"nothing more could be written: {error}", where=where, mend=mend) from error
-        return signals[0] if signals else None
+
+    def _listen(self) -> None:
+        try:
+            if not stopping.asked():
+                self.capture.run(self.tape.note, self._pause)
+        except stopping.Stopped:
+            if not self.capture.connections:
+                raise
+
+    def _stop(self) -> None:
+        """Between two messages, never inside one; at once where a broker is waited for."""
+        self.capture.stop()
+        number = stopping.asked()
+        if self.capture.connecting and number:
+            raise stopping.Stopped(number)
 
     def discard(self) -> None:
         """Leave no file behind where nothing was ever heard."""
@@ -170,25 +178,6 @@ def _tell(tape: Tape, line: LiveLine, *, as_json: bool) -> None:
     more = f" to {tape.files[-1]}" if len(tape.files) > 1 else ""
     click.echo(f"{tape.files[0]}{more}: {line.summary()}")
     click.echo(f"Next: yardwire show {tape.files[0]}")
-
-
-@contextmanager
-def _stopped_by_signals(capture: Capture) -> Iterator[list[int]]:
-    """Let a signal end the recording between two messages, never inside one."""
-    seen: list[int] = []
-
-    def stop(number: int, _frame: FrameType | None) -> None:
-        seen.append(number)
-        capture.stop()
-
-    before = {
-        number: signal.signal(number, stop) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-    }
-    try:
-        yield seen
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
 
 
 def _require_zstandard() -> None:

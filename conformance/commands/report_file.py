@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+from conformance.whole_file import write_whole
 from protocol.trouble import Trouble
 
 
@@ -22,10 +23,7 @@ def as_json(report: dict[str, Any]) -> str:
 
 def write(path: Path, text: str) -> None:
     """Write a report whole or not at all. Raises Trouble."""
-    beside = path.with_name(path.name + ".part")
     try:
-        beside.write_text(text, encoding="utf-8")
-        beside.replace(path)
+        write_whole(path, text)
     except OSError as error:
-        beside.unlink(missing_ok=True)
         raise Trouble(f"the report cannot be written: {error.strerror}", where=str(path)) from error

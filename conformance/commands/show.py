@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from conformance.commands import report_file
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -172,7 +173,7 @@ def _stats(recording: Source, wanted: Filter, html: Path | None, *, as_json: boo
     if html is not None:
         from conformance.traffic.figures_page import figures_page
 
-        html.write_text(figures_page(recording.header, found), encoding="utf-8")
+        report_file.write(html, figures_page(recording.header, found))
         click.echo(f"Wrote {html}")
     elif as_json:
         click.echo(json.dumps(found.as_json(), indent=2))
@@ -188,6 +189,6 @@ def _page(recording: Source, wanted: Filter, html: Path, limit: int | None) -> N
     most = min(limit or MOST_ON_A_PAGE, MOST_ON_A_PAGE)
     pairs = list(islice(_wanted(recording, wanted), most + 1))
     story = tell(recording.header, [item for item, _ in pairs[:most]])
-    html.write_text(story_page(story), encoding="utf-8")
+    report_file.write(html, story_page(story))
     cut = f"; only the first {most:,} messages are on it" if len(pairs) > most else ""
     click.echo(f"Wrote {html}{cut}")

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from conformance.publish.corners import corners
+from conformance.publish.dialect import require_expressible
 from conformance.publish.model import field_of, schemas
 from conformance.publish.reader import Reader
 from protocol.specification import Figure, Schema, Specification, Table
@@ -76,6 +77,8 @@ def _dotted(version: tuple[int, int]) -> str:
 
 def compare(old: Specification, new: Specification) -> Comparison:
     """Every change from `old` to `new`. Raises NotExpressible for a schema that cannot be reasoned about."""
+    for spec in (old, new):
+        require_expressible(spec)
     found = [
         *_messages(old, new),
         *_figures(old.timing, new.timing, "timing"),
@@ -149,13 +152,13 @@ def _field(old: Specification, new: Specification, field: str, there: Schema, he
     if after is None:
         yield "is gone"
     elif before is None:
-        yield "is new" + (", and required" if field in here["required"] else "")
+        yield "is new" + (", and required" if field in here.get("required", ()) else "")
     else:
         one, other = field_of(old, field, before), field_of(new, field, after)
         if one.key != other.key:
             yield f"key {one.key} became {other.key}"
-        if (field in there["required"]) != (field in here["required"]):
-            yield "is required now" if field in here["required"] else "is no longer required"
+        if (field in there.get("required", ())) != (field in here.get("required", ())):
+            yield "is required now" if field in here.get("required", ()) else "is no longer required"
         yield from _kind(old, new, one.schema, other.schema)
 
 

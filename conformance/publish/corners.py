@@ -45,7 +45,15 @@ def ends(spec: Specification, field: Field) -> Iterator[Any]:
         yield from _ends(spec, field.schema)
 
 
+def ends_of(spec: Specification, schema: Schema) -> list[Any]:
+    """The values at the ends of a kind of value that stands in an array."""
+    return list(_ends(spec, schema))
+
+
 def _ends(spec: Specification, schema: Schema) -> Iterator[Any]:
+    if "const" in schema:
+        yield schema["const"]
+        return
     if "enum" in schema:
         yield from schema["enum"]
         return
@@ -84,6 +92,9 @@ def _arrays(spec: Specification, schema: Schema) -> Iterator[list[Any]]:
         return
     entries = list(_ends(spec, merged(spec, schema["items"])))
     least, most = schema.get("minItems", 0), schema["maxItems"]
+    if not most:
+        yield []
+        return
     if schema.get("uniqueItems"):
         yield from (entries[:count] for count in dict.fromkeys((least, min(most, len(entries)))))
         yield from ([entry, *[e for e in entries if e != entry][: max(least, 1) - 1]] for entry in entries)

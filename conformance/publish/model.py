@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from protocol.specification import Schema, Specification
+from protocol.trouble import Trouble
 
 _KNOWN = frozenset(
     [
@@ -36,8 +37,12 @@ _KNOWN = frozenset(
 )
 
 
-class NotExpressible(ValueError):
-    """A schema that says something in a way which cannot be unfolded."""
+MOST_ALTERNATIVES = 256
+"""The specification's messages have eight at most; every condition may double them."""
+
+
+class NotExpressible(Trouble):
+    """A schema that says something in a way which cannot be unfolded: what it is, and of which message and field."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,9 +100,13 @@ def variants(spec: Specification, schema: Schema) -> tuple[Variant, ...]:
         raise NotExpressible(f"{schema['title']} uses {', '.join(sorted(unknown))}")
     fields = {name: field_of(spec, name, part) for name, part in schema["properties"].items()}
     needs = _closure(schema.get("dependentRequired", {}))
-    drafts = [_Draft(fields, frozenset(schema["required"]), frozenset())]
-    for condition in _conditions(schema):
-        drafts = [split for draft in drafts for split in _split(draft, condition)]
+    drafts = [_Draft(fields, frozenset(schema.get("required", ())), frozenset())]
+    for trigger, condition in _conditions(schema):
+        drafts = [split for draft in drafts for split in _unfolded(draft, trigger, condition)]
+        if len(drafts) > MOST_ALTERNATIVES:
+            raise NotExpressible(
+                f"{schema['title']}: its conditions make more than {MOST_ALTERNATIVES} alternatives"
+            )
     return tuple(finished for draft in drafts if (finished := _finished(draft, needs)) is not None)
 
 
@@ -126,13 +135,22 @@ class _Draft:
         return replace(self, forbidden=self.forbidden | set(names))
 
 
-def _conditions(schema: Schema) -> Iterator[Schema]:
+def _conditions(schema: Schema) -> Iterator[tuple[str | None, Schema]]:
+    """Each condition, with the field that has to be there for it to be asked at all."""
     if "if" in schema:
-        yield schema
+        yield None, schema
     for trigger, part in schema.get("dependentSchemas", {}).items():
-        if trigger not in schema["required"] or not set(part) <= {"if", "then", "else"}:
+        if not set(part) <= {"if", "then", "else"}:
             raise NotExpressible(f"{schema['title']}: dependentSchemas of {trigger}")
-        yield part
+        yield trigger, part
+
+
+def _unfolded(draft: _Draft, trigger: str | None, condition: Schema) -> Iterator[_Draft]:
+    """The alternatives of one condition: without its trigger, where that may be left out, and with it."""
+    if trigger is not None and trigger not in draft.required:
+        yield draft.forbidding(trigger)
+        draft = draft.requiring(trigger)
+    yield from _split(draft, condition)
 
 
 def _split(draft: _Draft, condition: Schema) -> Iterator[_Draft]:

@@ -26,6 +26,10 @@ class Reader:
             return self.spec.messages.get(message)
         return self.spec.acts.get(act or "") if message in self.spec.messages else None
 
+    def require_readable(self, message: str, act: str | None) -> None:
+        """Raise what the library raises for a schema that is none: ValueError, TypeError, ReferencingError."""
+        self._validator(message, act)
+
     def troubles(
         self, writer: Specification, message: str, act: str | None, body: Mapping[str, Any]
     ) -> Iterator[tuple[str, str]]:
@@ -70,7 +74,7 @@ class Reader:
             schemas = {
                 urn: opened(dict(schema))
                 for urn, schema in self.spec.by_urn.items()
-                if schema["title"] != "job-order"
+                if schema.get("title") != "job-order"
             }
             registry = jsonschema_rs.Registry(list(schemas.items()), retriever=_refuse)
             schema = self.schema(message, act)

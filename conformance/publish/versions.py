@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -28,9 +27,10 @@ def specification_in(folder: Path) -> Specification:
     try:
         _ = (spec.major, spec.minor, spec.by_urn, spec.timing, spec.limits, spec.topics, spec.tables)
         _ = (spec.order_checks, spec.requirements)
-    except (OSError, KeyError, TypeError, ValueError, json.JSONDecodeError, tomllib.TOMLDecodeError) as error:
+    except (OSError, LookupError, TypeError, ValueError, AttributeError, RecursionError) as error:
+        what = f"{type(error).__name__}: {error}" if isinstance(error, LookupError) else error
         raise Trouble(
-            f"cannot read the specification: {error}", where=str(data), mend="Publish it again"
+            f"cannot read the specification: {what}", where=str(data), mend="Publish it again"
         ) from error
     return spec
 

@@ -108,6 +108,8 @@ class Capture:
         self._stopped = False
         self._client_id = f"rec-{secrets.token_hex(4)}"
         self.connections = 0
+        self.connecting = False
+        """Whether a broker's answer is waited for: nothing is lost where that is broken off."""
 
     def stop(self) -> None:
         """End `run` soon; may be called from a signal handler or another thread."""
@@ -125,11 +127,15 @@ class Capture:
         failures = 0
         while not self._stopped:
             try:
-                with self._connected() as sock:
+                self.connecting = True
+                sock = self._connected()
+                self.connecting = False
+                with sock:
                     failures = 0
                     note(self.now_us(), EventKind.CONNECTED, self._address.name)
                     self._listen(sock, pause)
             except (OSError, Gone, Trouble) as error:
+                self.connecting = False
                 if not self.connections:
                     raise (
                         trouble_of(self._endpoint, error) if isinstance(error, OSError) else error

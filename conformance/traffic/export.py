@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from conformance.traffic.lines import Line
+from conformance.whole_file import whole
 from protocol.recording import RecordedMessage
 from protocol.trouble import Trouble
 
@@ -32,7 +33,8 @@ def write(path: Path, started: str, pairs: Iterable[Pair]) -> int:
             f"{path.suffix or 'no suffix'!r} is no format", where=str(path), mend=f"Use {', '.join(_WRITERS)}"
         )
     try:
-        return writer(path, _rows(started, pairs))
+        with whole(path) as part:
+            return writer(part, _rows(started, pairs))
     except OSError as error:
         raise Trouble(f"cannot be written: {error.strerror or error}", where=str(path)) from error
 

@@ -47,6 +47,8 @@ class Dialler:
         self._done = done
         self._socket: socket.socket | None = None
         self._error: BaseException | None = None
+        self._dropped = False
+        self._lock = threading.Lock()
         self._thread = threading.Thread(target=self._run, name=f"dial {endpoint}", daemon=True)
         self._thread.start()
 
@@ -63,15 +65,23 @@ class Dialler:
         return self._socket
 
     def drop(self) -> None:
-        """Wait for the end and close what came of it."""
-        self._thread.join()
-        if self._socket is not None:
-            self._socket.close()
+        """Close what has come of it, or what still comes of it; waits for nothing."""
+        with self._lock:
+            self._dropped = True
+            sock, self._socket = self._socket, None
+        if sock is not None:
+            sock.close()
 
     def _run(self) -> None:
         try:
-            self._socket = dial(self._endpoint, look=self._look)
+            sock = dial(self._endpoint, look=self._look)
         except BaseException as error:  # noqa: BLE001 - it belongs to whoever asks for the result
             self._error = error
+        else:
+            with self._lock:
+                if not self._dropped:
+                    self._socket = sock
+            if self._socket is not sock:
+                sock.close()
         finally:
             self._done()

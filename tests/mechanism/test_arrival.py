@@ -5,13 +5,14 @@ from collections.abc import Iterable
 from functools import cache
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from protocol.position_table import OutsideTable, PositionTable
 from reference_node.edge import Edge
 from reference_node.mechanism.track import Track
 from reference_node.roles.arrival import Arrival, ArrivalSettings
+from tests.examples import examples
 from tests.mechanism.counting_berth import CountingBerth
 from tests.mechanism.siding import Engine, bring_in, siding
 
@@ -221,7 +222,7 @@ def test_the_powers_of_an_arrival() -> None:
 
 
 @given(st.integers(0, 60))
-@settings(max_examples=20, deadline=None)
+@examples(20)
 def test_pulses_before_arming_are_ignored_whatever_their_number(number: int) -> None:
     """BER-04."""
     arrival = begun()

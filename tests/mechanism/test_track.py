@@ -5,13 +5,14 @@ import time
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from reference_node.edge import Edge
 from reference_node.mechanism.reed import Reed
 from reference_node.mechanism.track import NOISE_US, Track
 from reference_node.mechanism.train import Consist, Locomotive, Magnet, Train
+from tests.examples import examples
 from tests.mechanism.siding import Engine, siding
 
 QUIET = Engine(creep=55, coasts=80, lag=0.15, mass=1000)
@@ -95,7 +96,7 @@ def test_a_motor_disturbs_the_lines_only_while_it_is_on() -> None:
 
 
 @given(st.integers(0, 2**32))
-@settings(max_examples=20, deadline=None)
+@examples(20)
 def test_the_same_seed_gives_the_same_edges(seed: int) -> None:
     assert drive_through(siding(NOISY, seed)) == drive_through(siding(NOISY, seed))
 
@@ -105,7 +106,7 @@ def test_another_seed_gives_other_edges() -> None:
 
 
 @given(st.integers(0, 2**32), st.lists(st.integers(1, 3_000_000), max_size=30))
-@settings(max_examples=20, deadline=None)
+@examples(20)
 def test_edges_do_not_depend_on_the_steps(seed: int, steps: list[int]) -> None:
     once, often = siding(NOISY, seed), siding(NOISY, seed)
     for track in (once, often):
@@ -120,7 +121,7 @@ def test_edges_do_not_depend_on_the_steps(seed: int, steps: list[int]) -> None:
 @given(
     st.integers(0, 2**32), st.lists(st.tuples(st.integers(-60, 60), st.integers(1, 4_000_000)), max_size=8)
 )
-@settings(max_examples=30, deadline=None)
+@examples(30)
 def test_edges_alternate_and_levels_follow_whatever_is_driven(
     seed: int, commands: list[tuple[int, int]]
 ) -> None:
@@ -136,7 +137,7 @@ def test_edges_alternate_and_levels_follow_whatever_is_driven(
 
 
 @given(st.lists(st.tuples(st.integers(-60, 60), st.integers(1, 4_000_000)), max_size=8))
-@settings(max_examples=30, deadline=None)
+@examples(30)
 def test_without_bounce_and_noise_a_closed_line_has_a_magnet_within_reach(
     commands: list[tuple[int, int]],
 ) -> None:

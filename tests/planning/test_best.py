@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from reference_node.supervisor.planning.bound import Bound, cliques
@@ -12,6 +12,7 @@ from reference_node.supervisor.planning.wish import Visit, Wish
 from reference_node.supervisor.planning.yard import Yard
 from reference_node.supervisor.rules import beside
 from reference_node.supervisor.world import Spot
+from tests.examples import examples
 from tests.planning.every_order import soonest
 from tests.planning.integer_program import soonest_by_cp_sat
 from tests.planning.yards import CASES, NEAR, SITE, Case, north, south, train
@@ -76,7 +77,7 @@ def cases(draw: st.DrawFn) -> Case:
 
 
 @given(cases())
-@settings(max_examples=40)
+@examples(40)
 def test_random_yards_have_no_sooner_order(case: Case) -> None:
     found = plan(case.problem())
     assert found is not None
@@ -84,7 +85,7 @@ def test_random_yards_have_no_sooner_order(case: Case) -> None:
 
 
 @given(cases())
-@settings(max_examples=60)
+@examples(60)
 def test_bound_is_never_above_what_is_left(case: Case) -> None:
     """Along a best plan the bound of every state is at most the plan's end: it is admissible."""
     problem = case.problem()

@@ -7,7 +7,7 @@ from typing import Any
 
 import jsonschema_rs
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from referencing.exceptions import Unresolvable
 
@@ -18,6 +18,7 @@ from protocol.schemas import is_valid
 from protocol.site import Encoding
 from protocol.specification import specification
 from protocol.validation import read_message, read_publication
+from tests.examples import examples
 from tests.strategies import Body, messages_and_bodies
 
 NUMBERS = [0, 1, -1, 255, 65535, 65536, -32768, -32769, 2**32 - 1, 2**32, 2**63, 2**64, -(2**63) - 1, 10**30]
@@ -61,7 +62,7 @@ WORDS = sorted(
 )
 
 
-@settings(max_examples=1000)
+@examples(1000)
 @given(mutants())
 def test_compiled_and_explaining_validators_agree(mutant: tuple[str, Body]) -> None:
     message, body = mutant
@@ -73,7 +74,7 @@ def test_compiled_and_explaining_validators_agree(mutant: tuple[str, Body]) -> N
         assert compiled == validator_of(message, closed).is_valid(body) == (not explained)
 
 
-@settings(max_examples=300)
+@examples(300)
 @given(mutants())
 def test_every_refused_body_says_why_in_both_encodings(mutant: tuple[str, Body]) -> None:
     message, body = mutant

@@ -6,12 +6,13 @@ import math
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from protocol.position_table import PositionTable
 from protocol.site_file import scenario
 from reference_node.machines import Machines
+from tests.examples import examples
 from tests.reference_node.yard import BOOT, Yard, answers, homed_crane, with_crane
 
 TOP = {("stack-n", 0): "LOWER", ("stack-n", 1): "UPPER"}
@@ -163,7 +164,7 @@ def test_park_ends_on_the_parking_position() -> None:
     ]
 
 
-@settings(max_examples=40)
+@examples(40)
 @given(holds=st.lists(st.tuples(st.integers(1, 3_000), st.integers(0, 5_000)), min_size=1, max_size=4))
 def test_holds_at_any_moment_change_nothing_but_time(holds: list[tuple[int, int]]) -> None:
     """HLD-03, HLD-05: also in the middle of a grip or a release."""
@@ -221,7 +222,7 @@ def test_the_time_held_is_no_time_of_the_job() -> None:
     assert job.state == "done"
 
 
-@settings(max_examples=60)
+@examples(60)
 @given(after_ms=st.integers(0, 15_000))
 def test_a_cancel_at_any_moment_tells_the_truth(after_ms: int) -> None:
     """ORD-17: 'cancelled' only if the box stands where it stood, and 'ready' only at rest on the target."""

@@ -6,12 +6,13 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from protocol.guards import ORDER_GUARDS
 from protocol.specification import specification
 from reference_node.order_desk import OrderDesk
+from tests.examples import examples
 from tests.reference_node.yard import BOOT, NEVER, Yard, answers, homed_crane
 
 JOG: dict[str, Any] = {"act": "jog", "boot": BOOT, "deadline": NEVER, "target": [100, 0, 0]}
@@ -197,7 +198,7 @@ def test_nothing_but_hold_goes_to_all() -> None:
 ACTS = st.sampled_from(["claim", "cancel", "jog", "park", "home", "resume", "reset-fault", "hold", "ask"])
 
 
-@settings(max_examples=60)
+@examples(60)
 @given(
     st.lists(
         st.tuples(

@@ -14,6 +14,7 @@ from reference_node.scenario.scenario import Event, Scenario, Train
 from reference_node.scenario.virtual_stage import VirtualStage
 from reference_node.supervisor.planning.wish import Visit
 from reference_node.supervisor.world import Spot
+from tests.examples import examples
 
 SITE = site_of_the_kit()
 MACHINES = ("north", "south", "siding", "ferry")
@@ -89,7 +90,7 @@ class Storm(RuleBasedStateMachine):
 
 TestStorm = Storm.TestCase
 TestStorm.settings = settings(
-    max_examples=20, stateful_step_count=12, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+    examples(20), stateful_step_count=12, suppress_health_check=[HealthCheck.too_slow]
 )
 
 

@@ -45,6 +45,10 @@ KNOWN = {
     ("conformance/page/desk.py", "except"): "raised by whoever waits for the errand",
     ("conformance/runner.py", "except"): "on the main thread: the verdict on a case is ERROR",
     ("conformance/commands/main.py", "except"): "on the main thread: how the command ends",
+    (
+        "conformance/commands/held.py",
+        "suppress",
+    ): "on the main thread, which ends; says that the hold is not known",
     ("conformance/commands/demo.py", "ThreadPoolExecutor"): "its result is asked for at the end of the demo",
 }
 

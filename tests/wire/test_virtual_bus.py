@@ -6,7 +6,7 @@ from itertools import pairwise
 from random import Random
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from protocol.participant import Delivery, Publication
@@ -15,6 +15,7 @@ from protocol.wire.evidence import ClosedBy, Fate
 from protocol.wire.packet import Ack, Connect, Disconnect, Kind, Ping, Publish, Subscribe
 from protocol.wire.virtual import VirtualBus
 from protocol.wire.virtual_time import VirtualTime
+from tests.examples import examples
 from tests.wire.people import Listener, Node, PoliteNode
 
 
@@ -332,7 +333,7 @@ def test_the_judge_of_order_knows_the_example_of_the_standard() -> None:
     assert not is_legal([0, 1, 2, 1, 3, 2])
 
 
-@settings(max_examples=20)
+@examples(20)
 @given(st.integers(0, 10_000), st.booleans())
 def test_repeats_keep_the_order_of_section_4_6(seed: int, reorder: bool) -> None:
     bus = VirtualBus(VirtualTime(), Random(seed), latency_ms=(1, 40), repeat=0.3, reorder=reorder)

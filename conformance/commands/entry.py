@@ -1,0 +1,36 @@
+"""Where the program `yardwire` begins: it can be stopped before anything else is imported."""
+
+from __future__ import annotations
+
+import signal
+
+if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+    # Until the signals are taken below it ends by the signal itself, not by an error in the middle of an import.
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+import sys
+from typing import NoReturn
+
+from conformance.commands.stopping import STOPPED_BY_CTRL_C, Stopped, end_process, stoppable, unwrapped
+
+
+def main() -> NoReturn:
+    """Run `yardwire` with the program's own arguments and exit with its code."""
+    with stoppable():
+        try:
+            from conformance.commands.main import run
+
+            code = run(sys.argv[1:])
+        except BaseException as ending:
+            stopped = unwrapped(ending)
+            if not isinstance(stopped, Stopped):
+                raise
+            code = stopped.exit_code
+            if code == STOPPED_BY_CTRL_C:
+                sys.stderr.write("stopped by Ctrl-C\n")
+        end_process(code)
+        sys.exit(code)
+
+
+if __name__ == "__main__":
+    main()

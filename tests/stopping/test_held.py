@@ -1,0 +1,84 @@
+"""A run that is stopped while a machine moves leaves it held: seen on the bus, by another client."""
+
+from __future__ import annotations
+
+import queue
+import signal
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from paho.mqtt.client import Client, MQTTMessage
+from paho.mqtt.enums import CallbackAPIVersion
+
+from conformance.bench.broker import Broker
+from protocol.topics import parse_topic
+from protocol.validation import read_message
+from tests.stopping.processes import PATIENCE_S, started
+
+Heard = queue.SimpleQueue[tuple[str, dict[str, Any]]]
+
+
+def listener(broker: Broker, heard: Heard) -> Client:
+    """Hears what is said under the site's root, read."""
+
+    def take(_client: Client, _data: object, message: MQTTMessage) -> None:
+        name = parse_topic(message.topic).message
+        body = read_message(name, bytes(message.payload), closed=False).body
+        if body is not None:
+            heard.put((name, body))
+
+    client = Client(CallbackAPIVersion.VERSION2)
+    client.on_message = take
+    client.connect(broker.host, broker.port)
+    client.subscribe("yw1/harlow-basin/ferry/#", 1)
+    client.loop_start()
+    return client
+
+
+@pytest.mark.parametrize("command", ["conform", "fuzz"])
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGHUP])
+def test_the_last_order_is_a_hold_and_it_is_obeyed(
+    command: str, number: signal.Signals, mark: str, tmp_path: Path, site: str, broker: Broker
+) -> None:
+    heard: Heard = queue.SimpleQueue()
+    client = listener(broker, heard)
+    words = (command, "ferry", "--site", site, "--spawn", "--yes", "--broker", broker.url)
+    try:
+        with started(mark, *words, cwd=tmp_path) as running:
+            end = time.monotonic() + PATIENCE_S
+            moves = False
+            while not moves:
+                name, body = heard.get(timeout=max(0.0, end - time.monotonic()))
+                moves = name == "job-report" and body["state"] == "running"
+            said = running.stopped_by(number)
+        time.sleep(0.2)
+    finally:
+        client.disconnect()
+        client.loop_stop()
+    after = []
+    while not heard.empty():
+        after.append(heard.get())
+    orders = [place for place, (name, _) in enumerate(after) if name == "job-order"]
+    assert after[orders[-1]][1]["act"] == "hold"
+    states = [body["held"] for name, body in after[orders[-1] :] if name == "shuttle-status"]
+    assert states, said
+    assert states[-1] is True
+    assert "ferry is held" in said
+
+
+def test_a_run_that_moves_nothing_holds_nothing(mark: str, tmp_path: Path, site: str, broker: Broker) -> None:
+    heard: Heard = queue.SimpleQueue()
+    client = listener(broker, heard)
+    words = ("conform", "ferry", "--site", site, "--spawn", "--no-motion", "--broker", broker.url)
+    try:
+        with started(mark, *words, cwd=tmp_path) as running:
+            end = time.monotonic() + PATIENCE_S
+            while heard.get(timeout=max(0.0, end - time.monotonic()))[0] != "job-report":
+                pass
+            said = running.stopped_by(signal.SIGINT)
+    finally:
+        client.disconnect()
+        client.loop_stop()
+    assert "hold" not in said
