@@ -45,12 +45,27 @@ def read_message(message: str, payload: bytes, *, closed: bool) -> Reading:
     if decoded.body is None:
         return Reading(None, decoded.encoding, tuple(flaw.finding for flaw in decoded.flaws))
     shape = shape_for(message, decoded.body.get("act"))
-    known = {str(name): value for name, value in decoded.body.items() if name in shape.fields}
+    known = _known(shape, decoded)
     readable = decoded.readable and is_valid(message, known, closed=False)
     if readable and (not closed or (not decoded.flaws and _closed_too(message, decoded, known))):
         return Reading(known, decoded.encoding)
     findings = _findings(message, shape, decode(message, payload, locate=True), known, closed=closed)
     return Reading(known if readable else None, decoded.encoding, findings)
+
+
+def readable_body(message: str, payload: bytes) -> dict[str, Any] | None:
+    """The body that `read_message` gives, without what is wrong with it. Raises KeyError for the message."""
+    decoded = decode(message, payload)
+    if decoded.body is None or not decoded.readable:
+        return None
+    known = _known(shape_for(message, decoded.body.get("act")), decoded)
+    return known if is_valid(message, known, closed=False) else None
+
+
+def _known(shape: Shape, decoded: Decoded) -> dict[str, Value]:
+    """The fields that the schema has."""
+    assert decoded.body is not None
+    return {str(name): value for name, value in decoded.body.items() if name in shape.fields}
 
 
 def _closed_too(message: str, decoded: Decoded, known: dict[str, Value]) -> bool:
