@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from conformance.whole_file import write
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -215,9 +216,9 @@ def _tell(folder: Folder, site: Site, yard: DemoYard, run: Run) -> int:
     from conformance.verdict import Verdict
 
     report = document(run, seed=0)
-    _write(folder.report, json.dumps(report, indent=1, ensure_ascii=False) + "\n")
+    write(folder.report, json.dumps(report, indent=1, ensure_ascii=False) + "\n")
     story = _story(folder.recording)
-    _write(folder.page, story_page(story, ON_THE_BENCH, _judged_cases(run)))
+    write(folder.page, story_page(story, ON_THE_BENCH, _judged_cases(run)))
     click.echo("")
     click.echo(_table(run))
     click.echo(as_text.render(report))
@@ -295,23 +296,8 @@ def _folder(path: Path, site_text: str) -> Folder:
         raise Trouble(
             f"cannot use this folder: {error.strerror}", where=str(path), mend="Name another with --out"
         ) from error
-    _write(folder.site, site_text)
+    write(folder.site, site_text)
     return folder
-
-
-def _write(path: Path, text: str) -> None:
-    """Write a file whole or not at all. Raises Trouble."""
-    beside = path.with_name(path.name + ".part")
-    try:
-        beside.write_text(text, encoding="utf-8")
-        beside.replace(path)
-    except OSError as error:
-        beside.unlink(missing_ok=True)
-        raise Trouble(
-            f"cannot be written: {error.strerror}",
-            where=str(path),
-            mend="Make room, or name another folder with --out",
-        ) from error
 
 
 @contextmanager

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from conformance.whole_file import require_folder, write
+
 if TYPE_CHECKING:
     from conformance.traffic.differences import Comparison
     from protocol.site import Site
@@ -54,6 +56,7 @@ def diff(
         raise click.UsageError("name two recordings: a good one, then the other")
     if len(recordings) > 2 and not good:
         raise click.UsageError("more than two recordings need --good: all but the last are the good runs")
+    require_folder(html)
     names = Names()
     sources = [source((path,)) for path in recordings]
     runs = [deeds_of(one.name, one.items(), names) for one in sources]
@@ -62,7 +65,7 @@ def diff(
     if html is not None:
         from conformance.traffic.diff_page import diff_page
 
-        html.write_text(diff_page(result), encoding="utf-8")
+        write(html, diff_page(result))
     if as_json:
         click.echo(json.dumps(_json(result), indent=2))
     else:

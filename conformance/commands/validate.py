@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from protocol.foreign_text import one_line
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -184,19 +185,19 @@ class _Report:
         if self._as_json:
             self._breach_rows.append(
                 {
-                    "where": _shown(where),
+                    "where": one_line(where),
                     "message": breach.number,
                     "at_s": breach.at_us / 1e6,
                     "requirement": breach.requirement,
-                    "node": _shown(breach.node),
-                    "what": _shown(breach.what),
+                    "node": one_line(breach.node),
+                    "what": one_line(breach.what),
                     "since_message": breach.since,
                 }
             )
         elif self.breaches <= SHOWN:
             place = f"{where}, message {breach.number}, {breach.at_us / 1e6:.3f} s"
-            click.echo(self._wrapped(_shown(place), "", "    "))
-            click.echo(self._wrapped(_shown(str(breach)), "  ", " " * 10))
+            click.echo(self._wrapped(one_line(place), "", "    "))
+            click.echo(self._wrapped(one_line(str(breach)), "  ", " " * 10))
             click.echo()
 
     def note(self, text: str) -> None:
@@ -204,7 +205,7 @@ class _Report:
         self._notes.append(text)
 
     def _show(self, judgement: Judgement) -> None:
-        click.echo(self._wrapped(_shown(judgement.subject.where), "", "    "))
+        click.echo(self._wrapped(one_line(judgement.subject.where), "", "    "))
         if judgement.surprise:
             click.echo(self._wrapped(judgement.surprise, "  ", "    "))
         for finding in judgement.findings:
@@ -266,9 +267,4 @@ def _row(judgement: Judgement) -> dict[str, Any]:
     name = {"topic": subject.topic} if subject.topic else {"message": subject.message}
     payload = subject.payload[:1024].hex()
     surprise = {"surprise": judgement.surprise} if judgement.surprise else {}
-    return {"where": _shown(subject.where)} | name | {"payload": payload, "findings": findings} | surprise
-
-
-def _shown(text: str) -> str:
-    """Text that somebody else chose, harmless to a terminal."""
-    return "".join(part if part.isprintable() else ascii(part)[1:-1] for part in text)
+    return {"where": one_line(subject.where)} | name | {"payload": payload, "findings": findings} | surprise

@@ -11,6 +11,7 @@ from pathlib import Path
 from conformance.fuzz.campaign import Found
 from conformance.fuzz.finding import Finding, Oracle
 from conformance.fuzz.steps import Case, Step, from_text, sentence, to_text
+from conformance.whole_file import beside, write
 from protocol.recording import (
     DamagedRecording,
     EventKind,
@@ -50,10 +51,9 @@ class Corpus:
         finding = found.finding
         number = zlib.crc32(f"{self.node} {finding.key}".encode())
         path = self.folder / f"{self.node}-{finding.requirement}-{number:08x}{ENDING}"
-        part = path.with_suffix(".part")
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
-            with part.open("wb", buffering=0) as file:
+            with beside(path) as part, part.open("wb", buffering=0) as file:
                 header = Header(self.site, started, f"fuzz {self.node}, seed {seed}", self.kit)
                 writer = RecordingWriter(file, header)
                 writer.event(RecordedEvent(0, EventKind.NOTE, self._note(finding, found.steps)))
@@ -64,7 +64,6 @@ class Corpus:
                         RecordedMessage(at_us, message.topic, message.payload, 1, message.retain, False)
                     )
                 writer.end(at_us)
-            part.replace(path)
         except OSError as error:
             raise Trouble(
                 f"a finding cannot be written: {error.strerror}",
@@ -77,7 +76,7 @@ class Corpus:
         """Say where a run stopped, so that another can go on there. Raises Trouble."""
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
-            self._mark.write_text(json.dumps({"seed": seed, "round": round_}) + "\n", encoding="utf-8")
+            write(self._mark, json.dumps({"seed": seed, "round": round_}) + "\n")
         except OSError as error:
             mend = "Give another --corpus"
             raise Trouble(f"cannot be written: {error.strerror}", where=str(self._mark), mend=mend) from error

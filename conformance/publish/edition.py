@@ -9,6 +9,8 @@ from pathlib import Path
 
 from conformance.publish.artefacts import artefacts
 from conformance.publish.site import Contents, Site, broken_links
+from conformance.whole_file import write as write_text
+from conformance.whole_file import write_bytes
 from protocol.site import Site as SiteFile
 from protocol.specification import specification
 from protocol.trouble import Trouble
@@ -47,8 +49,8 @@ def write(out: Path, made: Mapping[str, bytes]) -> None:
         for path, content in made.items():
             target = out / path
             target.parent.mkdir(parents=True, exist_ok=True)
-            target.write_bytes(content)
-        before.write_text("".join(f"{path}\n" for path in made), encoding="utf-8")
+            write_bytes(target, content)
+        write_text(before, "".join(f"{path}\n" for path in made))
     except OSError as error:
         raise Trouble(
             f"cannot write it: {error.strerror}", where=str(out), mend="Name another folder"

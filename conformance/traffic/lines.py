@@ -9,6 +9,7 @@ from typing import Any
 from conformance.traffic.wording import in_words
 from protocol.bulk_reading import BulkReader
 from protocol.finding import Finding
+from protocol.foreign_text import one_line
 from protocol.recording import Item, RecordedMessage
 
 
@@ -50,6 +51,7 @@ class LineMaker:
         if message == "node-status" and "supervisor" in body.get("roles", ()):
             self._supervisor = node
         words = in_words(message, body) if body else item.topic if topic is None else "cannot be read"
+        words = one_line(words)
         return Line(
             number=self._number,
             at_ms=item.at_us // 1000,

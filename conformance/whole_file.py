@@ -1,0 +1,65 @@
+"""Files that a user asked for: whole or not at all, whatever ends the work (an error, Ctrl-C, a full disk)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TextIO
+
+from protocol.trouble import Trouble
+
+PART = ".part"
+
+
+def require_folder(path: Path | None) -> None:
+    """Raise Trouble where a file that is asked for could not be written: before the work, not behind it."""
+    if path is None:
+        return
+    if not path.resolve().parent.is_dir():
+        raise Trouble("there is no such folder", where=str(path.parent), mend="Make it first")
+    if path.is_dir():
+        raise Trouble("this is a folder", where=str(path), mend="Name a file in it")
+
+
+@contextmanager
+def beside(path: Path) -> Iterator[Path]:
+    """A path in the same folder to write to; what is written there becomes `path` when all went well.
+
+    On any exception it is removed, and what stood at `path` stays. What is no plain file (a pipe, a device) is
+    written to as it is. Raises Trouble where the disk does not take it.
+    """
+    require_folder(path)
+    target = path.resolve()
+    if target.exists() and not target.is_file():
+        yield target
+        return
+    part = target.with_name(target.name + PART)
+    try:
+        yield part
+        part.replace(target)
+    except BaseException as ending:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
+        if isinstance(ending, OSError):
+            raise Trouble(f"cannot be written: {ending.strerror or ending}", where=str(path)) from ending
+        raise
+
+
+@contextmanager
+def whole_file(path: Path, *, newline: str | None = None) -> Iterator[TextIO]:
+    """A file of UTF-8 text to write to; see `beside`. Half of a surrogate pair is written as '?'."""
+    with beside(path) as part, part.open("w", encoding="utf-8", errors="replace", newline=newline) as file:
+        yield file
+
+
+def write(path: Path, text: str) -> None:
+    """Write a text; see `beside`. Raises Trouble."""
+    with whole_file(path) as file:
+        file.write(text)
+
+
+def write_bytes(path: Path, content: bytes) -> None:
+    """Write bytes; see `beside`. Raises Trouble."""
+    with beside(path) as part:
+        part.write_bytes(content)
