@@ -226,11 +226,11 @@ def tables() -> Iterator[HostileFile]:
     )
     yield HostileFile("number-of-arrays.toml", b"[[a]]\n" * 150_000)
     yield HostileFile(
-        "nodes-many.toml", site + b"".join(b'[nodes.n%d]\nroles = ["berth"]\n' % n for n in range(20_000))
+        "nodes-many.toml", site + b"".join(b'[nodes.n%d]\nroles = ["berth"]\n' % n for n in range(5_000))
     )
     yield HostileFile(
         "places-many.toml",
-        site + b"".join(b'[places.p%d]\nkind = "stack"\ncolumns = 9\n' % n for n in range(20_000)),
+        site + b"".join(b'[places.p%d]\nkind = "stack"\ncolumns = 9\n' % n for n in range(5_000)),
     )
     yield HostileFile("array-long.toml", b"site = [" + b"1," * 480_000 + b"]")
     yield HostileFile("text-long.toml", b'site = "' + b"a" * 900_000 + b'"')
