@@ -58,7 +58,9 @@ class _Way:
 class BulkReader:
     """Reads publications as a subscriber got them (retain flag and QoS are the broker's, so not judged)."""
 
-    def __init__(self) -> None:
+    def __init__(self, explained: int | None = None) -> None:
+        """With `explained` only so many invalid messages are explained; the verdict is the same on all."""
+        self._left = explained
         self._ways: dict[str, _Way] = {}
         self._orders: set[tuple[int, ...]] = set()
         self._everyone = specification().everyone
@@ -74,7 +76,16 @@ class BulkReader:
         quick = self._quick(way, payload)
         if quick is not None:
             return Reading(*quick)
-        return read_publication(text, payload, retain=None, qos=None)
+        explain = self.explains
+        reading = read_publication(text, payload, retain=None, qos=None, explain=explain)
+        if self._left and reading.findings:
+            self._left -= 1
+        return reading
+
+    @property
+    def explains(self) -> bool:
+        """Whether the next message that is not valid will be explained."""
+        return self._left is None or self._left > 0
 
     def _quick(self, way: _Way, payload: bytes) -> tuple[dict[str, Any], Encoding] | None:
         """Body and encoding of what is beyond doubt valid."""

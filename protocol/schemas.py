@@ -47,6 +47,25 @@ def is_valid(message: str, body: Mapping[str, Any], *, closed: bool) -> bool:
         return False
 
 
+def broken_requirements(message: str, body: Mapping[Any, Any], *, closed: bool) -> tuple[str, ...]:
+    """The requirements that `body` breaks, without words for them. Raises KeyError for `message`."""
+    try:
+        errors = list(_compiled(message, closed).iter_errors(body))
+    except (TypeError, ValueError, OverflowError):
+        return ("ENC-05",)
+    return tuple(dict.fromkeys(_requirement(error.schema_path, error.message) for error in errors))
+
+
+def _requirement(path: list[Any], message: str) -> str:
+    keyword = path[-1] if path else ""
+    if keyword in _FIELDS or "propertyNames" in path or "properties" in path[-2:-1]:
+        return "ENC-06"
+    return "ENC-04" if keyword == "type" and message.endswith('"integer"') else "ENC-05"
+
+
+_FIELDS = frozenset({"required", "dependentRequired", "additionalProperties"})
+
+
 @cache
 def _compiled(message: str, closed: bool) -> jsonschema_rs.Draft202012Validator:
     import jsonschema_rs

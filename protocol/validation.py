@@ -9,10 +9,12 @@ from protocol.codec import Decoded, decode
 from protocol.codec.shape import Shape, shape_for
 from protocol.codec.value import Value
 from protocol.finding import Finding, Path
-from protocol.schemas import is_valid
+from protocol.schemas import broken_requirements, is_valid
 from protocol.site import Encoding
 from protocol.specification import TopicRule, specification
 from protocol.topics import NotATopic, Topic, parse_topic
+
+UNEXPLAINED = "Mend those that are explained first, or check this message alone"
 
 
 class Reading(NamedTuple):
@@ -33,12 +35,15 @@ class Reading(NamedTuple):
         return not self.findings
 
 
-def read_message(message: str, payload: bytes, *, closed: bool) -> Reading:
+def read_message(message: str, payload: bytes, *, closed: bool, explain: bool = True) -> Reading:
     """Read a payload of `message`.
 
     Closed, the findings are those of a sender's message: closed schema, deterministic encoding. Tolerant,
     they are what keeps a receiver from reading it: unknown fields are dropped; longer integers, key order,
     white space and escapes are overlooked. The body is what a tolerant receiver would use, in both cases.
+    Without `explain` the verdict is the same in a tenth of the time: what does not fit the schema is named by
+    requirement and not put into words.
+
     Raises KeyError for an unknown message, and nothing for any payload.
     """
     decoded = decode(message, payload)
@@ -49,7 +54,10 @@ def read_message(message: str, payload: bytes, *, closed: bool) -> Reading:
     readable = decoded.readable and is_valid(message, known, closed=False)
     if readable and (not closed or (not decoded.flaws and _closed_too(message, decoded, known))):
         return Reading(known, decoded.encoding)
-    findings = _findings(message, shape, decode(message, payload, locate=True), known, closed=closed)
+    if explain:
+        findings = _findings(message, shape, decode(message, payload, locate=True), known, closed=closed)
+    else:
+        findings = _unexplained(message, decoded, known, closed=closed)
     return Reading(known if readable else None, decoded.encoding, findings)
 
 
@@ -91,6 +99,19 @@ def _findings(
     return tuple(dict.fromkeys([_with_byte(flaw.finding, flaw.path, decoded) for flaw in flaws] + located))
 
 
+def _unexplained(
+    message: str, decoded: Decoded, known: dict[str, Value], *, closed: bool
+) -> tuple[Finding, ...]:
+    """The codec's findings, and one for each requirement that the schema finds broken."""
+    flaws = [flaw.finding for flaw in decoded.flaws if closed or not flaw.forgiven]
+    body = decoded.body if closed else known
+    assert body is not None
+    broken = broken_requirements(message, body, closed=closed)
+    what = f"does not fit the schema of {message}; not explained, as many before it were"
+    findings = [*flaws, *(Finding(id_, what, "", None, UNEXPLAINED) for id_ in broken)]
+    return tuple(findings) or (Finding("ENC-05", what, "", None, UNEXPLAINED),)
+
+
 def _with_byte(finding: Finding, path: Path, decoded: Decoded) -> Finding:
     return (
         finding
@@ -100,19 +121,26 @@ def _with_byte(finding: Finding, path: Path, decoded: Decoded) -> Finding:
 
 
 def read_publication(
-    topic: str, payload: bytes, *, retain: bool | None, qos: int | None, closed: bool = True
+    topic: str,
+    payload: bytes,
+    *,
+    retain: bool | None,
+    qos: int | None,
+    closed: bool = True,
+    explain: bool = True,
 ) -> Reading:
     """Read what was published on `topic`: the message, and whether topic, size, retain flag and QoS fit.
 
     `retain` and `qos` are the sender's; None where they are not known (a subscriber sees the retain flag only
-    of what the broker kept). Flags and sizes bind senders, so they are judged only when `closed`.
+    of what the broker kept). Flags and sizes bind senders, so they are judged only when `closed`. `explain` is
+    that of `read_message`.
     """
     try:
         parts = parse_topic(topic)
     except NotATopic as error:
         mend = "Topics are yw1/SITE/NODE/MESSAGE, spelt exactly"
         return Reading(None, None, (Finding("ENC-13", str(error), "topic", None, mend),))
-    reading = read_message(parts.message, payload, closed=closed)
+    reading = read_message(parts.message, payload, closed=closed, explain=explain)
     if not closed:
         return reading
     around = [

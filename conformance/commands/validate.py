@@ -63,7 +63,7 @@ def validate(
     """
     if not (paths or digits or broker):
         raise click.UsageError("name a file, a folder, '-', --hex or --broker")
-    from conformance.validating.subject import judge
+    from conformance.validating.subject import MOST_EXPLAINED, judge
 
     report = _Report(as_json)
     recordings, others = _sorted_out(paths)
@@ -71,16 +71,18 @@ def validate(
         for path in recordings:
             _check_recording(path, site_file, report)
         for subject in _subjects(others, message, digits):
-            report.add(judge(subject))
+            report.add(judge(subject, explain=report.wrong < MOST_EXPLAINED))
         if broker is not None:
             for subject in _heard(broker, site, seconds):
-                report.add(judge(subject))
+                report.add(judge(subject, explain=report.wrong < MOST_EXPLAINED))
     except Trouble:
         if report.total:
             report.close()
         raise
     if not report.total:
         raise Trouble("there was no message to check", mend="Name files with payloads, or listen longer")
+    if report.wrong > MOST_EXPLAINED:
+        report.note(f"only the first {MOST_EXPLAINED:,} messages that are not valid are explained")
     report.close()
     return 1 if report.wrong or report.breaches else 0
 
@@ -122,13 +124,13 @@ def _check_recording(path: Path, site_file: Path | None, report: _Report) -> Non
 
 
 def _subjects(paths: Iterable[str], message: str, digits: Iterable[str]) -> Iterator[Subject]:
-    from conformance.validating.sources import from_bytes, from_hex, from_path
+    from conformance.validating.sources import from_hex, from_path, from_stream
 
     for number, text in enumerate(digits, 1):
         yield from_hex(text, message, f"--hex {number}")
     for path in paths:
         if path == "-":
-            yield from from_bytes(sys.stdin.buffer.read(), "standard input", message)
+            yield from from_stream(sys.stdin.buffer, "standard input", message)
         else:
             yield from from_path(Path(path), message)
 

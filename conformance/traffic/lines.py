@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from conformance.traffic.wording import in_words
+from conformance.validating.subject import MOST_EXPLAINED
 from protocol.bulk_reading import BulkReader
 from protocol.finding import Finding
 from protocol.foreign_text import one_line
@@ -35,7 +36,7 @@ class LineMaker:
     """Turns messages into lines; knows the supervisor once it has spoken."""
 
     def __init__(self) -> None:
-        self.reader = BulkReader()
+        self.reader = BulkReader(MOST_EXPLAINED)
         self._supervisor = ""
         self._number = 0
 

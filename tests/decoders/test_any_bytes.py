@@ -62,3 +62,26 @@ def test_a_field_of_a_later_version_hides_no_message() -> None:
     assert reading.readable
     assert not reading.valid
     assert BulkReader().decode(ORDERS, later) == {"act": "ask", "token": 1} == reading.body
+
+
+def test_the_verdict_is_the_same_where_nothing_is_explained() -> None:
+    """The same body, and valid or not; a short word names requirements that the long one names."""
+    alike = judged = 0
+    for topic, payload in payloads(SEED + 1, 6000):
+        long = read_publication(topic, payload, retain=None, qos=None)
+        short = read_publication(topic, payload, retain=None, qos=None, explain=False)
+        assert (short.body, short.encoding, short.valid) == (long.body, long.encoding, long.valid)
+        assert BulkReader(explained=0).read(topic, payload) == short
+        if not long.valid:
+            judged += 1
+            alike += {one.requirement for one in short.findings} == {one.requirement for one in long.findings}
+    assert alike > 0.95 * judged
+
+
+def test_a_reader_explains_as_many_as_it_may() -> None:
+    reader = BulkReader(explained=2)
+    wrong = b'{"act":"ask"}'
+    told = [reader.read(ORDERS, wrong).findings for _ in range(4)]
+    assert told[0] == told[1] == read_publication(ORDERS, wrong, retain=None, qos=None).findings
+    assert told[2] == told[3]
+    assert "not explained" in told[2][0].what
