@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import islice
 from typing import Any, NamedTuple
 
 from protocol.codec import Decoded, decode
@@ -14,6 +15,8 @@ from protocol.site import Encoding
 from protocol.specification import TopicRule, specification
 from protocol.topics import NotATopic, Topic, parse_topic
 
+MOST_FINDINGS = 25
+"""What the schema finds in one message and is told; an array of wrong entries would have hundreds."""
 UNEXPLAINED = "Mend those that are explained first, or check this message alone"
 
 
@@ -93,7 +96,9 @@ def _findings(
     body = decoded.body if closed else known
     located = [
         replace(finding, byte=decoded.bytes.get(path))
-        for path, finding in schema_findings(message, shape, body, decoded.encoding, closed=closed)
+        for path, finding in islice(
+            schema_findings(message, shape, body, decoded.encoding, closed=closed), MOST_FINDINGS
+        )
         if path not in broken or not path
     ]
     return tuple(dict.fromkeys([_with_byte(flaw.finding, flaw.path, decoded) for flaw in flaws] + located))

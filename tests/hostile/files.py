@@ -8,8 +8,9 @@ from __future__ import annotations
 import io
 import json
 import struct
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 
 import cbor2
 import zstandard
@@ -31,8 +32,14 @@ class HostileFile:
     """A file to be read, and whether it can be read to its end or has to be refused."""
 
     name: str
-    content: bytes
+    made: bytes | Callable[[], bytes]
+    """What stands in it, or how that is made, where it takes a while."""
     refused: bool = True
+
+    @property
+    def content(self) -> bytes:
+        """The bytes of the file."""
+        return self.made if isinstance(self.made, bytes) else self.made()
 
 
 def header(**other: object) -> bytes:
@@ -98,9 +105,11 @@ def recordings() -> Iterator[HostileFile]:
         yield HostileFile(f"header-{name}-{str(value)[:7]}.ywrec", header(**{name: value}) + item(5) + end)
     yield HostileFile("header-cut.ywrec", header()[:40])
     zeros = b"\x87\x00\x05\x61a\x5a\x7f\xff\xff\xff"
-    yield HostileFile("packed-one-item.ywrec", packed(header() + zeros + bytes(300_000_000)))
-    yield HostileFile("packed-many-items.ywrec", packed((header() + item(5) * 3_000_000)[:90_000_000]))
-    yield HostileFile("packed-window.ywrec", packed(header() + bytes(40_000_000), window=27))
+    yield HostileFile("packed-one-item.ywrec", lambda: packed(header() + zeros + bytes(300_000_000)))
+    yield HostileFile(
+        "packed-many-items.ywrec", lambda: packed((header() + item(5) * 2_000_000)[:90_000_000])
+    )
+    yield HostileFile("packed-window.ywrec", lambda: packed(header() + bytes(40_000_000), window=27))
     yield HostileFile("packed-cut.ywrec", packed(header() + item(5) * 1000 + end)[:-9])
     yield HostileFile("packed-frames.ywrec", packed(header()) + packed(b"") * 20_000)
     yield from hard_recordings()
@@ -109,7 +118,7 @@ def recordings() -> Iterator[HostileFile]:
 def hard_recordings() -> Iterator[HostileFile]:
     """Recordings with no fault in their format, each as long as it may be."""
     ask = b"\xa2\x02\x00\x10\x01"
-    bodies = {
+    bodies: dict[str, Callable[[int], tuple[str, bytes]]] = {
         "empty": lambda _: ("", b""),
         "topics": lambda n: (f"{ROOT}/n{n}/job-order", ask),
         "no-topics": lambda n: (f"x/{n}", b""),
@@ -128,7 +137,7 @@ def hard_recordings() -> Iterator[HostileFile]:
         "jump": lambda n: (f"{ROOT}/berth/train-arrival", arrival(7, n * 77)),
     }  # fmt: skip
     for name, body in bodies.items():
-        yield HostileFile(f"many-{name}.ywrec", _as_many(body), refused=False)
+        yield HostileFile(f"many-{name}.ywrec", partial(_as_many, body), refused=False)
     yield HostileFile(
         "times-far.ywrec",
         recorded([(f"{ROOT}/berth/train-arrival", arrival(7, n)) for n in range(3)], 10**15),
@@ -138,15 +147,15 @@ def hard_recordings() -> Iterator[HostileFile]:
         "payload-long.ywrec", recorded([(f"{ROOT}/north/fault", b"{" + b"[" * 900_000)]), refused=False
     )
     yield HostileFile("topic-long.ywrec", recorded([("a" * 65_000, b"{}")] * 10), refused=False)
-    yield HostileFile("escapes.ywrec", escapes(), refused=False)
+    yield HostileFile("escapes.ywrec", escapes, refused=False)
 
 
-def _as_many(body: object) -> bytes:
+def _as_many(body: Callable[[int], tuple[str, bytes]]) -> bytes:
     """As many messages as a megabyte takes."""
     pairs: list[tuple[str, bytes]] = []
     room = LARGEST - 200
     while room > 0:
-        topic, payload = body(len(pairs))  # type: ignore[operator]
+        topic, payload = body(len(pairs))
         room -= len(topic) + len(payload) + 20
         pairs.append((topic, payload))
     return recorded(pairs)[:LARGEST]
@@ -164,7 +173,9 @@ def arrival(boot: int, number: int) -> bytes:
 def order(number: int) -> bytes:
     """An order that was never given before."""
     return encode(
-        "job-order", {"boot": 7, "id": number, "act": "jog", "target": [number % 900]}, Encoding.CBOR
+        "job-order",
+        {"boot": 7, "id": number, "deadline": 9, "act": "jog", "target": [number % 900] * 3},
+        Encoding.CBOR,
     )
 
 
