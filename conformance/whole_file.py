@@ -31,16 +31,16 @@ def beside(path: Path) -> Iterator[Path]:
     """
     require_folder(path)
     target = path.resolve()
-    if target.exists() and not target.is_file():
-        yield target
-        return
-    part = target.with_name(target.name + PART)
+    plain = target.is_file() or not target.exists()
+    part = target.with_name(target.name + PART) if plain else target
     try:
         yield part
-        part.replace(target)
+        if plain:
+            part.replace(target)
     except BaseException as ending:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
+        if plain:
+            with suppress(OSError):
+                part.unlink(missing_ok=True)
         if isinstance(ending, OSError):
             raise Trouble(f"cannot be written: {ending.strerror or ending}", where=str(path)) from ending
         raise

@@ -1,36 +1,39 @@
 """Text that somebody else chose, made harmless to a terminal, a log and a page.
 
 Control characters (C0, C1, DEL) command a terminal; characters that turn the direction of writing, that have no
-width or that no encoding has make a line look like another one.
+width or that no encoding has make a line look like another one. All that Unicode calls 'other' is spelt out,
+and what ends a line.
 """
 
 from __future__ import annotations
 
 import re
+from unicodedata import category
 
-_COMMANDS = re.compile(
-    "[\x00-\x08\x0b-\x1f\x7f-\x9f\xad\u061c\u180e\u200b-\u200f\u2028-\u202e\u2060-\u206f\ud800-\udfff"
-    "\ufeff\ufff9-\ufffb\U000e0000-\U000e007f]"
-)
-_AND_LINES = re.compile(f"{_COMMANDS.pattern[:-1]}\t\n]")
+_UNUSUAL = re.compile("[^\t\n -~]+")
+_UNUSUAL_ON_A_LINE = re.compile("[^ -~]+")
+_SPELT = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
+"""General categories of Unicode: control, format, surrogate, private, unassigned; ends of lines, of paragraphs."""
 
 
 def one_line(text: str) -> str:
     """`text` on one line: what could command a terminal, and what would begin a new line, is spelt out."""
-    return text if text.isascii() and text.isprintable() else _AND_LINES.sub(_spelt, text)
+    return _UNUSUAL_ON_A_LINE.sub(_run, text)
 
 
 def harmless(text: str) -> str:
     """The same, but lines and tabs stay: for a whole text of which a part is of foreign origin."""
-    return _COMMANDS.sub(_spelt, text)
+    return _UNUSUAL.sub(_run, text)
 
 
-def _spelt(found: re.Match[str]) -> str:
+def _run(found: re.Match[str]) -> str:
+    run = found[0]
+    return run if run.isprintable() else "".join(map(_spelt, run))
+
+
+def _spelt(sign: str) -> str:
+    if category(sign) not in _SPELT:
+        return sign
     # As JSON spells it: so a document in JSON stays one, and says the same.
-    return "".join(f"\\u{unit:04x}" for unit in _units(ord(found[0])))
-
-
-def _units(character: int) -> tuple[int, ...]:
-    if character < 0x10000:
-        return (character,)
-    return 0xD800 + ((character - 0x10000) >> 10), 0xDC00 + ((character - 0x10000) & 0x3FF)
+    units = sign.encode("utf-16-be", "surrogatepass").hex()
+    return "".join(f"\\u{units[at : at + 4]}" for at in range(0, len(units), 4))
