@@ -11,7 +11,7 @@ import platform
 import sys
 from collections.abc import Callable, Iterator
 
-from benchmarks import conformance, core, fuzz, page, traffic
+from benchmarks import conformance, core, fuzz, page, readers, traffic
 from benchmarks.row import Row, show
 
 MESSAGES = 1_000_000
@@ -21,6 +21,7 @@ CHAPTERS: dict[str, Callable[[argparse.Namespace], Iterator[Row]]] = {
     "conformance": lambda asked: conformance.rows(),
     "fuzz": lambda asked: fuzz.rows(asked.hours),
     "page": lambda asked: page.rows(),
+    "readers": lambda asked: readers.rows(asked.payloads),
     "traffic": lambda asked: traffic.rows(asked.messages),
 }
 
@@ -33,6 +34,7 @@ def main() -> int:
     parser.add_argument(
         "--hours", type=float, default=0.0, help="virtual hours of fuzzing over the sound nodes"
     )
+    parser.add_argument("--payloads", type=int, default=MESSAGES, help="how many the readers are tried on")
     asked = parser.parse_args()
     unknown = [name for name in asked.chapters if name not in CHAPTERS]
     if unknown:

@@ -9,6 +9,7 @@ from importlib import resources
 
 from conformance.log import Log, Message, Trace
 from conformance.verdict import Broken
+from protocol.foreign_text import one_line
 from protocol.specification import specification
 from protocol.wire.packet import Ack, Connect, Ping, Publish, Subscribe
 
@@ -95,7 +96,7 @@ def _raw(payload: bytes) -> str:
     if not payload.startswith(b"{"):
         return payload[:24].hex(" ")
     text = payload[:60].decode("utf-8", "backslashreplace")
-    return "".join(sign if sign.isprintable() else ascii(sign)[1:-1] for sign in text)
+    return one_line(text)
 
 
 def _value(value: object) -> str:

@@ -49,7 +49,7 @@ class Resumed:
         return {
             told["id"]: _result(all_cases()[told["id"]], told)
             for told in self.report["cases"]
-            if told["verdict"] in STANDS and told["id"] not in results
+            if told["verdict"] in STANDS and told["id"] not in results and told["id"] in all_cases()
         }
 
     @property

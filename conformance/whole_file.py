@@ -1,30 +1,56 @@
-"""Files that are whole or not there at all, whatever ends the one who writes them; and the names of those that are not.
-
-A file is written beside its place and moved there when it is complete. What is being written is known here, so that a
-command that has to end at once can take the part away and name it.
-"""
+"""Files that a user asked for: whole or not at all, whatever ends the work (an error, Ctrl-C, a full disk)."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import TextIO
 
+from protocol.trouble import Trouble
+
+PART = ".part"
 _open: dict[Path, Path | None] = {}
-"""What is being written, by the name that the user knows, with the part that stands beside it."""
+"""What is being written, by the name that the user knows, with the part that stands beside it, if there is one.
+
+A command that has to end at once takes the parts away and names the files (`break_off`).
+"""
+
+
+def require_folder(path: Path | None) -> None:
+    """Raise Trouble where a file that is asked for could not be written: before the work, not behind it."""
+    if path is None:
+        return
+    if not path.resolve().parent.is_dir():
+        raise Trouble("there is no such folder", where=str(path.parent), mend="Make it first")
+    if path.is_dir():
+        raise Trouble("this is a folder", where=str(path), mend="Name a file in it")
 
 
 @contextmanager
-def whole(path: Path) -> Iterator[Path]:
-    """Gives the file to write instead; it takes the place of `path` when the block ends well. Raises OSError."""
-    part = path.with_name(path.name + ".part")
-    _open[path] = part
+def beside(path: Path) -> Iterator[Path]:
+    """A path in the same folder to write to; what is written there becomes `path` when all went well.
+
+    On any exception it is removed, and what stood at `path` stays. What is no plain file (a pipe, a device) is
+    written to as it is. Raises Trouble where the disk does not take it.
+    """
+    require_folder(path)
+    target = path.resolve()
+    plain = target.is_file() or not target.exists()
+    part = target.with_name(target.name + PART) if plain else target
+    _open[path] = part if plain else None
     try:
         yield part
-        part.replace(path)
+        if plain:
+            part.replace(target)
+    except BaseException as ending:
+        if plain:
+            with suppress(OSError):
+                part.unlink(missing_ok=True)
+        if isinstance(ending, OSError):
+            raise Trouble(f"cannot be written: {ending.strerror or ending}", where=str(path)) from ending
+        raise
     finally:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)
         del _open[path]
 
 
@@ -38,12 +64,6 @@ def growing(path: Path) -> Iterator[None]:
         del _open[path]
 
 
-def write_whole(path: Path, content: str | bytes) -> None:
-    """Write a file whole or not at all. Raises OSError."""
-    with whole(path) as part:
-        part.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
-
-
 def break_off() -> list[str]:
     """Take away every part that is being written, and say which files that leaves incomplete or unwritten."""
     told = []
@@ -55,3 +75,22 @@ def break_off() -> list[str]:
                 part.unlink(missing_ok=True)
             told.append(f"{path} was not written")
     return told
+
+
+@contextmanager
+def whole_file(path: Path, *, newline: str | None = None) -> Iterator[TextIO]:
+    """A file of UTF-8 text to write to; see `beside`. Half of a surrogate pair is written as '?'."""
+    with beside(path) as part, part.open("w", encoding="utf-8", errors="replace", newline=newline) as file:
+        yield file
+
+
+def write(path: Path, text: str) -> None:
+    """Write a text; see `beside`. Raises Trouble."""
+    with whole_file(path) as file:
+        file.write(text)
+
+
+def write_bytes(path: Path, content: bytes) -> None:
+    """Write bytes; see `beside`. Raises Trouble."""
+    with beside(path) as part:
+        part.write_bytes(content)

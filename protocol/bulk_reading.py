@@ -17,12 +17,13 @@ from typing import TYPE_CHECKING, Any
 import cbor2
 
 from protocol.codec.shape import Kind, shape_of
+from protocol.codec.untagged import NO_TAGS
 from protocol.codec.value import is_plain
 from protocol.schemas import schema_set
 from protocol.site import Encoding
 from protocol.specification import specification
 from protocol.topics import NotATopic, Topic, parse_topic
-from protocol.validation import Reading, read_publication
+from protocol.validation import Reading, read_publication, readable_body
 
 if TYPE_CHECKING:
     import jsonschema_rs
@@ -32,6 +33,7 @@ TOPICS_KEPT = 4096
 
 _JSON_BODY = ord("{")
 _SMALL_MAP = range(0xA0, 0xB8)
+_INTEGERS = {int}
 
 Convert = Callable[[Any], Any]
 IsValid = Callable[[Any], bool]
@@ -56,7 +58,9 @@ class _Way:
 class BulkReader:
     """Reads publications as a subscriber got them (retain flag and QoS are the broker's, so not judged)."""
 
-    def __init__(self) -> None:
+    def __init__(self, explained: int | None = None) -> None:
+        """With `explained` only so many invalid messages are explained; the verdict is the same on all."""
+        self._left = explained
         self._ways: dict[str, _Way] = {}
         self._orders: set[tuple[int, ...]] = set()
         self._everyone = specification().everyone
@@ -69,37 +73,51 @@ class BulkReader:
     def read(self, text: str, payload: bytes) -> Reading:
         """The same as `read_publication(text, payload, retain=None, qos=None)`."""
         way = self._ways.get(text) or self._learn(text)
-        if way.topic is not None and payload:
-            try:
-                first = payload[0]
-                if first in _SMALL_MAP and len(payload) <= way.most_cbor:
-                    body, encoding = self._cbor(way.topic, payload), Encoding.CBOR
-                elif first == _JSON_BODY and len(payload) <= way.most_json:
-                    body, encoding = _json(payload), Encoding.JSON
-                else:
-                    raise _Doubt
-                if (way.is_valid or self._validator_for(way, body))(body):
-                    return Reading(body, encoding)
-            except (_Doubt, LookupError, ValueError, TypeError):
-                pass
-            except cbor2.CBORError:
-                # A value that cannot be written leaves the encoder half done.
-                self._encode = cbor2.CBOREncoder(io.BytesIO()).encode_to_bytes
-        return read_publication(text, payload, retain=None, qos=None)
+        quick = self._quick(way, payload)
+        if quick is not None:
+            return Reading(*quick)
+        explain = self.explains
+        reading = read_publication(text, payload, retain=None, qos=None, explain=explain)
+        if self._left and reading.findings:
+            self._left -= 1
+        return reading
 
-    def decode(self, text: str, payload: bytes) -> dict[str, Any] | None:
-        """The body of a message of today's schemas in words, not judged at all; None where there is none."""
-        way = self._ways.get(text) or self._learn(text)
+    @property
+    def explains(self) -> bool:
+        """Whether the next message that is not valid will be explained."""
+        return self._left is None or self._left > 0
+
+    def _quick(self, way: _Way, payload: bytes) -> tuple[dict[str, Any], Encoding] | None:
+        """Body and encoding of what is beyond doubt valid."""
         if way.topic is None or not payload:
             return None
         try:
-            if payload[0] == _JSON_BODY:
-                body = json.loads(payload)
-                return body if isinstance(body, dict) else None
-            value = cbor2.loads(payload)
-            return _to_words(way.topic.message, value) if isinstance(value, dict) else None
-        except (_Doubt, LookupError, ValueError, TypeError, RecursionError, cbor2.CBORError):
+            first = payload[0]
+            if first in _SMALL_MAP and len(payload) <= way.most_cbor:
+                body, encoding = self._cbor(way.topic, payload), Encoding.CBOR
+            elif first == _JSON_BODY and len(payload) <= way.most_json:
+                body, encoding = _json(payload), Encoding.JSON
+            else:
+                return None
+            if (way.is_valid or self._validator_for(way, body))(body):
+                return body, encoding
+        except (_Doubt, LookupError, ValueError, TypeError, RecursionError):
+            pass
+        except cbor2.CBORError:
+            # A value that cannot be written leaves the encoder half done.
+            self._encode = cbor2.CBOREncoder(io.BytesIO()).encode_to_bytes
+        return None
+
+    def decode(self, text: str, payload: bytes) -> dict[str, Any] | None:
+        """The body in words as a tolerant receiver uses it [ENC-09, ENC-10]; None where it can use nothing.
+
+        The same as the body that `read` gives, without the time to find out what is wrong.
+        """
+        way = self._ways.get(text) or self._learn(text)
+        if way.topic is None:
             return None
+        quick = self._quick(way, payload)
+        return quick[0] if quick is not None else readable_body(way.topic.message, payload)
 
     def _learn(self, text: str) -> _Way:
         spec = specification()
@@ -118,11 +136,15 @@ class BulkReader:
         return way
 
     def _cbor(self, topic: Topic, payload: bytes) -> dict[str, Any]:
-        value = cbor2.loads(payload)  # Too deep for cbor2 raises, too deep for the protocol has no schema.
+        # Too deep for cbor2 raises, too deep for the protocol has no schema.
+        value = cbor2.loads(payload, semantic_decoders=NO_TAGS)
         # One way to write each message: written again it is the same bytes only if it was written that way.
         if self._encode(value) != payload:
             raise _Doubt
         keys = tuple(value)
+        # To Python the key true is 1, and a simple value its number.
+        if set(map(type, keys)) != _INTEGERS:
+            raise _Doubt
         if keys not in self._orders and not self._in_order(keys):
             raise _Doubt
         if (b"\xf9" in payload or b"\xfa" in payload or b"\xfb" in payload) and not is_plain(value):

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from protocol.foreign_text import one_line
+
 Path = tuple[str | int, ...]
 """Field names and positions from the outermost map inwards; () is the message itself."""
 
@@ -48,5 +50,5 @@ def spell(path: Iterable[str | int]) -> str:
 
 def _harmless(name: str) -> str:
     """A name as it may be shown on a terminal, whoever chose it."""
-    shown = name if name.isprintable() else ascii(name)
+    shown = one_line(name)
     return shown if len(shown) <= 40 else f"{shown[:36]}..."

@@ -8,6 +8,9 @@ recording; the header says what the wall clock showed then. Payloads are kept as
     message  [0, at_us, topic, payload, qos, retain, dup]
     event    [1, at_us, kind, text]
     end      [2, at_us, messages]
+
+No item has more than `MOST_ITEM` bytes, no time is past `MOST_US`, and no value in an item holds others: what a
+file of a stranger can cost is known before anything in it is decoded.
 """
 
 from __future__ import annotations
@@ -15,18 +18,34 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
+from datetime import datetime
 from enum import StrEnum
 from io import BytesIO
 from typing import Any, BinaryIO, NamedTuple
 
 from cbor2 import CBORDecodeEOF, CBORDecodeError, CBORDecoder, dumps
 
+from protocol.codec.untagged import NO_TAGS
+from protocol.foreign_text import one_line
+
 VERSION = 1
 MAGIC_KEY = "yardwire"
 MAGIC = b"\xa6\x68yardwire\x69recording"
 """How every recording begins: a map of six, its first pair the name of the format."""
 
+MOST_ITEM = 1 << 20
+"""Bytes of one item; the longest message of the protocol has about a thousand."""
+MOST_US = 100 * 366 * 86_400 * 1_000_000
+"""The latest time in a recording: a hundred years."""
+MOST_HEADER = 1000
+"""Characters of a text in the header."""
+MOST_TOPIC = 0xFFFF
+"""Bytes of a topic in MQTT."""
+
 _MESSAGE, _EVENT, _END = 0, 1, 2
+_QOS = range(3)
+_FLAT = 1
+"""Depth of an item, and of the header: one array or map of plain values."""
 _CHUNK = 1 << 18
 """Bytes read at a time: what a reader holds, however long the recording is."""
 
@@ -127,8 +146,13 @@ class RecordingWriter:
         return len(self._pending)
 
     def message(self, item: RecordedMessage) -> None:
-        """Add a message to what waits."""
-        self._pending += dumps((_MESSAGE, *item))
+        """Add a message to what waits; of one that is too long for an item, a note that it was left out."""
+        packed = dumps((_MESSAGE, *item))
+        if len(packed) > MOST_ITEM:
+            what = f"left out: a message of {len(item.payload):,} bytes on {item.topic[:100]}"
+            self.event(RecordedEvent(item.at_us, EventKind.NOTE, what))
+            return
+        self._pending += packed
         self.messages += 1
 
     def event(self, item: RecordedEvent) -> None:
@@ -176,6 +200,8 @@ def _whole_items(data: bytes | bytearray, written: int) -> int:
 class RecordingReader:
     """Iterates over the items of a recording; memory does not grow with its length.
 
+    The texts of header and events come as one line each, harmless to a terminal; topics and payloads as they were.
+
     After the iteration `cut_at` is the byte of the unfinished item at which the file breaks off, or None;
     `ended` tells whether the recorder stopped by itself.
     """
@@ -207,7 +233,10 @@ class RecordingReader:
         """Every value with the byte at which it begins, chunk by chunk."""
         while True:
             stream = BytesIO(self._held)
-            tell, decode = stream.tell, CBORDecoder(stream, max_depth=4, allow_indefinite=False).decode
+            decode = CBORDecoder(
+                stream, max_depth=_FLAT, allow_indefinite=False, semantic_decoders=NO_TAGS
+            ).decode
+            tell = stream.tell
             size = len(self._held)
             begin = 0
             try:
@@ -221,6 +250,9 @@ class RecordingReader:
                 raise DamagedRecording(self._at + begin, f"no item of a recording: {error}") from error
             self._held = self._held[begin:]
             self._at += begin
+            if len(self._held) > MOST_ITEM:
+                what = f"an item of more than {MOST_ITEM:,} bytes, which is the most that a recording has"
+                raise DamagedRecording(self._at, what)
             if not self._more():
                 self.cut_at = self._at if self._held else None
                 return
@@ -233,25 +265,42 @@ class RecordingReader:
 
     def _other(self, begin: int, value: Any) -> Item:
         match value:
-            case [1, int(at), str(kind), str(text)]:
-                return RecordedEvent(at, kind, text)
-            case [2, int(at), int(messages)]:
+            case [int(mark), int(at), str(kind), str(text)] if mark == _EVENT and 0 <= at <= MOST_US:
+                return RecordedEvent(at, one_line(kind), one_line(text))
+            case [int(mark), int(at), int(messages)] if mark == _END and 0 <= at <= MOST_US:
                 self.ended = True
                 return RecordedEnd(at, messages)
-        raise DamagedRecording(begin, f"no item of a recording: {str(value)[:40]}")
+            case [int(), int(at), *_] if not 0 <= at <= MOST_US:
+                what = f"the time {at} us, where a recording has 0 to {MOST_US}"
+            case [int(mark), _, str(topic), *_] if mark == _MESSAGE and len(topic) > MOST_TOPIC:
+                what = f"a topic of {len(topic)} characters, and MQTT has {MOST_TOPIC} bytes"
+            case _:
+                what = f"no item of a recording: {_seen(value)}"
+        raise DamagedRecording(begin, what)
 
 
 def _is_message(value: list[Any]) -> bool:
     kind, at, topic, payload, qos, retain, dup = value
     return (
-        kind == _MESSAGE
+        type(kind) is int
+        and kind == _MESSAGE
         and type(at) is int
+        and 0 <= at <= MOST_US
         and type(topic) is str
+        and len(topic) <= MOST_TOPIC
         and type(payload) is bytes
         and type(qos) is int
+        and qos in _QOS
         and type(retain) is bool
         and type(dup) is bool
     )
+
+
+def _seen(value: Any) -> str:
+    """A value that is none of a recording, in a few words whatever its size."""
+    if isinstance(value, (list, dict)):
+        return f"{'an array' if isinstance(value, list) else 'a map'} of {len(value)}"
+    return ascii(value[:30] if isinstance(value, (str, bytes)) else value)
 
 
 def _header(value: Any) -> Header:
@@ -266,5 +315,18 @@ def _header(value: Any) -> Header:
         }:
             if version != VERSION:
                 raise NotARecording(f"version {version} of the format; this kit reads version {VERSION}")
-            return Header(site, started, source, kit, version)
+            if max(map(len, (site, started, source, kit))) > MOST_HEADER:
+                raise NotARecording(f"byte 0: a text in the header has more than {MOST_HEADER} characters")
+            if not _is_time(started):
+                what = f"byte 0: the header says that it was started {started[:40]!a}, which is no time"
+                raise NotARecording(what)
+            return Header(one_line(site), started, one_line(source), one_line(kit), version)
     raise NotARecording("the header is cut off or incomplete")
+
+
+def _is_time(text: str) -> bool:
+    """Whether it is a time in ISO 8601 that leaves room for `MOST_US`."""
+    try:
+        return 1970 <= datetime.fromisoformat(text).year < 9000
+    except ValueError:
+        return False

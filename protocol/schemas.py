@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import cache
+from itertools import islice
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from protocol.specification import specification
@@ -45,6 +46,29 @@ def is_valid(message: str, body: Mapping[str, Any], *, closed: bool) -> bool:
         OverflowError,
     ):  # Values that are none of JSON's, integers of too many digits.
         return False
+
+
+MOST_ERRORS = 25
+"""Errors that are looked at in one body."""
+
+
+def broken_requirements(message: str, body: Mapping[Any, Any], *, closed: bool) -> tuple[str, ...]:
+    """The requirements that `body` breaks, without words for them. Raises KeyError for `message`."""
+    try:
+        errors = list(islice(_compiled(message, closed).iter_errors(body), MOST_ERRORS))
+    except (TypeError, ValueError, OverflowError):
+        return ("ENC-05",)
+    return tuple(dict.fromkeys(_requirement(error.schema_path, error.message) for error in errors))
+
+
+def _requirement(path: list[Any], message: str) -> str:
+    keyword = path[-1] if path else ""
+    if keyword in _FIELDS or "propertyNames" in path or "properties" in path[-2:-1]:
+        return "ENC-06"
+    return "ENC-04" if keyword == "type" and message.endswith('"integer"') else "ENC-05"
+
+
+_FIELDS = frozenset({"required", "dependentRequired", "additionalProperties"})
 
 
 @cache

@@ -6,6 +6,7 @@ import json
 import zlib
 from collections.abc import Iterator, Mapping
 from importlib import resources
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -23,7 +24,7 @@ from protocol.site import (
 )
 from protocol.site_checks import SiteProblem, sense_problems
 from protocol.specification import specification
-from protocol.toml_problems import NotToml, fractions, parse_toml, shape_problems
+from protocol.toml_problems import MOST_BYTES, MOST_PROBLEMS, NotToml, fractions, parse_toml, shape_problems
 from protocol.trouble import Trouble
 
 SCENARIO = "harlow-basin"
@@ -48,7 +49,8 @@ def load_site(path: Path | str) -> Site:
     """
     path = Path(path)
     try:
-        content = path.read_bytes()
+        with path.open("rb") as file:
+            content = file.read(MOST_BYTES + 1)
     except OSError as error:
         raise Trouble(
             f"cannot read the site file: {error.strerror}",
@@ -70,7 +72,7 @@ def read_site(content: bytes, where: str) -> Site:
     problems = tuple(_shape_problems(data))
     if not problems:
         site = _build(data)
-        problems = tuple(sense_problems(site))
+        problems = tuple(islice(sense_problems(site), MOST_PROBLEMS))
         if not problems:
             return site
     raise BadSite(where, problems)
@@ -108,7 +110,7 @@ def _shape_problems(data: Mapping[str, Any]) -> Iterator[SiteProblem]:
         (urn, Resource.from_contents(schema)) for urn, schema in spec.by_urn.items()
     )
     validator = Draft202012Validator(spec.site_schema, registry=registry)
-    yield from fractions(data)
+    yield from islice(fractions(data), MOST_PROBLEMS)
     yield from shape_problems(validator, data, "See 'yardwire site new' for a complete example")
 
 

@@ -11,6 +11,7 @@ from typing import Self
 
 from conformance.bench.child import Child
 from conformance.verdict import Unclear
+from protocol.foreign_text import one_line
 from protocol.trouble import Trouble
 
 BROKER, BRIEF = "{broker}", "{brief}"
@@ -79,7 +80,7 @@ class Program:
             said.seek(max(0, self._said.stat().st_size - LAST_BYTES))
             lines = said.read().decode("utf-8", "replace").split("\n")
         last = next((line.strip() for line in reversed(lines) if line.strip()), "")
-        shown = "".join(sign if sign.isprintable() else "?" for sign in last)
+        shown = one_line(last)
         return f"the program has ended with {code}" + (f": {shown}" if shown else "")
 
     def _end(self) -> None:

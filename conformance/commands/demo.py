@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from conformance.whole_file import write_whole
+from conformance.whole_file import write
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -212,9 +212,9 @@ def _tell(folder: Folder, site: Site, yard: DemoYard, run: Run) -> int:
     from conformance.verdict import Verdict
 
     report = document(run, seed=0)
-    _write(folder.report, json.dumps(report, indent=1, ensure_ascii=False) + "\n")
+    write(folder.report, json.dumps(report, indent=1, ensure_ascii=False) + "\n")
     story = _story(folder.recording)
-    _write(folder.page, story_page(story, ON_THE_BENCH, _judged_cases(run)))
+    write(folder.page, story_page(story, ON_THE_BENCH, _judged_cases(run)))
     click.echo("")
     click.echo(_table(run))
     click.echo(as_text.render(report))
@@ -313,20 +313,8 @@ def _folder(path: Path, site_text: str) -> Folder:
         raise Trouble(
             f"cannot use this folder: {error.strerror}", where=str(path), mend="Name another with --out"
         ) from error
-    _write(folder.site, site_text)
+    write(folder.site, site_text)
     return folder
-
-
-def _write(path: Path, text: str) -> None:
-    """Write a file whole or not at all. Raises Trouble."""
-    try:
-        write_whole(path, text)
-    except OSError as error:
-        raise Trouble(
-            f"cannot be written: {error.strerror}",
-            where=str(path),
-            mend="Make room, or name another folder with --out",
-        ) from error
 
 
 @contextmanager

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from conformance.commands import report_file
+from conformance.whole_file import require_folder, write
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -58,6 +58,7 @@ def diff(
         raise click.UsageError("name two recordings: a good one, then the other")
     if len(recordings) > 2 and not good:
         raise click.UsageError("more than two recordings need --good: all but the last are the good runs")
+    require_folder(html)
     names = Names()
     sources = [source((path,)) for path in recordings]
     runs = [deeds_of(one.name, one.items(), names) for one in sources]
@@ -73,7 +74,7 @@ def diff(
     if html is not None:
         from conformance.traffic.diff_page import diff_page
 
-        report_file.write(html, diff_page(result))
+        write(html, diff_page(result))
     if as_json:
         click.echo(json.dumps(_json(result), indent=2))
     else:

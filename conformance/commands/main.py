@@ -6,7 +6,6 @@ Exit codes: 0 fine; 1 not conformant, not shown to be, not valid, or different; 
 from __future__ import annotations
 
 import errno
-import io
 import os
 import select
 import signal
@@ -28,6 +27,7 @@ from conformance.commands.stopping import (
     stoppable,
     unwrapped,
 )
+from conformance.commands.terminal import harmless_streams
 from conformance.commands.thread_failure import stopped_by_a_thread
 from protocol.trouble import Trouble
 
@@ -117,8 +117,7 @@ def run(arguments: Sequence[str]) -> int:
     """Run one command line and return its exit code, with whatever went wrong told on standard error."""
     if "_YARDWIRE_COMPLETE" in os.environ:
         cli.main(list(arguments), prog_name="yardwire")  # Shell completion: click answers and exits.
-    _print_what_the_terminal_can()
-    with stoppable() as stopping, stopped_by_a_thread() as program:
+    with harmless_streams(), stoppable() as stopping, stopped_by_a_thread() as program:
         try:
             code = _invoke(arguments)
             sys.stdout.flush()
@@ -208,13 +207,6 @@ def _discard_output() -> None:
     nowhere = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nowhere, sys.stdout.fileno())
     os.close(nowhere)
-
-
-def _print_what_the_terminal_can() -> None:
-    """Let a terminal without some character show '?' instead of ending the command."""
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="replace")
 
 
 if __name__ == "__main__":

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import sys
 
+from conformance.commands.terminal import command
+from protocol.foreign_text import one_line
+
 WIDTH = 79
 _OVER = "\r\x1b[K"
 
@@ -11,7 +14,8 @@ _OVER = "\r\x1b[K"
 def show(text: str) -> None:
     """Write over the line before."""
     if sys.stderr.isatty():
-        sys.stderr.write(f"{_OVER}{text[:WIDTH]}")
+        command(_OVER)
+        sys.stderr.write(one_line(text[:WIDTH]))
         sys.stderr.flush()
 
 

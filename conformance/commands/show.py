@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from conformance.commands import report_file
+from conformance.whole_file import require_folder, write
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -78,6 +78,8 @@ def show(
     from conformance.traffic.filters import Filter, field_test, job_id
 
     _check_messages(messages)
+    for path in (html, export):
+        require_folder(path)
     wanted = Filter(
         nodes=frozenset(nodes) if nodes else None,
         messages=frozenset(messages) if messages else None,
@@ -92,9 +94,9 @@ def show(
     if stats:
         _stats(recording, wanted, html, as_json=as_json)
     elif export is not None:
-        from conformance.traffic.export import write
+        from conformance.traffic.export import export_to
 
-        rows = write(export, recording.header.started, islice(_wanted(recording, wanted), limit))
+        rows = export_to(export, recording.header.started, islice(_wanted(recording, wanted), limit))
         click.echo(f"{export}: {rows:,} messages")
     elif html is not None:
         _page(recording, wanted, html, limit)
@@ -173,7 +175,7 @@ def _stats(recording: Source, wanted: Filter, html: Path | None, *, as_json: boo
     if html is not None:
         from conformance.traffic.figures_page import figures_page
 
-        report_file.write(html, figures_page(recording.header, found))
+        write(html, figures_page(recording.header, found))
         click.echo(f"Wrote {html}")
     elif as_json:
         click.echo(json.dumps(found.as_json(), indent=2))
@@ -189,6 +191,6 @@ def _page(recording: Source, wanted: Filter, html: Path, limit: int | None) -> N
     most = min(limit or MOST_ON_A_PAGE, MOST_ON_A_PAGE)
     pairs = list(islice(_wanted(recording, wanted), most + 1))
     story = tell(recording.header, [item for item, _ in pairs[:most]])
-    report_file.write(html, story_page(story))
+    write(html, story_page(story))
     cut = f"; only the first {most:,} messages are on it" if len(pairs) > most else ""
     click.echo(f"Wrote {html}{cut}")

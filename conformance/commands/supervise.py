@@ -273,11 +273,13 @@ def _watched(yard: WireYard, wishes: _Wishes) -> int:
 
 
 def _tell_new(yard: WireYard, told: int) -> int:
+    from conformance.commands.terminal import red
     from reference_node.supervisor.gap import AWAY
 
     log = list(yard.story.log)
     for line in log[told:]:
-        click.secho(_wrapped(" " * 9, line), fg="red" if AWAY in line else None)
+        said = _wrapped(" " * 9, line)
+        click.echo(red(said) if AWAY in line else said)
     return len(log)
 
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 import shlex
 from collections.abc import Callable, Iterator, Sequence
 
-import click
-
+from conformance.commands.terminal import red
 from reference_node.supervisor.by_hand import EVERY, NOTHING, ByHand
 from reference_node.supervisor.gap import AWAY, GO_ON
 from reference_node.supervisor.holds import Held
@@ -104,7 +103,7 @@ class Words:
     def _of_hold(self, one: Held) -> str:
         by = f" by {one.by}" if one.by else ""
         told = f"{one.node:<12} held{by} for {one.for_ms // 1000} s: {one.says}"
-        return click.style(told, fg="red", bold=True) if one.late else told
+        return red(told) if one.late else told
 
     def _transfer(self, words: Sequence[str]) -> str | None:
         crane, start, *rest = words
@@ -124,7 +123,7 @@ class Words:
     def _list(self) -> Iterator[str]:
         supervisor = self._hand.supervisor
         if not supervisor.linked:
-            yield click.style(AWAY, fg="red", bold=True)
+            yield red(AWAY)
         for name, session in supervisor.sessions.items():
             words = session.words
             states = [str(word[key]) for word in words.values() for key in ("mode", "state") if key in word]

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from conformance.commands.bus_options import bus_options, never
+from protocol.foreign_text import one_line
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -64,7 +65,7 @@ def validate(
     """
     if not (paths or digits or bus):
         raise click.UsageError("name a file, a folder, '-', --hex or --broker")
-    from conformance.validating.subject import judge
+    from conformance.validating.subject import MOST_EXPLAINED, judge
 
     report = _Report(as_json)
     recordings, others = _sorted_out(paths)
@@ -72,16 +73,18 @@ def validate(
         for path in recordings:
             _check_recording(path, site_file, report)
         for subject in _subjects(others, message, digits):
-            report.add(judge(subject))
+            report.add(judge(subject, explain=report.wrong < MOST_EXPLAINED))
         if bus is not None:
             for subject in _heard(bus, site, seconds):
-                report.add(judge(subject))
+                report.add(judge(subject, explain=report.wrong < MOST_EXPLAINED))
     except Trouble:
         if report.total:
             report.close()
         raise
     if not report.total:
         raise Trouble("there was no message to check", mend="Name files with payloads, or listen longer")
+    if report.wrong > MOST_EXPLAINED:
+        report.note(f"only the first {MOST_EXPLAINED:,} messages that are not valid are explained")
     report.close()
     return 1 if report.wrong or report.breaches else 0
 
@@ -146,10 +149,10 @@ def _subjects(paths: Iterable[str], message: str, digits: Iterable[str]) -> Iter
 
 
 def _in(path: str, message: str) -> Iterator[Subject]:
-    from conformance.validating.sources import from_bytes, from_path
+    from conformance.validating.sources import from_path, from_stream
 
     if path == "-":
-        return from_bytes(sys.stdin.buffer.read(), "standard input", message)
+        return from_stream(sys.stdin.buffer, "standard input", message)
     return from_path(Path(path), message)
 
 
@@ -207,19 +210,19 @@ class _Report:
         if self._as_json:
             self._breach_rows.append(
                 {
-                    "where": _shown(where),
+                    "where": one_line(where),
                     "message": breach.number,
                     "at_s": breach.at_us / 1e6,
                     "requirement": breach.requirement,
-                    "node": _shown(breach.node),
-                    "what": _shown(breach.what),
+                    "node": one_line(breach.node),
+                    "what": one_line(breach.what),
                     "since_message": breach.since,
                 }
             )
         elif self.breaches <= SHOWN:
             place = f"{where}, message {breach.number}, {breach.at_us / 1e6:.3f} s"
-            click.echo(self._wrapped(_shown(place), "", "    "))
-            click.echo(self._wrapped(_shown(str(breach)), "  ", " " * 10))
+            click.echo(self._wrapped(one_line(place), "", "    "))
+            click.echo(self._wrapped(one_line(str(breach)), "  ", " " * 10))
             click.echo()
 
     def note(self, text: str) -> None:
@@ -227,7 +230,7 @@ class _Report:
         self._notes.append(text)
 
     def _show(self, judgement: Judgement) -> None:
-        click.echo(self._wrapped(_shown(judgement.subject.where), "", "    "))
+        click.echo(self._wrapped(one_line(judgement.subject.where), "", "    "))
         if judgement.surprise:
             click.echo(self._wrapped(judgement.surprise, "  ", "    "))
         for finding in judgement.findings:
@@ -295,9 +298,4 @@ def _row(judgement: Judgement) -> dict[str, Any]:
     name = {"topic": subject.topic} if subject.topic else {"message": subject.message}
     payload = subject.payload[:1024].hex()
     surprise = {"surprise": judgement.surprise} if judgement.surprise else {}
-    return {"where": _shown(subject.where)} | name | {"payload": payload, "findings": findings} | surprise
-
-
-def _shown(text: str) -> str:
-    """Text that somebody else chose, harmless to a terminal."""
-    return "".join(part if part.isprintable() else ascii(part)[1:-1] for part in text)
+    return {"where": one_line(subject.where)} | name | {"payload": payload, "findings": findings} | surprise

@@ -11,7 +11,8 @@ from pathlib import Path
 from conformance.fuzz.campaign import Found
 from conformance.fuzz.finding import Finding, Oracle
 from conformance.fuzz.steps import Case, Step, from_text, sentence, to_text
-from conformance.whole_file import whole, write_whole
+from conformance.json_file import read_json
+from conformance.whole_file import beside, write
 from protocol.recording import (
     DamagedRecording,
     EventKind,
@@ -53,7 +54,7 @@ class Corpus:
         path = self.folder / f"{self.node}-{finding.requirement}-{number:08x}{ENDING}"
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
-            with whole(path) as part, part.open("wb", buffering=0) as file:
+            with beside(path) as part, part.open("wb", buffering=0) as file:
                 header = Header(self.site, started, f"fuzz {self.node}, seed {seed}", self.kit)
                 writer = RecordingWriter(file, header)
                 writer.event(RecordedEvent(0, EventKind.NOTE, self._note(finding, found.steps)))
@@ -76,18 +77,18 @@ class Corpus:
         """Say where a run stopped, so that another can go on there. Raises Trouble."""
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
-            write_whole(self._mark, json.dumps({"seed": seed, "round": round_}) + "\n")
+            write(self._mark, json.dumps({"seed": seed, "round": round_}) + "\n")
         except OSError as error:
             mend = "Give another --corpus"
             raise Trouble(f"cannot be written: {error.strerror}", where=str(self._mark), mend=mend) from error
 
     def mark(self) -> tuple[int, int]:
         """Seed and round of the run that stopped last. Raises Trouble."""
+        mend = "Run it once without --resume"
         try:
-            body = json.loads(self._mark.read_text(encoding="utf-8"))
+            body = read_json(self._mark, "mark", mend)
             return int(body["seed"]), int(body["round"])
-        except (OSError, ValueError, KeyError, TypeError) as error:
-            mend = "Run it once without --resume"
+        except (Trouble, ValueError, OverflowError, KeyError, TypeError, IndexError) as error:
             raise Trouble("no run of this node was stopped here", where=str(self._mark), mend=mend) from error
 
     @property
@@ -124,7 +125,10 @@ def read_case(path: Path) -> Kept:
         body = json.loads(first.text)
         finding = Finding(str(body["requirement"]), str(body["what"]), Oracle[body["oracle"]])
         return Kept(finding, from_text(body["steps"]), str(body["sentence"]), path)
-    except (OSError, NotARecording, DamagedRecording, ValueError, KeyError, TypeError) as error:
+    except (
+        OSError, NotARecording, DamagedRecording, ValueError, LookupError, TypeError, AttributeError,
+        OverflowError, RecursionError,
+    ) as error:  # fmt: skip
         raise Trouble(
             f"this is no case of a fuzz corpus: {error}", where=str(path), mend="Move it out of the corpus"
         ) from error

@@ -18,6 +18,7 @@ from conformance.page.troubles import troubles
 from conformance.page.words import Word, Words
 from conformance.traffic.wording import in_words, short_id
 from protocol.bulk_reading import BulkReader
+from protocol.foreign_text import one_line
 from protocol.recording import EventKind, RecordedEvent, RecordedMessage
 from protocol.rules import Watch
 from protocol.rules.heard import Breach
@@ -169,7 +170,7 @@ def _words(item: RecordedMessage, message: str, reading: Reading) -> str:
         text = "nothing" if not item.payload else "cannot be read"
     else:
         text = in_words(message, reading.body)
-    return (text if text.isprintable() else ascii(text))[:WORDS_MOST]
+    return one_line(text)[:WORDS_MOST]
 
 
 def _health_entry(site: Site, name: str, health: Health, now_us: int) -> dict[str, Any]:

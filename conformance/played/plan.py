@@ -6,12 +6,12 @@ anew, gives it its goal and tells it what stands where. The boxes are imagined; 
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from conformance.json_file import read_json
 from protocol.site import PlaceKind, Site
 from protocol.trouble import Trouble
 
@@ -122,11 +122,9 @@ def read_brief(path: Path, site: Site) -> Brief:
     """A brief that `document` gave, for the same site. Raises Trouble."""
     plan = plan_of(site)
     try:
-        told = json.loads(path.read_text(encoding="utf-8"))
+        told = read_json(path, "brief", "Name a file that the conformance cases wrote")
         contents = {str(place): tuple(map(str, row)) for place, row in told["contents"].items()}
         brief = Brief(plan, contents, bool(told["goal"]), told["answers"], told["holds"]) if plan else None
-    except OSError as error:
-        raise Trouble(f"the brief cannot be read: {error.strerror}", where=str(path)) from error
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise Trouble("this is no brief of the conformance cases", where=str(path)) from error
     fits = all(

@@ -9,7 +9,8 @@ from pathlib import Path
 
 from conformance.publish.artefacts import artefacts
 from conformance.publish.site import Contents, Site, broken_links
-from conformance.whole_file import growing, write_whole
+from conformance.whole_file import growing, write_bytes
+from conformance.whole_file import write as write_text
 from protocol.site import Site as SiteFile
 from protocol.specification import specification
 from protocol.trouble import Trouble
@@ -47,13 +48,13 @@ def write(out: Path, made: Mapping[str, bytes]) -> None:
                     (out / path).parent.rmdir()
         out.mkdir(parents=True, exist_ok=True)
         # The list comes first: what was stopped half-way can be made again in the same folder.
-        write_whole(before, "".join(f"{path}\n" for path in dict.fromkeys([*made, *old])))
+        write_text(before, "".join(f"{path}\n" for path in dict.fromkeys([*made, *old])))
         with growing(out):
             for path, content in made.items():
                 target = out / path
                 target.parent.mkdir(parents=True, exist_ok=True)
-                write_whole(target, content)
-        write_whole(before, "".join(f"{path}\n" for path in made))
+                write_bytes(target, content)
+        write_text(before, "".join(f"{path}\n" for path in made))
     except OSError as error:
         raise Trouble(
             f"cannot write it: {error.strerror}", where=str(out), mend="Name another folder"

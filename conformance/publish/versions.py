@@ -11,6 +11,8 @@ from conformance.publish.compare import Change, Comparison
 from protocol.specification import Specification
 from protocol.trouble import Trouble
 
+MOST_BYTES = 1 << 20
+MOST_FILES = 10_000
 _PLACES = ("specification", "protocol/v1", ".")
 
 
@@ -23,6 +25,7 @@ def specification_in(folder: Path) -> Specification:
     if data is None:
         mend = "Name a folder that 'yardwire publish' wrote, or one with version.toml, messages/ and acts/"
         raise Trouble("has no specification in it", where=str(folder), mend=mend)
+    _require_bounds(data)
     spec = Specification(data)
     try:
         _ = (spec.major, spec.minor, spec.by_urn, spec.timing, spec.limits, spec.topics, spec.tables)
@@ -33,6 +36,16 @@ def specification_in(folder: Path) -> Specification:
             f"cannot read the specification: {what}", where=str(data), mend="Publish it again"
         ) from error
     return spec
+
+
+def _require_bounds(data: Path) -> None:
+    """Raise Trouble where a file of the specification is longer than any of it can be, or there are too many."""
+    for number, file in enumerate(data.rglob("*")):
+        if number > MOST_FILES:
+            raise Trouble(f"more than {MOST_FILES:,} files", where=str(data), mend="Name another folder")
+        if file.suffix in (".toml", ".json") and file.is_file() and file.stat().st_size > MOST_BYTES:
+            told = f"byte {MOST_BYTES}: longer than a file of the specification may be"
+            raise Trouble(told, where=str(file), mend="Publish it again")
 
 
 def in_words(comparison: Comparison) -> Iterator[str]:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
+from conformance.evidence import Evidence, Line
+from conformance.json_file import read_json
+from conformance.verdict import Verdict
 from protocol.trouble import Trouble
 
 NEEDED = (
@@ -15,15 +18,53 @@ NEEDED = (
 )  # fmt: skip
 AS_NOW = "It has to be a report that --json wrote"
 
+_TEXT = {"type": "string"}
+_EVIDENCE = {
+    "type": ["object", "null"],
+    "required": [field.name for field in fields(Evidence)],
+    "properties": {
+        "causes": {"type": "array", "items": _TEXT},
+        "lines": {
+            "type": "array",
+            "items": {
+                "type": "object",
+                "required": [field.name for field in fields(Line)],
+                "properties": {field.name: {} for field in fields(Line)},
+                "additionalProperties": False,
+            },
+        },
+    },
+}
+_CASE = {
+    "type": "object",
+    "required": ["id", "verdict", "reason", "took_ms", "evidence", "warnings"],
+    "properties": {
+        "id": _TEXT,
+        "verdict": {"enum": [verdict.word for verdict in Verdict]},
+        "reason": _TEXT,
+        "took_ms": {"type": "number"},
+        "evidence": _EVIDENCE,
+        "warnings": {"type": "array", "items": _EVIDENCE | {"type": "object"}},
+    },
+}
+_ANSWER = {
+    "type": "object",
+    "required": ["requirement", "answer"],
+    "properties": {"requirement": _TEXT, "answer": _TEXT},
+}
+SHAPE = {
+    "type": "object",
+    "properties": {
+        "cases": {"type": "array", "items": _CASE},
+        "people": {"type": "array", "items": _ANSWER},
+    },
+}
+"""What is read of a report, in JSON Schema."""
+
 
 def read_report(path: Path, *, format_: int) -> dict[str, Any]:
     """A report that `yardwire conform --json` wrote. Raises Trouble where it is none."""
-    try:
-        report: Any = json.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise Trouble(f"the report cannot be read: {error.strerror}", where=str(path)) from error
-    except ValueError as error:
-        raise Trouble(f"this is no JSON: {error}", where=str(path), mend=AS_NOW) from error
+    report = read_json(path, "report", AS_NOW)
     missing = [name for name in NEEDED if not isinstance(report, dict) or name not in report]
     if missing:
         raise Trouble(f"this is no report: it has no {missing[0]!r}", where=str(path), mend=AS_NOW)
@@ -33,7 +74,24 @@ def read_report(path: Path, *, format_: int) -> dict[str, Any]:
             where=str(path),
             mend="Make it again with this kit",
         )
+    problem = _misshapen(report)
+    if problem:
+        raise Trouble(f"this is no report: {problem}", where=str(path), mend=AS_NOW)
     return dict(report)
+
+
+def _misshapen(report: dict[str, Any]) -> str:
+    """Where its cases or answers are not those of a report, '' where all are."""
+    import jsonschema_rs
+
+    try:
+        jsonschema_rs.Draft202012Validator(SHAPE).validate(report)
+    except jsonschema_rs.ValidationError as error:
+        place = "".join(f"[{step!r}]" for step in error.instance_path)
+        return f"at {place or 'its root'}: {error.message[:200]}"
+    except ValueError:  # A number that no report has.
+        return "it has a number of too many digits"
+    return ""
 
 
 def require_same(report: Mapping[str, Any], path: Path, **now: object) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from conformance.validating.subject import Judgement, Subject, judge
+from conformance.validating.subject import MOST_EXPLAINED, Judgement, Subject, judge
 from protocol.bulk_reading import BulkReader
 from protocol.recording import Item, RecordedMessage
 from protocol.rules import Breach, Watch
@@ -19,7 +19,7 @@ class Check:
         """`where` names the recording; with a site the rules know reach and heights."""
         self.messages = 0
         self._where = where
-        self._reader = BulkReader()
+        self._reader = BulkReader(MOST_EXPLAINED)
         self._watch = Watch(site, self._reader)
 
     def run(self, items: Iterable[Item]) -> Iterator[Judgement | Breach]:
@@ -27,11 +27,12 @@ class Check:
         for item in items:
             if isinstance(item, RecordedMessage):
                 self.messages += 1
+                explain = self._reader.explains
                 reading = self._reader.read(item.topic, item.payload)
                 topic = self._reader.topic(item.topic)
                 flags_fit = topic is not None and self._flags_fit(topic.message, item)
                 if reading.findings or not flags_fit:
-                    yield judge(self._subject(item))
+                    yield judge(self._subject(item), explain=explain)
                 yield from self._watch.take(item, reading)
             else:
                 yield from self._watch.take(item)

@@ -10,12 +10,17 @@ from pathlib import Path
 from typing import Any
 
 from conformance.traffic.lines import Line
-from conformance.whole_file import whole
+from conformance.whole_file import beside
+from protocol.foreign_text import one_line
 from protocol.recording import RecordedMessage
 from protocol.trouble import Trouble
 
 Pair = tuple[RecordedMessage, Line]
 BATCH = 20_000
+FOREIGN = ("topic", "node", "speaker", "words")
+"""Columns that hold what somebody else chose."""
+FORMULA = ("=", "+", "-", "@")
+"""How a cell begins that a spreadsheet takes for a formula."""
 COLUMNS = {
     "number": "int64", "at_us": "int64", "time": "string", "topic": "string", "node": "string",
     "speaker": "string", "message": "string", "qos": "int64", "retained": "bool", "dup": "bool",
@@ -25,18 +30,15 @@ COLUMNS = {
 """Name and kind of every column; `broken` are requirements, `body` is JSON, '' where it cannot be read."""
 
 
-def write(path: Path, started: str, pairs: Iterable[Pair]) -> int:
+def export_to(path: Path, started: str, pairs: Iterable[Pair]) -> int:
     """Write all to `path`, by its suffix .jsonl, .csv or .parquet. Gives the number of rows. Raises Trouble."""
     writer = _WRITERS.get(path.suffix)
     if writer is None:
         raise Trouble(
             f"{path.suffix or 'no suffix'!r} is no format", where=str(path), mend=f"Use {', '.join(_WRITERS)}"
         )
-    try:
-        with whole(path) as part:
-            return writer(part, _rows(started, pairs))
-    except OSError as error:
-        raise Trouble(f"cannot be written: {error.strerror or error}", where=str(path)) from error
+    with beside(path) as part:
+        return writer(part, _rows(started, pairs))
 
 
 def _rows(started: str, pairs: Iterable[Pair]) -> Iterator[dict[str, Any]]:
@@ -73,13 +75,19 @@ def _jsonl(path: Path, rows: Iterator[dict[str, Any]]) -> int:
     return number
 
 
+def _cell(text: str) -> str:
+    """Text for a table that is opened in a terminal or a spreadsheet, which are not to obey it."""
+    text = one_line(text)
+    return f"'{text}" if text.startswith(FORMULA) else text
+
+
 def _csv(path: Path, rows: Iterator[dict[str, Any]]) -> int:
     number = 0
     with path.open("w", encoding="utf-8", newline="") as file:
         table = csv.DictWriter(file, list(COLUMNS))
         table.writeheader()
         for row in rows:
-            table.writerow(row)
+            table.writerow(row | {name: _cell(row[name]) for name in FOREIGN})
             number += 1
     return number
 

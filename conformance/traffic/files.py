@@ -23,6 +23,11 @@ from protocol.recording import (
 from protocol.trouble import Trouble
 
 ZSTD_MAGIC = b"\x28\xb5\x2f\xfd"
+MOST_WINDOW = 8 << 20
+"""Bytes of what a packed file may refer back to: what every decoder should support (RFC 8878 section 3.1.1.1.2)."""
+FREE = 8 << 20
+MOST_RATIO = 32
+"""A recording unpacks to `FREE` bytes and so many times its packed size at most; real ones to five to ten times."""
 SUFFIX = ".ywrec"
 
 
@@ -58,9 +63,29 @@ def open_recording(path: Path) -> Iterator[BinaryIO]:
         file.seek(0)
         if packed:
             zstandard = _zstandard(path)
-            unpacker = zstandard.ZstdDecompressor()
-            file = stack.enter_context(unpacker.stream_reader(file, read_across_frames=True, closefd=False))
+            unpacker = zstandard.ZstdDecompressor(max_window_size=MOST_WINDOW)
+            stream = stack.enter_context(unpacker.stream_reader(file, read_across_frames=True, closefd=False))
+            most = FREE + MOST_RATIO * path.stat().st_size
+            file = cast("BinaryIO", _Bounded(stream, most))
         yield file
+
+
+class _Bounded:
+    """Gives no more than `most` bytes of what is unpacked."""
+
+    def __init__(self, stream: Any, most: int) -> None:
+        self._stream = stream
+        self._most = most
+        self._given = 0
+
+    def read(self, size: int) -> bytes:
+        """The next bytes. Raises DamagedRecording where there are more than there may be."""
+        more: bytes = self._stream.read(size)
+        self._given += len(more)
+        if self._given > self._most:
+            what = f"it unpacks to more than {self._most:,} bytes, {MOST_RATIO} times its size and {FREE >> 20} MiB"
+            raise DamagedRecording(self._most, what)
+        return more
 
 
 def _zstandard(path: Path) -> Any:

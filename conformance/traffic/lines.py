@@ -7,8 +7,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from conformance.traffic.wording import in_words
+from conformance.validating.subject import MOST_EXPLAINED
 from protocol.bulk_reading import BulkReader
 from protocol.finding import Finding
+from protocol.foreign_text import one_line
 from protocol.recording import Item, RecordedMessage
 
 
@@ -34,7 +36,7 @@ class LineMaker:
     """Turns messages into lines; knows the supervisor once it has spoken."""
 
     def __init__(self) -> None:
-        self.reader = BulkReader()
+        self.reader = BulkReader(MOST_EXPLAINED)
         self._supervisor = ""
         self._number = 0
 
@@ -50,6 +52,7 @@ class LineMaker:
         if message == "node-status" and "supervisor" in body.get("roles", ()):
             self._supervisor = node
         words = in_words(message, body) if body else item.topic if topic is None else "cannot be read"
+        words = one_line(words)
         return Line(
             number=self._number,
             at_ms=item.at_us // 1000,

@@ -19,7 +19,7 @@ class LiveLine:
     def __init__(self, show: Callable[[str], object] | None) -> None:
         """`show` gets each new line; None shows nothing and only counts."""
         self._show = show
-        self._reader = BulkReader()
+        self._reader = BulkReader(explained=0)
         self._next_us = 1_000_000
         self._before = 0
         self._budget = JUDGED_A_SECOND

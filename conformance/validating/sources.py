@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable, Iterator
 from io import BytesIO
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, cast
 
 from conformance.validating.subject import Expected, Subject
 from protocol.recording import MAGIC, DamagedRecording, NotARecording, RecordedMessage, RecordingReader
@@ -17,6 +17,7 @@ from protocol.trouble import Trouble
 SUFFIXES = (".json", ".jsonl", ".cbor", ".hex")
 LARGEST = 16 << 20
 """Bytes of a file that is no recording; recordings are read as a stream."""
+_LARGE_MEND = "Name a recording, or a file of payloads"
 _MESSAGE_MEND = "Say it with --message, or name the file after its message, such as job-order.cbor"
 _VECTOR_MEND = "A vector has name, message, valid, and hex or text"
 _LINE_MEND = "A line is a JSON object with topic (or message), and hex or text"
@@ -46,8 +47,31 @@ def from_hex(digits: str, message: str, where: str) -> Subject:
     return Subject(where, payload, _known(message, where))
 
 
+def from_stream(stream: BinaryIO, where: str, message: str) -> Iterator[Subject]:
+    """The messages in standard input: a recording, however long it is, or what `from_bytes` reads."""
+    content = stream.read(LARGEST + 1)
+    if content.startswith(MAGIC):
+        yield from _from_recording(cast("BinaryIO", _Begun(content, stream)), where)
+        return
+    if len(content) > LARGEST:
+        raise Trouble(f"byte {LARGEST}: larger than {LARGEST >> 20} MiB", where=where, mend=_LARGE_MEND)
+    yield from from_bytes(content, where, message)
+
+
+class _Begun:
+    """A stream of which the beginning has been read."""
+
+    def __init__(self, begin: bytes, stream: BinaryIO) -> None:
+        self._begin = BytesIO(begin)
+        self._stream = stream
+
+    def read(self, size: int) -> bytes:
+        """The next bytes."""
+        return self._begin.read(size) or self._stream.read(size)
+
+
 def from_bytes(content: bytes, where: str, message: str) -> Iterator[Subject]:
-    """The messages in what was read from standard input: a recording, JSON Lines, vectors or one payload."""
+    """The messages in these bytes: a recording, JSON Lines, vectors or one payload."""
     if content.startswith(MAGIC):
         yield from _from_recording(BytesIO(content), where)
         return
@@ -211,8 +235,7 @@ def _first_bytes(path: Path, count: int) -> bytes:
 def _content(path: Path) -> bytes:
     content = _read(path, lambda: _first_bytes(path, LARGEST + 1))
     if len(content) > LARGEST:
-        mend = "Name a recording, or a file of payloads"
-        raise Trouble(f"larger than {LARGEST >> 20} MiB", where=str(path), mend=mend)
+        raise Trouble(f"byte {LARGEST}: larger than {LARGEST >> 20} MiB", where=str(path), mend=_LARGE_MEND)
     return content
 
 

@@ -31,11 +31,13 @@ class Subject:
     qos: int | None = None
     expected: Expected | None = None
 
-    def read(self) -> Reading:
-        """Read it as a sender's message."""
+    def read(self, *, explain: bool = True) -> Reading:
+        """Read it as a sender's message; `explain` as in `read_message`."""
         if self.topic:
-            return read_publication(self.topic, self.payload, retain=self.retain, qos=self.qos)
-        return read_message(self.message, self.payload, closed=True)
+            return read_publication(
+                self.topic, self.payload, retain=self.retain, qos=self.qos, explain=explain
+            )
+        return read_message(self.message, self.payload, closed=True, explain=explain)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,9 +51,13 @@ class Judgement:
     """How a vector differs from what it says of itself."""
 
 
-def judge(subject: Subject) -> Judgement:
+MOST_EXPLAINED = 1000
+"""Messages that are not valid and are explained, in one run: more than anybody reads, and each takes a while."""
+
+
+def judge(subject: Subject, *, explain: bool = True) -> Judgement:
     """Read the message and compare with what is expected of it."""
-    reading = subject.read()
+    reading = subject.read(explain=explain)
     expected = subject.expected
     if expected is None:
         return Judgement(subject, reading.valid, reading.findings)

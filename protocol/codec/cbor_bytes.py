@@ -5,6 +5,7 @@ from __future__ import annotations
 import cbor2
 
 from protocol.codec.cbor_walk import Walk, walk
+from protocol.codec.untagged import NO_TAGS
 from protocol.codec.value import Value, is_plain
 from protocol.specification import specification
 
@@ -39,7 +40,13 @@ def _deterministic(payload: bytes) -> Value:
     """
     most = specification().most("depth")
     try:
-        value = cbor2.loads(payload, allow_duplicate_keys=False, allow_indefinite=False, max_depth=most)
-    except Exception:  # noqa: BLE001 - tags decode by themselves, and raise what they like
+        value = cbor2.loads(
+            payload,
+            semantic_decoders=NO_TAGS,
+            allow_duplicate_keys=False,
+            allow_indefinite=False,
+            max_depth=most,
+        )
+    except (cbor2.CBORError, ValueError, TypeError):
         return None
     return value if is_plain(value) and encode_cbor(value) == payload else None

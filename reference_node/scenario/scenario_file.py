@@ -13,7 +13,7 @@ from typing import Any
 from protocol.site import PlaceKind, Site
 from protocol.site_checks import SiteProblem
 from protocol.specification import specification
-from protocol.toml_problems import NotToml, parse_toml, shape_problems
+from protocol.toml_problems import MOST_BYTES, NotToml, parse_toml, shape_problems
 from protocol.trouble import Trouble
 from reference_node.scenario.scenario import Answer, Event, Expect, Person, Scenario, Train
 from reference_node.supervisor.planning.wish import Visit
@@ -50,7 +50,8 @@ def load_scenario(name: str, site: Site) -> Scenario:
     if name in known and not path.exists():
         return read_scenario(known[name].read_bytes(), name, site)
     try:
-        content = path.read_bytes()
+        with path.open("rb") as file:
+            content = file.read(MOST_BYTES + 1)
     except OSError as error:
         mend = f"Name a file, or one of: {', '.join(known)}" if known else "Name a scenario file"
         raise Trouble(f"cannot read the scenario: {error.strerror}", where=name, mend=mend) from error

@@ -8,11 +8,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from cbor2 import dumps
 from hypothesis import given
 from hypothesis import strategies as st
 
 from protocol.recording import (
     MAGIC,
+    MOST_ITEM,
+    MOST_US,
     DamagedRecording,
     EventKind,
     Header,
@@ -144,3 +147,86 @@ def test_any_bytes_behind_the_magic_end_in_a_known_way(tail: bytes) -> None:
         read(MAGIC + tail)
     except (NotARecording, DamagedRecording):
         return
+
+
+def raw(*items: Any, **header: Any) -> bytes:
+    """A recording with whatever is given as its items."""
+    known = {"site": "a", "started": "2026-05-02T10:00:00Z", "source": "b", "kit": "c"} | header
+    return b"".join(map(dumps, ({"yardwire": "recording", "version": 1, **known}, *items)))
+
+
+MESSAGE = [0, 5, "yw1/a/b/fault", b"", 1, False, False]
+
+
+@pytest.mark.parametrize("at_us", [-1, MOST_US + 1, 2**63, 2**64 - 1, 10**400])
+@pytest.mark.parametrize("item", [MESSAGE, [1, 5, "note", ""], [2, 5, 0]], ids=["message", "event", "end"])
+def test_a_time_that_cannot_be_is_damage(item: list[Any], at_us: int) -> None:
+    sound = raw(item)
+    assert len(read(sound)[1]) == 1
+    with pytest.raises(DamagedRecording) as told:
+        read(sound + dumps([item[0], at_us, *item[2:]]))
+    assert told.value.byte == len(sound)
+
+
+@pytest.mark.parametrize(
+    "part",
+    ["c24101", "d81c81d81d00", "8180", "a0", "f93c00", "e2", "f5", "9f00ff"],
+    ids=["bignum", "holds itself", "nested", "map", "float", "simple", "true", "indefinite"],
+)
+def test_an_item_is_one_array_of_plain_values(part: str) -> None:
+    for place in range(7):
+        values = [dumps(value) for value in MESSAGE]
+        values[place] = bytes.fromhex(part)
+        if (place, part) in ((5, "f5"), (6, "f5")):
+            continue
+        with pytest.raises(DamagedRecording):
+            read(raw() + b"\x87" + b"".join(values))
+
+
+@pytest.mark.parametrize("qos", [-1, 3, 2**63])
+def test_a_qos_is_one_of_mqtt(qos: int) -> None:
+    with pytest.raises(DamagedRecording):
+        read(raw([*MESSAGE[:4], qos, False, False]))
+
+
+def test_an_item_that_is_announced_too_long_is_not_waited_for() -> None:
+    class Endless(io.BytesIO):
+        given = 0
+
+        def read(self, size: int | None = -1, /) -> bytes:
+            assert self.given < 4 * MOST_ITEM, "more is read than an item may have"
+            self.given += size or 0
+            return super().read(size) or bytes(size or 0)
+
+    begin = raw()
+    with pytest.raises(DamagedRecording, match="an item of more than 1,048,576 bytes") as told:
+        list(RecordingReader(Endless(begin + b"\x87\x00\x05\x61a\x5b\x00\x00\x7f\xff\xff\xff\xff\xff")))
+    assert told.value.byte == len(begin)
+
+
+def test_the_writer_says_what_it_leaves_out() -> None:
+    long = RecordedMessage(7, "yw1/a/b/fault", bytes(MOST_ITEM), 1, False, False)
+    items = read(written([*ITEMS, long, *ITEMS]))[1]
+    assert [item for item in items if item not in ITEMS] == [
+        RecordedEvent(7, "note", "left out: a message of 1,048,576 bytes on yw1/a/b/fault"),
+        RecordedEnd(90_000, 4),
+    ]
+
+
+@pytest.mark.parametrize(
+    "header",
+    [{"started": "no time"}, {"started": "9999-12-31"}, {"site": "s" * 2000}],
+    ids=lambda one: next(iter(one)),
+)
+def test_a_header_that_cannot_be_is_told(header: dict[str, str]) -> None:
+    with pytest.raises(NotARecording, match="byte 0"):
+        read(raw(**header))
+
+
+def test_texts_of_header_and_events_are_harmless() -> None:
+    text = "a\x1b[2J\x9b\u202e\nb"
+    reader, items = read(raw([1, 5, text, text], site=text, source=text, kit=text))
+    assert {reader.header.site, reader.header.source, reader.header.kit} == {
+        "a\\u001b[2J\\u009b\\u202e\\u000ab"
+    }
+    assert items == [RecordedEvent(5, reader.header.site, reader.header.site)]

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import click
 
-from conformance.whole_file import growing, whole
+from conformance.whole_file import beside, growing
 
 
 def _wait() -> None:
@@ -81,7 +81,7 @@ def ignores_it_in_a_loop_of_its_own() -> None:
 
 @click.command()
 def writes_for_ever() -> None:
-    with growing(Path("tape.bin")), whole(Path("report.json")) as part:
+    with growing(Path("tape.bin")), beside(Path("report.json")) as part:
         Path("tape.bin").write_bytes(b"so far")
         part.write_text("{", encoding="utf-8")
         try:
