@@ -1,6 +1,6 @@
 """Every order of jobs, one after the other: an independent planner without any bound, for small cases.
 
-Uniform-cost search over all schedules. It shares no rule with the planner but what jobs cost.
+Uniform-cost search over all schedules. It shares neither a rule nor a duration with the planner.
 """
 
 from __future__ import annotations
@@ -11,43 +11,43 @@ from itertools import count
 from typing import NamedTuple
 
 from reference_node.supervisor.world import Spot
-from tests.planning.yards import NEAR, SITE, Case, FromTheSlot
+from tests.planning import times
+from tests.planning.yards import NEAR, SITE, Case
 
 NODES = ("north", "south", "ferry", "siding")
 REACH = {"north": ("stack-n", "ferry"), "south": ("ferry", "stack-s", "siding")}
 QUAY = {"north": "quay-n", "south": "quay-s"}
-TIMES = FromTheSlot()
 
 
 class Yard(NamedTuple):
-    """boxes by label, where the shuttle is, how many trains came, whether one stands there."""
+    """boxes by label, where the shuttle is, how many trains came, whether one stands there, where cranes were last."""
 
     boxes: tuple[tuple[str, Spot], ...]
     stop: str
     came: int
     stands: bool
+    cranes: tuple[tuple[str, Spot], ...] = ()
 
 
-def soonest(case: Case) -> int:
-    """When the last goal can be met at the earliest."""
+def least_cost(case: Case) -> int:
+    """When the last goal is met and the work of all nodes, together, in the plan in which that is least."""
     start = Yard(tuple(sorted(case.boxes.items())), case.stop, int(case.at_rest), case.at_rest)
     free = tuple(case.busy_ms.get(node, 0) for node in NODES)
     order = count()
-    heap = [(max(free), next(order), start, free)]
+    heap = [(max(free), next(order), start, (*free, 0))]
     seen: dict[Yard, list[tuple[int, ...]]] = {}
     while heap:
-        end, _, yard, free = heapq.heappop(heap)
+        cost, _, yard, spent = heapq.heappop(heap)
         if met(case, yard):
-            return end
-        if any(all(a <= b for a, b in zip(old, free, strict=True)) for old in seen.get(yard, ())):
+            return cost
+        if any(all(a <= b for a, b in zip(old, spent, strict=True)) for old in seen.get(yard, ())):
             continue
-        seen.setdefault(yard, []).append(free)
-        for node, cost, earliest, after in jobs(case, yard):
-            start_ms = max([earliest, *(free[NODES.index(other)] for other in NEAR[node])])
-            times = tuple(
-                start_ms + cost if name == node else time for name, time in zip(NODES, free, strict=True)
-            )
-            heapq.heappush(heap, (max(times), next(order), after, times))
+        seen.setdefault(yard, []).append(spent)
+        free, work = spent[:-1], spent[-1]
+        for node, lasts, earliest, after in jobs(case, yard):
+            end = max([earliest, *(free[NODES.index(other)] for other in NEAR[node])]) + lasts
+            ends = [end if name == node else time for name, time in zip(NODES, free, strict=True)]
+            heapq.heappush(heap, (max(ends) + work + lasts, next(order), after, (*ends, work + lasts)))
     raise AssertionError("there is no way")
 
 
@@ -70,16 +70,17 @@ def jobs(case: Case, yard: Yard) -> Iterator[tuple[str, int, int, Yard]]:
             if (place != "ferry" or yard.stop == QUAY[crane]) and (place != "siding" or yard.stands)
             for slot in range(SITE.places[place].slots)
         ]
-        site = SITE.nodes[crane].crane
-        assert site is not None
+        last = dict(yard.cranes).get(crane)
         for source in spots:
             for target in spots:
                 box = taken.get(source)
                 if box is not None and may_move(case, yard, box, source, target, taken):
-                    cost = TIMES.transfer(site, None, source, target)
-                    yield crane, cost, 0, yard._replace(boxes=tuple(sorted({**where, box: target}.items())))
+                    lasts = times.transfer(crane, last, source, target)
+                    boxes = tuple(sorted({**where, box: target}.items()))
+                    stood = {**dict(yard.cranes), crane: target} if case.with_ways else {}
+                    yield crane, lasts, 0, yard._replace(boxes=boxes, cranes=tuple(sorted(stood.items())))
     other = "quay-s" if yard.stop == "quay-n" else "quay-n"
-    yield "ferry", TIMES.run_ms + TIMES.order_ms, 0, yard._replace(stop=other)
+    yield "ferry", times.RUN, 0, yard._replace(stop=other)
     visits = case.wish.visits
     if not yard.stands and yard.came < len(visits):
         visit = visits[yard.came]
@@ -87,13 +88,13 @@ def jobs(case: Case, yard: Yard) -> Iterator[tuple[str, int, int, Yard]]:
         after = yard._replace(
             boxes=tuple(sorted({**where, **brought}.items())), came=yard.came + 1, stands=True
         )
-        yield "siding", TIMES.admit_ms + TIMES.order_ms, visit.not_before_ms, after
+        yield "siding", times.ADMIT, visit.not_before_ms, after
     if yard.stands:
         takes = {box: Spot("siding", slot) for slot, box in visits[yard.came - 1].takes.items()}
         on_it = {box for box, spot in yard.boxes if spot.place == "siding"}
         if all(where.get(box) == spot for box, spot in takes.items()) and not on_it & set(case.wish.boxes):
             left = tuple(pair for pair in yard.boxes if pair[1].place != "siding")
-            yield "siding", TIMES.depart_ms + TIMES.order_ms, 0, yard._replace(boxes=left, stands=False)
+            yield "siding", times.DEPART, 0, yard._replace(boxes=left, stands=False)
 
 
 def may_move(case: Case, yard: Yard, box: str, source: Spot, target: Spot, taken: dict[Spot, str]) -> bool:

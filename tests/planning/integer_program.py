@@ -1,4 +1,4 @@
-"""The same question put to a solver: which sequence of so many jobs ends soonest? Solved by OR-Tools CP-SAT."""
+"""The same question put to a solver: which sequence of so many jobs costs least? Solved by OR-Tools CP-SAT."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ from typing import NamedTuple
 from ortools.sat.python import cp_model
 
 from reference_node.supervisor.world import Spot
-from tests.planning.every_order import QUAY, REACH, TIMES
+from tests.planning import times
+from tests.planning.every_order import QUAY, REACH
 from tests.planning.yards import NEAR, SITE, Case
 
 HORIZON = 400_000
@@ -27,25 +28,22 @@ class Job(NamedTuple):
     stop: str = ""
 
 
-def soonest_by_cp_sat(case: Case, steps: int) -> int:
-    """The least end over all sequences of at most `steps` jobs, with one train at most."""
+def least_cost_by_cp_sat(case: Case, steps: int) -> int:
+    """The least of end and work together over all sequences of at most `steps` jobs, with one train at most."""
     return _Program(case, steps).solve()
 
 
 def _jobs(case: Case) -> list[Job]:
-    found = [Job("ferry", "run", TIMES.run_ms + TIMES.order_ms, stop=stop) for stop in ("quay-n", "quay-s")]
+    found = [Job("ferry", "run", times.RUN, stop=stop) for stop in ("quay-n", "quay-s")]
     if case.wish.visits:
-        found.append(Job("siding", "admit", TIMES.admit_ms + TIMES.order_ms))
-        found.append(Job("siding", "depart", TIMES.depart_ms + TIMES.order_ms))
+        found.append(Job("siding", "admit", times.ADMIT))
+        found.append(Job("siding", "depart", times.DEPART))
     for crane, places in REACH.items():
-        site = SITE.nodes[crane].crane
-        assert site is not None
         spots = [Spot(place, slot) for place in places for slot in range(SITE.places[place].slots)]
         for source, target in permutations(spots, 2):
             if case.wish.visits or "siding" not in (source.place, target.place):
-                found.append(
-                    Job(crane, "transfer", TIMES.transfer(site, None, source, target), source, target)
-                )
+                lasts = times.transfer(crane, None, source, target)
+                found.append(Job(crane, "transfer", lasts, source, target))
     return found
 
 
@@ -76,13 +74,15 @@ class _Program:
                 self._needs(job, does, k)
             self._effects(k)
         self._goals()
-        self.model.minimize(self.last)
+        work = [job.cost * does for step in self.does for job, does in zip(self.jobs, step, strict=True)]
+        cost = self.last + sum(work)
+        self.model.minimize(cost)
         solver = cp_model.CpSolver()
         solver.parameters.num_workers = 1
         solver.parameters.random_seed = 1
         status = solver.solve(self.model)
         assert status == cp_model.OPTIMAL, solver.status_name(status)
-        return solver.value(self.last)
+        return round(solver.objective_value)
 
     def _begin(self) -> None:
         case, add = self.case, self.model.add

@@ -1,6 +1,11 @@
-"""The planner's plans against planners that share nothing with it: every order of jobs, and CP-SAT."""
+"""The planner's plans against planners that share no rule and no duration with it: every order of jobs, and CP-SAT.
+
+What they are given are the boxes, the wish and the figures of the site file.
+"""
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -13,8 +18,8 @@ from reference_node.supervisor.planning.yard import Yard
 from reference_node.supervisor.rules import beside
 from reference_node.supervisor.world import Spot
 from tests.examples import examples
-from tests.planning.every_order import soonest
-from tests.planning.integer_program import soonest_by_cp_sat
+from tests.planning.every_order import least_cost
+from tests.planning.integer_program import least_cost_by_cp_sat
 from tests.planning.yards import CASES, NEAR, SITE, Case, north, south, train
 
 NAMED = [pytest.param(case, id=case.name) for case in CASES]
@@ -27,18 +32,20 @@ def best(case: Case) -> Plan:
 
 
 @pytest.mark.parametrize("case", NAMED)
-def test_no_order_of_jobs_is_sooner(case: Case) -> None:
+@pytest.mark.parametrize("with_ways", [False, True], ids=["from the slot", "from where it was"])
+def test_no_order_of_jobs_costs_less(case: Case, *, with_ways: bool) -> None:
     """Outside check: a search through every order of jobs, without any bound."""
+    case = replace(case, with_ways=with_ways)
     found = best(case)
-    assert found.ends_ms == soonest(case)
+    assert found.cost_ms == least_cost(case)
     assert found.gap == 0
 
 
 @pytest.mark.parametrize("case", NAMED)
-def test_cp_sat_finds_none_sooner(case: Case) -> None:
+def test_cp_sat_finds_none_that_costs_less(case: Case) -> None:
     """Outside check: OR-Tools CP-SAT (9.15), over all sequences with one job more than the plan has."""
     found = best(case)
-    assert soonest_by_cp_sat(case, len(found.tasks) + 1) == found.ends_ms
+    assert least_cost_by_cp_sat(case, len(found.tasks) + 1) == found.cost_ms
 
 
 def test_nodes_that_may_meet_are_those_of_the_site_file() -> None:
@@ -73,29 +80,33 @@ def cases(draw: st.DrawFn) -> Case:
     left = [label for label in labels if label not in wish_boxes]
     if draw(st.booleans()) and left:
         visits = (train({draw(st.integers(0, 2)): left[0]}, late=draw(st.sampled_from([0, 30_000]))),)
-    return Case("drawn", boxes, Wish(wish_boxes, visits), draw(st.sampled_from(["quay-n", "quay-s"])))
+    stop, with_ways = draw(st.sampled_from(["quay-n", "quay-s"])), draw(st.booleans())
+    return Case("drawn", boxes, Wish(wish_boxes, visits), stop, with_ways=with_ways)
 
 
 @given(cases())
 @examples(40)
-def test_random_yards_have_no_sooner_order(case: Case) -> None:
+def test_random_yards_have_no_order_that_costs_less(case: Case) -> None:
     found = plan(case.problem())
     assert found is not None
-    assert found.ends_ms == soonest(case)
+    assert found.cost_ms == least_cost(case)
 
 
 @given(cases())
 @examples(60)
-def test_bound_is_never_above_what_is_left(case: Case) -> None:
-    """Along a best plan the bound of every state is at most the plan's end: it is admissible."""
+def test_bounds_are_never_above_what_is_left(case: Case) -> None:
+    """Along a best plan the bounds of every state are at most its end, and the work still to come: admissible."""
     problem = case.problem()
     found = plan(problem)
     assert found is not None
     yard = Yard(problem)
     bound, state, free = Bound(yard), yard.start(), (0,) * len(yard.nodes)
+    left = found.cost_ms - found.ends_ms
     for timed in found.tasks:
         assert bound.of(state, free) <= found.ends_ms
+        assert bound.work(state) <= left
         step = next(step for step in yard.steps(state) if step.task == timed.task)
         free = (*free[: step.node], timed.end_ms, *free[step.node + 1 :])
-        state = step.after
+        state, left = step.after, left - step.cost
     assert yard.is_goal(state)
+    assert (bound.work(state), left) == (0, 0)

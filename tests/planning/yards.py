@@ -48,12 +48,14 @@ class Case:
     at_rest: bool = False
     """Whether the first train stands there already."""
     busy_ms: dict[str, int] = field(default_factory=dict)
+    with_ways: bool = False
+    """Whether a crane's way to the box costs time, from the second job on."""
 
-    def problem(self, durations: Durations | None = None) -> Problem:
+    def problem(self) -> Problem:
         return Problem(
             SITE, self.wish, self.boxes, stops={"ferry": self.stop}, let_in={"siding": int(self.at_rest)},
             at_rest=frozenset({"siding"} if self.at_rest else ()), busy_ms=self.busy_ms,
-            durations=durations or FromTheSlot(),
+            durations=Durations() if self.with_ways else FromTheSlot(),
         )  # fmt: skip
 
 
@@ -62,6 +64,8 @@ def train(takes: dict[int, str], brings: tuple[str, ...] = ("", "", ""), **more:
 
 
 CASES = [
+    Case("one goes, the train takes another", {"A": north(0), "B": north(2)},
+         Wish({"B": south(0)}, (train({0: "A"}),))),
     Case("one box beside", {"A": north(0)}, Wish({"A": north(2)})),
     Case("two swap columns", {"A": north(0), "B": north(2)}, Wish({"A": north(2), "B": north(0)})),
     Case("under another", {"A": north(0), "B": north(1)}, Wish({"A": north(2)})),

@@ -1,4 +1,4 @@
-"""A time below which no plan can be.
+"""A time below which no plan can end, and work without which none can be.
 
 Nodes of which no two may work at once (a clique) do their work one after the other, like jobs on one machine
 with heads and tails: for any set of jobs, the least head, all the work and the least tail add up (the bound of
@@ -44,6 +44,7 @@ class Bound:
         self.ways = Ways(yard)
         self._cliques = tuple(cliques([set(near) for near in yard.near]))
         self._only_crane = [self._sole(number) for number in range(len(yard.spots))]
+        self._work: dict[State, int] = {}
 
     def of(self, state: State, free: Sequence[int]) -> int:
         """The least time, in ms from the plan's start, at which the last goal can be met."""
@@ -70,16 +71,22 @@ class Bound:
                 bound = max(bound, one_machine([job for node in clique for job in of_node[node]], start))
         return bound
 
-    def left(self, state: State) -> int:
-        """How much work is left at least, all nodes together: no bound, but a measure of how far a plan has come."""
-        free = (0,) * len(self.yard.nodes)
-        trips = list(self._trips(state, free))
-        ways = (self.ways.least(trip.start, trip.end) or 0 for trip in trips)
+    def work(self, state: State) -> int:
+        """The least work still to be done, in ms, that of all nodes together."""
+        if state not in self._work:
+            self._work[state] = self._work_of(state)
+        return self._work[state]
+
+    def _work_of(self, state: State) -> int:
+        """Lifts of each box that has to go or make way, loaded runs, trains: nothing is counted twice."""
+        trips = list(self._trips(state, (0,) * len(self.yard.nodes)))
+        lifts = (self.ways.lifts(trip.start, trip.end) for trip in trips)
         away = (job.work for _, job in self._in_the_way(state, trips))
+        runs = (job.work for shuttle in self.yard.shuttles for job in self._of_shuttle(shuttle, state, trips))
         trains = (
             job.work for number in range(len(self.yard.berths)) for job in self._of_trains(number, state)
         )
-        return sum((*ways, *away, *trains))
+        return sum((*lifts, *away, *runs, *trains))
 
     def matters(self, state: State) -> set[int]:
         """Boxes that have to go somewhere, those in their way, and those that take up a deck."""

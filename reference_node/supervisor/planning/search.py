@@ -1,8 +1,9 @@
 """The best plan: A* over the states of a yard, with a beam for a good plan where that takes long.
 
 A* (Hart, Nilsson and Raphael, 1968, IEEE Transactions on Systems Science and Cybernetics 4) with an admissible
-bound. A node of the search is dropped where another with the same state is no later at any node of the
-yard. A search is done in portions, so that whoever runs it can do other things meanwhile.
+bound. What a plan costs is when it ends and the work it takes (see `tidy.cost`). A node of the search is dropped
+where another with the same state is no later at any node of the yard and took no more work. A search is done
+in portions, so that whoever runs it can do other things meanwhile.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from itertools import count
 
 from reference_node.supervisor.planning.bound import Bound
 from reference_node.supervisor.planning.problem import Problem
-from reference_node.supervisor.planning.tidy import Timed, length, tidied
+from reference_node.supervisor.planning.tidy import Timed, cost, length, tidied
 from reference_node.supervisor.planning.yard import State, Yard
 
 FIRST_LOOK = 10_000
@@ -29,7 +30,7 @@ LONGEST = 150
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """Tasks in an order in which they can be started. No plan can end before `bound_ms`."""
+    """Tasks in an order in which they can be started. No plan costs less than `bound_ms`."""
 
     tasks: tuple[Timed, ...]
     bound_ms: int
@@ -42,9 +43,14 @@ class Plan:
         return length(self.tasks)
 
     @property
+    def cost_ms(self) -> int:
+        """By what plans are compared: when the last goal is met, and the work of all nodes."""
+        return cost(self.tasks)
+
+    @property
     def gap(self) -> float:
         """How far the plan may be from the best, as a share of the bound; 0 for one that is proved best."""
-        return self.ends_ms / self.bound_ms - 1 if self.ends_ms > self.bound_ms > 0 else 0.0
+        return self.cost_ms / self.bound_ms - 1 if self.cost_ms > self.bound_ms > 0 else 0.0
 
     def __str__(self) -> str:
         share = f"at most {self.gap:.0%} from the best" if self.gap else "the best there is"
@@ -54,12 +60,23 @@ class Plan:
 
 @dataclass(frozen=True, slots=True)
 class Track:
-    """A node of the search: a state, when each node of the yard is free, and how it came there."""
+    """A node of the search: a state, when each node of the yard is free, the work so far, and how it came there."""
 
     state: State
     free: tuple[int, ...]
+    work: int = 0
     last: Timed | None = None
     before: Track | None = None
+
+    @property
+    def cost(self) -> int:
+        """What a plan costs that ends here."""
+        return max(self.free) + self.work
+
+    @property
+    def spent(self) -> tuple[int, ...]:
+        """All of which less is better: when each node is free, and the work."""
+        return (*self.free, self.work)
 
     @property
     def tasks(self) -> tuple[Timed, ...]:
@@ -73,7 +90,7 @@ class Track:
 
 
 def plan(problem: Problem, looks: int = LOOKS) -> Plan | None:
-    """The plan that meets the last goal soonest; None where none was found. Same input, same plan."""
+    """The plan that costs least; None where none was found. Same input, same plan."""
     search = Search(problem, looks)
     while not search.run(LOOKS):
         pass
@@ -104,7 +121,7 @@ class Search:
 
     def _search(self, looks: int) -> Iterator[None]:
         order = count()
-        heap = [(self._bound.of(self._root.state, self._root.free), 0, next(order), self._root)]
+        heap = [(self._least(self._root), 0, next(order), self._root)]
         while heap:
             bound, _, _, track = heapq.heappop(heap)
             if bound >= self._limit:
@@ -129,14 +146,18 @@ class Search:
         for after in self.successors(track):
             self._looks += 1
             if self._is_new(after):
-                bound = self._bound.of(after.state, after.free)
+                bound = self._least(after)
                 if bound < self._limit:
                     yield bound, after
 
+    def _least(self, track: Track) -> int:
+        """No plan that begins so costs less."""
+        return self._bound.of(track.state, track.free) + track.work + self._bound.work(track.state)
+
     @property
     def _limit(self) -> int:
-        """When the best plan so far ends: what ends no sooner is not worth looking at."""
-        return max(self._good.free) if self._good is not None else NEVER
+        """What the best plan so far costs: what costs no less is not worth looking at."""
+        return self._good.cost if self._good is not None else NEVER
 
     def successors(self, track: Track) -> Iterator[Track]:
         """What may come next, each task started as soon as it can be."""
@@ -145,7 +166,7 @@ class Search:
             start = max(step.not_before, *(track.free[other] for other in near[step.node]))
             end = start + step.cost
             free = (*track.free[: step.node], end, *track.free[step.node + 1 :])
-            yield Track(step.after, free, Timed(step.task, start, end), track)
+            yield Track(step.after, free, track.work + step.cost, Timed(step.task, start, end), track)
 
     def _towards_goals(self, track: Track) -> Iterator[Track]:
         """What may come next, boxes that are in nobody's way left alone."""
@@ -155,7 +176,7 @@ class Search:
                 yield after
 
     def _is_new(self, track: Track) -> bool:
-        times = track.free
+        times = track.spent
         known = self._seen.setdefault(track.state, [])
         if any(all(a <= b for a, b in zip(other, times, strict=True)) for other in known):
             return False
@@ -166,7 +187,7 @@ class Search:
     def _is_stale(self, track: Track) -> bool:
         """Whether something no later was found after this one."""
         known = self._seen.get(track.state)
-        return known is not None and track.free not in known
+        return known is not None and track.spent not in known
 
     def _settle(self, track: Track | None, bound: int) -> None:
         if track is None:
@@ -185,17 +206,17 @@ class Search:
                 for after in self._towards_goals(track):
                     self._looks += 1
                     other = found.get(after.state)
-                    if after.state not in seen and (other is None or sum(after.free) < sum(other.free)):
+                    if after.state not in seen and (other is None or sum(after.spent) < sum(other.spent)):
                         found[after.state] = after
             seen |= found.keys()
             ranked = []
             for number, track in enumerate(found.values()):
                 if self.yard.is_goal(track.state):
-                    self._good = track if max(track.free) < self._limit else self._good
+                    self._good = track if track.cost < self._limit else self._good
                     continue
-                bound = self._bound.of(track.state, track.free)
+                bound = self._least(track)
                 if bound < self._limit:
-                    ranked.append((bound + self._bound.left(track.state), number, track))
+                    ranked.append((bound + self._bound.work(track.state), number, track))
             beam = [track for _, _, track in sorted(ranked)[:BEAM]]
             if not beam:
                 return

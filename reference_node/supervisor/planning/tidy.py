@@ -1,4 +1,4 @@
-"""A plan without needless work: as soon at its end, with fewer tasks."""
+"""What a plan costs, and a plan without work that costs more than it saves."""
 
 from __future__ import annotations
 
@@ -23,14 +23,23 @@ def length(tasks: Sequence[Timed]) -> int:
     return max((timed.end_ms for timed in tasks), default=0)
 
 
+def cost(tasks: Sequence[Timed]) -> int:
+    """When the last task ends, and the work of all nodes: a job that takes longer than it saves is not worth it.
+
+    Without the work a crane that has to wait would lift the box that it takes next and put it back, only to
+    stand over it when its turn comes.
+    """
+    return length(tasks) + sum(timed.end_ms - timed.start_ms for timed in tasks)
+
+
 def tidied(yard: Yard, free: tuple[int, ...], tasks: tuple[Timed, ...]) -> tuple[Timed, ...]:
-    """Leave out what the goals can do without, as long as the last goal is met no later."""
+    """Leave out what the goals can do without, as long as the plan costs no more."""
     best, shorter = tasks, True
     while shorter:
         shorter = False
         for other in _shortened([timed.task for timed in best]):
             found = timed_in_order(yard, free, other)
-            if found is not None and length(found) <= length(tasks):
+            if found is not None and cost(found) <= cost(best):
                 best, shorter = found, True
                 break
     return best
@@ -51,15 +60,15 @@ def timed_in_order(yard: Yard, free: tuple[int, ...], tasks: Sequence[Task]) -> 
 
 
 def _shortened(tasks: list[Task]) -> Iterator[list[Task]]:
-    """The list without one task, and with two carriages of one box by one crane made one."""
+    """The list without one task, without a box's way round to where it stood, and with two of its moves made one."""
     for index, task in enumerate(tasks):
-        rest = tasks[:index] + tasks[index + 1 :]
-        yield rest
-        if task.act == "transfer":
-            for later, other in enumerate(rest[index:], start=index):
-                if other.act == "transfer" and other.box == task.box:
-                    if other.node == task.node and other.target == task.source:
-                        yield [*rest[:later], *rest[later + 1 :]]
-                    elif other.node == task.node:
-                        yield [*rest[:later], replace(other, source=task.source), *rest[later + 1 :]]
-                    break
+        yield tasks[:index] + tasks[index + 1 :]
+        moves = [
+            n for n in range(index, len(tasks)) if tasks[n].box == task.box and tasks[n].act == "transfer"
+        ]
+        for count, last in enumerate(moves, start=1) if task.act == "transfer" else ():
+            if tasks[last].target == task.source:
+                yield [other for n, other in enumerate(tasks) if n not in moves[:count]]
+        if len(moves) > 1 and task.act == "transfer" and tasks[moves[1]].node == task.node:
+            merged = replace(tasks[moves[1]], source=task.source)
+            yield [*tasks[:index], *tasks[index + 1 : moves[1]], merged, *tasks[moves[1] + 1 :]]

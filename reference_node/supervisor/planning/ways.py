@@ -49,6 +49,7 @@ class Ways:
         self._from: dict[Vertex, Far] = {}
         self._to: dict[Vertex, Far] = {}
         self._work: dict[tuple[int, Vertex], Far] = {}
+        self._lifts: dict[Vertex, Far] = {}
         self._runs: dict[tuple[int, tuple[str, str], Vertex], Far] = {}
         self._shares: dict[tuple[Vertex, Vertex, int], Share | None] = {}
 
@@ -57,6 +58,14 @@ class Ways:
         if start not in self._from:
             self._from[start] = _dijkstra(start, self._out, lambda edge: edge.end, lambda edge: edge.weight)
         return self._from[start].get(end)
+
+    def lifts(self, start: Vertex, end: Vertex) -> int:
+        """The least work of all cranes together on any way; a run may carry several boxes and counts nothing."""
+        if end not in self._lifts:
+            self._lifts[end] = _dijkstra(
+                end, self._into, lambda edge: edge.start, lambda edge: 0 if edge.stops else edge.weight
+            )
+        return self._lifts[end].get(start, 0)
 
     def share(self, start: Vertex, end: Vertex, crane: int) -> Share | None:
         """What a crane, by its number as a node, cannot be spared; None where it can be."""
