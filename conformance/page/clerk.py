@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from functools import partial
 from typing import Any, NamedTuple
 
-from conformance.page.desk import Desk, Errand, Held, Owner, Question, Unanswered
+from conformance.page.desk import Call, Desk, Errand, Goal, Held, Owner, Question, Review, Unanswered
+from conformance.page.goals import goal_calls
 from conformance.page.orders import Field, NotThisWay, Offer, offers
 from protocol.site import Site
 from protocol.specification import specification
@@ -36,14 +38,33 @@ class Clerk:
     def do(self, asked: Mapping[str, Any]) -> str | None:
         """Do what a request asks: None when it was taken, else why not. Raises NotThisWay, Unanswered."""
         ways: dict[str, Callable[[Mapping[str, Any]], Callable[[], str | None]]] = {
-            "order": self._order, "hold": self._hold, "resume": self._resume, "tell": self._tell,
-            "answer": self._answer,
+            "hold": self._hold, "resume": self._resume,
         }  # fmt: skip
-        way = ways.get(str(asked.get("do")))
-        if way is None:
-            raise NotThisWay(f"'do' is one of {', '.join(ways)}")
-        refused: str | None = self._done(way(asked))
+        calls = self._calls()
+        what = str(asked.get("do"))
+        if what not in ways and what not in calls:
+            raise NotThisWay(f"'do' is one of {', '.join((*ways, *calls))}")
+        work = ways[what](asked) if what in ways else partial(calls[what](asked).do, self._desk)
+        refused: str | None = self._done(work)
         return refused
+
+    def review(self, asked: Mapping[str, Any]) -> Review:
+        """What would come of what a request asks, by the desk's own checks. Raises NotThisWay, Unanswered."""
+        calls = self._calls()
+        what = str(asked.get("do"))
+        if what not in calls:
+            raise NotThisWay(f"to be looked at, 'do' is one of {', '.join(calls)}")
+        call = calls[what](asked)
+        found: Review = self._done(lambda: call.review(self._desk))
+        return found
+
+    def goals(self) -> list[Goal]:
+        """What is still to be met, in order. Raises Unanswered."""
+        found: list[Goal] = self._done(lambda: list(self._desk.goals()))
+        return found
+
+    def _calls(self) -> dict[str, Callable[[Mapping[str, Any]], Call]]:
+        return {"order": self._order, "tell": self._tell, "answer": self._answer, **goal_calls(self._site)}
 
     def look(self) -> Seen:
         """What the desk knows now. Raises Unanswered."""
@@ -62,7 +83,7 @@ class Clerk:
         return errand.result(WAIT_S)
 
     # ------------------------------------------------------------ what may be asked
-    def _order(self, asked: Mapping[str, Any]) -> Callable[[], str | None]:
+    def _order(self, asked: Mapping[str, Any]) -> Call:
         offer = self.offers.get((str(asked.get("node")), str(asked.get("act"))))
         if offer is None:
             raise NotThisWay(f"{asked.get('node')!r} takes no order {asked.get('act')!r} from this page")
@@ -70,7 +91,7 @@ class Clerk:
         if not isinstance(given, dict):
             raise NotThisWay("'fields' is a map of names to values")
         fields = offer.read(given)
-        return lambda: self._desk.order(offer.node, offer.act, **fields)
+        return Call("order", (offer.node, offer.act), fields)
 
     def _hold(self, asked: Mapping[str, Any]) -> Callable[[], str | None]:
         node = asked.get("node")
@@ -90,16 +111,16 @@ class Clerk:
         if node not in known:
             raise NotThisWay(f"there is no machine {node!r} on this site")
 
-    def _tell(self, asked: Mapping[str, Any]) -> Callable[[], str | None]:
+    def _tell(self, asked: Mapping[str, Any]) -> Call:
         place, slot = self._site.places.get(str(asked.get("place"))), asked.get("slot")
         if place is None:
             raise NotThisWay(f"there is no place {asked.get('place')!r} on this site")
         number = Field("slot", "slot", least=0, most=place.slots - 1).read(slot)
         box = BOX.read(asked.get("box"))
-        return lambda: self._desk.tell(place.name, int(number or 0), None if box is None else str(box))
+        return Call("tell", (place.name, int(number or 0), None if box is None else str(box)))
 
-    def _answer(self, asked: Mapping[str, Any]) -> Callable[[], str | None]:
+    def _answer(self, asked: Mapping[str, Any]) -> Call:
         number, choice = asked.get("number"), asked.get("choice")
         if not isinstance(number, int) or not isinstance(choice, str) or len(choice) > 200:
             raise NotThisWay("an answer has the question's number and a choice of at most 200 characters")
-        return lambda: self._desk.answer(number, choice)
+        return Call("answer", (number, choice))

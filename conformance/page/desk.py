@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from typing import Any, Protocol, TypeVar
 
 T = TypeVar("T")
@@ -23,6 +24,38 @@ class Question(Protocol):
     @property
     def choices(self) -> tuple[str, ...]:
         """Answers to choose from, if it is not free text."""
+
+
+class Goal(Protocol):
+    """Something that is still to be met."""
+
+    @property
+    def number(self) -> int:
+        """Its name: never given to another goal."""
+
+    @property
+    def text(self) -> str:
+        """What is to be so."""
+
+    @property
+    def blocked(self) -> str:
+        """What it waits for, '' where it is worked on or only waits for its turn."""
+
+
+class Review(Protocol):
+    """What would come of something that is asked for, by the checks that it goes through when it is."""
+
+    @property
+    def refused(self) -> str | None:
+        """Why it would not be taken; None where it would."""
+
+    @property
+    def will(self) -> str:
+        """What would happen."""
+
+    @property
+    def blocked(self) -> str:
+        """Why it would have to wait, '' where nothing is in its way."""
 
 
 class Held(Protocol):
@@ -74,6 +107,24 @@ class Desk(Protocol):
     def tell(self, place: str, slot: int, box: str | None) -> str | None:
         """A person says what stands in a slot; None for nothing."""
 
+    def goals(self) -> Sequence[Goal]:
+        """What is still to be met, in order."""
+
+    def want(self, box: str, place: str, slot: int) -> str | None:
+        """Plan for a box to stand somewhere."""
+
+    def want_train(self, berth: str, train: str, takes: Sequence[tuple[int, str]]) -> str | None:
+        """Plan for a train to come, to be loaded (slot and box) and to leave again."""
+
+    def drop(self, number: int) -> str | None:
+        """Give a goal up."""
+
+    def reorder(self, number: int, position: int) -> str | None:
+        """Put a goal at another position of the list, counted from 1."""
+
+    def review(self, ask: str, *given: Any, **fields: Any) -> Review:
+        """What would come of the call that is named so, without doing it."""
+
     def questions(self) -> Sequence[Question]:
         """What only a person can answer now."""
 
@@ -82,6 +133,24 @@ class Desk(Protocol):
 
     def events(self) -> list[str]:
         """What happened lately, oldest first, each in a sentence."""
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """One call of a desk: it can be made, or looked at first."""
+
+    name: str
+    given: tuple[Any, ...]
+    fields: dict[str, Any] = field(default_factory=dict)
+
+    def do(self, desk: Desk) -> str | None:
+        """Make it."""
+        refused: str | None = getattr(desk, self.name)(*self.given, **self.fields)
+        return refused
+
+    def review(self, desk: Desk) -> Review:
+        """What would come of it."""
+        return desk.review(self.name, *self.given, **self.fields)
 
 
 Owner = Callable[[Callable[[], None]], None]

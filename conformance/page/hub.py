@@ -110,7 +110,7 @@ def _event(data: dict[str, Any]) -> str:
 
 def _entries(clerk: Clerk) -> Iterator[tuple[str, dict[str, Any]]]:
     try:
-        seen = clerk.look()
+        seen, goals = clerk.look(), clerk.goals()
     except Unanswered as error:  # The view of the bus goes on.
         yield "desk", {"there": False, "why": str(error), "events": []}
         return
@@ -119,5 +119,7 @@ def _entries(clerk: Clerk) -> Iterator[tuple[str, dict[str, Any]]]:
         yield f"hold/{one.node}", {
             "by": one.by, "says": one.says, "late": one.late, "resume": one.may_resume, "for_ms": one.for_ms,
         }  # fmt: skip
+    for position, goal in enumerate(goals, start=1):
+        yield f"goal/{goal.number}", {"text": goal.text, "blocked": goal.blocked, "position": position}
     for question in seen.questions:
         yield f"question/{question.number}", {"text": question.text, "choices": list(question.choices)}

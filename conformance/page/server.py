@@ -115,6 +115,9 @@ def _app(page: LivePage, clerk: Clerk | None, hub: Hub) -> Starlette:
             return _refused("this page only watches: nothing can be ordered from it", 403)
         try:
             asked = await _asked(request)
+            if asked.get("look") is True:
+                found = await to_thread.run_sync(clerk.review, asked)
+                return JSONResponse({"refused": found.refused, "will": found.will, "blocked": found.blocked})
             return JSONResponse({"refused": await to_thread.run_sync(clerk.do, asked)})
         except NotThisWay as error:
             return _refused(str(error), 400)

@@ -76,12 +76,14 @@ def files(page: LivePage, offered: Iterable[Offer] | None) -> dict[str, tuple[st
         site=page.site, source=page.source, sheets=sheets(page.ground), ground=page.ground, orders=orders,
         slots={place.name: place.slots for place in page.site.places.values()},
         places=[(place, _about(page.site, place)) for place in page.site.places.values()],
+        berths=[node.name for node in page.site.with_role("berth")],
         machines=[node.name for node in page.site.nodes.values() if not node.is_supervisor],
         rules={rule.id: rule.says for rule in spec.requirements.values()}, PlaceKind=PlaceKind, json=_json,
     )  # fmt: skip
     return {
         "": ("text/html", html),
         "page.css": ("text/css", templates.get_template("live/page.css.j2").render()),
+        "goals.js": ("text/javascript", templates.get_template("live/goals.js").render()),
         "page.js": ("text/javascript", templates.get_template("live/page.js").render()),
         "icon.svg": ("image/svg+xml", templates.get_template("live/icon.svg").render()),
     }

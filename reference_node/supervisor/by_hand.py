@@ -6,19 +6,21 @@ taken, else why it is not, in words.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import count
 from typing import Any
 
-from protocol.specification import specification
-from reference_node.supervisor.cycle import Step, Wait, carry
+from reference_node.supervisor import observation_check
+from reference_node.supervisor.asked import Prepared, Ready, Review, done, reviewed
 from reference_node.supervisor.gap import AWAY, GO_ON
+from reference_node.supervisor.goal_check import GoalCheck, not_a_label
+from reference_node.supervisor.goal_list import ListedGoal
 from reference_node.supervisor.holds import Held
-from reference_node.supervisor.planning.wish import Visit, Wish
+from reference_node.supervisor.order_check import OrderCheck
 from reference_node.supervisor.question import Ask, Question
 from reference_node.supervisor.supervisor import Supervisor
-from reference_node.supervisor.world import EMPTY, UNSURE, Spot
+from reference_node.supervisor.world import EMPTY, in_words
 
 NOTHING = "-"
 """How a person writes that there is nothing."""
@@ -26,6 +28,8 @@ EVERY = "all"
 _YES = {Ask.TRACK: "it is empty", Ask.FAULT: "mended", Ask.HELD: "go on", Ask.GAP: GO_ON}
 SETTLED = (Ask.FAULT, Ask.TRACK, Ask.SHUTTLE, Ask.SPREADER)
 """Questions whose answer resets a fault."""
+Takes = Mapping[int, str] | Sequence[tuple[int, str]]
+"""Slots of a train, and the box that each is to take along."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,68 +64,25 @@ class ByHand:
         transfer: to, to_slot, and from, from_slot or nothing for the spreader; box if it is not known. admit: train.
         run: to. jog: target, one figure an axis. reset-fault: found, place. cancel: nothing.
         """
-        supervisor = self.supervisor
-        if not supervisor.linked:
+        return done(self._order(node, act, fields))
+
+    def _order(self, node: str, act: str, fields: Mapping[str, Any]) -> Prepared:
+        check = OrderCheck(self.supervisor)
+        if not self.supervisor.linked:
             return AWAY
-        if node not in supervisor.sessions:
-            return f"there is no node {node!r}; nodes are: {', '.join(supervisor.sessions)}"
-        roles = supervisor.site.nodes[node].roles
-        if not any(act in specification().acts_of(role) for role in roles):
-            return f"{node} is a {' and '.join(roles)} and does not know {act!r}"
-        if act == "cancel":
-            return self._cancel(node)
-        if act == "reset-fault":
-            return self._settle(node, fields)
-        if act == "transfer":
-            return self._transfer(node, fields)
-        if act not in specification().jobs:
-            return f"{act} is the supervisor's own affair"
-        return supervisor.start(Step(node, act, fields)) or None
-
-    def _transfer(self, crane: str, fields: Mapping[str, Any]) -> str | None:
-        supervisor, world = self.supervisor, self.supervisor.world
-        target = Spot(str(fields.get("to")), int(fields.get("to_slot", 0)))
-        source = Spot(str(fields["from"]), int(fields.get("from_slot", 0))) if "from" in fields else None
-        for spot in (target, source):
-            why = self._no_spot(crane, spot) if spot is not None else None
-            if why:
-                return why
-        held = world.at(source) if source is not None else world.spreaders[crane]
-        box = str(fields.get("box") or held)
-        if box in (EMPTY, UNSURE) or held != box:
-            where = f"{source.place} slot {source.slot}" if source is not None else f"the spreader of {crane}"
-            return f"{where} holds {_in_words(held)}" + (f", not {box}" if box not in (EMPTY, UNSURE) else "")
-        if source is not None and not world.can_pick(source):
-            return f"box {box} has another on top, or nobody knows"
-        step = carry(box, crane, source, target, supervisor)
-        if isinstance(step, Wait):
-            return step.why
-        if step.act == "run":
-            return f"{step.node} has to run to {step.fields['to']} first"
-        return supervisor.start(step) or None
-
-    def _no_spot(self, crane: str, spot: Spot) -> str | None:
-        site = self.supervisor.site
-        found = site.nodes[crane].crane
-        if found is None or spot.place not in found.places:
-            reached = ", ".join(found.places) if found is not None else "nothing"
-            return f"{crane} does not reach {spot.place!r}; it reaches {reached}"
-        if not 0 <= spot.slot < site.places[spot.place].slots:
-            return f"{spot.place} has slots 0 to {site.places[spot.place].slots - 1}, not {spot.slot}"
-        return None
-
-    def _cancel(self, node: str) -> str | None:
-        if self.supervisor.sessions[node].job is None:
-            return f"{node} has no job open"
-        self.supervisor.cancel(node)
-        return None
-
-    def _settle(self, node: str, fields: Mapping[str, Any]) -> str | None:
-        question = next(
-            (one for one in self.supervisor.questions if one.node == node and one.about in SETTLED), None
-        )
+        if act != "reset-fault" or check.unknown(node, act):
+            return check.order(node, act, fields)
+        question = self._fault_of(node)
         if question is None:
             return f"{node} has no fault that waits for a person"
+        return Ready(f"{node}: {question.text} This answers it", lambda: self._settle(question, fields))
+
+    def _fault_of(self, node: str) -> Question | None:
+        return next(
+            (one for one in self.supervisor.questions if one.node == node and one.about in SETTLED), None
+        )
+
+    def _settle(self, question: Question, fields: Mapping[str, Any]) -> str | None:
         found: list[str] = []
         if question.about is Ask.SHUTTLE:
             found = [str(fields.get("place", ""))]
@@ -131,28 +92,56 @@ class ByHand:
             found = [EMPTY]
         return self._answered(question, found)
 
+    # ------------------------------------------------------------ a second look
+    def review(self, ask: str, *given: Any, **fields: Any) -> Review:
+        """What would come of one of the calls below, by the same checks, without doing it.
+
+        `ask` is its name: order, want, want_train, drop, reorder, tell, answer; the rest is as for the call itself.
+        """
+        checks: dict[str, Callable[..., Prepared]] = {
+            "order": lambda node, act, **found: self._order(node, act, found), "want": self._want,
+            "want_train": self._want_train, "drop": self._drop, "reorder": self._reorder, "tell": self._tell,
+            "answer": self._answer,
+        }  # fmt: skip
+        return reviewed(checks[ask](*given, **fields))
+
     # ------------------------------------------------------------ goals
+    def goals(self) -> list[ListedGoal]:
+        """What is still to be met, in order, each with its number and what blocks it."""
+        return self.supervisor.goal_list.listed(self.supervisor.goals)
+
     def want(self, box: str, place: str, slot: int) -> str | None:
         """Plan for a box to stand somewhere, behind everything that is wanted already."""
-        site = self.supervisor.site
-        if not self.supervisor.linked:
-            return AWAY
-        if place not in site.places or not 0 <= slot < site.places[place].slots:
-            return f"there is no {place} slot {slot}"
-        self.supervisor.add(Wish({box: Spot(place, slot)}))
-        return None
+        return done(self._want(box, place, slot))
 
-    def want_train(self, berth: str, train: str, takes: Mapping[int, str]) -> str | None:
-        """Plan for a train to come, to be loaded and to leave again."""
+    def want_train(self, berth: str, train: str, takes: Takes) -> str | None:
+        """Plan for a train to come, to be loaded (slot and box) and to leave again."""
+        return done(self._want_train(berth, train, takes))
+
+    def drop(self, number: int) -> str | None:
+        """Give a goal up; jobs under way come to their end."""
+        return done(self._drop(number))
+
+    def reorder(self, number: int, position: int) -> str | None:
+        """Put a goal at another position of the list, counted from 1."""
+        return done(self._reorder(number, position))
+
+    def _want(self, box: str, place: str, slot: int) -> Prepared:
         if not self.supervisor.linked:
             return AWAY
-        if berth not in [node.name for node in self.supervisor.site.with_role("berth")]:
-            return f"there is no berth {berth!r}"
-        try:
-            self.supervisor.add(Wish(visits=(Visit(train, berth, (), dict(takes)),)))
-        except ValueError as error:
-            return str(error)
-        return None
+        return GoalCheck(self.supervisor).box(box, place, slot)
+
+    def _want_train(self, berth: str, train: str, takes: Takes) -> Prepared:
+        if not self.supervisor.linked:
+            return AWAY
+        pairs = list(takes.items()) if isinstance(takes, Mapping) else list(takes)
+        return GoalCheck(self.supervisor).train(berth, train, pairs)
+
+    def _drop(self, number: int) -> Prepared:
+        return GoalCheck(self.supervisor).drop(number)
+
+    def _reorder(self, number: int, position: int) -> Prepared:
+        return GoalCheck(self.supervisor).reorder(number, position)
 
     # ------------------------------------------------------------ holds
     def hold(self, node: str) -> str | None:
@@ -202,19 +191,12 @@ class ByHand:
     # ------------------------------------------------------------ words and answers
     def tell(self, place: str, slot: int, box: str | None) -> str | None:
         """A person says what stands in a slot; None for nothing. Not while anything works there."""
-        supervisor = self.supervisor
-        if not supervisor.linked:
+        return done(self._tell(place, slot, box))
+
+    def _tell(self, place: str, slot: int, box: str | None) -> Prepared:
+        if not self.supervisor.linked:
             return AWAY
-        known = supervisor.site.places.get(place)
-        if known is None or not 0 <= slot < known.slots:
-            return f"there is no {place} slot {slot}; places are: {', '.join(supervisor.site.places)}"
-        if not supervisor.was_owned:
-            return "not all nodes are there yet"
-        if not supervisor.rules.clear_for_a_person(known.node, place):
-            return f"something works at {place}; say it when it has come to its end"
-        supervisor.world.tell_slot(Spot(place, slot), box or EMPTY)
-        supervisor.note(f"told: {place} slot {slot} holds {_in_words(box or EMPTY)}")
-        return None
+        return observation_check.slot(self.supervisor, place, slot, box)
 
     def questions(self) -> list[NumberedQuestion]:
         """What only a person can answer now."""
@@ -226,33 +208,45 @@ class ByHand:
 
     def answer(self, number: int, choice: str) -> str | None:
         """A person's answer: one of the choices; else words, one a slot, '-' for nothing."""
+        return done(self._answer(number, choice))
+
+    def _answer(self, number: int, choice: str) -> Prepared:
         self._number()
         question = next((one for known, one in self._numbers.values() if known == number), None)
         if question is None:
             return f"question {number} is not open"
+        if not self.supervisor.linked:
+            return AWAY
+        words = choice.replace(",", " ").split()
+        found = [EMPTY if word == NOTHING else word for word in words]
         if question.about in _YES:
-            wanted = _YES[question.about]
+            wanted, found = _YES[question.about], []
             if choice.strip() not in (wanted, "yes"):
                 return f"say {wanted!r} once it is so"
-            return self._answered(question, [])
-        words = choice.replace(",", " ").split()
-        return self._answered(question, [EMPTY if word == NOTHING else word for word in words])
+        why = self._unlikely(question, found)
+        told = " ".join(in_words(word) for word in found) or choice.strip()
+        return why or Ready(f"{question.text} {told}", lambda: self._answered(question, found))
+
+    def _unlikely(self, question: Question, found: list[str]) -> str:
+        """Why that cannot be what was found, '' where it can."""
+        if question.about is Ask.SHUTTLE:
+            return (
+                ""
+                if found and found[0] in question.choices
+                else f"answer one of {', '.join(question.choices)}"
+            )
+        wrong = next((why for word in found if word and (why := not_a_label(word, "box"))), "")
+        if wrong or question.about is not Ask.SLOTS:
+            return wrong
+        return observation_check.slots(self.supervisor, question.place, found)
 
     def _answered(self, question: Question, found: list[str]) -> str | None:
-        labels = [word for word in found if word and question.about is not Ask.SHUTTLE]
-        wrong = [
-            word
-            for word in labels
-            if len(word) > 12 or not word.replace("-", "").isalnum() or not word.isascii()
-        ]
-        if wrong:
-            return f"{wrong[0]!r} is no box's label: 1 to 12 characters A-Z a-z 0-9 '-'"
         try:
             question.answer(*found)
         except ValueError as error:
             return str(error)
         self.supervisor.note(
-            f"answered: {question.text} {' '.join(_in_words(word) for word in found)}".rstrip()
+            f"answered: {question.text} {' '.join(in_words(word) for word in found)}".rstrip()
         )
         return None
 
@@ -269,7 +263,3 @@ class ByHand:
 
     def _choices(self, question: Question) -> tuple[str, ...]:
         return (_YES[question.about],) if question.about in _YES else question.choices
-
-
-def _in_words(held: str) -> str:
-    return {EMPTY: "nothing", UNSURE: "nobody knows what"}.get(held, held)

@@ -159,8 +159,9 @@ def carry(box: str, crane: str, source: Spot | None, target: Spot, view: View) -
 def _transfer(goal: Move, crane: str, source: Spot | None, target: Spot | None, view: View) -> Step | Wait:
     if target is None:
         return Wait(f"no free slot on the way of box {goal.box}")
-    if not view.world.can_put(target):
-        return Wait(f"slot {target.slot} of {target.place} is not free, or not known to be")
+    why = view.world.why_not_put(target)
+    if why:
+        return Wait(why)
     fields: dict[str, Any] = {"to": target.place, "to_slot": target.slot, "box": goal.box}
     if source is not None:
         fields |= {"from": source.place, "from_slot": source.slot}

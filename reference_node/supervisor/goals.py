@@ -67,6 +67,29 @@ Goal = Single | Together | Wish
 """A wish is planned for as a whole; the others are brought about step by step."""
 
 
+def are_independent(one: Goal, other: Goal) -> bool:
+    """Whether two goals have no box, no place to stand, no berth and no shuttle in common.
+
+    Only of wishes is that known; what is brought about step by step depends on everything.
+    """
+    if not isinstance(one, Wish) or not isinstance(other, Wish):
+        return False
+    return _needs(one).isdisjoint(_needs(other))
+
+
+def _needs(wish: Wish) -> set[tuple[str, str]]:
+    boxes = [
+        *wish.boxes,
+        *(box for visit in wish.visits for box in (*visit.takes.values(), *visit.brings) if box),
+    ]
+    return {
+        *(("box", box) for box in boxes),
+        *(("place", spot.place) for spot in wish.boxes.values()),
+        *(("node", visit.berth) for visit in wish.visits),
+        *(("node", shuttle) for shuttle in wish.shuttles),
+    }
+
+
 def singles(goal: Single | Together) -> tuple[Single, ...]:
     """The goals that `goal` consists of."""
     return goal.goals if isinstance(goal, Together) else (goal,)

@@ -12,7 +12,7 @@ from protocol.participant import Delivery, Publication
 from protocol.site import Encoding, NodeSite, Site
 from protocol.specification import specification
 from protocol.topics import NotATopic, Topic, parse_topic
-from protocol.validation import read_message
+from protocol.validation import read_message, read_publication
 from reference_node.envelope import FIRMWARE
 from reference_node.supervisor.session import Session
 
@@ -51,6 +51,18 @@ def order_to(site: Site, session: Session, body: Body) -> Publication:
     if size > room:
         raise TooLarge(f"{body['act']} for {session.name} takes {size} bytes; its buffer holds {room}")
     return Publication(topic, payload, qos=1, retain=False)
+
+
+def flaws_of(site: Site, session: Session, body: Body) -> str:
+    """Why `body` cannot be sent to its node: not valid as a sender's message, or over its buffer; '' if it can."""
+    try:
+        publication = order_to(site, session, body)
+    except (TooLarge, KeyError, TypeError, ValueError, OverflowError) as error:
+        return str(error)
+    reading = read_publication(publication.topic, publication.payload, retain=False, qos=publication.qos)
+    return "; ".join(
+        f"{finding.where}: {finding.what} [{finding.requirement}]" for finding in reading.findings
+    )
 
 
 def hold_for(site: Site, node: str, reads: str) -> Publication:

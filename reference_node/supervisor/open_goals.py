@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 
 from reference_node.supervisor.goals import Goal
 from reference_node.supervisor.planning.wish import Visit, Wish
@@ -12,7 +12,7 @@ from reference_node.supervisor.supervisor import Supervisor
 def open_goals(supervisor: Supervisor) -> tuple[str, ...]:
     """What is not so yet of all that was wanted, in the order in which it was wanted."""
     found: list[str] = []
-    for number, goal in enumerate(supervisor.goals[supervisor.stage :]):
+    for number, goal in enumerate(supervisor.goals):
         begun = number == 0 and supervisor.was_owned
         found += list(_parts(goal, supervisor, begun=begun)) or [str(goal)]
     return tuple(found)
@@ -26,7 +26,7 @@ def _parts(goal: Goal, supervisor: Supervisor, *, begun: bool) -> Iterator[str]:
         if not begun or world.at(spot) != box or world.under_way(box):
             yield f"box {box} to {spot.place} slot {spot.slot}"
     for visit in goal.visits:
-        if not begun or _is_open(visit, supervisor):
+        if not begun or _is_open(visit, supervisor, supervisor.goal_list.been(supervisor.goals, goal)):
             takes = ", ".join(f"{box} in slot {slot}" for slot, box in visit.takes.items())
             yield f"{visit}" + (f" with {takes}" if takes else "")
     for shuttle, stop in goal.shuttles.items():
@@ -35,9 +35,9 @@ def _parts(goal: Goal, supervisor: Supervisor, *, begun: bool) -> Iterator[str]:
             yield f"shuttle {shuttle} to {stop}"
 
 
-def _is_open(visit: Visit, supervisor: Supervisor) -> bool:
-    """A visit is over once the train is gone again, or stands there as it was wanted."""
-    been = supervisor.pursuit.been.get(visit.berth, ())
+def _is_open(visit: Visit, supervisor: Supervisor, trains: Mapping[str, Sequence[str]]) -> bool:
+    """A visit is over once the train is gone again, or stands there as it was wanted. `trains` have been."""
+    been = trains.get(visit.berth, ())
     if visit.train not in been:
         return True
     if visit.train != been[-1]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Protocol
 
 from protocol.specification import specification
@@ -22,7 +21,6 @@ class Office(Protocol):
     questions: list[Question]
     holds: Holds
     goals: list[Goal]
-    stage: int
     was_owned: bool
     now_ms: int
 
@@ -84,5 +82,4 @@ class Outage:
     def _open(self) -> list[str]:
         sessions = self._office.sessions.items()
         jobs = [f"{name}: {order_in_words(one.job.body)}" for name, one in sessions if one.job is not None]
-        goals: Sequence[Goal] = self._office.goals[self._office.stage :]
-        return [*jobs, *(f"goal: {goal}" for goal in goals)]
+        return [*jobs, *(f"goal: {goal}" for goal in self._office.goals)]

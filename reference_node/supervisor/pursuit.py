@@ -13,6 +13,7 @@ from typing import Any, Protocol
 from protocol.site import Site
 from reference_node.supervisor.cycle import Step, View, Wait, carry, train_fields
 from reference_node.supervisor.planning.durations import Durations
+from reference_node.supervisor.planning.hindrance import why_no_plan
 from reference_node.supervisor.planning.problem import Problem, Task
 from reference_node.supervisor.planning.search import Plan, Search
 from reference_node.supervisor.planning.wish import Visit, Wish
@@ -63,7 +64,10 @@ class Pursuit:
         self.under_way: dict[str, Task] = {}
         self.lacking = ""
         """Why not all of the wish is planned for, '' where all of it is."""
+        self.blocked = ""
+        """Why nothing can be done for the wish until something else changes, '' where something can."""
         self._no_plan = ""
+        self._told_all = False
         self._office = office
         self._durations = Durations()
         self._wish: Wish | None = None
@@ -80,14 +84,34 @@ class Pursuit:
         """Names of the wish's trains that have been at each berth, the one that stands there last."""
         return self._situation.been
 
+    @property
+    def is_at_work(self) -> bool:
+        """Whether something is searched for, to be done or under way."""
+        return self._search is not None or bool(self.todo) or bool(self.under_way)
+
     # ------------------------------------------------------------ towards the wish
+    def is_blocked_as_before(self, wish: Wish) -> bool:
+        """Whether what blocked `wish` when it was last followed is still all that it lacks."""
+        return bool(self.blocked) and self._possible(wish)[1] == self.lacking
+
     def follow(self, wish: Wish) -> bool:
         """Go on towards `wish`; True once it is so."""
         if wish is not self._wish:
             self._take(wish)
+        met = self._follow(wish)
+        if self.is_at_work or met:
+            self.blocked = ""
+        elif self._told_all and self.plan is None:
+            self.blocked = "; ".join(filter(None, (self._no_plan, self.lacking)))
+        elif self._told_all:
+            self.blocked = self.lacking
+        return met
+
+    def _follow(self, wish: Wish) -> bool:
         self._situation.look_at_trains(wish, self.under_way)
         possible, self.lacking = self._possible(wish)
         now = self._situation.now(possible, self._problem, self.under_way)
+        self._told_all = not isinstance(now, str)
         if isinstance(now, str):
             self._office.waiting["plan"] = now
             return False
@@ -133,8 +157,7 @@ class Pursuit:
         self.plans += 1
         del self._office.waiting["plan"]
         if search.plan is None:
-            none = "there is no" if search.exhausted else "nobody has found an"
-            self._no_plan = f"{none} order of jobs that meets all that is wished"
+            self._no_plan = why_no_plan(search.yard.problem, exhausted=search.exhausted)
             self._office.note(f"no plan: {self._no_plan}")
         else:
             self.todo = [timed.task for timed in search.plan.tasks]

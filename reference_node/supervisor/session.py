@@ -317,12 +317,22 @@ class Session:
         is_job = act in specification().jobs
         if not self.owned or (is_job and self.job is not None):
             raise RuntimeError(f"{self.name}: {act} ordered while {self.belief}, open job {self.job}")
-        body: dict[str, Any] = {"boot": self.boot, "id": self._next_id(), "act": act, **fields}
-        if is_job:
-            body["deadline"] = (self.uptime + self.pace.lead_ms) % UPTIME_MODULUS
+        body = self._body(act, self._next_id(), fields)
         sent = Sent(body, now_ms - self.pace.repeat_ms, news_ms=now_ms)
         self.open[sent.id] = sent
         return sent
+
+    def draft(self, act: str, **fields: Any) -> dict[str, Any]:
+        """The order as it would be sent now, without an id used up. Raises RuntimeError where the ids are."""
+        if not self.ids_left():
+            raise RuntimeError(f"{self.name}: the ids of claim {self.claim} are used up [SUP-03]")
+        return self._body(act, self._highest + 1, fields)
+
+    def _body(self, act: str, id_: int, fields: Mapping[str, Any]) -> dict[str, Any]:
+        body: dict[str, Any] = {"boot": self.boot, "id": id_, "act": act, **fields}
+        if act in specification().jobs:
+            body["deadline"] = (self.uptime + self.pace.lead_ms) % UPTIME_MODULUS
+        return body
 
     def cancel(self, job: Sent, now_ms: int) -> None:
         """Ask the node to end `job` if nothing was picked; once only however often it is called."""

@@ -13,10 +13,11 @@ from protocol.specification import specification
 from reference_node.supervisor.cycle import Step, Wait, is_met, next_step
 from reference_node.supervisor.desk import Desk, sync
 from reference_node.supervisor.gap import Gap
+from reference_node.supervisor.goal_list import GoalList
 from reference_node.supervisor.goals import Goal, singles
 from reference_node.supervisor.holds import Holds
 from reference_node.supervisor.journal import Journal
-from reference_node.supervisor.mail import Letter, OwnMail, TooLarge, order_to, read_letter
+from reference_node.supervisor.mail import Letter, OwnMail, TooLarge, flaws_of, order_to, read_letter
 from reference_node.supervisor.outage import Outage
 from reference_node.supervisor.planning.wish import Wish
 from reference_node.supervisor.pursuit import Pursuit
@@ -67,7 +68,7 @@ class Supervisor:
             if not node.is_supervisor
         }
         self.goals: list[Goal] = list(goals)
-        self.stage = 0
+        """What is still to be met, in order."""
         self.questions: list[Question] = []
         self.waiting: dict[Any, str] = {}
         """Goals that are pursued now and why each has no order out."""
@@ -85,7 +86,7 @@ class Supervisor:
         self.rules = self.new_rules()
         self.desk = Desk(self, on_question)
         self.journal = Journal()
-        self.pursuit = Pursuit(self, been)
+        self.goal_list = GoalList(self, been)
         self.outage = Outage(self)
         self._mail = OwnMail(site, site.nodes[name], boot, started_ms)
         self._contents = dict(contents or {})
@@ -173,13 +174,18 @@ class Supervisor:
     # ------------------------------------------------------------ what a person may want
     @property
     def finished(self) -> bool:
-        """Whether every goal was met, as nodes have said that were all claimed: an empty bus meets nothing."""
-        return self.was_owned and self.stage >= len(self.goals)
+        """Whether no goal is left, as nodes have said that were all claimed: an empty bus meets nothing."""
+        return self.was_owned and not self.goals
 
     @property
     def links(self) -> int:
         """How often it has connected."""
         return self._mail.link
+
+    @property
+    def pursuit(self) -> Pursuit:
+        """The plan for the wish that is worked on, or was last."""
+        return self.goal_list.pursuit
 
     def wind_up(self) -> None:
         """Order no job any more; those under way come to their end. Goals stay as open as they are."""
@@ -270,7 +276,7 @@ class Supervisor:
     def _job_ended(self, node: str, sent: Sent) -> None:
         self.history.append((self.now_ms, node, sent))
         self.note(f"{node}: {sent.act} {sent.state}{f' ({sent.reason})' if sent.reason else ''}")
-        self.pursuit.job_ended(node, sent)
+        self.goal_list.job_ended(node, sent)
         step = self._steps.pop(id(sent), None)
         if sent.state in ("refused", "failed"):
             why = f"{node} {sent.state} {sent.act}: {sent.reason or 'no reason given'}"
@@ -331,15 +337,13 @@ class Supervisor:
 
     def _pursue(self) -> None:
         self.waiting = {}
-        while not self.finished and self._go_on(self.goals[self.stage]):
-            self.note(f"met: {self.goals[self.stage]}")
-            self.waiting = {}
-            self.stage += 1
+        for goal in self.goal_list.go_on(self.goals, self._go_on):
+            self.note(f"met: {goal}")
 
     def _go_on(self, goal: Goal) -> bool:
-        """Do what can be done towards `goal` now; True if it is so already."""
+        """Do what can be done now towards a `goal` that is no wish; True if it is so already."""
         if isinstance(goal, Wish):
-            return self.pursuit.follow(goal)
+            return False
         left = [single for single in singles(goal) if not is_met(single, self)]
         for single in left:
             step = next_step(single, self)
@@ -348,14 +352,22 @@ class Supervisor:
                 self.waiting[single] = why
         return not left
 
-    def start(self, step: Step) -> str:
-        """Order `step`, or say what stands against it."""
+    def why_not(self, step: Step) -> str:
+        """What stands against `step` now: the end, the node's peace, a rule, or an order that would not be valid."""
         if self.winding_up:
             return "nothing more is ordered: this supervisor is about to stop"
         until_ms, refusal = self._in_peace.get(step.node, (0, ""))
         if self.now_ms < until_ms:
             return refusal
+        session = self.sessions[step.node]
         why = self.rules.obstacle(step.node, step.act, self.now_ms)
+        if not why and not session.ids_left():
+            why = f"{step.node} has to be claimed anew first"
+        return why or flaws_of(self.site, session, session.draft(step.act, **step.fields))
+
+    def start(self, step: Step) -> str:
+        """Order `step`, or say what stands against it."""
+        why = self.why_not(step)
         if not why:
             sent = self.sessions[step.node].order(step.act, self.now_ms, **step.fields)
             self._steps[id(sent)] = step

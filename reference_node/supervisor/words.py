@@ -18,6 +18,8 @@ def order_in_words(body: Mapping[str, Any]) -> str:
             return f"run to {body['to']}"
         case "admit":
             return f"let train {body['train']} in" if "train" in body else "let a train in"
+        case "jog":
+            return f"move the axes to {', '.join(map(str, body['target']))}"
         case "depart":
             return "let the train go"
     return str(body["act"])

@@ -15,6 +15,11 @@ EMPTY = ""
 UNSURE = "?"
 
 
+def in_words(held: str) -> str:
+    """What a slot or spreader holds."""
+    return {EMPTY: "nothing", UNSURE: "nobody knows what"}.get(held, held)
+
+
 @dataclass(frozen=True, slots=True)
 class Spot:
     """One slot of one place."""
@@ -96,6 +101,22 @@ class World:
         return self.at(spot) == EMPTY and (
             below is None or self.at(Spot(spot.place, below)) not in (EMPTY, UNSURE)
         )
+
+    def why_not_put(self, spot: Spot) -> str:
+        """Why no box can be put on `spot` now, in words; '' where `can_put`."""
+        held, where = self.at(spot), f"slot {spot.slot} of {spot.place}"
+        below = self.site.places[spot.place].below(spot.slot)
+        if held == UNSURE:
+            return f"{where} is not known to be free: tell what stands there"
+        if held != EMPTY:
+            return f"{where} is not free: {held} stands there"
+        if below is None or self.can_put(spot):
+            return ""
+        if self.at(Spot(spot.place, below)) == UNSURE:
+            return (
+                f"nobody knows whether a box stands in slot {below} of {spot.place}, below slot {spot.slot}"
+            )
+        return f"{where} is in mid-air: nothing stands in slot {below} below it"
 
     def free_slot(self, place: str) -> Spot | None:
         """The first slot of `place` on which a box can be put."""

@@ -176,6 +176,36 @@ def test_a_simulated_yard_by_hand(tmp_path: Path) -> None:
     assert max(len(line) for line in talk.told) <= 80
 
 
+def test_goals_and_a_second_look_at_the_prompt(tmp_path: Path) -> None:
+    with supervise(tmp_path, "--yard", "simulated") as process:
+        talk = Talk(process)
+        talk.wait_for("north: home done")
+        for line, told in (
+            ("bring C-999 stack-s 0", "not done: there is no box C-999: known are C-100, C-101, C-102"),
+            ("look bring C-102 stack-s 1", "would be refused: slot 1 of stack-s would be in mid-air"),
+            ("look bring C-102 stack-s 0", "would do: planned for: box C-102 to stack-s slot 0"),
+            ("look jog north 601 0 0", "would be refused: x of north goes from 0 to 600 mm, not to 601"),
+            ("look hold north", "'hold' cannot be looked at first"),
+            ("goals", "nothing"),
+            ("train siding T-7 C-101=0 C-102=0", "not done: slot 0 of siding is given to C-101 and C-102"),
+            ("hold", ""),
+            ("bring C-102 stack-s 0", "taken"),
+            ("train siding T-7 C-101=0", "taken"),
+            ("reorder 2 1", "taken"),
+            ("goals", "2  train T-7 at siding"),
+            ("drop 2", "taken"),
+            ("drop 2", "not done: there is no goal 2; goals are: 1"),
+            ("drop 1", "taken"),
+            ("goals", "nothing"),
+        ):
+            talk.say(line)
+            if told:
+                talk.wait_for(told)
+        assert not any("transfer" in line or "planned: " in line for line in talk.told)
+        talk.say("quit")
+        process.wait(PATIENCE_S)
+
+
 def test_the_end_of_input_ends_it(tmp_path: Path) -> None:
     code, _, err = ended(tmp_path, "--yard", "simulated", said="list\n")
     assert code == 0, err

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Sequence
 from typing import Any
 
 import pytest
 
 from conformance.page.clerk import Clerk
-from conformance.page.desk import Errand, Held, Question, Unanswered
+from conformance.page.desk import Errand, Goal, Held, Question, Review, Unanswered
 from conformance.page.orders import DESKS_OWN, NOT_OFFERED, NotThisWay, offers
 from protocol.schemas import is_valid
 from protocol.site_file import scenario
 from protocol.specification import specification
+from reference_node.supervisor.asked import Review as Looked
 
 OFFERS = {(offer.node, offer.act): offer for offer in offers(scenario())}
 DESKS = {
@@ -86,6 +88,7 @@ class Noting:
 
     def __init__(self) -> None:
         self.asked: list[tuple[Any, ...]] = []
+        self.looked: list[tuple[Any, ...]] = []
 
     def order(self, node: str, act: str, **fields: Any) -> str | None:
         self.asked.append((node, act, fields))
@@ -105,6 +108,29 @@ class Noting:
     def tell(self, place: str, slot: int, box: str | None) -> str | None:
         self.asked.append((place, slot, box))
         return None
+
+    def goals(self) -> list[Goal]:
+        return []
+
+    def want(self, box: str, place: str, slot: int) -> str | None:
+        self.asked.append(("want", box, place, slot))
+        return None
+
+    def want_train(self, berth: str, train: str, takes: Sequence[tuple[int, str]]) -> str | None:
+        self.asked.append(("train", berth, train, takes))
+        return None
+
+    def drop(self, number: int) -> str | None:
+        self.asked.append(("drop", number))
+        return None
+
+    def reorder(self, number: int, position: int) -> str | None:
+        self.asked.append(("reorder", number, position))
+        return None
+
+    def review(self, ask: str, *given: Any, **fields: Any) -> Review:
+        self.looked.append((ask, *given, fields))
+        return Looked(None, "much")
 
     def questions(self) -> list[Question]:
         return []
@@ -135,9 +161,53 @@ def test_the_clerk_asks_the_desk_for_what_was_asked() -> None:
     assert len(clerk.look().events) == 30
 
 
+def test_goals_reach_the_desk_and_a_look_asks_for_nothing() -> None:
+    desk = Noting()
+    clerk = Clerk(scenario(), desk, lambda work: work())
+    asked: list[dict[str, Any]] = [
+        {"do": "want", "box": "B1", "place": "stack-s", "slot": "1"},
+        {"do": "train", "berth": "siding", "train": "T-7", "takes": [["0", "B1"], [2, "B2"]]},
+        {"do": "drop", "number": 3},
+        {"do": "reorder", "number": 3, "position": 1},
+        {"do": "order", "node": "north", "act": "park"},
+        {"do": "tell", "place": "siding", "slot": 2, "box": ""},
+        {"do": "answer", "number": 3, "choice": "it is empty"},
+    ]
+    for one in asked:
+        assert clerk.review(one).will == "much"
+    assert desk.asked == []
+    assert [one[0] for one in desk.looked] == [
+        "want",
+        "want_train",
+        "drop",
+        "reorder",
+        "order",
+        "tell",
+        "answer",
+    ]
+    for one in asked[:4]:
+        assert clerk.do(one) is None
+    assert desk.asked == [
+        ("want", "B1", "stack-s", 1), ("train", "siding", "T-7", [(0, "B1"), (2, "B2")]),
+        ("drop", 3), ("reorder", 3, 1),
+    ]  # fmt: skip
+    with pytest.raises(NotThisWay):
+        clerk.review({"do": "hold", "node": "all"})
+
+
 @pytest.mark.parametrize(
     "asked",
     [
+        {"do": "want", "box": "B1", "place": "moon", "slot": 0},
+        {"do": "want", "box": "B_1", "place": "siding", "slot": 0},
+        {"do": "want", "place": "siding", "slot": 0},
+        {"do": "train", "berth": "north", "train": "T"},
+        {"do": "train", "berth": "siding", "train": "T", "takes": "B1"},
+        {"do": "train", "berth": "siding", "train": "T", "takes": [["B1"]]},
+        {"do": "train", "berth": "siding", "train": "T", "takes": [[0, "B1"]] * 9},
+        {"do": "drop"},
+        {"do": "drop", "number": -1},
+        {"do": "reorder", "number": 1, "position": -1},
         {},
         {"do": "dance"},
         {"do": ["hold"]},

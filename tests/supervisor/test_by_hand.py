@@ -89,8 +89,10 @@ def test_the_shuttle_has_to_be_there() -> None:
 
 def test_goals_by_hand() -> None:
     terminal, supervisor, hand = ready()
-    assert hand.want("B2", "attic", 0) == "there is no attic slot 0"
-    assert hand.want_train("dock", "T1", {}) == "there is no berth 'dock'"
+    assert hand.want("B2", "attic", 0) == (
+        "there is no place 'attic'; places are: stack-n, stack-s, ferry, siding"
+    )
+    assert hand.want_train("dock", "T1", {}) == "there is no berth 'dock'; berths are: siding"
     assert hand.want_train("siding", "T1", {0: "B2", 1: "B2"}) == "wanted at two places: B2"
     assert hand.want("B2", "stack-s", 0) is None
     assert hand.want_train("siding", "T1", {0: "B2"}) is None

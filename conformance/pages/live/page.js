@@ -114,7 +114,7 @@ const rows = {
     make("span", { cls: `word ${one.late ? "trouble" : "held"}`, text: one.late ? "not held yet" : "held" }), make("b", { text: key.slice(5) }),
     one.by ? make("span", { text: `by ${one.by}` }) : null, make("span", { cls: one.late ? "bad" : "", text: one.says }), one.resume ? resume([key.slice(5)]) : null, make("span", { cls: "age", at: one.at }),
   ],
-  question: (question, key) => [make("span", { text: question.text }), answers(question, Number(key.split("/")[1]))],
+  goal: goalRow, question: (question, key) => [make("span", { text: question.text }), answers(question, Number(key.split("/")[1]))],
   node(node, key) {
     const name = key.slice(5), top = make("div", { cls: "top" }), counts = make("dl");
     top.append(make("h3", { text: name }), state(node.state));
@@ -151,12 +151,12 @@ const rows = {
 };
 const number = (key) => Number(key.split("/")[1]);
 const rank = {
-  job: (key) => (model.get(key).open ? -1e9 : 0) - number(key), trouble: (key) => model.get(key).rank, question: number,
+  job: (key) => (model.get(key).open ? -1e9 : 0) - number(key), trouble: (key) => model.get(key).rank, question: number, goal: (key) => model.get(key).position,
   node: () => 0, hold: (key) => (model.get(key).late ? 0 : 1), wrong: (key) => -number(key), line: (key) => -number(key),
 };
 const CLASS = { node: "card" };
 const lists = new Map(all("[data-list]").map((element) => [element.dataset.list, { element, rows: new Map() }]));
-const counted = new Set(["job", "trouble", "question", "node", "wrong"]);
+const counted = new Set(["job", "trouble", "question", "goal", "node", "wrong"]);
 
 function row(kind, key) {
   const list = lists.get(kind), value = model.get(key);
@@ -310,7 +310,7 @@ let waiting = null;
 function confirm(order, text, caution) {
   waiting = { order, text };
   put($("ask-words"), text);
-  put($("ask-caution"), caution);
+  put($("ask-caution"), caution); review(order);
   $("ask").showModal();
   $("ask-no").focus();
 }
@@ -396,5 +396,5 @@ if (facts.orders) {
     confirm({ do: "tell", place: where, slot, box }, `In ${where}, slot ${slot}, stands ${box || "nothing"}`, "Say only what you have seen: machines act on it.");
   });
   choose();
-  slots();
+  slots(); wanted();
 }
