@@ -201,7 +201,9 @@ def test_goals_and_a_second_look_at_the_prompt(tmp_path: Path) -> None:
             talk.say(line)
             if told:
                 talk.wait_for(told)
-        assert not any("transfer" in line or "planned: " in line for line in talk.told)
+        # Planned for while it is held, and not ordered: no line says that a box, a train or the shuttle is sent.
+        ordered = ("from stack-n slot", "let train", "ferry: run")
+        assert not any(words in line for line in talk.told for words in ordered)
         talk.say("quit")
         process.wait(PATIENCE_S)
 
