@@ -10,10 +10,13 @@ from protocol.trouble import Trouble
 _PINGREQ = packet(0xC0, b"")
 
 
-def require_several(address: Address, why: str) -> None:
+def require_several(
+    address: Address, why: str, *, instead: str = "Leave out --broker: the kit starts one of its own"
+) -> None:
     """Raise Trouble where a second connection of the same user throws off the first.
 
-    So it is where a broker takes the user's name for the client identifier. `why` says what needs several.
+    So it is where a broker takes the user's name for the client identifier. `why` says what needs several,
+    and `instead` what may be done.
     """
     if address.user is None:
         return  # Such a broker lets in nobody without a name.
@@ -30,5 +33,5 @@ def require_several(address: Address, why: str) -> None:
         raise Trouble(
             f"this broker lets the user {address.user!r} be connected once at a time, and {why}",
             where=address.name,
-            mend="Leave out --broker: the kit starts one of its own",
+            mend=instead,
         )

@@ -84,6 +84,7 @@ def node(
     """
     import random
 
+    from conformance.bench.several import require_several
     from protocol.site_file import load_site
     from reference_node.node import Link, node_on_the_wire
     from reference_node.world import World
@@ -102,6 +103,10 @@ def node(
         raise Trouble("a supervisor draws nothing from a seed", mend="Leave out --seed")
     for name in supervisors:
         _allow_orders(name, bus.name, yes=yes)
+    if len(names) > 1:
+        require_several(
+            bus, "each node is a connection", instead="Start each node by itself, with its own user"
+        )
     link = Link(
         bus.host,
         bus.port,

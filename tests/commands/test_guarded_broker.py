@@ -193,6 +193,14 @@ def test_what_needs_several_connections_is_refused_there(place: Place, command: 
     assert "Leave out --broker" in told
 
 
+def test_several_nodes_of_one_command_are_refused_there(place: Place) -> None:
+    """Each would throw the one before it off the bus, for ever."""
+    code, told = place.run("node", "--all", *place.login("north"))
+    assert code == 2, told
+    assert "lets the user 'north' be connected once at a time" in told
+    assert "Start each node by itself, with its own user" in told
+
+
 def test_a_simulated_node_takes_no_real_ones_place_without_a_yes(place: Place) -> None:
     """On somebody else's broker a simulated machine has the name of a real one, which then hears the same orders."""
     for command in (
