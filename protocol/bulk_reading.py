@@ -63,6 +63,7 @@ class BulkReader:
         self._left = explained
         self._ways: dict[str, _Way] = {}
         self._orders: set[tuple[int, ...]] = set()
+        self._longest = specification().most("publish_yard_map")
         self._everyone = specification().everyone
         self._encode = cbor2.CBOREncoder(io.BytesIO()).encode_to_bytes
 
@@ -116,8 +117,27 @@ class BulkReader:
         way = self._ways.get(text) or self._learn(text)
         if way.topic is None:
             return None
-        quick = self._quick(way, payload)
-        return quick[0] if quick is not None else readable_body(way.topic.message, payload)
+        body = self._overlooking(way, payload)
+        return body if body is not None else readable_body(way.topic.message, payload)
+
+    def _overlooking(self, way: _Way, payload: bytes) -> dict[str, Any] | None:
+        """The body of what is beyond doubt readable: how it is written is not looked at, as for a receiver."""
+        if payload[:1] == b"{":
+            quick = self._quick(way, payload)
+            return quick[0] if quick is not None else None
+        if way.topic is None or not payload or payload[0] not in _SMALL_MAP or len(payload) > self._longest:
+            return None
+        try:
+            value = _plain_map(
+                payload,
+                cbor2.loads(
+                    payload, semantic_decoders=NO_TAGS, allow_duplicate_keys=False, allow_indefinite=False
+                ),
+            )
+            body = _to_words(way.topic.message, value)
+            return body if (way.is_valid or self._validator_for(way, body))(body) else None
+        except (_Doubt, LookupError, ValueError, TypeError, RecursionError, cbor2.CBORError):
+            return None
 
     def _learn(self, text: str) -> _Way:
         spec = specification()
@@ -141,14 +161,10 @@ class BulkReader:
         # One way to write each message: written again it is the same bytes only if it was written that way.
         if self._encode(value) != payload:
             raise _Doubt
+        value = _plain_map(payload, value)
         keys = tuple(value)
-        # To Python the key true is 1, and a simple value its number.
-        if set(map(type, keys)) != _INTEGERS:
-            raise _Doubt
         if keys not in self._orders and not self._in_order(keys):
             raise _Doubt
-        if (b"\xf9" in payload or b"\xfa" in payload or b"\xfb" in payload) and not is_plain(value):
-            raise _Doubt  # To the schema a float of 1.0 is an integer.
         return _to_words(topic.message, value)
 
     def _in_order(self, keys: tuple[int, ...]) -> bool:
@@ -167,6 +183,16 @@ class BulkReader:
         if topic.node == self._everyone and body["act"] != "hold":
             raise _Doubt
         return _validator(topic.message, body["act"]).is_valid
+
+
+def _plain_map(payload: bytes, value: Any) -> dict[int, Any]:
+    """`value` of `payload`, where the schema alone can judge it; else raises _Doubt."""
+    # To Python the key true is 1, and a simple value its number.
+    if set(map(type, value)) != _INTEGERS:
+        raise _Doubt
+    if (b"\xf9" in payload or b"\xfa" in payload or b"\xfb" in payload) and not is_plain(value):
+        raise _Doubt  # To the schema a float of 1.0 is an integer.
+    return value  # type: ignore[no-any-return]
 
 
 def _json(payload: bytes) -> dict[str, Any]:

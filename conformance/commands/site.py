@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from conformance.whole_file import write
 from protocol.site_file import BadSite, load_site, scenario_text
 from protocol.trouble import Trouble
 
@@ -32,15 +33,9 @@ def new(path: Path) -> None:
 
     Example: yardwire site new my-yard.toml
     """
-    try:
-        with path.open("x", encoding="utf-8") as file:
-            file.write(scenario_text())
-    except FileExistsError as error:
-        raise Trouble("there is a file of this name already", where=str(path), mend="Name another") from error
-    except OSError as error:
-        raise Trouble(
-            f"cannot write it: {error.strerror}", where=str(path), mend="Name another path"
-        ) from error
+    if path.exists() or path.is_symlink():
+        raise Trouble("there is a file of this name already", where=str(path), mend="Name another")
+    write(path, scenario_text())
     click.echo(f"Wrote {path}. Next: change it into your yard, then 'yardwire site check {path}'.")
 
 

@@ -51,7 +51,7 @@ class Judgement:
     """How a vector differs from what it says of itself."""
 
 
-MOST_EXPLAINED = 1000
+MOST_EXPLAINED = 300
 """Messages that are not valid and are explained, in one run: more than anybody reads, and each takes a while."""
 
 

@@ -15,6 +15,7 @@ from functools import partial
 import cbor2
 import zstandard
 
+from conformance.reports.document import FORMAT
 from protocol.codec import encode
 from protocol.recording import Header, RecordedEvent, RecordedMessage, RecordingWriter
 from protocol.site import Encoding
@@ -271,7 +272,7 @@ def texts() -> Iterator[HostileFile]:
     yield HostileFile("report.json", json.dumps(dict.fromkeys(REPORT, 1)).encode())
     yield HostileFile(
         "report-cases.json",
-        json.dumps(dict.fromkeys(REPORT, "x") | {"format": 3, "cases": [1, {"id": []}]}).encode(),
+        json.dumps(dict.fromkeys(REPORT, "x") | {"format": FORMAT, "cases": [1, {"id": []}]}).encode(),
     )
     yield HostileFile("report-none.json", b"null")
     yield HostileFile("report-infinite.json", b'{"format":Infinity}')

@@ -13,6 +13,7 @@ from referencing.exceptions import Unresolvable
 
 from protocol.codec import encode
 from protocol.codec.shape import shape_for
+from protocol.codec.words import to_numbers, to_words
 from protocol.schema_findings import schema_findings, validator_of
 from protocol.schemas import is_valid
 from protocol.site import Encoding
@@ -84,7 +85,9 @@ def test_every_refused_body_says_why_in_both_encodings(mutant: tuple[str, Body])
         except ValueError:
             continue  # CBOR has no number for an unknown name or word.
         reading = read_message(message, payload, closed=True)
-        assert reading.valid == is_valid(message, body, closed=True)
+        # In CBOR an integer in the place of a word is that word.
+        said: Any = to_words(message, to_numbers(message, body))[0] if encoding is Encoding.CBOR else body
+        assert reading.valid == is_valid(message, said, closed=True)
         for finding in reading.findings:
             assert finding.requirement in specification().requirements
             assert finding.where or finding.byte is not None
