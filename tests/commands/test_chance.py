@@ -131,7 +131,17 @@ def test_two_demos(broker: Broker, site: Path, tmp_path: Path) -> None:
 def test_two_runs_of_a_tester(broker: Broker, site: Path) -> None:
     """A tester asks and claims too, and the board may be in the same boot the next time."""
     tokens, claims = [], []
-    asked = ("conform", "north", "--site", str(site), "--broker", broker.url, "--spawn", "--no-motion")
+    asked = (
+        "conform",
+        "north",
+        "--site",
+        str(site),
+        "--broker",
+        broker.url,
+        "--spawn",
+        "--no-motion",
+        "--yes",
+    )
     for _ in range(2):
         with Listener(broker) as ear:
             done = subprocess.run(

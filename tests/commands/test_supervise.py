@@ -314,10 +314,7 @@ def test_a_hold_waits_for_a_broker_that_was_killed(tmp_path: Path) -> None:
         supervise(tmp_path, "--yard", "simulated", "--broker", broker.url, "--yes") as process,
     ):
         talk = Talk(process)
-        for _ in (
-            "north",
-            "south",
-        ):  # In whichever order: a job that a hold keeps open would be open at the end.
+        for _ in ("north", "south"):  # A job that a hold keeps open would still be open at the end.
             talk.wait_for(": home done")
         broker.kill()
         talk.wait_for("the bus is away: nothing is sent")
