@@ -125,13 +125,16 @@ class Holds:
         session = self._sessions[node]
         if not self.linked:
             return AWAY
+        own = self.standing.get(node)
+        if own is not None and own.obeyed_ms is None:
+            return f"the hold of {node} is not obeyed yet"
         if not says_held(session):
-            return f"the hold of {node} is not obeyed yet" if node in self else f"{node} is not held"
+            return f"{node} is not held"
         if _resumes(session):
             return f"a resume of {node} is on its way"
         if not is_held(session) or not session.reachable(now_ms):
             return f"{node} is held, and cannot be asked now"
-        own, count = self.standing.get(node), int(state_word(session, "holds"))
+        count = int(state_word(session, "holds"))
         if own is not None and not own.alone(count) and own.told != count:
             own.told = count
             return f"{node} may be held by somebody else too; say it once more to lift that hold as well"

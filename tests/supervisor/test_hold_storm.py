@@ -43,6 +43,8 @@ class Storm:
         self.boots = dict.fromkeys(NODES, 1)
         self.clear_since = dict.fromkeys(NODES, 0)
         self.dark_until = dict.fromkeys((*NODES, "yard"), 0)
+        self.fell_ms = 0
+        """When the desk was without the bus last."""
         self.read = 0
         self.done: dict[str, int] = {}
 
@@ -76,8 +78,7 @@ class Storm:
                 assert self.hand.hold("all") is None
                 self.asked.update({name: self.now_ms for name in NODES if name not in self.asked})
             case "resume":
-                held = [one.node for one in self.hand.held()] if rng.random() < 0.7 else []
-                self.resume(rng.sample(held or NODES, min(len(held or NODES), rng.choice((1, 1, 1, 2)))))
+                self.say_resume()
             case "reset":
                 name = rng.choice(NODES)
                 self.terminal.reset(name)
@@ -93,6 +94,17 @@ class Storm:
                 bus.sever(rng.choice((*NODES, "yard")))
             case "cut":
                 self.dark(rng.choice((*NODES, "yard")), rng.randint(200, 20_000))
+
+    def say_resume(self) -> None:
+        """Mostly of what is held; now and then a node, or the bus, goes at the moment at which it is said."""
+        rng = self.rng
+        held = [one.node for one in self.hand.held()] if rng.random() < 0.7 else []
+        if rng.random() < 0.1:
+            self.dark(rng.choice(held or NODES), rng.randint(6_000, 20_000))
+        falls = rng.random() < 0.1
+        self.resume(rng.sample(held or NODES, min(len(held or NODES), rng.choice((1, 1, 1, 2)))))
+        if falls:
+            self.terminal.bus.sever("yard")
 
     def dark(self, name: str, for_ms: int) -> None:
         self.terminal.bus.cut(name, for_ms)
@@ -148,11 +160,15 @@ class Storm:
     def listen(self) -> None:
         """Every resume on the bus was said at the desk a moment ago, and is for that node."""
         log = self.terminal.bus.log
+        if not self.terminal.bus.is_up("yard"):
+            self.fell_ms = self.now_ms
         for entry in log[self.read :]:
             body = read(entry.topic, entry.payload) if entry.topic.endswith("/job-order") else None
             if body is not None and body["act"] == "resume":
                 node = entry.topic.split("/")[2]
                 assert node in self.said, f"a resume of {node} that nobody said"
+                kept = self.said[node] < self.fell_ms < entry.at_ms
+                assert not kept, f"a resume of {node} waited for the bus"
                 most_ms = LATE_MS if self.dark_until["yard"] > self.said[node] else ANSWERED_MS
                 assert entry.at_ms - self.said[node] < most_ms, f"a resume of {node} long after it was said"
                 self.count("resumes on the bus")
