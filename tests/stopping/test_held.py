@@ -71,7 +71,7 @@ def test_the_last_order_is_a_hold_and_it_is_obeyed(
 def test_a_run_that_moves_nothing_holds_nothing(mark: str, tmp_path: Path, site: str, broker: Broker) -> None:
     heard: Heard = queue.SimpleQueue()
     client = listener(broker, heard)
-    words = ("conform", "ferry", "--site", site, "--spawn", "--no-motion", "--broker", broker.url)
+    words = ("conform", "ferry", "--site", site, "--spawn", "--yes", "--no-motion", "--broker", broker.url)
     try:
         with started(mark, *words, cwd=tmp_path) as running:
             end = time.monotonic() + PATIENCE_S
