@@ -16,13 +16,15 @@ if TYPE_CHECKING:
 
 @contextmanager
 def held_when_stopped(stand: Stand, *, moves: bool) -> Iterator[None]:
-    """Where the block is stopped, by Ctrl-C or otherwise, and its machine may be moving, tell the node to hold.
+    """Where the block is stopped, by Ctrl-C or as others meddle, and its machine may be moving, tell the node to hold.
 
     It is never asked first, and the end does not wait for it: a hold is no protection.
     """
+    from conformance.testbench import CannotJudge
+
     try:
         yield
-    except KeyboardInterrupt:
+    except (KeyboardInterrupt, CannotJudge):
         if moves:
             _hold(stand)
         raise

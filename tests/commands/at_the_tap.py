@@ -50,10 +50,12 @@ def conforming(*arguments: str | Path, prelude: str = "") -> Iterator[Kit]:
     ) as process:
         try:
             assert process.stderr is not None
-            line = process.stderr.readline()
-            found = re.search(r"port (\d+)", line)
-            assert found, line + process.stderr.read()
-            yield Kit(process, int(found[1]), line)
+            told = ""
+            while not (found := re.search(r"connect to \S+, port (\d+)", told)):
+                line = process.stderr.readline()
+                assert line, told
+                told += line
+            yield Kit(process, int(found[1]), told)
         finally:
             if process.poll() is None:
                 process.kill()

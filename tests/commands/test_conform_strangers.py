@@ -17,6 +17,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from conformance.bench.broker import start_broker
 from conformance.bench.tap import Tap, TapPacket
 from protocol.site_file import scenario_text
+from protocol.validation import read_message
 from protocol.wire.packet import Ack, Kind
 from tests.bench import wire
 from tests.commands.at_the_tap import PATIENCE_S, conforming, node
@@ -156,6 +157,36 @@ def test_orders_of_somebody_else_end_the_run(order: str, site: Path, tmp_path: P
     assert code == 2, out + err
     assert "somebody else ordered" in err
     assert wrong(report_of(file)) == {}
+
+
+def test_a_run_that_others_end_leaves_the_machine_held(site: Path) -> None:
+    """Watched from outside: the kit's hold is on the bus before it ends."""
+    held, spoken = threading.Event(), threading.Event()
+
+    def heard(_client: object, _data: object, message: mqtt.MQTTMessage) -> None:
+        if message.topic.endswith("/node-status"):
+            spoken.set()
+            return
+        body = read_message("shuttle-status", bytes(message.payload), closed=True).body or {}
+        if body.get("held"):
+            held.set()
+
+    with start_broker("embedded") as broker:
+        arguments = ("ferry", "--site", site, "--yes", "--only", "shuttle-runs", "--broker", broker.url)
+        with (
+            conforming(*arguments) as kit,
+            node("ferry", site, kit.port),
+            stranger(broker.port, "other") as other,
+        ):
+            other.on_message = heard
+            other.subscribe([(f"{OWN}/node-status", 1), (f"{OWN}/shuttle-status", 1)])
+            assert spoken.wait(PATIENCE_S)
+            other.publish(f"{OWN}/job-order", '{"act":"ask","token":5}', 1)
+            code, out, err = kit.ended()
+            assert held.wait(wire.TIMEOUT), out + err
+    assert code == 2, out + err
+    assert "somebody else ordered" in err
+    assert "ferry is held" in err
 
 
 def never_acknowledges(seen: TapPacket) -> bool:
