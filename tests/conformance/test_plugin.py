@@ -161,8 +161,9 @@ def test_what_cannot_be_run_is_told_in_one_message(arguments: list[str], told: s
 
 def test_a_broker_that_is_not_there_is_an_error_of_each_case_and_told_without_frames(folder: Path) -> None:
     ended = run_pytest(
-        folder, *JUDGED, "--yardwire-broker", "mqtt://127.0.0.1:1", "-k", "orders-ask or link-will"
-    )
+        folder, *JUDGED, "--yardwire-may-move", "--yardwire-broker", "mqtt://127.0.0.1:1",
+        "-k", "orders-ask or link-will",
+    )  # fmt: skip
     assert ended.returncode == pytest.ExitCode.TESTS_FAILED
     assert "2 errors" in ended.stdout
     assert "bench/" not in ended.stdout
