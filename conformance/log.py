@@ -13,7 +13,7 @@ from protocol.finding import Finding
 from protocol.site import Encoding
 from protocol.topics import NotATopic, parse_topic
 from protocol.validation import read_publication
-from protocol.wire.packet import Connect, Packet, Publish
+from protocol.wire.packet import Connect, Granted, Kind, Packet, Publish, Subscribe
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,11 +79,22 @@ class Log:
         self.traces: list[Trace] = []
         self.messages: list[Message] = []
         self._forgotten = 0
+        self._newest: int | None = None
+        """The node's newest connection of which the CONNECT was seen, and what it has subscribed on it."""
+        self._asked = self._granted = 0
 
     @property
     def end(self) -> int:
         """Number of the newest trace; 0 before the first."""
         return self._forgotten + len(self.traces)
+
+    @property
+    def node_hears(self) -> bool:
+        """Whether every subscription that the node has asked for on its newest connection is granted.
+
+        What is published before may reach the broker before its SUBSCRIBE does, and never comes to the node.
+        """
+        return self._newest is None or self._granted >= self._asked > 0
 
     def forget(self, keep: int) -> None:
         """Drop all but the newest `keep` traces and their messages, for runs of hours. Numbers stay as they are."""
@@ -98,6 +109,13 @@ class Log:
         """Enter one packet and, where it is a PUBLISH, the message in it."""
         trace = Trace(self.end + 1, connection, at_ms, from_node, size, packet)
         self.traces.append(trace)
+        match packet:
+            case Connect():
+                self._newest, self._asked, self._granted = connection, 0, 0
+            case Subscribe() if connection == self._newest:
+                self._asked += 1
+            case Granted(kind=Kind.SUBACK) if connection == self._newest:
+                self._granted += 1
         if isinstance(packet, Publish):
             self.messages.append(_read(trace, packet))
         return trace

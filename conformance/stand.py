@@ -299,6 +299,7 @@ class Stand:
     def ask(self) -> Answer:
         """Ask and wait for the report with our token: a fence, and all that the node knows."""
         token = self.new_token()
+        self.bench.wait(lambda: self.log.node_hears, self.patience_ms)
         before = self.send_raw(self.encoded({"act": "ask", "token": token}))
         report = self.wait_for(lambda m: m.is_report("ask", token=token), self.patience_ms, before)
         if report is None:
