@@ -10,15 +10,15 @@ from random import Random
 from tempfile import TemporaryDirectory
 
 from benchmarks.row import Row
-from conformance.bench.broker import start_broker
-from conformance.bench.framing import packet
-from conformance.bench.probe import connect_packet
-from conformance.bench.spawned_node import spawned_node
-from conformance.bench.tap import Tap
-from conformance.runner import Run
-from conformance.stand import Stand
-from conformance.verdict import Verdict
-from conformance.wire_bench import WireBench
+from conformance.bench.brokers.broker import start_broker
+from conformance.bench.brokers.probe import connect_packet
+from conformance.bench.mqtt.framing import packet
+from conformance.bench.processes.spawned_node import spawned_node
+from conformance.bench.tap.tap import Tap
+from conformance.bench.wire_bench import WireBench
+from conformance.suite.fixture import Stand
+from conformance.suite.verdict import Verdict
+from conformance.tester.runner import Run
 from protocol.site_file import load_site, scenario_text
 from tests.faulty_nodes.faulty import run_of
 

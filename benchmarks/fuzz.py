@@ -24,13 +24,13 @@ from paho.mqtt.enums import CallbackAPIVersion
 from benchmarks import fuzz_in_c
 from benchmarks.hunted import Hunted, table
 from benchmarks.row import Row
-from conformance.bench.broker import Broker, start_broker
-from conformance.bench.spawned_node import spawned_node
-from conformance.bench.tap import Tap
-from conformance.fuzz.campaign import Campaign, Options
+from conformance.bench.brokers.broker import Broker, start_broker
+from conformance.bench.processes.spawned_node import spawned_node
+from conformance.bench.tap.tap import Tap
+from conformance.bench.wire_bench import WireBench
 from conformance.fuzz.link import link_of
-from conformance.stand import Stand
-from conformance.wire_bench import WireBench
+from conformance.fuzz.run.campaign import Campaign, Options
+from conformance.suite.fixture import Stand
 from protocol.codec import encode
 from protocol.site import Encoding
 from protocol.site_file import load_site, scenario_text

@@ -13,9 +13,9 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from benchmarks.hunted import Hunted
-from conformance.bench.broker import start_broker
-from conformance.fuzz.campaign import Campaign, Options
+from conformance.bench.brokers.broker import start_broker
 from conformance.fuzz.link import link_of
+from conformance.fuzz.run.campaign import Campaign, Options
 from tests.faulty_nodes.c.board import NODE, build, on_the_bench
 from tests.faulty_nodes.c.bugs import BUGS, Bug
 from tests.needs import header_is_there, is_there

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from benchmarks.row import Row
-from conformance.fuzz.campaign import Campaign
+from conformance.fuzz.run.campaign import Campaign
 
 
 @dataclass(frozen=True, slots=True)

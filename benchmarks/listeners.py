@@ -11,8 +11,8 @@ from pathlib import Path
 from threading import Event
 from typing import Any
 
-from conformance.bench.framing import packet, string
-from conformance.bench.probe import connect_packet
+from conformance.bench.brokers.probe import connect_packet
+from conformance.bench.mqtt.framing import packet, string
 
 FILTER = "yw1/harlow-basin/#"
 END_TOPIC = "yw1/harlow-basin/end/end"

@@ -21,9 +21,9 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 from benchmarks.row import Row
-from conformance.bench.broker import start_broker
-from conformance.bench.framing import packet, string
-from conformance.bench.probe import connect_packet
+from conformance.bench.brokers.broker import start_broker
+from conformance.bench.brokers.probe import connect_packet
+from conformance.bench.mqtt.framing import packet, string
 from protocol.codec import encode
 from protocol.site import Encoding
 from protocol.specification import specification

@@ -18,7 +18,7 @@ from typing import cast
 
 import click
 
-from conformance.commands import progress
+from conformance.commands.terminal import progress
 from protocol.site import PlaceKind, Site
 from protocol.site_file import scenario as site_of_the_kit
 from reference_node.scenario.scenario import Event, Person, Scenario, Train

@@ -20,9 +20,9 @@ from benchmarks.listeners import END_TOPIC
 from benchmarks.row import Row
 from benchmarks.spent import Command, Spent
 from benchmarks.traffic_source import make
-from conformance.bench.broker import start_broker
-from conformance.bench.framing import packet, string
-from conformance.bench.probe import connect_packet
+from conformance.bench.brokers.broker import start_broker
+from conformance.bench.brokers.probe import connect_packet
+from conformance.bench.mqtt.framing import packet, string
 from protocol.bulk_reading import BulkReader, _to_words
 from protocol.recording import RecordedMessage, RecordingReader
 
@@ -189,8 +189,8 @@ def _jsonschema_us(recording: Path) -> float:
 # ------------------------------------------------------------------------------------------ diff
 def diff_rows(good: Path, bad: Path, tenth: Path, folder: Path) -> Iterator[Row]:
     """The comparison against jq and GNU diff, its growth, its memory, its matching alone."""
-    from conformance.traffic.deeds import Names, deeds_of
-    from conformance.traffic.matching import match
+    from conformance.recordings.diff.events import Names, deeds_of
+    from conformance.recordings.diff.matching import match
 
     other = folder / "tenth-bad.ywrec"
     make(other, sum(1 for _ in messages_of(tenth)), seed=2, faults=True)

@@ -15,10 +15,10 @@ from protocol.codec import encode
 from protocol.participant import Publication
 from protocol.site import Encoding
 from protocol.topics import Topic
+from reference_node.machines.siding import ARMING_AT, survey_train
 from reference_node.mechanism.train import Consist, Magnet
 from reference_node.supervisor.sent import Sent
 from reference_node.supervisor.supervisor import Supervisor
-from reference_node.track_machine import ARMING_AT, survey_train
 
 SLOW = 0.97
 LATE_MS = 20

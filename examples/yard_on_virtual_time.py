@@ -8,18 +8,18 @@ from importlib.metadata import version
 from pathlib import Path
 from random import Random
 
-from conformance.traffic.recorder import Recorder
+from conformance.recordings.record.recorder import Recorder
 from protocol.recording import Header
 from protocol.site import Site
 from protocol.site_file import scenario
 from protocol.wire.virtual import VirtualBus
 from protocol.wire.virtual_time import VirtualTime
-from reference_node.controller import Controller
-from reference_node.machines import Machines
+from reference_node.controller.controller import Controller
+from reference_node.machines.node_machines import Machines
+from reference_node.machines.world import World
 from reference_node.supervisor.goals import Admit, Depart, Goal, Move, Together
 from reference_node.supervisor.question import Ask, Question
 from reference_node.supervisor.supervisor import Supervisor
-from reference_node.world import World
 
 NODES = ("north", "south", "siding", "ferry")
 BOXES = {("stack-n", 0): "C-100", ("stack-n", 1): "C-101", ("stack-n", 2): "C-102"}

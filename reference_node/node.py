@@ -9,9 +9,9 @@ from dataclasses import dataclass, field
 from protocol.participant import Participant
 from protocol.site import Site
 from protocol.wire.mqtt import MqttHost, monotonic_ms
-from reference_node.controller import Controller
-from reference_node.machines import Machines
-from reference_node.world import World
+from reference_node.controller.controller import Controller
+from reference_node.machines.node_machines import Machines
+from reference_node.machines.world import World
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from typing import Any
 
 from hypothesis import strategies as st
 
-from conformance.fuzz.strategies import anything
+from conformance.fuzz.generate.strategies import anything
 from protocol.codec.shape import Shape, shape_of
 from protocol.specification import specification
 

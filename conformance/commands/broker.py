@@ -38,7 +38,7 @@ def broker(port: int, bind: str, open_to_network: bool, choice: str) -> None:
 
     Example: yardwire broker --port 1884
     """
-    from conformance.bench.broker import start_broker
+    from conformance.bench.brokers.broker import start_broker
     from conformance.bench.network import is_loopback
 
     if not open_to_network and not is_loopback(bind):

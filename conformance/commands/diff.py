@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from conformance.whole_file import require_folder, write
+from conformance.files.whole_file import require_folder, write
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
-    from conformance.traffic.differences import Comparison
+    from conformance.recordings.diff.differences import Comparison
     from protocol.site import Site
 
 SHOWN = 20
@@ -49,10 +49,10 @@ def diff(
       yardwire diff good.ywrec bad.ywrec
       yardwire diff --good mon.ywrec tue.ywrec wed.ywrec -- bad.ywrec
     """  # noqa: D301 - click wants the character itself
-    from conformance.traffic.deeds import Names, deeds_of
-    from conformance.traffic.differences import compare
-    from conformance.traffic.files import source
-    from conformance.traffic.tolerance import Tolerance
+    from conformance.recordings.diff.differences import compare
+    from conformance.recordings.diff.events import Names, deeds_of
+    from conformance.recordings.diff.tolerance import Tolerance
+    from conformance.recordings.files import source
 
     if len(recordings) < 2:
         raise click.UsageError("name two recordings: a good one, then the other")
@@ -72,7 +72,7 @@ def diff(
             mend="Record it while something happens: yardwire record",
         )
     if html is not None:
-        from conformance.traffic.diff_page import diff_page
+        from conformance.recordings.diff.page import diff_page
 
         write(html, diff_page(result))
     if as_json:
@@ -106,7 +106,7 @@ def _json(result: Comparison) -> dict[str, object]:
 
 
 def _show(result: Comparison, most: int, html: Path | None) -> None:
-    from conformance.traffic.diff_text import lines
+    from conformance.recordings.diff.text import lines
 
     for line in lines(result, most):
         click.echo(line)

@@ -11,7 +11,13 @@ if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
 import sys
 from typing import NoReturn
 
-from conformance.commands.stopping import STOPPED_BY_CTRL_C, Stopped, end_process, stoppable, unwrapped
+from conformance.commands.terminal.stopping import (
+    STOPPED_BY_CTRL_C,
+    Stopped,
+    end_process,
+    stoppable,
+    unwrapped,
+)
 
 
 def main() -> NoReturn:

@@ -13,16 +13,17 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from conformance.commands import consent, progress, report_file, stopping
-from conformance.commands.behind_a_tap import open_tap, site_naming, tap_options
-from conformance.commands.held import held_when_stopped
+from conformance.commands.options import consent, report_file
+from conformance.commands.tap.held import held_when_stopped
+from conformance.commands.tap.options import open_tap, site_naming, tap_options
+from conformance.commands.terminal import progress, stopping
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
-    from conformance.bench.address import Address
-    from conformance.bench.tap import Tap
-    from conformance.fuzz.campaign import Campaign, Found, Options
-    from conformance.fuzz.corpus import Corpus, Kept
+    from conformance.bench.connection.address import Address
+    from conformance.bench.tap.tap import Tap
+    from conformance.fuzz.run.campaign import Campaign, Found, Options
+    from conformance.fuzz.run.corpus import Corpus, Kept
     from protocol.site import Site
 
 MINUTES = 10.0
@@ -127,10 +128,10 @@ def fuzz(
     """
     from hypothesis.configuration import set_hypothesis_home_dir
 
-    from conformance.bench.spawned_node import spawned_node
-    from conformance.fuzz.campaign import Options
-    from conformance.fuzz.corpus import Corpus
-    from conformance.fuzz.deck import KINDS
+    from conformance.bench.processes.spawned_node import spawned_node
+    from conformance.fuzz.generate.case_order import KINDS
+    from conformance.fuzz.run.campaign import Options
+    from conformance.fuzz.run.corpus import Corpus
 
     site = _site_with(site_path, node)
     kinds = tuple(kind for kind in KINDS if kind in only) if only else KINDS
@@ -170,11 +171,11 @@ def _run(
     """Fuzz, and report also of a run that Ctrl-C has ended."""
     from random import Random
 
-    from conformance.commands.arriving import wait_for_node
-    from conformance.fuzz.campaign import Campaign
+    from conformance.bench.wire_bench import WireBench
+    from conformance.commands.tap.waiting import wait_for_node
     from conformance.fuzz.link import link_of
-    from conformance.stand import Stand
-    from conformance.wire_bench import WireBench
+    from conformance.fuzz.run.campaign import Campaign
+    from conformance.suite.fixture import Stand
 
     keeper = Keeper(corpus, wishes.options.seed)
     with spawned as restart, WireBench(tap, address, restart or _reset(wishes, tap)) as bench:
@@ -251,7 +252,7 @@ def _more(campaign: Campaign, wishes: Wishes) -> Callable[[], bool]:
 
 
 def _reset(wishes: Wishes, tap: Tap) -> Callable[[], None] | None:
-    from conformance.reset import Reset, command
+    from conformance.tester.reset import Reset, command
 
     return None if wishes.reset_command is None else Reset(tap, command(wishes.reset_command))
 
@@ -266,7 +267,7 @@ def _site_with(path: Path, node: str) -> Site:
 
 def _check(wishes: Wishes) -> None:
     """Raise Trouble before anything starts where the user's wishes cannot be met."""
-    from conformance.reset import command
+    from conformance.tester.reset import command
 
     if wishes.reset_command is not None:
         command(wishes.reset_command)
@@ -302,7 +303,7 @@ def _write(
     path: Path | None,
     notes: list[str],
 ) -> None:
-    from conformance.fuzz.report import document, render
+    from conformance.fuzz.run.report import document, render
 
     report: dict[str, Any] = document(campaign, keeper.files, complete=complete, mended=mended, notes=notes)
     if path is not None:

@@ -19,7 +19,7 @@ from typing import NoReturn
 import click
 
 from conformance.commands.lazy import LazyCommand, LazyGroup
-from conformance.commands.stopping import (
+from conformance.commands.terminal.stopping import (
     SIGNAL_BASE,
     STOPPED_BY_CTRL_C,
     Stopped,
@@ -27,8 +27,8 @@ from conformance.commands.stopping import (
     stoppable,
     unwrapped,
 )
-from conformance.commands.terminal import harmless_streams
-from conformance.commands.thread_failure import stopped_by_a_thread
+from conformance.commands.terminal.streams import harmless_streams
+from conformance.commands.terminal.thread_failure import stopped_by_a_thread
 from protocol.trouble import Trouble
 
 COULD_NOT_RUN = 2
@@ -40,18 +40,19 @@ DISK_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
 COMMANDS = {
     "demo": LazyCommand(
-        "conformance.commands.demo:demo", "Run one whole cycle with nothing installed, recorded and judged."
+        "conformance.commands.demo.command:demo",
+        "Run one whole cycle with nothing installed, recorded and judged.",
     ),
     "validate": LazyCommand(
         "conformance.commands.validate:validate", "Check messages; say what is wrong and how to mend it."
     ),
     "conform": LazyCommand(
-        "conformance.commands.conform:conform", "Run the conformance cases against one node."
+        "conformance.commands.conform.command:conform", "Run the conformance cases against one node."
     ),
     "node": LazyCommand("conformance.commands.node:node", "Run a reference node with a simulated mechanism."),
     "fuzz": LazyCommand("conformance.commands.fuzz:fuzz", "Look for what breaks one node."),
     "supervise": LazyCommand(
-        "conformance.commands.supervise:supervise", "Run the mock supervisor: a scenario, or by hand."
+        "conformance.commands.supervise.command:supervise", "Run the mock supervisor: a scenario, or by hand."
     ),
     "record": LazyCommand(
         "conformance.commands.record:record", "Record everything said under a site's root."

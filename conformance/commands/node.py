@@ -9,17 +9,17 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
-from conformance.commands import consent
-from conformance.commands.bus_options import bus_options, site_option
+from conformance.commands.options import consent
+from conformance.commands.options.bus import bus_options, site_option
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
-    from conformance.bench.address import Address
+    from conformance.bench.connection.address import Address
     from protocol.site import Site
     from protocol.wire.mqtt import MqttHost
+    from reference_node.machines.world import World
     from reference_node.node import Link
     from reference_node.supervisor.question import Question
-    from reference_node.world import World
 
 LOOK_S = 0.5
 WIDTH = 80
@@ -84,10 +84,10 @@ def node(
     """
     import random
 
-    from conformance.bench.several import require_several
+    from conformance.bench.connection.several import require_several
     from protocol.site_file import load_site
+    from reference_node.machines.world import World
     from reference_node.node import Link, node_on_the_wire
-    from reference_node.world import World
 
     site = load_site(site_path)
     names = _names(names, every, site_path, site)
@@ -205,8 +205,8 @@ def _wait(hosts: Sequence[MqttHost], world: World) -> NoReturn:
 def _supervisor(site: Site, name: str, link: Link, boot: int, brief_path: Path | None) -> MqttHost:
     from random import SystemRandom
 
-    from conformance.commands.briefed import briefed_supervisor
-    from conformance.played.plan import read_brief
+    from conformance.commands.conform.briefed import briefed_supervisor
+    from conformance.suite.brief import read_brief
     from protocol.wire.mqtt import monotonic_ms
     from reference_node.supervisor.supervisor import Supervisor
 

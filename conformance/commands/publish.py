@@ -10,8 +10,8 @@ import click
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
-    from conformance.publish.compare import Comparison
-    from conformance.publish.site import Contents
+    from conformance.publish.compare.compare import Comparison
+    from conformance.publish.site.site import Contents
 
 
 @click.command()
@@ -53,8 +53,8 @@ def publish(ctx: click.Context, out: Path | None, site_path: Path | None, old_pa
 
 
 def _write(ctx: click.Context, out: Path, site_path: Path | None, comparison: Comparison | None) -> None:
+    from conformance.publish.compare.versions import as_markdown
     from conformance.publish.edition import edition, write
-    from conformance.publish.versions import as_markdown
     from protocol.site_file import load_site, scenario
 
     site_file = load_site(site_path) if site_path else scenario()
@@ -67,9 +67,9 @@ def _write(ctx: click.Context, out: Path, site_path: Path | None, comparison: Co
 
 def _comparison(old_path: Path) -> Comparison:
     """Compare with another version, and say what changed."""
-    from conformance.publish.compare import compare
+    from conformance.publish.compare.compare import compare
+    from conformance.publish.compare.versions import in_words, specification_in
     from conformance.publish.model import NotExpressible
-    from conformance.publish.versions import in_words, specification_in
     from protocol.specification import specification
 
     try:
@@ -85,11 +85,11 @@ def _comparison(old_path: Path) -> Comparison:
 
 
 def _contents(ctx: click.Context, comparison: str) -> Contents:
-    from conformance.case import all_cases
-    from conformance.commands.exchanges import exchanges
-    from conformance.publish import sources
-    from conformance.publish.manual import manual
-    from conformance.publish.site import Contents
+    from conformance.commands.demo.exchanges import exchanges
+    from conformance.publish.site import sources
+    from conformance.publish.site.manual import manual
+    from conformance.publish.site.site import Contents
+    from conformance.suite.case import all_cases
     from protocol.site_file import scenario
 
     root = sources.home()

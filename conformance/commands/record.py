@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from conformance.commands import progress, stopping
-from conformance.commands.bus_options import bus_options
-from conformance.whole_file import growing
+from conformance.commands.options.bus import bus_options
+from conformance.commands.terminal import progress, stopping
+from conformance.files.whole_file import growing
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
-    from conformance.bench.address import Address
-    from conformance.traffic.live_line import LiveLine
-    from conformance.traffic.tape import Rotation, Tape
+    from conformance.bench.connection.address import Address
+    from conformance.recordings.record.live_line import LiveLine
+    from conformance.recordings.record.writer import Rotation, Tape
     from protocol.recording import RecordedMessage
 
 UNITS = {"": 1, "k": 1000, "M": 1000**2, "G": 1000**3}
@@ -70,7 +70,7 @@ def record(
 
     Example: yardwire record run.ywrec --site harlow-basin --broker mqtt://localhost
     """
-    from conformance.traffic.tape import Rotation
+    from conformance.recordings.record.writer import Rotation
 
     if pack:
         _require_zstandard()
@@ -105,9 +105,9 @@ class _Session:
         qos: int,
         quiet: bool,
     ) -> None:
-        from conformance.traffic.capture import Capture
-        from conformance.traffic.live_line import LiveLine
-        from conformance.traffic.tape import Tape, now_iso
+        from conformance.recordings.record.capture import Capture
+        from conformance.recordings.record.live_line import LiveLine
+        from conformance.recordings.record.writer import Tape, now_iso
         from protocol.recording import Header
         from protocol.specification import specification
 
@@ -120,7 +120,7 @@ class _Session:
 
     def run(self, seconds: float | None, messages: int | None) -> None:
         """Record to the end, or until a signal. Raises Trouble."""
-        from conformance.traffic.tape import TapeFull
+        from conformance.recordings.record.writer import TapeFull
 
         self._most = messages
         self._end_us = None if seconds is None else seconds * 1e6

@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from conformance.commands import consent
-from conformance.commands.bus_options import bus_options
+from conformance.commands.options import consent
+from conformance.commands.options.bus import bus_options
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
-    from conformance.bench.address import Address
-    from conformance.traffic.presence import Heard
-    from conformance.traffic.replay import Session
-    from conformance.traffic.replay_plan import Plan
+    from conformance.bench.connection.address import Address
+    from conformance.recordings.replay.plan import Plan
+    from conformance.recordings.replay.presence import Heard
+    from conformance.recordings.replay.replay import Session
 
 
 @click.command()
@@ -68,10 +68,10 @@ def replay(
       yardwire replay run.ywrec --supervisor --boot north=12 --fast
       yardwire replay fuzz-corpus/case.ywrec --supervisor --boot north=now
     """  # noqa: D301 - click wants the character itself
-    from conformance.traffic.files import source
-    from conformance.traffic.replay import connected, say
-    from conformance.traffic.replay_plan import Part, plan_of
-    from conformance.traffic.restamp import Restamp
+    from conformance.recordings.files import source
+    from conformance.recordings.replay.plan import Part, plan_of
+    from conformance.recordings.replay.replay import connected, say
+    from conformance.recordings.replay.restamp import Restamp
 
     if nodes and supervisor:
         raise click.UsageError("--node and --supervisor exclude each other")
@@ -119,7 +119,7 @@ def _stamps(wanted: dict[str, int | None], now: dict[str, int]) -> dict[str, int
 
 def _look_around(session: Session, plan: Plan, where: str, *, told_twice: bool) -> Mapping[str, Heard]:
     """Who is there and concerned. Raises Trouble where somebody may be live and in service, unless told twice."""
-    from conformance.traffic.presence import Standing
+    from conformance.recordings.replay.presence import Standing
 
     if plan.only_holds:
         return {}  # No gate keeps a hold back.

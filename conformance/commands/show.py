@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from conformance.whole_file import require_folder, write
+from conformance.files.whole_file import require_folder, write
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
-    from conformance.traffic.export import Pair
-    from conformance.traffic.files import Source
-    from conformance.traffic.filters import Filter
+    from conformance.recordings.files import Source
+    from conformance.recordings.show.export import Pair
+    from conformance.recordings.show.filters import Filter
 
 MOST_ON_A_PAGE = 20_000
 """Messages on an HTML page: a browser has to hold them all."""
@@ -74,8 +74,8 @@ def show(
       yardwire show run.ywrec --stats --html figures.html
       yardwire show run.ywrec --export run.parquet
     """  # noqa: D301 - click wants the character itself
-    from conformance.traffic.files import source
-    from conformance.traffic.filters import Filter, field_test, job_id
+    from conformance.recordings.files import source
+    from conformance.recordings.show.filters import Filter, field_test, job_id
 
     _check_messages(messages)
     for path in (html, export):
@@ -94,7 +94,7 @@ def show(
     if stats:
         _stats(recording, wanted, html, as_json=as_json)
     elif export is not None:
-        from conformance.traffic.export import export_to
+        from conformance.recordings.show.export import export_to
 
         rows = export_to(export, recording.header.started, islice(_wanted(recording, wanted), limit))
         click.echo(f"{export}: {rows:,} messages")
@@ -121,14 +121,14 @@ def _check_messages(names: tuple[str, ...]) -> None:
 
 
 def _wanted(recording: Source, wanted: Filter) -> Iterator[Pair]:
-    from conformance.traffic.lines import lines_of
+    from conformance.recordings.lines import lines_of
 
     return (pair for pair in lines_of(recording.items()) if wanted(pair[1]))
 
 
 def _table(recording: Source, pairs: Iterator[Pair], *, lanes: bool, why: bool) -> None:
-    from conformance.traffic import text
-    from conformance.traffic.filters import Filter
+    from conformance.recordings.show import text
+    from conformance.recordings.show.filters import Filter
 
     header = recording.header
     click.echo(f"{header.site}, from {header.started[:19]} UTC, at {header.source}")
@@ -161,9 +161,9 @@ def _json_lines(recording: Source, pairs: Iterator[Pair]) -> None:
 
 
 def _stats(recording: Source, wanted: Filter, html: Path | None, *, as_json: bool) -> None:
-    from conformance.traffic import text
-    from conformance.traffic.lines import LineMaker
-    from conformance.traffic.statistics import Statistics
+    from conformance.recordings.lines import LineMaker
+    from conformance.recordings.show import text
+    from conformance.recordings.show.statistics import Statistics
     from protocol.recording import RecordedEvent, RecordedMessage
 
     found, maker = Statistics(), LineMaker()
@@ -173,7 +173,7 @@ def _stats(recording: Source, wanted: Filter, html: Path | None, *, as_json: boo
         elif isinstance(item, RecordedMessage) and wanted(line := maker.line(item)):
             found.take(item, line)
     if html is not None:
-        from conformance.traffic.figures_page import figures_page
+        from conformance.recordings.show.figures_page import figures_page
 
         write(html, figures_page(recording.header, found))
         click.echo(f"Wrote {html}")
@@ -185,8 +185,8 @@ def _stats(recording: Source, wanted: Filter, html: Path | None, *, as_json: boo
 
 
 def _page(recording: Source, wanted: Filter, html: Path, limit: int | None) -> None:
-    from conformance.traffic.page import story_page
-    from conformance.traffic.story import tell
+    from conformance.recordings.show.story import tell
+    from conformance.recordings.show.story_page import story_page
 
     most = min(limit or MOST_ON_A_PAGE, MOST_ON_A_PAGE)
     pairs = list(islice(_wanted(recording, wanted), most + 1))

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from conformance.whole_file import write
+from conformance.files.whole_file import write
 from protocol.site_file import BadSite, load_site, scenario_text
 from protocol.trouble import Trouble
 

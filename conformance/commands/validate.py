@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from conformance.commands.bus_options import bus_options, never
+from conformance.commands.options.bus import bus_options, never
 from protocol.foreign_text import one_line
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
-    from conformance.bench.address import Address
-    from conformance.validating.subject import Judgement, Subject
+    from conformance.bench.connection.address import Address
+    from conformance.recordings.validate.subject import Judgement, Subject
     from protocol.rules import Breach
 
 SHOWN = 50
@@ -65,7 +65,7 @@ def validate(
     """
     if not (paths or digits or bus):
         raise click.UsageError("name a file, a folder, '-', --hex or --broker")
-    from conformance.validating.subject import MOST_EXPLAINED, judge
+    from conformance.recordings.validate.subject import MOST_EXPLAINED, judge
 
     report = _Report(as_json)
     recordings, others = _sorted_out(paths)
@@ -97,15 +97,15 @@ def _require_some(found: bool, where: str) -> None:
 
 def _sorted_out(paths: Iterable[str]) -> tuple[list[Path], list[str]]:
     """Recordings that are named, and all other paths."""
-    from conformance.traffic.files import is_recording
+    from conformance.recordings.files import is_recording
 
     recordings = [Path(path) for path in paths if path != "-" and is_recording(Path(path))]
     return recordings, [path for path in paths if Path(path) not in recordings]
 
 
 def _check_recording(path: Path, site_file: Path | None, report: _Report) -> None:
-    from conformance.traffic.check import Check
-    from conformance.traffic.files import source
+    from conformance.recordings.files import source
+    from conformance.recordings.validate.recording import Check
     from protocol.rules import Breach
 
     site = None
@@ -136,7 +136,7 @@ def _check_recording(path: Path, site_file: Path | None, report: _Report) -> Non
 
 def _subjects(paths: Iterable[str], message: str, digits: Iterable[str]) -> Iterator[Subject]:
     """What is named. Raises Trouble also where one of the paths has no message: nothing can be said of it."""
-    from conformance.validating.sources import from_hex
+    from conformance.recordings.validate.sources import from_hex
 
     for number, text in enumerate(digits, 1):
         yield from_hex(text, message, f"--hex {number}")
@@ -149,7 +149,7 @@ def _subjects(paths: Iterable[str], message: str, digits: Iterable[str]) -> Iter
 
 
 def _in(path: str, message: str) -> Iterator[Subject]:
-    from conformance.validating.sources import from_path, from_stream
+    from conformance.recordings.validate.sources import from_path, from_stream
 
     if path == "-":
         return from_stream(sys.stdin.buffer, "standard input", message)
@@ -157,7 +157,7 @@ def _in(path: str, message: str) -> Iterator[Subject]:
 
 
 def _heard(bus: Address, site: str, seconds: float) -> Iterator[Subject]:
-    from conformance.validating.live import from_bus
+    from conformance.recordings.validate.live import from_bus
 
     _check_site(site)
     click.echo(f"Listening for {seconds:g} s ...", err=True)

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from conformance.commands.bus_options import bus_options, site_option
+from conformance.commands.options.bus import bus_options, site_option
 
 if TYPE_CHECKING:
-    from conformance.bench.address import Address
+    from conformance.bench.connection.address import Address
 
 
 @click.command()
@@ -38,8 +38,8 @@ def watch(site_path: Path, bus: Address, port: int, bind: str, open_to_network: 
 
     Example: yardwire watch --site site.toml --broker mqtt://127.0.0.1:1883
     """
-    from conformance.page.ear import listening
-    from conformance.page.server import serve
+    from conformance.page.server.server import serve
+    from conformance.page.server.subscriber import listening
     from protocol.site_file import load_site
 
     site = load_site(site_path)

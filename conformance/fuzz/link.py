@@ -6,13 +6,13 @@ import contextlib
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 
-from conformance.bench.framing import packet as framed
-from conformance.bench.framing import string
-from conformance.bench.rules import Rule
-from conformance.bench.tap import Tap, TapPacket
-from conformance.testbench import Bench
-from conformance.virtual_bench import RETAINED, VirtualBench
-from conformance.wire_bench import WireBench
+from conformance.bench.mqtt.framing import packet as framed
+from conformance.bench.mqtt.framing import string
+from conformance.bench.tap.rules import Rule
+from conformance.bench.tap.tap import Tap, TapPacket
+from conformance.bench.virtual_bench import RETAINED, VirtualBench
+from conformance.bench.wire_bench import WireBench
+from conformance.suite.bench import Bench
 from protocol.participant import Publication
 from protocol.specification import specification
 from protocol.trouble import Trouble

@@ -7,10 +7,10 @@ from collections.abc import Mapping
 from importlib import resources
 from pathlib import Path
 
-from conformance.publish.artefacts import artefacts
-from conformance.publish.site import Contents, Site, broken_links
-from conformance.whole_file import growing, write_bytes
-from conformance.whole_file import write as write_text
+from conformance.files.whole_file import growing, write_bytes
+from conformance.files.whole_file import write as write_text
+from conformance.publish.artefacts.artefacts import artefacts
+from conformance.publish.site.site import Contents, Site, broken_links
 from protocol.site import Site as SiteFile
 from protocol.specification import specification
 from protocol.trouble import Trouble

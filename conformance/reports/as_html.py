@@ -13,7 +13,7 @@ from conformance.reports import standing
 def render(report: Mapping[str, Any]) -> str:
     """The page; all text in it comes escaped."""
     environment = Environment(
-        loader=PackageLoader("conformance", "pages"),
+        loader=PackageLoader("conformance", "templates"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,

@@ -8,10 +8,10 @@ from dataclasses import asdict
 from importlib.metadata import version
 from typing import Any
 
-from conformance.evidence import Evidence
-from conformance.people import Answered
-from conformance.runner import Result, Run
-from conformance.verdict import Verdict, overall
+from conformance.suite.verdict import Verdict, overall
+from conformance.tester.evidence import Evidence
+from conformance.tester.questions import Answered
+from conformance.tester.runner import Result, Run
 from protocol.specification import specification
 
 FORMAT = 2

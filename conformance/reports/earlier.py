@@ -7,9 +7,9 @@ from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
-from conformance.evidence import Evidence, Line
-from conformance.json_file import read_json
-from conformance.verdict import Verdict
+from conformance.files.json_file import read_json
+from conformance.suite.verdict import Verdict
+from conformance.tester.evidence import Evidence, Line
 from protocol.trouble import Trouble
 
 NEEDED = (

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
 
-from reference_node.edge import Edge
+from reference_node.mechanism.edge import Edge
 from reference_node.mechanism.motion import Plan
 
 

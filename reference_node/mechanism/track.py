@@ -8,7 +8,7 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from reference_node.edge import Edge
+from reference_node.mechanism.edge import Edge
 from reference_node.mechanism.reed import Reed
 from reference_node.mechanism.train import Train
 

@@ -7,10 +7,9 @@ from typing import Any, Protocol
 from protocol.counting import next_count
 from protocol.guards import Order
 from protocol.site import BerthSite
-from reference_node.edge import Edge
-from reference_node.roles.arrival import Arrival, ArrivalSettings
-from reference_node.roles.rest_reading import PassageGeometry
+from reference_node.mechanism.edge import Edge
 from reference_node.roles.role import Host, Role
+from reference_node.sensing.arrival import Arrival, arrival_settings
 
 DEPART_POWER = 100
 """A train that leaves goes fast, so that its couplings follow each other in less than the quiet time."""
@@ -175,19 +174,3 @@ class Berth(Role):
         else:
             self.host.halt(self, "train-stuck")
         return True
-
-
-def arrival_settings(site: BerthSite) -> ArrivalSettings:
-    """What the site file says of a berth, in the words of its arrival."""
-    usual = PassageGeometry()
-    geometry = PassageGeometry(
-        run_um=site.arming_to_end * 100 or usual.run_um, window_um=site.end_window * 100 or usual.window_um
-    )
-    return ArrivalSettings(
-        admit_power=site.approach_power,
-        creep_power=site.creep_power,
-        settle_us=site.debounce_ms * 1000,
-        arming_timeout_ms=site.arming_timeout_ms,
-        end_timeout_ms=site.end_timeout_ms,
-        geometry=geometry,
-    )

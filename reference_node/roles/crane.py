@@ -8,7 +8,7 @@ from typing import Any, Literal
 from protocol.guards import Order
 from protocol.position_table import OutsideTable, PositionTable
 from protocol.site import CranePlace, CraneSite, PlaceKind, Site
-from reference_node.crane_machine import HOME_LINES, CraneMachine
+from reference_node.machines.crane import HOME_LINES, CraneMachine
 from reference_node.roles.leg import Leg
 from reference_node.roles.role import Host, Role
 

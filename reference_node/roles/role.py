@@ -6,9 +6,9 @@ from typing import Any, ClassVar, Protocol
 
 from protocol.guards import Order
 from protocol.specification import specification
-from reference_node.edge import Edge
-from reference_node.roles.debounce import Debounce
-from reference_node.table_machine import TableMachine
+from protocol.state_machine import TableMachine
+from reference_node.mechanism.edge import Edge
+from reference_node.sensing.debounce import Debounce
 
 
 class Host(Protocol):

@@ -7,8 +7,8 @@ from typing import Any
 from protocol.counting import next_count
 from protocol.guards import Order
 from protocol.site import ShuttleSite
+from reference_node.machines.shuttle import ShuttleMachine
 from reference_node.roles.role import Host, Role
-from reference_node.shuttle_machine import ShuttleMachine
 
 
 class Shuttle(Role):

@@ -8,13 +8,13 @@ from random import Random
 
 from protocol.guards import Order
 from protocol.site import Site
-from reference_node.controller import Controller
-from reference_node.machines import Machines
+from reference_node.controller.controller import Controller
+from reference_node.machines.node_machines import Machines
+from reference_node.machines.siding import TrackMachine, survey_train
+from reference_node.machines.world import Slot, World
 from reference_node.mechanism.train import Consist
 from reference_node.scenario.scenario import Event, Train
 from reference_node.supervisor.world import Spot
-from reference_node.track_machine import TrackMachine, survey_train
-from reference_node.world import Slot, World
 
 MASS = {"usual": 1.0, "heavy": 1.3, "too-heavy": 400.0}
 """How many times the mass of the usual train each has."""

@@ -5,9 +5,9 @@ from __future__ import annotations
 import signal
 import sys
 
-from conformance.bench.broker import start_broker
-from conformance.bench.mosquitto import Mosquitto
-from conformance.bench.tap import Tap
+from conformance.bench.brokers.broker import start_broker
+from conformance.bench.brokers.mosquitto import Mosquitto
+from conformance.bench.tap.tap import Tap
 
 
 def main() -> None:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from conformance.bench.broker import Broker, start_broker
+from conformance.bench.brokers.broker import Broker, start_broker
 from tests.needs import needs
 
 BOTH = ["embedded", pytest.param("mosquitto", marks=needs("mosquitto"))]

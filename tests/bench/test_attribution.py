@@ -7,8 +7,8 @@ from itertools import count
 
 import pytest
 
-from conformance.bench.attribution import KEPT, Attribution, Signs
-from conformance.bench.evidence import TapPacket
+from conformance.bench.tap.attribution import KEPT, Attribution, Signs
+from conformance.bench.tap.traffic_log import TapPacket
 from protocol.wire.evidence import Direction
 from protocol.wire.packet import Connack, Connect, Packet, Publish, Subscribe, Subscription, Will
 

@@ -12,12 +12,12 @@ from pathlib import Path
 
 import pytest
 
-from conformance.bench import broker as broker_module
-from conformance.bench.address import Address, parse_address
-from conformance.bench.broker import Broker, start_broker
-from conformance.bench.mosquitto import ServerTls
-from conformance.bench.tap import Tap
-from conformance.bench.tls_files import TlsFiles
+from conformance.bench.brokers import broker as broker_module
+from conformance.bench.brokers.broker import Broker, start_broker
+from conformance.bench.brokers.mosquitto import ServerTls
+from conformance.bench.connection.address import Address, parse_address
+from conformance.bench.connection.tls_files import TlsFiles
+from conformance.bench.tap.tap import Tap
 from protocol.trouble import Trouble
 from protocol.wire.packet import Kind
 from tests.bench.conftest import BOTH

@@ -16,8 +16,8 @@ from pathlib import Path
 import pytest
 from amqtt.contexts import BrokerConfig
 
-from conformance.bench.embedded import EmbeddedBroker
-from conformance.bench.framing import encode_length
+from conformance.bench.brokers.embedded import EmbeddedBroker
+from conformance.bench.mqtt.framing import encode_length
 from protocol.wire.packet import Connack, Granted, Kind
 from tests.bench.wire import (
     DISCONNECT,
@@ -318,7 +318,7 @@ def test_shutdown_does_not_wait_for_a_stalled_subscriber() -> None:
 
 
 def test_a_client_with_an_endless_backlog_is_cut_off(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("conformance.bench.amqtt_mended.LONGEST_BACKLOG", 100)
+    monkeypatch.setattr("conformance.bench.brokers.amqtt_mended.LONGEST_BACKLOG", 100)
     with EmbeddedBroker() as broker, subscriber(broker.port, "yard", "w") as watcher:
         will = ("w", b"off", 0, False)
         stalled = subscriber(broker.port, "page", "x", 0, receive_buffer=4096, will=will)
@@ -330,7 +330,7 @@ def test_a_client_with_an_endless_backlog_is_cut_off(monkeypatch: pytest.MonkeyP
 
 
 def test_connecting_without_a_word_ends(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("conformance.bench.amqtt_streams.CONNECT_TIMEOUT", 0.2)
+    monkeypatch.setattr("conformance.bench.brokers.amqtt_streams.CONNECT_TIMEOUT", 0.2)
     with EmbeddedBroker() as broker, Wire(broker.port) as mute:
         assert mute.closed_within(SOON)
 

@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from conformance.bench.broker import Broker, start_broker
-from conformance.bench.mosquitto import Mosquitto, find_mosquitto
-from conformance.bench.tap import Tap
+from conformance.bench.brokers.broker import Broker, start_broker
+from conformance.bench.brokers.mosquitto import Mosquitto, find_mosquitto
+from conformance.bench.tap.tap import Tap
 from protocol.trouble import Trouble
 from tests.bench.conftest import BOTH
 from tests.bench.wire import Wire, client, publish, subscriber

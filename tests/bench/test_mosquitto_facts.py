@@ -10,9 +10,9 @@ import time
 
 import pytest
 
-from conformance.bench.broker import Broker
-from conformance.bench.framing import encode_length
-from conformance.bench.mosquitto import Mosquitto, find_mosquitto
+from conformance.bench.brokers.broker import Broker
+from conformance.bench.brokers.mosquitto import Mosquitto, find_mosquitto
+from conformance.bench.mqtt.framing import encode_length
 from protocol.wire.packet import Kind, Publish
 from tests.bench.wire import Wire, client, connect, publish, send_acknowledged, subscribe, subscriber
 from tests.needs import needs

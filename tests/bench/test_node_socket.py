@@ -6,7 +6,7 @@ import asyncio
 import select
 import socket
 
-from conformance.bench.node_socket import LONGEST_BACKLOG, NodeSocket, reset_at_close
+from conformance.bench.tap.node_socket import LONGEST_BACKLOG, NodeSocket, reset_at_close
 
 
 def pair() -> tuple[socket.socket, socket.socket]:

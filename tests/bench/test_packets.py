@@ -10,8 +10,8 @@ from amqtt.mqtt.suback import SubackPacket
 from amqtt.mqtt.subscribe import SubscribePacket
 from amqtt.mqtt.unsubscribe import UnsubscribePacket
 
-from conformance.bench.framing import Malformed, Splitter, decode_length, encode_length, packet, string
-from conformance.bench.packets import V5, decode, decode_or_explain
+from conformance.bench.mqtt.framing import Malformed, Splitter, decode_length, encode_length, packet, string
+from conformance.bench.mqtt.packets import V5, decode, decode_or_explain
 from protocol.wire.packet import (
     Ack,
     Connack,

@@ -13,9 +13,9 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from conformance.bench.broker import Broker
-from conformance.bench.packets import V5, V311
-from conformance.bench.tap import Tap
+from conformance.bench.brokers.broker import Broker
+from conformance.bench.mqtt.packets import V5, V311
+from conformance.bench.tap.tap import Tap
 from protocol.wire.packet import Connect, Kind, Publish, Unreadable, Will
 from tests.bench.wire import subscriber
 

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from conformance.bench.broker import start_broker
-from conformance.bench.mosquitto import ServerTls
-from conformance.bench.relay import reset
-from conformance.bench.tls_files import TlsFiles
+from conformance.bench.brokers.broker import start_broker
+from conformance.bench.brokers.mosquitto import ServerTls
+from conformance.bench.connection.tls_files import TlsFiles
+from conformance.bench.tap.relay import reset
 from tests.certificates import Authority
 from tests.needs import needs
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 
-from conformance.bench.broker import Broker
+from conformance.bench.brokers.broker import Broker
 from protocol.wire.packet import Connack, Granted, Kind
 from tests.bench.wire import Closed, Wire, client, connect, publish, subscribe, subscriber
 

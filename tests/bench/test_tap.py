@@ -8,9 +8,9 @@ from collections.abc import Callable
 
 import pytest
 
-from conformance.bench.broker import Broker
-from conformance.bench.evidence import TapPacket
-from conformance.bench.tap import Tap, TapConnection
+from conformance.bench.brokers.broker import Broker
+from conformance.bench.tap.tap import Tap, TapConnection
+from conformance.bench.tap.traffic_log import TapPacket
 from protocol.trouble import Trouble
 from protocol.wire.evidence import ClosedBy, Direction, Fate
 from protocol.wire.packet import (

@@ -14,9 +14,9 @@ from typing import Any
 
 import pytest
 
-from conformance.bench.broker import Broker
-from conformance.bench.evidence import TapPacket
-from conformance.bench.tap import Tap
+from conformance.bench.brokers.broker import Broker
+from conformance.bench.tap.tap import Tap
+from conformance.bench.tap.traffic_log import TapPacket
 from protocol.wire.packet import Ack, Connack, Connect, Disconnect, Granted, Kind, Packet, Publish, Subscribe
 from tests.bench.wire import DISCONNECT, PINGREQ, client, publish, subscribe, subscriber
 from tests.needs import needs

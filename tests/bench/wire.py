@@ -9,9 +9,9 @@ from contextlib import contextmanager
 from types import TracebackType
 from typing import Any, Self
 
-from conformance.bench.framing import Splitter, binary, packet, string
-from conformance.bench.node_socket import reset_at_close
-from conformance.bench.packets import decode
+from conformance.bench.mqtt.framing import Splitter, binary, packet, string
+from conformance.bench.mqtt.packets import decode
+from conformance.bench.tap.node_socket import reset_at_close
 from protocol.wire.packet import Ack, Granted, Kind, Packet, Publish
 
 TIMEOUT = 5.0

@@ -9,7 +9,7 @@ from typing import Any, Self
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from conformance.bench.broker import Broker
+from conformance.bench.brokers.broker import Broker
 from protocol.topics import NotATopic, parse_topic
 from protocol.validation import read_message
 

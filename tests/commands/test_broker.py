@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 
 import pytest
 
-from conformance.bench.mosquitto import find_mosquitto
+from conformance.bench.brokers.mosquitto import find_mosquitto
 from conformance.commands import main
 from tests.commands.yardwire import YARDWIRE
 

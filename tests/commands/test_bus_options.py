@@ -8,11 +8,11 @@ from pathlib import Path
 import click
 import pytest
 
-from conformance.bench.address import Address, parse_address
-from conformance.bench.login import VARIABLES, Login, address_of, handed_on, read_password
-from conformance.bench.tls_files import TlsFiles
+from conformance.bench.connection.address import Address, parse_address
+from conformance.bench.connection.login import VARIABLES, Login, address_of, handed_on, read_password
+from conformance.bench.connection.tls_files import TlsFiles
 from conformance.commands import main
-from conformance.commands.bus_options import bus_options, never
+from conformance.commands.options.bus import bus_options, never
 from protocol.trouble import Trouble
 from protocol.wire.endpoint import Endpoint
 from reference_node.node import Link

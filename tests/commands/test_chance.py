@@ -14,8 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from conformance.bench.broker import Broker, start_broker
-from conformance.commands.demo_yard import demo_yard
+from conformance.bench.brokers.broker import Broker, start_broker
+from conformance.commands.demo.yard import demo_yard
 from protocol.recording import Header
 from protocol.site_file import load_site, scenario_text
 from tests.commands.listener import Heard, Listener, acts

@@ -14,8 +14,8 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from conformance.bench.broker import Broker, start_broker
-from conformance.case import all_cases
+from conformance.bench.brokers.broker import Broker, start_broker
+from conformance.suite.case import all_cases
 from protocol.site_file import scenario_text
 from tests.commands.at_the_tap import conforming
 from tests.commands.yardwire import YARDWIRE
@@ -195,7 +195,7 @@ def test_ctrl_c_ends_it_with_what_was_judged_and_leaves_nothing(site: Path, tmp_
 
 def test_a_board_that_never_connects_is_no_verdict(site: Path, tmp_path: Path) -> None:
     files = [tmp_path / name for name in ("r.json", "r.xml")]
-    prelude = "import conformance.bench.arrival as a; a.WAIT_S = 3; a.SAID_EVERY_S = 1; "
+    prelude = "import conformance.bench.tap.arrival as a; a.WAIT_S = 3; a.SAID_EVERY_S = 1; "
     arguments = ("ferry", "--site", site, "--no-motion", "--choice", "embedded")
     with conforming(*arguments, "--json", files[0], "--junit", files[1], prelude=prelude) as kit:
         code, out, err = kit.ended()
@@ -213,7 +213,7 @@ def test_a_board_that_never_connects_is_no_verdict(site: Path, tmp_path: Path) -
 def test_ctrl_c_while_it_waits_for_the_board(site: Path, tmp_path: Path) -> None:
     report = tmp_path / "report.json"
     report.write_text('{"verdict": "pass"}')
-    prelude = "import conformance.bench.arrival as a; a.SAID_EVERY_S = 0.1; "
+    prelude = "import conformance.bench.tap.arrival as a; a.SAID_EVERY_S = 0.1; "
     arguments = ("ferry", "--site", site, "--no-motion", "--choice", "embedded", "--json", report)
     with conforming(*arguments, prelude=prelude) as kit:
         assert kit.process.stderr is not None

@@ -14,8 +14,8 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from conformance.bench.broker import start_broker
-from conformance.bench.tap import Tap, TapPacket
+from conformance.bench.brokers.broker import start_broker
+from conformance.bench.tap.tap import Tap, TapPacket
 from protocol.site_file import scenario_text
 from protocol.validation import read_message
 from protocol.wire.packet import Ack, Kind
@@ -104,7 +104,7 @@ def test_strangers_that_come_first_and_talk_on_its_topics_break_nothing(site: Pa
 
 
 def test_a_node_that_is_not_there_is_not_another_client_that_is(site: Path) -> None:
-    prelude = "import conformance.bench.arrival as w; w.WAIT_S = 4; "
+    prelude = "import conformance.bench.tap.arrival as w; w.WAIT_S = 4; "
     arguments = ("ferry", "--site", site, "--no-motion", "--choice", "embedded")
     with conforming(*arguments, prelude=prelude) as kit, stranger(kit.port, "ear") as ear:
         ear.subscribe("yw1/harlow-basin/#", 1)

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from conformance.traffic.story import tell
+from conformance.recordings.show.story import tell
 from protocol.recording import RecordedEnd, RecordedMessage, RecordingReader
 from protocol.topics import parse_topic
 from protocol.validation import read_message

@@ -18,14 +18,14 @@ from urllib.request import urlopen
 
 import pytest
 
-from conformance.bench.address import Address
-from conformance.bench.broker import start_broker
-from conformance.bench.login import without_login
-from conformance.bench.mosquitto import ServerTls
-from conformance.bench.tls_files import TlsFiles
-from conformance.commands.exchanges import recorded_cycle
-from conformance.commands.supervise_yard import WireYard
-from conformance.validating.live import Listener
+from conformance.bench.brokers.broker import start_broker
+from conformance.bench.brokers.mosquitto import ServerTls
+from conformance.bench.connection.address import Address
+from conformance.bench.connection.login import without_login
+from conformance.bench.connection.tls_files import TlsFiles
+from conformance.commands.demo.exchanges import recorded_cycle
+from conformance.commands.supervise.yard import WireYard
+from conformance.recordings.validate.live import Listener
 from protocol.recording import Header, RecordingWriter
 from protocol.site_file import scenario, scenario_text
 from reference_node.scenario.scenario_file import load_scenario

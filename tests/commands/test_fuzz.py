@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from conformance.bench.broker import start_broker
-from conformance.fuzz.report import FORMAT, render
+from conformance.bench.brokers.broker import start_broker
+from conformance.fuzz.run.report import FORMAT, render
 from protocol.site_file import scenario_text
 from tests.commands.yardwire import YARDWIRE
 
@@ -166,7 +166,7 @@ def test_nothing_found_is_said_of_a_whole_run_only(cases: int, complete: bool, e
 
 
 def test_a_board_that_never_connects_is_no_finding(site: Path, tmp_path: Path) -> None:
-    short = "import conformance.bench.arrival as a; a.WAIT_S = 3; a.SAID_EVERY_S = 1; "
+    short = "import conformance.bench.tap.arrival as a; a.WAIT_S = 3; a.SAID_EVERY_S = 1; "
     ended = subprocess.run(
         [sys.executable, "-c", short + YARDWIRE, "fuzz", "ferry", "--site", str(site), "--no-motion", "--choice",
          "embedded"],

@@ -16,10 +16,10 @@ from urllib.request import urlopen
 
 import pytest
 
-from conformance.bench.broker import start_broker
-from conformance.bench.login import without_login
-from conformance.publish.access import LISTENERS, access_list
-from conformance.publish.broker_configuration import broker_configuration
+from conformance.bench.brokers.broker import start_broker
+from conformance.bench.connection.login import without_login
+from conformance.publish.artefacts.access import LISTENERS, access_list
+from conformance.publish.artefacts.broker_configuration import broker_configuration
 from protocol.bulk_reading import BulkReader
 from protocol.recording import RecordedMessage, RecordingReader
 from protocol.site_file import scenario, scenario_text

@@ -17,7 +17,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from conformance.bench.broker import Broker, start_broker
+from conformance.bench.brokers.broker import Broker, start_broker
 from protocol.site_file import scenario_text
 from protocol.validation import read_message
 from tests.commands.yardwire import YARDWIRE

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from conformance.bench.broker import start_broker
+from conformance.bench.brokers.broker import start_broker
 from protocol.site_file import scenario_text
 from tests.commands.listener import Heard, Listener, acts
 from tests.commands.yardwire import YARDWIRE

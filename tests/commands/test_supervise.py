@@ -17,17 +17,17 @@ from urllib.request import urlopen
 
 import pytest
 
-from conformance.bench.broker import start_broker
+from conformance.bench.brokers.broker import start_broker
 from protocol.site_file import scenario as site_of_the_kit
 from protocol.site_file import scenario_text
 from protocol.wire.mqtt import MqttHost
+from reference_node.machines.world import World
 from reference_node.node import Link, node_on_the_wire
 from reference_node.scenario.scenario_file import library
-from reference_node.world import World
 from tests.commands.yardwire import YARDWIRE
 from tests.needs import needs
+from tests.recordings.gate import at_a_terminal
 from tests.supervisor.bus import ear_at, mortal_broker, until
-from tests.traffic.gate import at_a_terminal
 
 PATIENCE_S = 120
 

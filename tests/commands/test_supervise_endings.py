@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from conformance.bench.broker import Broker, start_broker
+from conformance.bench.brokers.broker import Broker, start_broker
 from protocol.site_file import scenario_text
 from tests.commands.listener import Listener
 from tests.commands.test_supervise import PATIENCE_S, Talk, ended, supervise

@@ -7,7 +7,7 @@ import sys
 
 import pytest
 
-from conformance.commands.terminal import harmless_streams, red
+from conformance.commands.terminal.streams import harmless_streams, red
 
 
 class Screen(io.StringIO):

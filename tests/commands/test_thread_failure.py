@@ -13,11 +13,11 @@ from time import monotonic, sleep
 
 import pytest
 
-from conformance.bench.broker import Broker, start_broker
+from conformance.bench.brokers.broker import Broker, start_broker
 from protocol.site_file import scenario_text
 from tests.commands.yardwire import YARDWIRE
-from tests.traffic.gate import witness
-from tests.traffic.recorder import ROOT, publisher
+from tests.recordings.gate import witness
+from tests.recordings.recorder import ROOT, publisher
 
 PATIENCE_S = 40
 PLANT = """
@@ -37,24 +37,26 @@ plant({place}, {after})
 SUPERVISE = ("supervise", "--yard", "simulated", "--broker", "BROKER", "--yes", "--site", "SITE")
 CONFORM = ("conform", "north", "--site", "SITE", "--spawn", "--no-motion", "--yes", "--broker", "BROKER")
 CASES = [
-    (("node", "north", "--site", "SITE", "--broker", "BROKER"), "reference_node.controller:Controller.tick", 1.0),
+    (("node", "north", "--site", "SITE", "--broker", "BROKER"),
+     "reference_node.controller.controller:Controller.tick", 1.0),
     (("node", "north", "--site", "SITE", "--broker", "BROKER"), "protocol.wire.mqtt:MqttHost._wait", 1.0),
     (("node", "north", "--site", "SITE", "--broker", "BROKER"), "protocol.wire.dial:Dialler._run", 0.0),
-    (SUPERVISE, "reference_node.controller:Controller.tick", 2.0),
+    (SUPERVISE, "reference_node.controller.controller:Controller.tick", 2.0),
     (SUPERVISE, "reference_node.supervisor.supervisor:Supervisor.receive", 2.0),
-    (("watch", "--site", "SITE", "--broker", "BROKER"), "conformance.page.live:LivePage.take", 0.5),
+    (("watch", "--site", "SITE", "--broker", "BROKER"), "conformance.page.server.live_model:LivePage.take", 0.5),
     (("validate", "--broker", "BROKER", "--site", "harlow-basin", "--seconds", "50"),
-     "conformance.validating.live:Listener.receive", 0.0),
-    (("record", "OUT", "--site", "harlow-basin", "--broker", "BROKER"), "conformance.traffic.tape:Tape.message", 0.5),
-    (CONFORM, "conformance.bench.evidence:EvidenceBook.record", 1.0),
-    (CONFORM, "conformance.bench.relay:Relay._arrived", 1.0),
-    (CONFORM, "conformance.bench.tap:Tap._serve", 0.0),
-    (CONFORM, "conformance.bench.node_socket:NodeSocket._send", 0.0),
+     "conformance.recordings.validate.live:Listener.receive", 0.0),
+    (("record", "OUT", "--site", "harlow-basin", "--broker", "BROKER"),
+     "conformance.recordings.record.writer:Tape.message", 0.5),
+    (CONFORM, "conformance.bench.tap.traffic_log:EvidenceBook.record", 1.0),
+    (CONFORM, "conformance.bench.tap.relay:Relay._arrived", 1.0),
+    (CONFORM, "conformance.bench.tap.tap:Tap._serve", 0.0),
+    (CONFORM, "conformance.bench.tap.node_socket:NodeSocket._send", 0.0),
     (("conform", "yard", "--site", "SITE", "--spawn", "--broker", "BROKER", "--yes"),
-     "conformance.played.node:PlayedNode.tick", 1.0),
+     "conformance.peers.node:PlayedNode.tick", 1.0),
     (("fuzz", "north", "--site", "SITE", "--spawn", "--no-motion", "--yes", "--corpus", "OUT", "--broker", "BROKER"),
-     "conformance.bench.relay:Relay._judged", 1.0),
-    (("demo", "--out", "OUT"), "reference_node.controller:Controller.tick", 2.0),
+     "conformance.bench.tap.relay:Relay._judged", 1.0),
+    (("demo", "--out", "OUT"), "reference_node.controller.controller:Controller.tick", 2.0),
 ]  # fmt: skip
 
 
@@ -121,7 +123,7 @@ def test_it_ends_with_2_and_is_silent(
 
 def test_a_page_that_cannot_be_drawn_any_more(broker: Broker, tmp_path: Path) -> None:
     words = ("watch", "--site", "SITE", "--broker", "BROKER")
-    with broken(words, "conformance.page.live:LivePage.model", 0.3, broker, tmp_path) as process:
+    with broken(words, "conformance.page.server.live_model:LivePage.model", 0.3, broker, tmp_path) as process:
         assert process.stdout is not None
         url = process.stdout.readline().split(" live: ")[1].strip()
         with urllib.request.urlopen(f"{url}stream", timeout=PATIENCE_S) as stream:

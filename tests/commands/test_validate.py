@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from paho.mqtt import publish
 
-from conformance.bench.broker import start_broker
-from conformance.bench.tap import Tap
+from conformance.bench.brokers.broker import start_broker
+from conformance.bench.tap.tap import Tap
 from conformance.commands import main
 from protocol.codec import encode
 from protocol.recording import Header, RecordedMessage, RecordingWriter

@@ -13,7 +13,7 @@ from typing import Any
 
 import cbor2
 
-from conformance.fuzz.hostile import all_hostile
+from conformance.fuzz.generate.hostile import all_hostile
 from protocol.bulk_reading import BulkReader
 from protocol.specification import specification
 from protocol.topics import NotATopic, parse_topic

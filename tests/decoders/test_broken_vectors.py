@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from conformance.bench.framing import packet, string
-from conformance.fuzz.hostile import Hostile, all_hostile
+from conformance.bench.mqtt.framing import packet, string
+from conformance.fuzz.generate.hostile import Hostile, all_hostile
 from protocol.specification import specification
 from tests.decoders.verdicts import packet_is_told, payload_is_judged
 from tests.protocol.vectors import Vector, vectors

@@ -12,7 +12,7 @@ import duckdb
 import pytest
 from cbor_diag import cbor2diag
 
-from conformance.fuzz.hostile import APPENDIX_F, HOSTILE_CBOR, HOSTILE_JSON
+from conformance.fuzz.generate.hostile import APPENDIX_F, HOSTILE_CBOR, HOSTILE_JSON
 from protocol.codec.cbor_bytes import decode_cbor
 from protocol.codec.json_text import decode_json
 from protocol.finding import Flaw

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from conformance.bench.packets import V5, V311, decode_or_explain
+from conformance.bench.mqtt.packets import V5, V311, decode_or_explain
 from protocol.bulk_reading import BulkReader
 from protocol.codec import encode
 from protocol.site import Encoding

@@ -17,19 +17,19 @@ import click
 import pytest
 from markdown_it import MarkdownIt
 
-from conformance.commands.exchanges import recorded_cycle
+from conformance.commands.demo.exchanges import recorded_cycle
 from conformance.commands.main import COMMANDS, cli
-from conformance.publish import sources
-from conformance.publish.artefacts import artefacts
-from conformance.publish.manual import manual
-from conformance.publish.prose import slug
+from conformance.publish.artefacts.artefacts import artefacts
+from conformance.publish.site import sources
+from conformance.publish.site.manual import manual
+from conformance.publish.site.prose import slug
 from protocol.recording import Header, RecordingWriter
 from protocol.site_file import scenario, scenario_text
 from protocol.specification import specification
 from protocol.validation import read_message
 from tests.needs import needs
 
-ROOT = Path(sources.__file__).parents[2]
+ROOT = Path(sources.__file__).parents[3]
 DOCUMENTS = [
     *sorted(ROOT.glob("docs/**/*.md")),
     ROOT / "README.md",

@@ -16,10 +16,10 @@ from pathlib import Path
 
 import pytest
 
-from conformance.bench.login import VARIABLES, without_login
-from conformance.publish import sources
-from conformance.publish.access import LISTENERS
-from conformance.publish.broker_configuration import FOLDER
+from conformance.bench.connection.login import VARIABLES, without_login
+from conformance.publish.artefacts.access import LISTENERS
+from conformance.publish.artefacts.broker_configuration import FOLDER
+from conformance.publish.site import sources
 from protocol.site_file import scenario_text
 from tests.docs.test_documents import blocks
 from tests.needs import needs

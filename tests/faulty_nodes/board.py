@@ -7,8 +7,8 @@ from collections.abc import Callable, Sequence
 
 from protocol.participant import Delivery, Publication
 from protocol.site import Site
-from reference_node.controller import Controller
-from reference_node.machines import Machines
+from reference_node.controller.controller import Controller
+from reference_node.machines.node_machines import Machines
 
 Firmware = Callable[[int, int, str], Controller]
 """Starts firmware with a boot, at an instant in ms, for a reset cause."""

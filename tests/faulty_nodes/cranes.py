@@ -10,7 +10,7 @@ from protocol.counting import next_count
 from protocol.guards import Order
 from protocol.position_table import OutsideTable
 from protocol.site import CranePlace
-from reference_node.controller import Controller
+from reference_node.controller.controller import Controller
 from reference_node.roles.crane import Crane, Load
 from reference_node.roles.shuttle import Shuttle
 from tests.faulty_nodes.faulty import faulty

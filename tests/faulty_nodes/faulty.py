@@ -7,15 +7,15 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
-from conformance.runner import Result, Run, Selection
-from conformance.stand import Stand
-from conformance.virtual_bench import Distortion, VirtualBench
+from conformance.bench.virtual_bench import Distortion, VirtualBench
+from conformance.suite.fixture import Stand
+from conformance.tester.runner import Result, Run, Selection
 from protocol.participant import Participant
 from protocol.site import Site
 from protocol.site_file import scenario
-from reference_node.controller import Controller
-from reference_node.machines import Machines
-from reference_node.world import World
+from reference_node.controller.controller import Controller
+from reference_node.machines.node_machines import Machines
+from reference_node.machines.world import World
 from tests.faulty_nodes.board import Board, firmware
 
 

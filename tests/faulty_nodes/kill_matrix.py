@@ -8,8 +8,8 @@ from pathlib import Path
 
 from rich.progress import track
 
-from conformance.runner import Result
-from conformance.verdict import Verdict
+from conformance.suite.verdict import Verdict
+from conformance.tester.runner import Result
 from tests.faulty_nodes.every import FAULTY
 from tests.faulty_nodes.faulty import Faulty
 from tests.faulty_supervisors.every import FAULTY as WRONG_SUPERVISORS

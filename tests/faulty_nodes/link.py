@@ -16,11 +16,11 @@ from protocol.specification import specification
 from protocol.validation import read_message
 from protocol.wire.evidence import LinkPacket
 from protocol.wire.packet import Ack, Connect, Kind, Ping, Subscribe
-from reference_node.controller import Controller
+from reference_node.controller.controller import Controller
+from reference_node.controller.heartbeat import Heartbeat
+from reference_node.controller.inbox import Inbox
+from reference_node.controller.stimulus_player import StimulusPlayer
 from reference_node.envelope import Envelope, Uptime
-from reference_node.heartbeat import Heartbeat
-from reference_node.inbox import Inbox
-from reference_node.stimulus_player import StimulusPlayer
 from tests.faulty_nodes.faulty import faulty
 
 

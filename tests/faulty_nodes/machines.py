@@ -7,8 +7,8 @@ from typing import Any
 
 from protocol.counting import next_count
 from protocol.guards import Order
-from reference_node.controller import Controller
-from reference_node.edge import Edge
+from reference_node.controller.controller import Controller
+from reference_node.mechanism.edge import Edge
 from reference_node.roles.berth import Berth
 from tests.faulty_nodes.faulty import faulty
 from tests.faulty_nodes.orders import without

@@ -9,10 +9,10 @@ from protocol.counting import next_count
 from protocol.guards import ORDER_GUARDS, NodeFacts, Order, OrderGuard
 from protocol.participant import Delivery, Publication
 from protocol.specification import Check
-from reference_node.controller import Controller
-from reference_node.faults import BadMessages, FaultRegister
-from reference_node.inbox import Inbox
-from reference_node.order_desk import OrderDesk
+from reference_node.controller.controller import Controller
+from reference_node.controller.faults import BadMessages, FaultRegister
+from reference_node.controller.inbox import Inbox
+from reference_node.controller.order_desk import OrderDesk
 from tests.faulty_nodes.faulty import faulty
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from conformance.case import all_cases
-from conformance.traceability import table
-from conformance.verdict import Verdict
+from conformance.suite.case import all_cases
+from conformance.suite.traceability import table
+from conformance.suite.verdict import Verdict
 from tests.faulty_nodes.every import FAULTY
 from tests.faulty_nodes.faulty import Faulty
 from tests.faulty_nodes.kill_matrix import PAGE, Kill, supervisors

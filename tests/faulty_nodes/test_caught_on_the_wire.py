@@ -9,16 +9,16 @@ import pytest
 import tests.faulty_nodes.link
 import tests.faulty_nodes.machines
 import tests.faulty_nodes.orders  # noqa: F401 - entering the nodes
-from conformance.bench.broker import start_broker
-from conformance.bench.tap import Tap
-from conformance.runner import Run, Selection
-from conformance.stand import Stand
-from conformance.verdict import Verdict
-from conformance.wire_bench import WireBench
+from conformance.bench.brokers.broker import start_broker
+from conformance.bench.tap.tap import Tap
+from conformance.bench.wire_bench import WireBench
+from conformance.suite.fixture import Stand
+from conformance.suite.verdict import Verdict
+from conformance.tester.runner import Run, Selection
 from protocol.site_file import scenario
 from protocol.wire.mqtt import MqttHost, monotonic_ms
-from reference_node.machines import Machines
-from reference_node.world import World
+from reference_node.machines.node_machines import Machines
+from reference_node.machines.world import World
 from tests.faulty_nodes.faulty import FAULTY
 
 SAMPLE = (

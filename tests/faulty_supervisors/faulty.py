@@ -7,12 +7,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from conformance.commands.briefed import briefed_supervisor
-from conformance.played.plan import Brief
-from conformance.played.stand import Play
-from conformance.played.virtual import VirtualYard
-from conformance.runner import Result, Run, Selection
-from conformance.virtual_bench import Distortion
+from conformance.bench.virtual_bench import Distortion
+from conformance.bench.virtual_yard import VirtualYard
+from conformance.commands.conform.briefed import briefed_supervisor
+from conformance.suite.brief import Brief
+from conformance.suite.supervisor_fixture import Play
+from conformance.tester.runner import Result, Run, Selection
 from protocol.participant import Participant
 from protocol.site import Site
 from protocol.site_file import read_site, scenario, scenario_text

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from random import Random
 from typing import Any, ClassVar
 
-from conformance.played.plan import TRAIN
+from conformance.suite.brief import TRAIN
 from protocol.counting import CLAIM_SPREAD, CLAIM_STEP, claim_id
 from protocol.site import NodeSite
 from protocol.specification import specification

@@ -2,9 +2,9 @@ from __future__ import annotations
 
 import pytest
 
-from conformance.case import all_cases
-from conformance.traceability import TESTABLE
-from conformance.verdict import Verdict
+from conformance.suite.case import all_cases
+from conformance.suite.traceability import TESTABLE
+from conformance.suite.verdict import Verdict
 from protocol.specification import specification
 from tests.faulty_supervisors.every import FAULTY
 from tests.faulty_supervisors.faulty import Faulty, judge

@@ -6,16 +6,16 @@ from random import Random
 
 import pytest
 
-from conformance.fuzz.campaign import Campaign, Options
+from conformance.bench.virtual_bench import VirtualBench
 from conformance.fuzz.link import link_of
-from conformance.fuzz.pace import LARGEST, Pace
-from conformance.stand import Stand
-from conformance.virtual_bench import VirtualBench
+from conformance.fuzz.run.campaign import Campaign, Options
+from conformance.fuzz.run.pace import LARGEST, Pace
+from conformance.suite.fixture import Stand
 from protocol.participant import Participant
 from protocol.site_file import scenario
-from reference_node.controller import Controller
-from reference_node.machines import Machines
-from reference_node.world import World
+from reference_node.controller.controller import Controller
+from reference_node.machines.node_machines import Machines
+from reference_node.machines.world import World
 from tests.faulty_nodes.board import Board
 from tests.faulty_nodes.bugs.campaign import campaign
 from tests.faulty_nodes.bugs.catalogue import BUGS

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from conformance.fuzz.deadlines import Deadlines
+from conformance.oracle.deadlines import Deadlines
 
 TOP = 2**32
 """Where uptime wraps: 49.7 days of milliseconds."""

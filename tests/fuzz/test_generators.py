@@ -9,18 +9,18 @@ from random import Random
 import pytest
 from hypothesis import given
 
-from conformance.fuzz.events import BY_HAND, STATES, Events
-from conformance.fuzz.finding import Finding, Oracle
-from conformance.fuzz.hostile import HOSTILE_CBOR, HOSTILE_JSON, all_hostile
-from conformance.fuzz.motion import harmless, moving_acts
-from conformance.fuzz.mutations import unlike_schema
-from conformance.fuzz.payloads import Payloads
-from conformance.fuzz.referee import Referee
-from conformance.fuzz.sequences import Sequences
-from conformance.fuzz.shrink import shrunk
-from conformance.fuzz.steps import from_text, order, to_text, wait
-from conformance.fuzz.strategies import bodies, drawn, flaws
-from conformance.log import Log
+from conformance.fuzz.generate.events import BY_HAND, STATES, Events
+from conformance.fuzz.generate.hostile import HOSTILE_CBOR, HOSTILE_JSON, all_hostile
+from conformance.fuzz.generate.motion import harmless, moving_acts
+from conformance.fuzz.generate.mutations import unlike_schema
+from conformance.fuzz.generate.payloads import Payloads
+from conformance.fuzz.generate.sequences import Sequences
+from conformance.fuzz.generate.steps import from_text, order, to_text, wait
+from conformance.fuzz.generate.strategies import bodies, drawn, flaws
+from conformance.fuzz.run.shrink import shrunk
+from conformance.oracle.finding import Finding, Oracle
+from conformance.oracle.link_log import Log
+from conformance.oracle.node_oracle import Referee
 from protocol.codec import encode
 from protocol.codec.shape import shape_of
 from protocol.site import Encoding

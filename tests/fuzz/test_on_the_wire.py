@@ -12,21 +12,21 @@ from random import Random
 
 import pytest
 
-from conformance.bench.broker import Broker, start_broker
-from conformance.bench.tap import Tap
-from conformance.fuzz.campaign import Campaign, Options
-from conformance.fuzz.corpus import Corpus, read_case
+from conformance.bench.brokers.broker import Broker, start_broker
+from conformance.bench.tap.tap import Tap
+from conformance.bench.wire_bench import WireBench
+from conformance.fuzz.generate.steps import disturbed, order
 from conformance.fuzz.link import FAULTS, TapLink, link_of
-from conformance.fuzz.steps import disturbed, order
-from conformance.fuzz.trial import Trial
-from conformance.stand import Stand
-from conformance.wire_bench import WireBench
+from conformance.fuzz.run.campaign import Campaign, Options
+from conformance.fuzz.run.corpus import Corpus, read_case
+from conformance.fuzz.run.trial import Trial
+from conformance.suite.fixture import Stand
 from protocol.recording import RecordedMessage, RecordingReader
 from protocol.site_file import scenario
 from protocol.wire.mqtt import MqttHost, monotonic_ms
-from reference_node.controller import Controller
-from reference_node.machines import Machines
-from reference_node.world import World
+from reference_node.controller.controller import Controller
+from reference_node.machines.node_machines import Machines
+from reference_node.machines.world import World
 from tests.faulty_nodes.board import Board
 from tests.faulty_nodes.bugs.catalogue import BUGS
 

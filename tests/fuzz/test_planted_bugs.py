@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from benchmarks.fuzz import CASES, SEED
-from conformance.fuzz.campaign import Found
+from conformance.fuzz.run.campaign import Found
 from tests.faulty_nodes.bugs.campaign import campaign
 from tests.faulty_nodes.bugs.catalogue import BUGS, Bug
 

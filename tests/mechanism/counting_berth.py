@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from reference_node.edge import Edge
-from reference_node.roles.arrival import ArrivalSettings
-from reference_node.roles.debounce import Debounce
+from reference_node.mechanism.edge import Edge
+from reference_node.sensing.arrival import ArrivalSettings
+from reference_node.sensing.debounce import Debounce
 
 
 class CountingBerth:

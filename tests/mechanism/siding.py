@@ -6,7 +6,7 @@ import random
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
-from reference_node.edge import Edge
+from reference_node.mechanism.edge import Edge
 from reference_node.mechanism.reed import Reed
 from reference_node.mechanism.track import Track
 from reference_node.mechanism.train import Consist, Locomotive, Train

@@ -9,9 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from protocol.position_table import OutsideTable, PositionTable
-from reference_node.edge import Edge
+from reference_node.mechanism.edge import Edge
 from reference_node.mechanism.track import Track
-from reference_node.roles.arrival import Arrival, ArrivalSettings
+from reference_node.sensing.arrival import Arrival, ArrivalSettings
 from tests.examples import examples
 from tests.mechanism.counting_berth import CountingBerth
 from tests.mechanism.siding import Engine, bring_in, siding

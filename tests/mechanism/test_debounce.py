@@ -5,7 +5,7 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reference_node.roles.debounce import Debounce
+from reference_node.sensing.debounce import Debounce
 
 
 def test_a_burst_counts_once_and_from_its_last_edge() -> None:

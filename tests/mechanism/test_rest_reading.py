@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reference_node.roles.rest_reading import READING_LIMIT, Passage, PassageGeometry, rest_reading
+from reference_node.sensing.rest_reading import READING_LIMIT, Passage, PassageGeometry, rest_reading
 
 STEADY = PassageGeometry(settling_us=0)
 

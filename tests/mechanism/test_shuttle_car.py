@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reference_node.edge import Edge
+from reference_node.mechanism.edge import Edge
 from reference_node.mechanism.shuttle_car import Line, ShuttleCar
 
 LINE = Line({"stop-1": 0.0, "stop-2": 600.0, "stop-3": 1500.0}, speed=300.0, acceleration=600.0)

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reference_node.edge import Edge
+from reference_node.mechanism.edge import Edge
 from reference_node.mechanism.reed import Reed
 from reference_node.mechanism.track import NOISE_US, Track
 from reference_node.mechanism.train import Consist, Locomotive, Magnet, Train

@@ -7,19 +7,19 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 
-from conformance.bench.broker import Broker, start_broker
-from conformance.page.ear import listening
-from conformance.page.live import LivePage
-from conformance.page.server import Served, serve
+from conformance.bench.brokers.broker import Broker, start_broker
+from conformance.page.server.live_model import LivePage
+from conformance.page.server.server import Served, serve
+from conformance.page.server.subscriber import listening
 from protocol.site import Site
 from protocol.site_file import scenario
 from protocol.wire.mqtt import MqttHost, monotonic_ms
+from reference_node.machines.world import World
 from reference_node.node import Link, node_on_the_wire
 from reference_node.supervisor.by_hand import ByHand
 from reference_node.supervisor.goals import Goal
 from reference_node.supervisor.question import Question as Asked
 from reference_node.supervisor.supervisor import Supervisor
-from reference_node.world import World
 
 STANDS = {("stack-n", 0): "C-100", ("stack-n", 1): "C-101", ("stack-n", 2): "C-102"}
 

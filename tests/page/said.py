@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from conformance.page.yard import Yard
+from conformance.page.model.yard import Yard
 from protocol.codec import encode
 from protocol.recording import EventKind, RecordedEvent, RecordedMessage
 from protocol.site import Encoding, Site

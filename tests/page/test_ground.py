@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from conformance.page.ground import Ground, Point
-from conformance.page.sheet import sheets
+from conformance.page.model.plan_geometry import Ground, Point
+from conformance.page.server.assets import sheets
 from protocol.site import PlaceKind, Site
 from protocol.site_file import read_site, scenario, scenario_text
 

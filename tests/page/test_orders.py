@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from conformance.page.clerk import Clerk
-from conformance.page.desk import Errand, Goal, Held, Question, Review, Unanswered
-from conformance.page.orders import DESKS_OWN, NOT_OFFERED, NotThisWay, offers
+from conformance.page.server.desk import Errand, Goal, Held, Question, Review, Unanswered
+from conformance.page.server.order_forms import DESKS_OWN, NOT_OFFERED, NotThisWay, offers
+from conformance.page.server.requests import Clerk
 from protocol.schemas import is_valid
 from protocol.site_file import scenario
 from protocol.specification import specification

@@ -12,9 +12,9 @@ from typing import Any
 
 import pytest
 
-from conformance.page.hub import MOST_VIEWERS, Hub
-from conformance.page.live import LivePage
-from conformance.page.server import Served, serve
+from conformance.page.server.broadcaster import MOST_VIEWERS, Hub
+from conformance.page.server.live_model import LivePage
+from conformance.page.server.server import Served, serve
 from protocol.site_file import scenario
 from protocol.trouble import Trouble
 from tests.page.said import CRANE, Bus

@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from conformance.commands.exchanges import recorded_cycle
-from conformance.page.jobs import ENDED_KEPT, OPEN_KEPT
-from conformance.page.log import FAULTS_KEPT, LINES_KEPT
-from conformance.page.yard import Yard
+from conformance.commands.demo.exchanges import recorded_cycle
+from conformance.page.model.jobs import ENDED_KEPT, OPEN_KEPT
+from conformance.page.model.log import FAULTS_KEPT, LINES_KEPT
+from conformance.page.model.yard import Yard
 from protocol.recording import EventKind, RecordedEvent
 from protocol.site_file import scenario
 from protocol.specification import specification

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from conformance.commands import main
-from conformance.publish.artefacts import artefacts
+from conformance.publish.artefacts.artefacts import artefacts
 from protocol.site_file import scenario
 from protocol.specification import specification
 

@@ -8,8 +8,8 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
-from conformance.bench.mosquitto import Mosquitto, find_mosquitto
-from conformance.publish.broker_configuration import FOLDER
+from conformance.bench.brokers.mosquitto import Mosquitto, find_mosquitto
+from conformance.publish.artefacts.broker_configuration import FOLDER
 
 
 class Published(Mosquitto):

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from conformance.bench.mosquitto import Mosquitto, find_mosquitto
-from conformance.publish.access import access_list
+from conformance.bench.brokers.mosquitto import Mosquitto, find_mosquitto
+from conformance.publish.artefacts.access import access_list
 from protocol.site_file import scenario
 from protocol.specification import specification
 from tests.bench.wire import Closed, Wire, publish, subscribe

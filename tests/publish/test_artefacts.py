@@ -13,8 +13,8 @@ from typing import Any
 
 import pytest
 
-from conformance.publish import names
-from conformance.publish.artefacts import artefacts
+from conformance.publish.artefacts import names
+from conformance.publish.artefacts.artefacts import artefacts
 from protocol.site_file import scenario
 from protocol.specification import specification
 from protocol.topics import Topic

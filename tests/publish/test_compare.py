@@ -18,11 +18,11 @@ from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
 from conformance.commands import main
-from conformance.publish.bundle import bundled
-from conformance.publish.compare import RECEIVERS, SENDERS, Comparison, compare
-from conformance.publish.corners import corners
+from conformance.publish.artefacts.bundle import bundled
+from conformance.publish.compare.compare import RECEIVERS, SENDERS, Comparison, compare
+from conformance.publish.compare.corners import corners
+from conformance.publish.compare.reader import Reader
 from conformance.publish.model import NotExpressible, Variant, merged, schemas, variants
-from conformance.publish.reader import Reader
 from protocol.schemas import is_valid
 from protocol.specification import Figure, Schema, Specification, specification
 from tests.examples import examples

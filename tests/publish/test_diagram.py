@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import pytest
 
-from conformance.publish.diagram import LETTER, SMALL, Plan, plan
+from conformance.publish.site.diagram import LETTER, SMALL, Plan, plan
 from protocol.specification import Table, Transition, specification
 
 TABLES = sorted(specification().tables)

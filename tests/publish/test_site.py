@@ -12,7 +12,7 @@ import pytest
 
 from conformance.commands import main
 from conformance.publish.edition import MARK
-from conformance.publish.site import broken_links
+from conformance.publish.site.site import broken_links
 from protocol.specification import specification
 from tests.needs import needs
 from tests.publish.npm import installed

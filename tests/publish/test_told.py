@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from hypothesis import given
 
-from conformance.publish.told import told
+from conformance.publish.site.byte_dump import told
 from protocol.codec import encode
 from protocol.site import Encoding
 from tests.strategies import Body, messages_and_bodies

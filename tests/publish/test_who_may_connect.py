@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from conformance.publish.access import LISTENERS, access_list
-from conformance.publish.broker_configuration import broker_configuration
+from conformance.publish.artefacts.access import LISTENERS, access_list
+from conformance.publish.artefacts.broker_configuration import broker_configuration
 from protocol.site_file import scenario
 from protocol.specification import specification
 from protocol.wire.packet import Connack, Kind

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from protocol.position_table import PositionTable
-from reference_node.track_machine import OFF_STAGE
+from reference_node.machines.siding import OFF_STAGE
 from tests.mechanism.test_arrival import FLEET
 from tests.reference_node.yard import BOOT, Yard, answers
 

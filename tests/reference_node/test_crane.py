@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from protocol.position_table import PositionTable
 from protocol.site_file import scenario
-from reference_node.machines import Machines
+from reference_node.machines.node_machines import Machines
 from tests.examples import examples
 from tests.reference_node.yard import BOOT, Yard, answers, homed_crane, with_crane
 

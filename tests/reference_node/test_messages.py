@@ -14,10 +14,10 @@ from protocol.site import Encoding
 from protocol.site_file import scenario
 from protocol.sizes import publish_size
 from protocol.specification import specification
-from reference_node.controller import Controller
-from reference_node.inbox import packet_size
-from reference_node.machines import Machines
-from reference_node.world import World
+from reference_node.controller.controller import Controller
+from reference_node.controller.inbox import packet_size
+from reference_node.machines.node_machines import Machines
+from reference_node.machines.world import World
 from tests.reference_node.yard import BOOT, Yard, answers, homed_crane, with_node
 
 ALL = ("north", "south", "siding", "ferry")

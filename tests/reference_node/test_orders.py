@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from protocol.guards import ORDER_GUARDS
 from protocol.specification import specification
-from reference_node.order_desk import OrderDesk
+from reference_node.controller.order_desk import OrderDesk
 from tests.examples import examples
 from tests.reference_node.yard import BOOT, NEVER, Yard, answers, homed_crane
 

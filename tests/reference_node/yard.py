@@ -12,10 +12,10 @@ from protocol.participant import Delivery, Publication
 from protocol.site import Encoding, NodeSite, Site
 from protocol.site_file import scenario
 from protocol.validation import read_publication
-from reference_node.controller import Controller
-from reference_node.machines import Machines
+from reference_node.controller.controller import Controller
+from reference_node.machines.node_machines import Machines
+from reference_node.machines.world import World
 from reference_node.mechanism.train import Consist
-from reference_node.world import World
 
 BOOT = 4711
 NEVER = 2**31 - 1

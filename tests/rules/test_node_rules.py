@@ -19,8 +19,8 @@ from protocol.site_file import scenario
 from protocol.specification import Check
 from protocol.wire.virtual_broker import Intercept
 from reference_node.boot_counter import next_boot
-from reference_node.controller import Controller
-from reference_node.order_desk import OrderDesk
+from reference_node.controller.controller import Controller
+from reference_node.controller.order_desk import OrderDesk
 from reference_node.roles.crane import Crane
 from reference_node.supervisor.goals import Move
 from tests.supervisor.terminal import Hand, Terminal, believes_only_truth, read, where

@@ -9,9 +9,9 @@ from collections.abc import Callable
 
 import click
 
-from conformance.bench.broker import start_broker
-from conformance.commands.supervise import LOOK_S
-from conformance.commands.supervise_yard import WireYard
+from conformance.bench.brokers.broker import start_broker
+from conformance.commands.supervise.command import LOOK_S
+from conformance.commands.supervise.yard import WireYard
 from protocol.site_file import scenario as site_of_the_kit
 from reference_node.scenario.scenario_file import library, load_scenario
 from reference_node.scenario.story import Outcome

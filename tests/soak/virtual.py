@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from conformance.runner import Result
-from conformance.verdict import Verdict
+from conformance.suite.verdict import Verdict
+from conformance.tester.runner import Result
 from protocol.site import Site
 from protocol.site_file import scenario
 from tests.faulty_nodes.faulty import run_of

@@ -9,12 +9,12 @@ from contextlib import contextmanager
 from pathlib import Path
 from random import Random
 
-from conformance.bench.broker import start_broker
-from conformance.bench.spawned_node import spawned_node
-from conformance.bench.tap import Tap
-from conformance.runner import Run
-from conformance.stand import Stand
-from conformance.wire_bench import WireBench
+from conformance.bench.brokers.broker import start_broker
+from conformance.bench.processes.spawned_node import spawned_node
+from conformance.bench.tap.tap import Tap
+from conformance.bench.wire_bench import WireBench
+from conformance.suite.fixture import Stand
+from conformance.tester.runner import Run
 from protocol.site_file import load_site
 from tests.soak.virtual import Outcome, alarms
 

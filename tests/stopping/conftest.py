@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from conformance.bench.broker import Broker, start_broker
+from conformance.bench.brokers.broker import Broker, start_broker
 from protocol.site_file import scenario_text
 
 _numbers = itertools.count()

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import click
 
-from conformance.whole_file import beside, growing
+from conformance.files.whole_file import beside, growing
 
 
 def _wait() -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from conformance.bench.broker import Broker
+from conformance.bench.brokers.broker import Broker
 from protocol.recording import Header, RecordedEnd, RecordedMessage, RecordingReader, RecordingWriter
 from tests.stopping.processes import YARDWIRE, started
 

@@ -12,7 +12,7 @@ import pytest
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion
 
-from conformance.bench.broker import Broker
+from conformance.bench.brokers.broker import Broker
 from protocol.topics import parse_topic
 from protocol.validation import read_message
 from tests.stopping.processes import PATIENCE_S, started

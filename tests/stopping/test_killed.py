@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from conformance.bench.child import Child
+from conformance.bench.processes.child import Child
 from tests.needs import needs
 from tests.stopping.processes import HAS_PROC, left_running, started
 
@@ -85,7 +85,7 @@ def test_at_any_moment_of_the_start_of_a_child(after_s: float, mark: str) -> Non
     """There is no moment at which the kit can be killed and its child goes on."""
     script = (
         "import sys, time\n"
-        "from conformance.bench.child import Child\n"
+        "from conformance.bench.processes.child import Child\n"
         "print('now', flush=True)\n"
         "Child([sys.executable, '-c', 'import time; time.sleep(600)'])\n"
         "time.sleep(600)"

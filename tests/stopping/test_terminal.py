@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from conformance.bench.broker import Broker
+from conformance.bench.brokers.broker import Broker
 from tests.stopping.processes import PATIENCE_S, YARDWIRE, left_running, started
 from tests.stopping.test_every_command import require_whole
 

@@ -12,8 +12,8 @@ from time import monotonic, sleep
 from paho.mqtt.client import Client, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion
 
-from conformance.bench.address import Address
-from conformance.bench.mosquitto import Mosquitto, find_mosquitto
+from conformance.bench.brokers.mosquitto import Mosquitto, find_mosquitto
+from conformance.bench.connection.address import Address
 from reference_node.supervisor.question import Ask, Question
 from tests.supervisor.terminal import read
 

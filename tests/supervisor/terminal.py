@@ -14,12 +14,12 @@ from protocol.topics import Topic, parse_topic
 from protocol.validation import read_message
 from protocol.wire.virtual import VirtualBus
 from protocol.wire.virtual_time import VirtualTime
-from reference_node.controller import Controller
-from reference_node.machines import Machines
+from reference_node.controller.controller import Controller
+from reference_node.machines.node_machines import Machines
+from reference_node.machines.siding import OFF_STAGE
+from reference_node.machines.world import World as Truth
 from reference_node.supervisor.question import Ask, Question
 from reference_node.supervisor.supervisor import Supervisor
-from reference_node.track_machine import OFF_STAGE
-from reference_node.world import World as Truth
 
 NODES = ("north", "south", "siding", "ferry")
 BOXES = {("stack-n", 0): "B1", ("stack-n", 1): "B2", ("stack-n", 2): "B3"}

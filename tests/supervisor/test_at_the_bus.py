@@ -8,8 +8,8 @@ from typing import TypeVar
 
 import pytest
 
-from conformance.commands.supervise_prompt import Words
-from conformance.commands.terminal import red
+from conformance.commands.supervise.prompt import Words
+from conformance.commands.terminal.streams import red
 from reference_node.supervisor.by_hand import ByHand
 from reference_node.supervisor.gap import AWAY
 from reference_node.supervisor.holds import Stage

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from conformance.bench.broker import Broker, start_broker
+from conformance.bench.brokers.broker import Broker, start_broker
 from tests.needs import needs
 
 

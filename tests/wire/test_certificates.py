@@ -12,12 +12,12 @@ from pathlib import Path
 
 import pytest
 
-from conformance.bench.address import Address
-from conformance.bench.broker import start_broker
-from conformance.bench.mosquitto import ServerTls
-from conformance.bench.probe import probe
-from conformance.bench.tls_files import TlsFiles
-from conformance.traffic.capture import Capture
+from conformance.bench.brokers.broker import start_broker
+from conformance.bench.brokers.mosquitto import ServerTls
+from conformance.bench.brokers.probe import probe
+from conformance.bench.connection.address import Address
+from conformance.bench.connection.tls_files import TlsFiles
+from conformance.recordings.record.capture import Capture
 from protocol.trouble import Trouble
 from tests.certificates import Authority, Issued
 from tests.needs import needs

@@ -12,9 +12,9 @@ from typing import Any
 
 import pytest
 
-from conformance.bench.broker import Broker, start_broker
+from conformance.bench.brokers.broker import Broker, start_broker
 from conformance.bench.loop_thread import LoopThread
-from conformance.commands.thread_failure import stopped_by_a_thread
+from conformance.commands.terminal.thread_failure import stopped_by_a_thread
 from protocol.wire.fail_stop import Failed, FailStop, check, fail, fail_stop, task
 from protocol.wire.mqtt_client import MqttClient
 

@@ -11,9 +11,9 @@ from contextlib import ExitStack, contextmanager
 
 import pytest
 
-from conformance.bench.broker import Broker, start_broker
-from conformance.bench.evidence import TapPacket
-from conformance.bench.tap import Tap
+from conformance.bench.brokers.broker import Broker, start_broker
+from conformance.bench.tap.tap import Tap
+from conformance.bench.tap.traffic_log import TapPacket
 from protocol.participant import Delivery, Participant, Publication
 from protocol.trouble import Trouble
 from protocol.wire.mqtt import MqttHost

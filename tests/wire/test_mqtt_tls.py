@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from conformance.bench.broker import start_broker
-from conformance.bench.mosquitto import ServerTls
+from conformance.bench.brokers.broker import start_broker
+from conformance.bench.brokers.mosquitto import ServerTls
 from protocol.participant import Publication
 from protocol.trouble import Trouble
 from protocol.wire.mqtt import MqttHost

@@ -32,24 +32,30 @@ KNOWN = {
     ("protocol/codec/cbor_bytes.py", "except"): "on the caller's thread: the decoder's verdict on bytes",
     ("conformance/bench/loop_thread.py", "run_coroutine_threadsafe"): "its result is waited for",
     ("conformance/bench/loop_thread.py", "call_soon_threadsafe"): "stops the loop, and no more",
-    ("conformance/bench/tap.py", "gather"): "tasks of fail_stop.task, which have told theirs",
-    ("conformance/bench/relay.py", "gather"): "tasks of fail_stop.task, which have told theirs",
-    ("conformance/bench/node_socket.py", "gather"): "a task of fail_stop.task, which has told its own",
-    ("conformance/bench/relay.py", "except"): "told to the book, which keeps it and stops the program",
+    ("conformance/bench/tap/tap.py", "gather"): "tasks of fail_stop.task, which have told theirs",
+    ("conformance/bench/tap/relay.py", "gather"): "tasks of fail_stop.task, which have told theirs",
+    ("conformance/bench/tap/node_socket.py", "gather"): "a task of fail_stop.task, which has told its own",
+    ("conformance/bench/tap/relay.py", "except"): "told to the book, which keeps it and stops the program",
     (
-        "conformance/bench/amqtt_mended.py",
+        "conformance/bench/brokers/amqtt_mended.py",
         "create_task",
     ): "the broker's own, whose clients may leave at any time",
-    ("conformance/bench/amqtt_mended.py", "gather"): "the broker's own, whose clients may leave at any time",
-    ("conformance/bench/embedded.py", "set_exception_handler"): "the broker's own, noted in its log",
-    ("conformance/page/desk.py", "except"): "raised by whoever waits for the errand",
-    ("conformance/runner.py", "except"): "on the main thread: the verdict on a case is ERROR",
+    (
+        "conformance/bench/brokers/amqtt_mended.py",
+        "gather",
+    ): "the broker's own, whose clients may leave at any time",
+    ("conformance/bench/brokers/embedded.py", "set_exception_handler"): "the broker's own, noted in its log",
+    ("conformance/page/server/desk.py", "except"): "raised by whoever waits for the errand",
+    ("conformance/tester/runner.py", "except"): "on the main thread: the verdict on a case is ERROR",
     ("conformance/commands/main.py", "except"): "on the main thread: how the command ends",
     (
-        "conformance/commands/held.py",
+        "conformance/commands/tap/held.py",
         "suppress",
     ): "on the main thread, which ends; says that the hold is not known",
-    ("conformance/commands/demo.py", "ThreadPoolExecutor"): "its result is asked for at the end of the demo",
+    (
+        "conformance/commands/demo/command.py",
+        "ThreadPoolExecutor",
+    ): "its result is asked for at the end of the demo",
 }
 
 

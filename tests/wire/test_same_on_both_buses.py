@@ -9,7 +9,7 @@ from collections import defaultdict
 from collections.abc import Callable
 from random import Random
 
-from conformance.bench.broker import Broker
+from conformance.bench.brokers.broker import Broker
 from protocol.participant import Delivery, Publication
 from protocol.wire.mqtt import MqttHost
 from protocol.wire.virtual import VirtualBus

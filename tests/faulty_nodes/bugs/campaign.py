@@ -5,14 +5,14 @@ from __future__ import annotations
 import random
 from typing import Any
 
-from conformance.fuzz.campaign import Campaign, Options
+from conformance.bench.virtual_bench import VirtualBench
 from conformance.fuzz.link import link_of
-from conformance.stand import Stand
-from conformance.virtual_bench import VirtualBench
+from conformance.fuzz.run.campaign import Campaign, Options
+from conformance.suite.fixture import Stand
 from protocol.site_file import scenario
-from reference_node.controller import Controller
-from reference_node.machines import Machines
-from reference_node.world import World
+from reference_node.controller.controller import Controller
+from reference_node.machines.node_machines import Machines
+from reference_node.machines.world import World
 from tests.faulty_nodes.board import Board, firmware
 
 VIRTUAL = {"shorten_tries": 300, "shorten_s": 36_000.0}

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from protocol.participant import Delivery, Publication
-from reference_node.controller import Controller
+from reference_node.controller.controller import Controller
 from tests.faulty_nodes.board import Crash
 from tests.faulty_nodes.bugs.registry import bug
 

@@ -12,8 +12,8 @@ import cbor2
 from protocol.guards import Order
 from protocol.participant import Delivery, Publication
 from protocol.validation import read_message
-from reference_node.controller import Controller
-from reference_node.inbox import Inbox
+from reference_node.controller.controller import Controller
+from reference_node.controller.inbox import Inbox
 from tests.faulty_nodes.board import Crash
 from tests.faulty_nodes.bugs.registry import bug
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from reference_node.controller import Controller
+from reference_node.controller.controller import Controller
 
 
 @dataclass(frozen=True, slots=True)

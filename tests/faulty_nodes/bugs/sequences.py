@@ -8,11 +8,11 @@ from typing import Any
 from protocol.counting import next_count
 from protocol.guards import ORDER_GUARDS, Order
 from protocol.participant import Delivery, Publication
-from reference_node.controller import Controller
+from reference_node.controller.controller import Controller
+from reference_node.controller.faults import FaultRegister
+from reference_node.controller.heartbeat import Heartbeat
+from reference_node.controller.order_desk import OrderDesk
 from reference_node.envelope import Envelope, Uptime
-from reference_node.faults import FaultRegister
-from reference_node.heartbeat import Heartbeat
-from reference_node.order_desk import OrderDesk
 from tests.faulty_nodes.board import Crash
 from tests.faulty_nodes.bugs.registry import bug
 from tests.faulty_nodes.link import StopsAtTheWrap

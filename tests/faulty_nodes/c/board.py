@@ -9,11 +9,11 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
-from conformance.bench.broker import Broker
-from conformance.bench.tap import Tap
-from conformance.publish.header import header
-from conformance.stand import Stand
-from conformance.wire_bench import WireBench
+from conformance.bench.brokers.broker import Broker
+from conformance.bench.tap.tap import Tap
+from conformance.bench.wire_bench import WireBench
+from conformance.publish.artefacts.header import header
+from conformance.suite.fixture import Stand
 from protocol.site import Site
 from protocol.site_file import read_site, scenario_text
 from protocol.specification import specification

@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from random import Random
 
-from conformance.bench.broker import start_broker
-from conformance.runner import Run
-from conformance.stand import Stand
-from conformance.verdict import Verdict
+from conformance.bench.brokers.broker import start_broker
+from conformance.suite.fixture import Stand
+from conformance.suite.verdict import Verdict
+from conformance.tester.runner import Run
 from tests.faulty_nodes.c.board import NODE, build, on_the_bench, site
 from tests.needs import needs, needs_header
 

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from conformance.bench.broker import Broker, start_broker
-from conformance.fuzz.campaign import Campaign, Options
+from conformance.bench.brokers.broker import Broker, start_broker
 from conformance.fuzz.link import link_of
-from conformance.verdict import Broken
+from conformance.fuzz.run.campaign import Campaign, Options
+from conformance.suite.verdict import Broken
 from tests.faulty_nodes.c.board import NODE, build, on_the_bench
 from tests.faulty_nodes.c.bugs import BUGS, DIES, SILENT, WRONG, Bug
 from tests.needs import needs, needs_header

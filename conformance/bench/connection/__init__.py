@@ -1,0 +1,1 @@
+"""Where a broker is, and how to be let in."""

@@ -1,0 +1,1 @@
+"""MQTT control packets as bytes, for the tap and the recorder."""

@@ -1,0 +1,1 @@
+"""Programs that the kit starts, and that never outlive it."""

@@ -1,0 +1,73 @@
+"""Waiting for a board to come to the tap, and what to check where it does not."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+from conformance.bench.tap.tap import Tap
+from protocol.trouble import Trouble
+
+WAIT_S = 30.0
+LOOK_S = 0.1
+SAID_EVERY_S = 5.0
+"""How often a line is written where none can be written over: a file, a build server."""
+CHECK = (
+    "Is it on, has it the network, and was it given the address and port that are said above?"
+    " A board needs --bind with this machine's address in its network"
+)
+
+
+def wait_for_node(tap: Tap, node: str, tell: Callable[[str], object], *, slow: float = 1.0) -> None:
+    """Wait until NODE has connected to the tap; `tell` gets the count of the seconds at every look.
+
+    Raises Trouble where it does not come: nothing can be said of it then, not even that it fails.
+    """
+    limit = WAIT_S * slow
+    began = time.monotonic()
+    while not tap.wait_for(lambda _packet: True, LOOK_S):
+        waited = time.monotonic() - began
+        if waited >= limit:
+            _require_likely(tap, node, limit)
+            return
+        came = _came(tap)
+        line = f"waiting for {node} at {tap.host}, port {tap.port}: {waited:.0f} of {limit:.0f} s"
+        tell(f"{line}; {came}" if came else line)
+
+
+def seldom(tell: Callable[[str], object]) -> Callable[[str], None]:
+    """Tells only what comes SAID_EVERY_S or more after what was told before it."""
+    last = time.monotonic()
+
+    def tell_at_times(line: str) -> None:
+        nonlocal last
+        if time.monotonic() - last >= SAID_EVERY_S:
+            last = time.monotonic()
+            tell(line)
+
+    return tell_at_times
+
+
+def _require_likely(tap: Tap, node: str, limit: float) -> None:
+    """Take the one client that may be the node for it. Raises Trouble where there is none."""
+    if tap.settle_for_best():
+        return
+    where = f"{tap.host}:{tap.port}"
+    if not tap.connections:
+        raise Trouble(f"nothing connected within {limit:.0f} s", where=where, mend=CHECK)
+    came = _came(tap) or f"{len(tap.connections)} connections spoke no MQTT"
+    raise Trouble(
+        f"{node} did not connect within {limit:.0f} s: {came}",
+        where=where,
+        mend="A node is known by its will, its subscription to its job-order topic and its messages: "
+        "does the board use the names of site and node that are in the site file?",
+    )
+
+
+def _came(tap: Tap) -> str:
+    """Who else is there, in a few words."""
+    others = tap.strangers()
+    if not others:
+        return ""
+    names = ", ".join(ascii(name) for name in list(others)[:3])
+    return f"{len(others)} other client{'s' * (len(others) > 1)} came ({names})"

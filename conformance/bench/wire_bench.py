@@ -1,0 +1,205 @@
+"""A bench on the wire: the node comes through the tap to any broker, and what the tap saw is judged."""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from types import TracebackType
+from typing import Self
+
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.reasoncodes import ReasonCode
+
+from conformance.bench.connection.address import Address
+from conformance.bench.tap.tap import Tap, TapPacket
+from conformance.suite.bench import Bench, CannotJudge
+from conformance.suite.verdict import Unclear
+from protocol.trouble import Trouble
+from protocol.validation import read_publication
+from protocol.wire.connect_trouble import trouble_of
+from protocol.wire.evidence import Direction, Fate
+from protocol.wire.fail_stop import check
+from protocol.wire.mqtt_client import MqttClient
+from protocol.wire.packet import Publish
+from protocol.wire.refusals import refused
+
+CONNECT_SECONDS = 10.0
+FORGET_SECONDS = 2.0
+LOOK_SECONDS = 0.5
+"""How soon a wait notices that a thread has failed."""
+
+
+class GivenUp(BaseException):
+    """The run is stopped from another thread. No Exception: it is no fault of a case, and ends it."""
+
+
+class WireBench(Bench):
+    """Publishes through the broker as the tester and reads the tap. Entering it connects."""
+
+    kind = "wire"
+    judges_orders = True
+    """Whether the node under test is one that takes orders."""
+
+    def __init__(self, tap: Tap, broker: Address, restart: Callable[[], None] | None = None) -> None:
+        """`restart` resets the node as a power failure does, if the user has a way to do that."""
+        super().__init__()
+        self.tap = tap
+        self._broker, self._reset = broker, restart
+        self.can_restart = restart is not None
+        self._arrived: queue.SimpleQueue[TapPacket | None] = queue.SimpleQueue()
+        self._given_up = threading.Event()
+        self._client = MqttClient(CallbackAPIVersion.VERSION2, client_id="", clean_session=True)
+        self._sent: set[int] = set()
+        """What was sent by the kit: any other order to the node is somebody else's."""
+        tap.on_packet(self._arrived.put)
+
+    def __enter__(self) -> Self:
+        if self._broker.user is not None:
+            self._client.username_pw_set(self._broker.user, self._broker.password)
+        context = self._broker.tls_context()
+        if context is not None:
+            self._client.tls_set_context(context)
+        try:
+            self._client.connect(self._broker.host, self._broker.port, keepalive=15)
+        except OSError as error:
+            raise trouble_of(self._broker.endpoint(), error) from None
+        codes: queue.SimpleQueue[ReasonCode] = queue.SimpleQueue()
+        self._client.on_connect = lambda _client, _data, _flags, code, _properties: codes.put(code)
+        self._client.on_disconnect = lambda *_: setattr(self, "tester_lost", True)
+        self._client.loop_start()
+        try:
+            code = codes.get(timeout=CONNECT_SECONDS)
+        except queue.Empty:
+            self._client.loop_stop()
+            mend = "Check that an MQTT broker listens there"
+            raise Trouble("the broker does not answer", where=self._broker.name, mend=mend) from None
+        if code.is_failure:
+            self._client.loop_stop()
+            raise refused(self._broker.endpoint(), code.value)
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    @property
+    def now_ms(self) -> float:
+        """Monotonic milliseconds, the tap's clock."""
+        return time.monotonic_ns() / 1e6
+
+    def publish(self, topic: str, payload: bytes, *, qos: int = 1, retain: bool = False) -> None:
+        """Publish through the broker."""
+        self._sent.add(hash((topic, payload)))
+        self._client.publish(topic, payload, qos, retain)
+
+    def take_off_broker(self, topic: str) -> None:
+        """Take what is retained on a topic off the broker (MQTT 3.1.1 section 3.3.1.3), and wait until it is."""
+        told = self._client.publish(topic, b"", 1, True)
+        with suppress(RuntimeError, ValueError):  # the broker has gone, and its memory with it
+            told.wait_for_publish(FORGET_SECONDS)
+
+    def deliver_retained(self, topic: str, payload: bytes) -> None:
+        """Send a PUBLISH with the retain flag from the tap: none is left on the broker."""
+        name = topic.encode()
+        rest = len(name).to_bytes(2, "big") + name + payload
+        self._sent.add(hash((topic, payload)))
+        try:
+            self.tap.inject(Direction.TO_NODE, b"\x31" + _length(len(rest)) + rest)
+        except Trouble as gone:
+            raise Unclear(str(gone)) from gone
+
+    def wait(self, happened: Callable[[], bool], within_ms: float) -> bool:
+        """Read what the tap has seen until `happened` or time is up.
+
+        Raises CannotJudge where what passes is not the node's doing alone.
+        """
+        end = time.monotonic() + within_ms / 1000
+        while True:
+            if self._given_up.is_set():
+                raise GivenUp
+            check()
+            self._client.raise_failure()
+            self._drain()
+            self._require_alone()
+            if happened():
+                return True
+            left = end - time.monotonic()
+            if left <= 0:
+                return False
+            try:
+                self._take(self._arrived.get(timeout=min(left, LOOK_SECONDS)))
+            except queue.Empty:
+                continue
+
+    def give_up(self) -> None:
+        """End every wait of another thread, those to come too, with `GivenUp`; from any thread."""
+        self._given_up.set()
+        self._arrived.put(None)
+
+    def cut(self) -> None:
+        """Reset the node's connection on both sides."""
+        self.tap.cut()
+
+    def forget(self, keep: int) -> None:
+        """Drop what the tap has seen too."""
+        super().forget(keep)
+        self.tap.forget(keep)
+
+    def restart(self) -> None:
+        """Reset the node the way the user gave."""
+        if self._reset is None:
+            raise NotImplementedError
+        self._reset()
+
+    def _require_alone(self) -> None:
+        if self.tap.conflict:
+            raise CannotJudge(
+                self.tap.conflict, mend="Give every client an identifier of its own, and run it again"
+            )
+
+    def _require_ours(self, order: Publish) -> None:
+        """An order that is not the kit's changes mark, job and machine behind the back of every case."""
+        ours = hash((order.topic, order.payload)) in self._sent
+        if ours or order.retain or not order.topic.endswith("/job-order"):
+            return
+        read = read_publication(order.topic, order.payload, retain=None, qos=None, closed=False)
+        act = (read.body or {}).get("act", "what nobody can read")
+        raise CannotJudge(
+            f"somebody else ordered {act!r} while the kit was judging",
+            where=order.topic,
+            mend="Stop every other supervisor on this bus, or leave out --broker: the kit starts one of its own",
+        )
+
+    def _drain(self) -> None:
+        while not self._arrived.empty():
+            self._take(self._arrived.get())
+
+    def _take(self, seen: TapPacket | None) -> None:
+        if seen is None or self._given_up.is_set():
+            raise GivenUp
+        if seen.fate is Fate.DROPPED:
+            return
+        if isinstance(seen.packet, Publish) and not seen.from_node and self.judges_orders:
+            self._require_ours(seen.packet)
+        self.log.add(
+            connection=seen.connection,
+            at_ms=seen.at_us / 1000,
+            from_node=seen.from_node,
+            size=len(seen.raw),
+            packet=seen.packet,
+        )
+
+
+def _length(value: int) -> bytes:
+    """The remaining length of MQTT 3.1.1 section 2.2.3."""
+    digits = bytearray()
+    while True:
+        value, low = divmod(value, 128)
+        digits.append(low | (0x80 if value else 0))
+        if not value:
+            return bytes(digits)

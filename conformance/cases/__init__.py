@@ -1,1 +1,0 @@
-"""The conformance cases, one file a chapter. How a case is written: see `conformance.case`."""

@@ -1,0 +1,70 @@
+"""A reference supervisor that is started as a brief of the conformance cases says, with the person it needs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from random import Random
+
+from conformance.suite.brief import TRAIN, Brief, Contents
+from protocol.site import Site
+from reference_node.supervisor.goals import Goal
+from reference_node.supervisor.planning.wish import Visit, Wish
+from reference_node.supervisor.question import Ask, Question
+from reference_node.supervisor.session import Pace
+from reference_node.supervisor.supervisor import Supervisor
+
+PACE = Pace(give_up_ms=8_000)
+"""Else a case would have to wait for a minute and a half until a job is given up."""
+
+
+def briefed_supervisor(
+    site: Site,
+    name: str,
+    brief: Brief,
+    *,
+    boot: int,
+    rng: Random,
+    started_ms: int,
+    kind: type[Supervisor] = Supervisor,
+) -> Supervisor:
+    """A supervisor that was started by a person who follows the brief."""
+    made = kind(
+        site,
+        name,
+        boot=boot,
+        rng=rng,
+        started_ms=started_ms,
+        goals=_goals(brief, site),
+        contents=brief.contents,
+        on_question=_person(site, brief.contents) if brief.answers else None,
+        pace=PACE,
+    )
+    if brief.holds:
+        for node in made.sessions:
+            made.hold(node, "the brief")
+    return made
+
+
+def _goals(brief: Brief, site: Site) -> tuple[Goal, ...]:
+    """The goal of a brief in the reference supervisor's words: it is planned for as everything else."""
+    plan = brief.plan
+    visit = Visit(TRAIN, plan.berth, ("",) * site.places[plan.track].slots, {0: plan.box})
+    return (Wish(visits=(visit,)),) if brief.goal else ()
+
+
+def _person(site: Site, contents: Contents) -> Callable[[Question], None]:
+    """Answers every question as the brief says."""
+
+    def answer(question: Question) -> None:
+        match question.about:
+            case Ask.SHUTTLE:
+                question.answer(question.choices[0])
+            case Ask.SPREADER:
+                question.answer("")
+            case Ask.SLOTS:
+                slots = site.places[question.place].slots
+                question.answer(*contents.get(question.place, ("",) * slots))
+            case _:
+                question.answer()
+
+    return answer

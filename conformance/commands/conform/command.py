@@ -1,0 +1,391 @@
+"""`yardwire conform`: runs the conformance cases against one node or supervisor."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from conformance.commands.conform import report as conform_report
+from conformance.commands.conform import yard as conform_yard
+from conformance.commands.options import consent, report_file
+from conformance.commands.tap.held import held_when_stopped
+from conformance.commands.tap.options import open_tap, site_naming, tap_options
+from conformance.commands.terminal import progress
+from protocol.trouble import Trouble
+
+if TYPE_CHECKING:
+    from conformance.bench.connection.address import Address
+    from conformance.bench.tap.tap import Tap
+    from conformance.suite.case import Case
+    from conformance.suite.fixture import Stand
+    from conformance.tester.questions import Answered
+    from conformance.tester.resume import Resumed
+    from conformance.tester.runner import Result, Run
+    from protocol.site import Site
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What the user asked for."""
+
+    node: str
+    only: tuple[str, ...]
+    motion: bool
+    yes: bool
+    spawn: bool
+    slow: float
+    seed: int
+    files: dict[str, Path | None]
+    reset_command: str | None = None
+    ask_person: bool = False
+    since: Path | None = None
+    resume: Path | None = None
+    program: tuple[str, ...] | None = None
+    """Words of the command that starts a supervisor."""
+
+
+@dataclass(frozen=True, slots=True)
+class Before:
+    """Reports of earlier runs, where the user named them."""
+
+    since: dict[str, Any] | None
+    resumed: Resumed | None
+
+
+@click.command(name="conform")
+@click.argument("node", required=False)
+@click.option("--site", "site_path", type=click.Path(path_type=Path), help="The site file that names NODE.")
+@tap_options
+@click.option(
+    "--spawn", is_flag=True, help="Try it out: start the reference node, on the bench, or supervisor as NODE."
+)
+@click.option("--only", multiple=True, metavar="ID", help="Run this case and what it rests on; repeatable.")
+@click.option("--list", "listing", is_flag=True, help="List the cases and end.")
+@click.option("--explain", metavar="ID", help="Print the page of one case and end.")
+@click.option("--no-motion", is_flag=True, help="Run only the cases that move nothing.")
+@consent.yes_option
+@click.option(
+    "--reset-command", metavar="CMD", help="Power-cycles the board. Without it a person is asked to do that."
+)
+@click.option(
+    "--program", metavar="CMD",
+    help="Starts the supervisor under test, for each case anew; {broker} and {brief} in it are filled in.",
+)  # fmt: skip
+@click.option("--ask-person", is_flag=True, help="Ask at the end what only a person can see or vouch for.")
+@click.option(
+    "--slow",
+    type=click.FloatRange(1.0, 20.0),
+    default=1.0,
+    help="Stretch every limit in time by this factor, for a slow board. The report says so.",
+)
+@click.option(
+    "--since",
+    type=click.Path(path_type=Path),
+    metavar="EARLIER.json",
+    help="Tell what broke and what was mended since an earlier JSON report.",
+)
+@click.option(
+    "--resume",
+    type=click.Path(path_type=Path),
+    metavar="PARTIAL.json",
+    help="Go on with a run that was stopped or whose board hung, by its JSON report.",
+)
+@click.option(
+    "--seed",
+    type=int,
+    default=1,
+    show_default=True,
+    help="Seed of what is tried; boots, tokens and claims are new in each run.",
+)
+@click.option("--json", "json_path", type=click.Path(path_type=Path), help="Write the report as JSON.")
+@click.option(
+    "--html", "html_path", type=click.Path(path_type=Path), help="Write the report as one HTML page."
+)
+@click.option("--junit", "junit_path", type=click.Path(path_type=Path), help="Write the report as JUnit XML.")
+def conform(
+    node: str | None,
+    site_path: Path | None,
+    bus: Address | None,
+    choice: str,
+    bind: str,
+    port: int,
+    open_to_network: bool,
+    spawn: bool,
+    only: tuple[str, ...],
+    listing: bool,
+    explain: str | None,
+    no_motion: bool,
+    yes: bool,
+    reset_command: str | None,
+    program: str | None,
+    ask_person: bool,
+    slow: float,
+    since: Path | None,
+    resume: Path | None,
+    seed: int,
+    json_path: Path | None,
+    html_path: Path | None,
+    junit_path: Path | None,
+) -> int:
+    """Show that NODE speaks the protocol, or what it does wrong.
+
+    Opens a tap between NODE and a broker, says where NODE has to connect, and judges what passes there. The
+    node may be switched on at any time; one that is switched on once the kit waits is judged from its first
+    message on.
+
+    If NODE is a supervisor, the kit plays all other nodes of the site. Each case starts the supervisor anew: with
+    --program the kit does, else it asks you to, and says what the supervisor is to be told.
+
+    Some cases move the machine. A message is never an emergency stop: keep the switch that removes motor
+    power within reach, and hands out of the machine.
+
+    Example: yardwire conform siding --site site.toml --no-motion
+    """
+    from conformance.commands.conform.case_pages import listed, page
+    from conformance.suite.case import all_cases
+
+    for id_ in (*only, *((explain,) if explain else ())):
+        if id_ not in all_cases():
+            raise Trouble(f"there is no case {id_!r}", mend="'yardwire conform --list' names them all")
+    if explain:
+        click.echo(page(all_cases()[explain]))
+        return 0
+    if listing:
+        click.echo(listed(all_cases().values()))
+        return 0
+    if node is None or site_path is None:
+        raise Trouble(
+            "it takes a NODE and its site file", mend="For example: yardwire conform north --site site.toml"
+        )
+    files = {"json": json_path, "html": html_path, "junit": junit_path}
+    site = site_naming(node, site_path)
+    wishes = Wishes(
+        node, only, not no_motion, yes, spawn, slow, seed, files, reset_command, ask_person, since, resume,
+        _program(program, site_path, node, spawn=spawn and site.nodes[node].is_supervisor),
+    )  # fmt: skip
+    for path in files.values():
+        report_file.require_folder(path)
+    _check_terminal(wishes)
+    before = _earlier_reports(wishes, site)
+    if site.nodes[node].is_supervisor:
+        conform_yard.check_wishes(wishes.program, reset_command, yes=yes)
+        conform_yard.allow_playing(site, bus, yes=yes)
+    elif program is not None:
+        raise Trouble(
+            "--program starts a supervisor", mend="For a node there are --reset-command and --spawn"
+        )
+    else:
+        _allow_motion(wishes, site, bus)
+
+    with (
+        open_tap(
+            site, node, bus=bus, choice=choice, bind=bind, port=port, open_to_network=open_to_network
+        ) as (
+            tap,
+            address,
+        ),
+        _stand(wishes, site, site_path, tap, address) as stand,
+    ):
+        return _judge(wishes, site, tap, stand, before)
+
+
+def _program(line: str | None, site_path: Path, node: str, *, spawn: bool) -> tuple[str, ...] | None:
+    from conformance.bench.processes.program import words_of
+
+    if spawn:
+        from conformance.tester.supervisor_bench import reference_program
+
+        return reference_program(site_path, node)
+    return None if line is None else words_of(line)
+
+
+@contextmanager
+def _stand(wishes: Wishes, site: Site, site_path: Path, tap: Tap, address: Address) -> Iterator[Stand]:
+    """The stand that NODE is judged on."""
+    from random import Random
+
+    from conformance.bench.processes.spawned_node import spawned_node
+    from conformance.bench.wire_bench import WireBench
+    from conformance.suite.fixture import Stand
+
+    if site.nodes[wishes.node].is_supervisor:
+        from conformance.tester.supervisor_bench import play
+
+        with play(
+            tap, address, site, wishes.node,
+            program=wishes.program, tell=_tell, seed=wishes.seed, slow=wishes.slow,
+        ) as stand:  # fmt: skip
+            yield stand
+        return
+    spawned = spawned_node(tap, site_path, wishes.node, address) if wishes.spawn else nullcontext(None)
+    with spawned as restart, WireBench(tap, address, restart or _reset(wishes, tap)) as bench:
+        yield Stand(bench, site, wishes.node, Random(wishes.seed), wishes.slow)
+
+
+def _judge(wishes: Wishes, site: Site, tap: Tap, stand: Stand, before: Before) -> int:
+    """Run the cases and write the reports, also of a run that Ctrl-C has ended."""
+    from conformance.commands.tap.waiting import wait_for_node
+    from conformance.tester.runner import Run, Selection
+
+    conform_report.load(wishes.files)
+    run = Run(stand, Selection(wishes.only or None, wishes.motion), _progress(stand))
+    people = _asked(wishes, site)
+    if before.resumed is not None:
+        run.earlier, people = before.resumed, before.resumed.answers(people)
+    stopped = ""
+    run.plan()
+    moves = wishes.motion and not site.nodes[wishes.node].is_supervisor
+    try:
+        if not site.nodes[wishes.node].is_supervisor:
+            wait_for_node(tap, wishes.node, slow=wishes.slow)
+        with held_when_stopped(stand, moves=moves):
+            run.perform()
+        progress.clear()
+        people = _answers(wishes, people)
+    except BaseException as ending:
+        stopped = conform_report.why(ending)
+        if isinstance(ending, Trouble) and before.resumed is not None:
+            # It says nothing of the node, and must not take the place of the report that is resumed.
+            run.results.clear()
+        raise
+    finally:
+        progress.clear()
+        if run.results or before.resumed is None:
+            report = _report(wishes, run, before, people, stopped, tap.others())
+            conform_report.write(report, wishes.files)
+    return _exit_code(run) or int(any(one.breaks for one in people))
+
+
+def _report(
+    wishes: Wishes, run: Run, before: Before, people: tuple[Answered, ...], stopped: str, notes: list[str]
+) -> dict[str, Any]:
+    """The report of a run that has ended, or of one that was `stopped`."""
+    from conformance.reports import compare
+    from conformance.reports.document import document
+
+    if before.resumed is not None:
+        run.results |= before.resumed.unreached(run.results)
+        run.planned |= before.resumed.open
+    report = document(
+        run, seed=wishes.seed, complete=not stopped, stopped=stopped, people=people, notes=notes
+    )
+    if before.since is not None:
+        report["since"] = compare.since(before.since, report)
+    return report
+
+
+def _earlier_reports(wishes: Wishes, site: Site) -> Before:
+    """What --since and --resume name, read before anything starts. Raises Trouble."""
+    from conformance.reports.document import FORMAT, versions
+    from conformance.reports.earlier import read_report, require_same
+    from conformance.tester.resume import Resumed
+
+    since, resumed = None, None
+    if wishes.since is not None:
+        since = read_report(wishes.since, format_=FORMAT)
+        require_same(since, wishes.since, site=site.name, node=wishes.node)
+    if wishes.resume is not None:
+        report = read_report(wishes.resume, format_=FORMAT)
+        digest = site.nodes[wishes.node].digest
+        same = {"site": site.name, "node": wishes.node, "digest": digest, "slow": wishes.slow, **versions()}
+        require_same(report, wishes.resume, **same)
+        resumed = Resumed(report, wishes.resume)
+    return Before(since, resumed)
+
+
+def _reset(wishes: Wishes, tap: Tap) -> Callable[[], None] | None:
+    """How the board's power is taken away: by the user's command, or by a person who is there to be asked."""
+    from conformance.tester.reset import PERSON_SECONDS, Reset, command, request
+
+    if wishes.reset_command is not None:
+        return Reset(tap, command(wishes.reset_command))
+    if wishes.yes or not sys.stdin.isatty():
+        return None
+    return Reset(tap, request(_tell, wishes.node), PERSON_SECONDS)
+
+
+def _asked(wishes: Wishes, site: Site) -> tuple[Answered, ...]:
+    """The questions about this node, none of them answered."""
+    from conformance.tester.questions import Answered, questions_for
+
+    return tuple(Answered(one) for one in questions_for(site.nodes[wishes.node]))
+
+
+def _answers(wishes: Wishes, asked: tuple[Answered, ...]) -> tuple[Answered, ...]:
+    """What the person at the terminal says, where somebody is to be asked."""
+    from conformance.tester.questions import Person, ask_all
+
+    return ask_all(Person(sys.stdin, _tell), asked) if wishes.ask_person else asked
+
+
+def _tell(text: str) -> None:
+    """Say something to the person at the terminal, below the line of progress."""
+    import textwrap
+
+    progress.clear()
+    click.echo("\n".join(textwrap.fill(line, 80) for line in text.split("\n")), err=True)
+
+
+def _exit_code(run: Run) -> int:
+    from conformance.suite.verdict import Verdict
+
+    if run.verdict is Verdict.ERROR:
+        raise Trouble(
+            "a case ended with an error of the kit's own",
+            mend="Run it again with the same --seed and report what it prints",
+        )
+    return 0 if run.verdict is Verdict.PASS else 1
+
+
+def _allow_motion(wishes: Wishes, site: Site, bus: Address | None) -> None:
+    """Say what will move and wait for a yes. A node that is spawned, alone on the kit's own broker, is simulated."""
+    from conformance.suite.case import all_cases
+    from conformance.tester.runner import with_prerequisites
+
+    roles = set(site.nodes[wishes.node].roles)
+    chosen = with_prerequisites(all_cases(), wishes.only or None)
+    moving = [case for case in chosen if case.moves and roles & set(case.roles)]
+    if wishes.spawn:
+        if bus is not None:
+            consent.require_no_twin(wishes.node, bus, yes=wishes.yes)
+        return
+    if not wishes.motion or not moving:
+        return
+    consent.require(
+        (
+            f"{len(moving)} cases move the {' and '.join(sorted(roles))} {wishes.node!r}.",
+            consent.KEEP_CLEAR.format(it="it"),
+        ),
+        "May it move?",
+        yes=wishes.yes,
+        instead="run it with --no-motion to judge what moves nothing",
+    )
+
+
+def _check_terminal(wishes: Wishes) -> None:
+    """Raise Trouble before anything starts where the user's wishes cannot be met."""
+    from conformance.tester.reset import command
+
+    if wishes.reset_command is not None:
+        command(wishes.reset_command)
+    if wishes.ask_person and not sys.stdin.isatty():
+        raise Trouble("nobody is here to be asked", mend="Use --ask-person on a terminal")
+
+
+def _progress(stand: Stand) -> Callable[[Case, Result | None], None]:
+    """On a terminal one line that says which case is running; else nothing."""
+    count = 0
+
+    def show(case: Case, result: Result | None) -> None:
+        nonlocal count
+        if result is None:
+            count += 1
+            progress.show(f"{count:4} {stand.name}: {case.id}")
+
+    return show

@@ -1,0 +1,61 @@
+"""Nothing real moves without a yes from somebody who is there. The one way in which every command asks for it.
+
+A hold is never asked back.
+"""
+
+from __future__ import annotations
+
+import sys
+import textwrap
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from protocol.trouble import Trouble
+
+if TYPE_CHECKING:
+    from conformance.bench.connection.address import Address
+
+KEEP_CLEAR = (
+    "CAUTION: keep hands and tools out of {it}, and the switch that removes motor power within reach. A message is "
+    "never an emergency stop."
+)
+WIDTH = 80
+
+yes_option: Callable[[Any], Any] = click.option(
+    "--yes", is_flag=True, help="The answer to what is asked before anything moves; for scripts."
+)
+
+
+def require(told: Sequence[str], question: str, *, yes: bool, instead: str) -> None:
+    """Say what will happen and wait for a yes, which `yes` is, given on the command line.
+
+    `told` begins with what will happen, in words that a reason can be made of; `instead` is what else may be done.
+    Raises Trouble where nobody is there to be asked, and where the answer is no.
+    """
+    for line in told:
+        click.echo(
+            textwrap.fill(line, WIDTH, subsequent_indent=" " * (len(line) - len(line.lstrip()))), err=True
+        )
+    if yes:
+        return
+    if not sys.stdin.isatty():
+        what = f"{told[0].rstrip('.:')}, and nobody is here to be asked"
+        raise Trouble(what, mend=f"Add --yes if it may, or {instead}")
+    if not click.confirm(question, default=False, err=True):
+        raise Trouble("nobody said yes, so nothing was moved", mend=f"Say yes, or {instead}")
+
+
+def require_no_twin(node: str, bus: Address, *, yes: bool) -> None:
+    """Ask before a simulated node takes the name of a real one on a broker of somebody else's.
+
+    Orders for the one reach the other, and the broker throws off the first that came. Raises Trouble without a yes.
+    """
+    told = f"{node} will be simulated on {bus.name}; a real one there would move, or be thrown off it"
+    require(
+        (f"{told}.", KEEP_CLEAR.format(it="it")),
+        "Is the real one switched off?",
+        yes=yes,
+        instead="leave out --broker",
+    )

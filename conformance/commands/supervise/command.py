@@ -1,0 +1,378 @@
+"""`yardwire supervise`: the mock supervisor, with a scenario or by hand, on virtual time, simulated or for real."""
+
+from __future__ import annotations
+
+import io
+import queue
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from conformance.commands.options import consent
+from conformance.commands.options.bus import USUAL, bus_options
+from protocol.trouble import Trouble
+
+if TYPE_CHECKING:
+    from conformance.bench.connection.address import Address
+    from conformance.commands.supervise.yard import WireYard
+    from conformance.page.server.live_model import LivePage
+    from protocol.site import Site
+    from reference_node.scenario.scenario import Scenario
+    from reference_node.scenario.story import Outcome
+
+LOOK_S = 0.05
+DONE = "done"
+"""What a person says who has done what the bus cannot show."""
+LEAVE_S = 60.0
+"""How long jobs under way may take to come to their end after 'quit'."""
+WIDTH = 80
+
+
+@click.command()
+@click.argument("scenario", required=False)
+@click.option(
+    "--site",
+    "site_path",
+    type=click.Path(path_type=Path),
+    default=None,
+    help="The site file (default: site.toml, or the kit's own harlow-basin where nothing real is asked for).",
+)
+@click.option(
+    "--yard",
+    type=click.Choice(["virtual", "simulated", "real"]),
+    default=None,
+    help="virtual: simulated nodes, time runs as fast as it can (default with a scenario). simulated: reference "
+    "nodes on a broker. real: whatever nodes are on the bus (default without a scenario).",
+)
+@bus_options(
+    joins=lambda asked: _yard(asked["scenario"], asked["yard"]) == "real",
+    otherwise=f"default: {USUAL} for a real yard, one of its own for a simulated one",
+)
+@click.option(
+    "--choice",
+    type=click.Choice(["embedded", "mosquitto", "auto"]),
+    default="embedded",
+    show_default=True,
+    help="Which broker to start for a simulated yard without --broker.",
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 2**32 - 1),
+    default=None,
+    help="Another seed than the scenario's. On a broker it is for the simulated machines only: boots, tokens and "
+    "claims are new at each start. Not for a real yard.",
+)
+@click.option("--page", is_flag=True, help="Serve the live page with buttons for orders, on loopback.")
+@click.option(
+    "--port", type=click.IntRange(0, 65535), default=0, help="TCP port of the page (default: any free)."
+)
+@consent.yes_option
+@click.option("--json", "as_json", is_flag=True, help="Tell how it ended as one JSON document.")
+@click.option("--list", "listing", is_flag=True, help="List the scenarios that come with the kit.")
+def supervise(
+    scenario: str | None, site_path: Path | None, yard: str | None, bus: Address | None, choice: str, seed: int | None,
+    page: bool, port: int, yes: bool, as_json: bool, listing: bool,
+) -> int:  # fmt: skip
+    """Supervise a yard: by a SCENARIO (a file, or a name of --list), or by hand at a prompt.
+
+    It claims every node, asks a person what only a person can see, plans, orders, and plans anew when things turn out
+    otherwise. A scenario ends with 0 when all came as it expects, else with 1.
+
+    A bus message is never an emergency stop. Keep a switch within reach that removes motor power.
+
+    Example: yardwire supervise 04-one-train
+    """
+    from reference_node.scenario.scenario_file import library, load_scenario
+
+    if listing:
+        return _list(library)
+    yard = _yard(scenario, yard)
+    site = _site(site_path, real=yard == "real")
+    if scenario is None and yard == "virtual":
+        raise Trouble("on virtual time nobody can type", mend="Name a scenario, or take --yard simulated")
+    if page and yard == "virtual":
+        raise Trouble("on virtual time there is nothing to look at", mend="Take --yard simulated or real")
+    if seed is not None and yard == "real":
+        raise Trouble("nothing in a real yard is drawn from a seed", mend="Leave out --seed")
+    story = load_scenario(scenario, site) if scenario else _by_hand(site, simulated=yard == "simulated")
+    story = replace(story, seed=seed) if seed is not None else story
+    if yard == "virtual":
+        from reference_node.scenario.virtual_stage import play
+
+        return _told(story, play(story, site), as_json)
+    return _on_the_wire(story, site, bus, choice, _Wishes(yard, scenario is None, page, port, yes, as_json))
+
+
+def _yard(scenario: str | None, yard: str | None) -> str:
+    """Where it plays: as asked for, else on virtual time with a scenario, and for real without."""
+    return yard or ("virtual" if scenario else "real")
+
+
+def _site(path: Path | None, *, real: bool) -> Site:
+    from protocol.site_file import load_site
+    from protocol.site_file import scenario as kits_own
+
+    usual = Path("site.toml")
+    if path is None and not usual.exists() and not real:
+        return kits_own()
+    where = path or usual
+    site = load_site(where)
+    if not site.with_role("supervisor"):
+        mend = 'Add [nodes.yard] with roles = ["supervisor"]'
+        raise Trouble("the site names no supervisor", where=str(where), mend=mend)
+    if all(node.is_supervisor for node in site.nodes.values()):
+        raise Trouble(
+            "the site names no node that could be supervised", where=str(where), mend="Add its nodes"
+        )
+    return site
+
+
+def _list(library: Any) -> int:
+    import tomllib
+
+    for name, file in library().items():
+        click.echo(f"{name}\n    {tomllib.loads(file.read_text(encoding='utf-8'))['title']}")
+    return 0
+
+
+def _by_hand(site: Site, *, simulated: bool) -> Scenario:
+    """No goals but those of the prompt; in a simulated yard some boxes, so that there is something to move."""
+    from protocol.site import PlaceKind
+    from reference_node.scenario.scenario import Person, Scenario
+
+    stacks = [place for place in site.places.values() if place.kind is PlaceKind.STACK]
+    contents = {
+        place.name: tuple(f"C-{100 + slot}" if slot < place.slots - 1 else "" for slot in range(place.slots))
+        for place in stacks[:1]
+    }
+    return Scenario(
+        site.name, "by hand", 1 << 62, known=simulated, contents=contents if simulated else {},
+        person=Person(answers=simulated, walk_ms=1_000, lets_go_on=False),
+    )  # fmt: skip
+
+
+# ---------------------------------------------------------------- on virtual time
+def _told(scenario: Scenario, outcome: Outcome, as_json: bool) -> int:
+    """Tell how a scenario ended; gives the exit code."""
+    if as_json:
+        import json
+
+        click.echo(json.dumps({"title": scenario.title, **asdict(outcome)}, indent=1, ensure_ascii=False))
+        return 1 if outcome.wrong else 0
+    click.echo(_wrapped("", scenario.title))
+    for line in outcome.log:
+        click.echo(_wrapped(" " * 9, line))
+    return _summed_up(outcome)
+
+
+def _summed_up(outcome: Outcome) -> int:
+    met = "all goals met" if outcome.met else "not all goals met"
+    click.echo(
+        f"{met} after {outcome.took_ms / 1000:.1f} s; {outcome.jobs} jobs, {outcome.failed} of them failed or unknown"
+    )
+    for goal in outcome.open:
+        click.echo(_wrapped("  ", f"  not met: {goal}"))
+    for why in () if outcome.met else outcome.waiting:
+        click.echo(_wrapped("  ", f"  waits: {why}"))
+    for alarm in outcome.alarms:
+        click.echo(_wrapped("  ", f"  alarm: {alarm}"))
+    for what in outcome.wrong:
+        click.echo(_wrapped("  ", f"  not as expected: {what}"))
+    click.echo("not as the scenario expects" if outcome.wrong else "as the scenario expects")
+    return 1 if outcome.wrong else 0
+
+
+def _wrapped(indent: str, text: str) -> str:
+    import textwrap
+
+    return textwrap.fill(text, WIDTH, subsequent_indent=indent, drop_whitespace=True, break_on_hyphens=False)
+
+
+# ---------------------------------------------------------------- on a broker
+class _Wishes:
+    """What was asked for on the command line."""
+
+    def __init__(self, yard: str, prompt: bool, page: bool, port: int, yes: bool, as_json: bool) -> None:
+        self.real, self.prompt, self.page, self.port = yard == "real", prompt, page, port
+        self.yes, self.as_json = yes, as_json
+
+
+def _on_the_wire(scenario: Scenario, site: Site, bus: Address | None, choice: str, wishes: _Wishes) -> int:
+    from conformance.bench.brokers.broker import start_broker
+    from conformance.bench.connection.several import require_several
+    from conformance.bench.tap.tap import monotonic_us
+    from conformance.commands.supervise.yard import WireYard
+    from conformance.page.server.live_model import LivePage
+
+    _ask_first(site, wishes, bus)
+    with start_broker(choice, at=bus) as broker:
+        if bus is not None and not wishes.real:
+            require_several(bus, "a simulated yard is several nodes")
+        live = LivePage(site, broker.name, monotonic_us) if wishes.page else None
+        yard = WireYard(scenario, site, broker, simulated=not wishes.real, page=live)
+        with yard.running(), _page(yard, live, wishes):
+            if not wishes.as_json:
+                click.echo(f"{site.name} at {broker.name}; stop it with Ctrl-C")
+            if wishes.prompt or wishes.real or wishes.page:
+                return _at_the_prompt(yard, wishes)
+            return _watched(yard, wishes)
+
+
+def _ask_first(site: Site, wishes: _Wishes, bus: Address | None) -> None:
+    """Say what may move and wait for a yes: real nodes, or those that may be on somebody else's broker."""
+    if not wishes.real and bus is None:
+        return
+    cranes = ", ".join(node.name for node in site.with_role("crane")) or "none"
+    told = f"real machines will move: cranes ({cranes}) home as soon as every node has answered"
+    if not wishes.real:
+        told = f"real machines that are on that broker will move, as simulated ones do: cranes ({cranes}) home at once"
+    consent.require(
+        (f"{told[0].upper()}{told[1:]}.", consent.KEEP_CLEAR.format(it="all machines and tracks")),
+        "Go on?",
+        yes=wishes.yes,
+        instead="leave out --broker, and take --yard simulated",
+    )
+
+
+@contextmanager
+def _page(yard: WireYard, live: LivePage | None, wishes: _Wishes) -> Iterator[None]:
+    """The live page, with the supervisor's desk behind its buttons."""
+    if live is None:
+        yield
+        return
+    from conformance.page.server.server import serve
+    from reference_node.supervisor.by_hand import ByHand
+
+    with ExitStack() as stack:
+        desk = ByHand(lambda: yard.supervisor, "the page")
+        served = stack.enter_context(serve(live, port=wishes.port, desk=desk, owner=yard.call))
+        click.echo(f"live, with orders: {served.url}")
+        yield
+
+
+def _watched(yard: WireYard, wishes: _Wishes) -> int:
+    """Follow a scenario to its end, telling what happens as it happens."""
+    told = 0
+    while not yard.over:
+        time.sleep(LOOK_S)
+        yard.go_on()
+        if not wishes.as_json:
+            told = _tell_new(yard, told)
+    outcome = yard.ended()
+    if wishes.as_json:
+        return _told(yard.scenario, outcome, as_json=True)
+    _tell_new(yard, told)
+    return _summed_up(outcome)
+
+
+def _tell_new(yard: WireYard, told: int) -> int:
+    from conformance.commands.terminal.streams import red
+    from reference_node.supervisor.gap import AWAY
+
+    log = list(yard.story.log)
+    for line in log[told:]:
+        said = _wrapped(" " * 9, line)
+        click.echo(red(said) if AWAY in line else said)
+    return len(log)
+
+
+# ---------------------------------------------------------------- by hand
+def _at_the_prompt(yard: WireYard, wishes: _Wishes) -> int:
+    """Read lines until 'quit', the end of input or the end of the scenario."""
+    from conformance.commands.supervise.prompt import Words
+    from reference_node.supervisor.by_hand import ByHand
+
+    words = Words(ByHand(lambda: yard.supervisor, "the prompt"))
+    lines = _lines_of(sys.stdin)
+    click.echo("Say 'help' for what can be said.")
+    told = asked = 0
+    while wishes.prompt or not yard.over:
+        yard.go_on()
+        told = _tell_new(yard, told)
+        asked = _tell_questions(yard, words, asked)
+        for event in yard.take_events():
+            then = "" if event.on_the_bus else "; then say 'done'"
+            click.echo(_wrapped("  ", f"DO THIS NOW: {event.event}{then}"))
+        try:
+            line = lines.get(timeout=LOOK_S)
+        except queue.Empty:
+            continue
+        if line is None and not wishes.prompt:
+            lines = queue.Queue()  # Nobody types; the scenario goes on.
+            continue
+        if line is None or line.strip() in ("quit", "exit"):
+            break
+        if line.strip() == DONE:
+            click.echo(f"taken: {yard.said_done() or 'nothing waits for that'}")
+            continue
+        _reply(yard, words, line)
+    stopped = not yard.over
+    told = _leave(yard, told)
+    outcome = yard.ended(stopped=stopped)
+    _tell_new(yard, told)
+    if yard.under_way:
+        late = f"after {LEAVE_S:g} s nothing was heard of the end of: {', '.join(yard.under_way)}"
+        outcome = replace(outcome, wrong=(*outcome.wrong, late))
+    if wishes.prompt:
+        return _told_by_hand(outcome, yard.under_way)
+    return _told(yard.scenario, outcome, as_json=True) if wishes.as_json else _summed_up(outcome)
+
+
+def _told_by_hand(outcome: Outcome, under_way: list[str]) -> int:
+    """Say what was wanted and was not seen to be so; gives the exit code."""
+    for goal in outcome.open:
+        click.echo(_wrapped("  ", f"  not met: {goal}"))
+    for job in under_way:
+        click.echo(_wrapped("  ", f"  no word of its end: {job}"))
+    return 1 if outcome.open or under_way else 0
+
+
+def _reply(yard: WireYard, words: Any, line: str) -> None:
+    reply: list[str] = []
+    yard.call(lambda: reply.extend(words.do(line)))
+    for row in reply:
+        click.echo(_wrapped("    ", row) if len(row) > WIDTH else row)
+
+
+def _tell_questions(yard: WireYard, words: Any, asked: int) -> int:
+    """Say anew what is asked whenever a question has come up."""
+    from reference_node.supervisor.question import LETS_GO_ON
+
+    person = yard.scenario.person
+    own = not person.lets_go_on and any(one.about in LETS_GO_ON for one in yard.supervisor.questions)
+    if len(yard.story.asked) > asked and (yard.yard is None or not person.answers or own):
+        _reply(yard, words, "questions")
+    return len(yard.story.asked)
+
+
+def _leave(yard: WireYard, told: int) -> int:
+    """No more orders; what is under way comes to its end."""
+    yard.wind_up()
+    end = time.monotonic() + LEAVE_S
+    while time.monotonic() < end and any(session.job for session in yard.supervisor.sessions.values()):
+        time.sleep(LOOK_S)
+        yard.go_on()
+        told = _tell_new(yard, told)
+    return told
+
+
+def _lines_of(stream: Any) -> queue.Queue[str | None]:
+    """Lines as they are typed; None at the end of input."""
+    lines: queue.Queue[str | None] = queue.Queue()
+    if isinstance(stream, io.TextIOWrapper):
+        stream.reconfigure(errors="replace")  # What is typed is never a reason to end.
+
+    def read() -> None:
+        for line in stream:
+            lines.put(line)
+        lines.put(None)
+
+    threading.Thread(target=read, name="prompt", daemon=True).start()
+    return lines

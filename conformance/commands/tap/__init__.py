@@ -1,0 +1,1 @@
+"""What commands share that look at one node through a tap."""

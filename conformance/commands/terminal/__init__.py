@@ -1,0 +1,1 @@
+"""The terminal: what is printed, how a command is stopped, and what a failed thread does."""

@@ -1,0 +1,1 @@
+"""What is sent: payloads and sequences of orders, from the schemas and the tables."""

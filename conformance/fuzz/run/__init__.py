@@ -1,0 +1,1 @@
+"""One run of the fuzzer: steps done, judged, made short, kept and told."""

@@ -1,0 +1,197 @@
+"""What a supervisor can know at each moment, read off its own end of the link.
+
+The ledger goes through one life of the supervisor message by message. Whatever the supervisor sends is judged
+against what had been delivered to it by then: never against what a node knew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from conformance.oracle.link_log import Log, Message
+from protocol.counting import uptime_difference
+from protocol.site import NodeSite, Site
+from protocol.specification import FINAL, STATE_MESSAGES, specification
+from protocol.topics import NotATopic, parse_topic
+
+Body = Mapping[str, Any]
+
+
+@dataclass(slots=True)
+class Known:
+    """One node as the supervisor can know it."""
+
+    boot: int | None = None
+    earlier: frozenset[int | None] = frozenset()
+    """Boots that it was in before, in this life of the supervisor."""
+    mark: int = 0
+    uptime: int = 0
+    heard_ms: float | None = None
+    """When the newest state message came that was no hint."""
+    words: dict[str, Message] = field(default_factory=dict)
+    """Newest state message of this boot by name."""
+    states: frozenset[str] = frozenset()
+    """The state messages of a node with its roles."""
+    tokens: dict[int, set[str]] = field(default_factory=dict)
+    """Token of every ask of this life to the state messages heard since; a new boot begins them anew."""
+    answered: bool = False
+    """Whether an ask of this life was answered in this boot, with every state message [ORD-03]."""
+    claims: dict[int, Message] = field(default_factory=dict)
+    """Claims sent in this boot, by id."""
+    owned: int = 0
+    """Id of the newest claim that was answered with itself as the mark; 0 without one."""
+    sent: dict[int, Message] = field(default_factory=dict)
+    """Orders with an id but claims, first sending of each, in this boot."""
+    last: dict[int, Message] = field(default_factory=dict)
+    """The newest sending of each."""
+    jobs: dict[int, Message] = field(default_factory=dict)
+    """Jobs of this life without a final report."""
+
+    @property
+    def highest(self) -> int:
+        """The highest id sent in this boot."""
+        return max((*self.sent, *self.claims), default=0)
+
+    def word(self, name: str) -> Message | None:
+        """The newest state message of that name, if it was said after the claim: the mark in it tells."""
+        message = self.words.get(name)
+        return message if message and self.owned and message.body.get("mark", 0) >= self.owned else None
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """One order as it was sent, with what was known just before."""
+
+    message: Message
+    node: str
+    known: Known
+    all_known: Mapping[str, Known]
+    """Every node, by name."""
+    is_new: bool
+    """Whether it is no repeat."""
+
+    @property
+    def act(self) -> str:
+        """Its act; '' where it cannot be read."""
+        return str(self.message.body.get("act", ""))
+
+    @property
+    def body(self) -> Body:
+        """Its body."""
+        return self.message.body
+
+    @property
+    def moves(self) -> bool:
+        """Whether it is a job."""
+        return self.act in specification().jobs
+
+    @property
+    def crosses_reset(self) -> bool:
+        """Whether it is for a boot that is over, and has met the news of that on its way."""
+        return self.body.get("boot") in self.known.earlier - {None}
+
+    @property
+    def starts(self) -> bool:
+        """Whether it starts something: a job that is no repeat."""
+        return self.moves and self.is_new
+
+
+class Ledger:
+    """Goes through one life. `nodes` is what is known up to the order that `orders` has given last."""
+
+    def __init__(self, site: Site) -> None:
+        self.nodes = {
+            node.name: Known(states=_states_of(node))
+            for node in site.nodes.values()
+            if not node.is_supervisor
+        }
+
+    def orders(self, log: Log, after: int, until: int | None = None) -> Iterator[Order]:
+        """Every order between two traces to a node of the site, each before it is entered."""
+        for message in list(log.since(after)):
+            if until is not None and message.number > until:
+                return
+            name = _node_of(message)
+            known = self.nodes.get(name)
+            if known is None:
+                continue
+            if message.from_node and message.name == "job-order":
+                id_ = message.body.get("id")
+                is_new = id_ not in known.sent and id_ not in known.claims
+                yield Order(message, name, known, self.nodes, is_new)
+                _enter_order(known, message)
+            elif not message.from_node:
+                self.nodes[name] = _enter_word(known, message)
+
+
+def _states_of(node: NodeSite) -> frozenset[str]:
+    topics = specification().topics
+    return frozenset(name for name in STATE_MESSAGES if set(topics[name].roles) & set(node.roles))
+
+
+def _node_of(message: Message) -> str:
+    try:
+        return parse_topic(message.topic).node
+    except NotATopic:
+        return ""
+
+
+def _enter_order(known: Known, message: Message) -> None:
+    body = message.body
+    if body.get("act") == "ask":
+        known.tokens[body["token"]] = set()
+    elif "id" not in body or body["boot"] != known.boot:
+        return
+    elif body["act"] == "claim":
+        known.claims.setdefault(body["id"], message)
+    else:
+        known.sent.setdefault(body["id"], message)
+        known.last[body["id"]] = message
+        if body["act"] in specification().jobs and known.sent[body["id"]] is message:
+            known.jobs[body["id"]] = message
+
+
+def _enter_word(known: Known, message: Message) -> Known:
+    """What is known with this message; all that was known of another boot is gone."""
+    body = message.body
+    off = message.name == "node-status" and body.get("state") == "off"
+    if message.retain or off or "boot" not in body:
+        return known
+    if body["boot"] != known.boot:
+        asked: dict[int, set[str]] = {token: set() for token in known.tokens}
+        known = Known(
+            boot=body["boot"],
+            earlier=known.earlier | {known.boot},
+            heard_ms=known.heard_ms,
+            states=known.states,
+            tokens=asked,
+        )
+    if "uptime" in body and uptime_difference(body["uptime"], known.uptime) > 0:
+        known.uptime = body["uptime"]
+    known.mark = max(known.mark, body.get("mark", 0))
+    if message.name in STATE_MESSAGES:
+        known.words[message.name], known.heard_ms = message, message.at_ms
+        for heard in known.tokens.values():
+            heard.add(message.name)
+    elif message.name == "job-report":
+        _enter_report(known, message)
+    return known
+
+
+def _enter_report(known: Known, message: Message) -> None:
+    body = message.body
+    if body["act"] == "ask":
+        heard = known.tokens.get(body.get("token", -1), set())
+        known.answered = known.answered or heard >= known.states
+    elif body["act"] == "claim":
+        if body["id"] in known.claims and body["mark"] == body["id"] and body["order_boot"] == known.boot:
+            known.owned = body["id"]
+            # What stands below a newer claim can be obeyed no more: it may be given up [SUP-08].
+            known.jobs = {id_: sent for id_, sent in known.jobs.items() if id_ > known.owned}
+    else:
+        job = known.jobs.get(body["id"])
+        acts = (job.body["act"], "cancel") if job else ()
+        if job and body["act"] in acts and body["order_boot"] == job.body["boot"] and body["state"] in FINAL:
+            del known.jobs[body["id"]]

@@ -1,0 +1,1 @@
+"""The page over HTTP, and the orders that come from it."""

@@ -1,0 +1,53 @@
+"""What befalls a played node, and the job that it is at."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from conformance.peers.machines import Machine, Stage
+
+Body = Mapping[str, Any]
+USUAL_JOB_MS = 1500
+
+
+@dataclass(slots=True)
+class Luck:
+    """What befalls a node. As it comes nothing does."""
+
+    asleep: bool = False
+    """It neither hears nor says anything, as if its power were off."""
+    stays_off: bool = False
+    """It does not wake when all the others do."""
+    hears: Callable[[Body], bool] = lambda _order: True
+    """Whether an order reaches it."""
+    says: Callable[[str, Body], bool] = lambda _message, _body: True
+    """Whether a message of its own gets through."""
+    before: Callable[[Body], None] = lambda _order: None
+    """What happens at the node just before an order is handled."""
+    token: Callable[[int], int] = lambda token: token
+    """The token in the answer to an ask: another one where an old answer comes late."""
+    writes: Callable[[bytes], bytes] = lambda payload: payload
+    """What becomes of a payload of its own."""
+    announces: dict[str, Any] = field(default_factory=dict)
+    """What its node-status says otherwise than the site file."""
+    refuses: dict[str, str] = field(default_factory=dict)
+    """Act to the reason for which the next such job is refused."""
+    job_ms: int = USUAL_JOB_MS
+    """How long a job takes."""
+
+
+@dataclass(slots=True)
+class PlayedJob:
+    """The current or last job."""
+
+    id: int
+    act: str
+    boot: int
+    state: str
+    box: str = ""
+    step: str = ""
+    due: list[tuple[int, Stage]] = field(default_factory=list)
+    """Stages to come, with the instant of each in ms."""
+    machine: Machine | None = None

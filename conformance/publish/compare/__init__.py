@@ -1,0 +1,1 @@
+"""What changed between two versions of the specification, and whom it breaks."""

@@ -1,0 +1,1 @@
+"""What is different in behaviour between two recordings."""

@@ -1,0 +1,97 @@
+"""A comparison as one self-contained HTML page, the two runs side by side."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from conformance.recordings.diff.differences import Comparison, Difference
+from conformance.recordings.diff.events import Deeds, Lane
+from conformance.recordings.diff.matching import match
+from conformance.recordings.diff.text import how_far, slow_parts
+from conformance.recordings.wording import deed_in_words
+from conformance.templates import environment
+
+MOST_ROWS = 4000
+"""Rows of a page; differences and what stands around them come first."""
+AROUND = 4
+"""Matching deeds shown before and behind a difference."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line of the two columns; '' where a side has nothing. `left_out` counts matching deeds not shown."""
+
+    kind: str
+    good_time: str
+    good: str
+    time: str
+    other: str
+    detail: str = ""
+    left_out: int = 0
+
+
+def diff_page(result: Comparison) -> str:
+    """Render the page."""
+    reference = result.good[0]
+    names = sorted({*reference.lanes, *result.other.lanes})
+    found = {(one.lane, one.number): one for one in result.differences}
+    lanes = [(name, _rows(name, reference, result.other, found)) for name in names]
+    return (
+        environment()
+        .get_template("diff.html.j2")
+        .render(
+            result=result,
+            first=result.first,
+            how_far="" if result.complete else how_far(result),
+            slow=list(slow_parts(result)),
+            lanes=[(name, rows) for name, rows in lanes if any(row.kind != "same" for row in rows)],
+            quiet=[name for name, rows in lanes if all(row.kind == "same" for row in rows)],
+            differences=result.differences[:MOST_ROWS],
+        )
+    )
+
+
+def _rows(name: str, good: Deeds, other: Deeds, found: dict[tuple[str, int | None], Difference]) -> list[Row]:
+    a, b = good.lanes.get(name, Lane()), other.lanes.get(name, Lane())
+    rows: list[Row] = []
+    x = y = 0
+    for begin_a, begin_b, length in [*match(a.meanings, b.meanings), (len(a), len(b), 0)]:
+        rows.extend(Row("missing", *_cell(good, a, i), "", "") for i in range(x, begin_a))
+        rows.extend(Row("extra", "", "", *_cell(other, b, i)) for i in range(y, begin_b))
+        for offset in range(length):
+            one = found.get((name, b.numbers[begin_b + offset]))
+            kind = one.kind if one and one.kind in ("changed", "slower", "faster", "order") else "same"
+            detail = one.detail if one and kind != "same" else ""
+            rows.append(
+                Row(kind, *_cell(good, a, begin_a + offset), *_cell(other, b, begin_b + offset), detail)
+            )
+        x, y = begin_a + length, begin_b + length
+    return _shortened(rows)[:MOST_ROWS]
+
+
+def _cell(run: Deeds, lane: Lane, index: int) -> tuple[str, str]:
+    values = ", ".join(f"{name} {value}" for name, value in run.names.values[lane.values[index]])
+    words = deed_in_words("", run.names.meanings[lane.meanings[index]])
+    return f"{lane.at_us[index] / 1e6:.2f}", f"{words} ({values})" if values else words
+
+
+def _shortened(rows: list[Row]) -> list[Row]:
+    """The rows near a difference; long stretches of the same become one row that counts them."""
+    near = bytearray(len(rows))
+    for index, row in enumerate(rows):
+        if row.kind != "same":
+            begin, end = max(0, index - AROUND), min(len(rows), index + AROUND + 1)
+            near[begin:end] = b"\x01" * (end - begin)
+    shown: list[Row] = []
+    skipped = 0
+    for row, wanted in zip(rows, near, strict=True):
+        if not wanted:
+            skipped += 1
+            continue
+        if skipped:
+            shown.append(Row("skip", "", "", "", "", left_out=skipped))
+            skipped = 0
+        shown.append(row)
+    if skipped:
+        shown.append(Row("skip" if shown else "same", "", "", "", "", left_out=skipped))
+    return shown

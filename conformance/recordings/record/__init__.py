@@ -1,0 +1,1 @@
+"""From the bus into a recording."""

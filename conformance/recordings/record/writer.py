@@ -1,0 +1,129 @@
+"""Where a recorder writes: flushed twice a second, a new file by size or time, whole whatever happens."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import BinaryIO, cast
+
+from conformance.recordings.files import PackedFile, open_plain
+from protocol.recording import EventKind, Header, RecordedEvent, RecordedMessage, RecordingWriter
+from protocol.trouble import Trouble
+
+FLUSH_US = 400_000
+"""A recorder that is killed loses at most what came in the last half second."""
+FLUSH_BYTES = 1 << 20
+
+
+class TapeFull(Exception):
+    """The file takes no more; what is in it is whole."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rotation:
+    """When a new file is begun; 0 for never."""
+
+    size: int = 0
+    every_us: int = 0
+
+    def __bool__(self) -> bool:
+        return bool(self.size or self.every_us)
+
+
+class Tape:
+    """Takes messages with times in microseconds since the recording began, in growing order."""
+
+    def __init__(
+        self, path: Path, header: Header, rotation: Rotation | None = None, *, pack: bool = False
+    ) -> None:
+        """Begin the first file. Raises Trouble and OSError."""
+        self._path = path
+        self._header = header
+        self._rotation = rotation or Rotation()
+        self._pack = pack
+        self._flush_at_us = FLUSH_US
+        self.files: list[Path] = []
+        self.messages = 0
+        """Messages taken by all files together."""
+        self._begin(0)
+
+    def message(self, item: RecordedMessage) -> None:
+        """Take one message."""
+        if self._began_us:
+            item = item._replace(at_us=item.at_us - self._began_us)
+        self._writer.message(item)
+        self.messages += 1
+
+    def note(self, at_us: int, kind: EventKind, text: str) -> None:
+        """Take an event."""
+        self._writer.event(RecordedEvent(at_us - self._began_us, kind, text))
+
+    def settle(self, at_us: int) -> None:
+        """Write what has waited long enough, and begin a new file if it is time. Raises TapeFull."""
+        if at_us < self._flush_at_us and self._writer.waiting < FLUSH_BYTES:
+            return
+        self._flush_at_us = at_us + FLUSH_US
+        with _full_told():
+            self._writer.flush()
+            self._rotate(at_us)
+
+    def _rotate(self, at_us: int) -> None:
+        if self._full(at_us):
+            following = self._name(len(self.files) + 1)
+            self.note(at_us, EventKind.NOTE, f"goes on in {following.name}")
+            before = self.files[-1]
+            self._finish(at_us)
+            self._begin(at_us)
+            self.note(at_us, EventKind.NOTE, f"continues {before.name}")
+
+    def close(self, at_us: int) -> None:
+        """Write the rest and the end mark. Raises TapeFull."""
+        with _full_told():
+            self._finish(at_us)
+
+    def abandon(self) -> None:
+        """Close a file that takes no more."""
+        self._file.close()
+
+    def _full(self, at_us: int) -> bool:
+        size, every = self._rotation.size, self._rotation.every_us
+        return bool((size and self._file.tell() >= size) or (every and at_us - self._began_us >= every))
+
+    def _begin(self, at_us: int) -> None:
+        path = self._name(len(self.files) + 1)
+        self._file = open_plain(path, "xb")
+        self.files.append(path)
+        self._began_us = at_us
+        self._packed = PackedFile(self._file) if self._pack else None
+        started = datetime.fromisoformat(self._header.started) + timedelta(microseconds=at_us)
+        header = replace(self._header, started=started.isoformat())
+        self._writer = RecordingWriter(cast("BinaryIO", self._packed or self._file), header)
+
+    def _finish(self, at_us: int) -> None:
+        self._writer.end(at_us - self._began_us)
+        if self._packed is not None:
+            self._packed.finish()
+        self._file.close()
+
+    def _name(self, number: int) -> Path:
+        if not self._rotation:
+            return self._path
+        return self._path.with_name(f"{self._path.stem}-{number:04}{self._path.suffix}")
+
+
+@contextmanager
+def _full_told() -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        raise TapeFull(error.strerror or str(error)) from error
+    except Trouble as error:
+        raise TapeFull(str(error)) from error
+
+
+def now_iso() -> str:
+    """The wall clock, UTC, to the microsecond."""
+    return datetime.now(UTC).isoformat()

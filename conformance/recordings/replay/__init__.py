@@ -1,0 +1,1 @@
+"""A recording published again."""

@@ -1,0 +1,1 @@
+"""A recording for people: tables, stories, figures, files for other tools."""

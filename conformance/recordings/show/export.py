@@ -1,0 +1,121 @@
+"""A recording for other tools: JSON Lines, CSV, Parquet. One row a message, written as it is read."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Callable, Iterable, Iterator
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from conformance.files.whole_file import beside
+from conformance.recordings.lines import Line
+from protocol.foreign_text import one_line
+from protocol.recording import RecordedMessage
+from protocol.trouble import Trouble
+
+Pair = tuple[RecordedMessage, Line]
+BATCH = 20_000
+FOREIGN = ("topic", "node", "speaker", "words")
+"""Columns that hold what somebody else chose."""
+FORMULA = ("=", "+", "-", "@")
+"""How a cell begins that a spreadsheet takes for a formula."""
+COLUMNS = {
+    "number": "int64", "at_us": "int64", "time": "string", "topic": "string", "node": "string",
+    "speaker": "string", "message": "string", "qos": "int64", "retained": "bool", "dup": "bool",
+    "size": "int64", "encoding": "string", "valid": "bool", "broken": "string", "words": "string",
+    "body": "string", "payload_hex": "string",
+}  # fmt: skip
+"""Name and kind of every column; `broken` are requirements, `body` is JSON, '' where it cannot be read."""
+
+
+def export_to(path: Path, started: str, pairs: Iterable[Pair]) -> int:
+    """Write all to `path`, by its suffix .jsonl, .csv or .parquet. Gives the number of rows. Raises Trouble."""
+    writer = _WRITERS.get(path.suffix)
+    if writer is None:
+        raise Trouble(
+            f"{path.suffix or 'no suffix'!r} is no format", where=str(path), mend=f"Use {', '.join(_WRITERS)}"
+        )
+    with beside(path) as part:
+        return writer(part, _rows(started, pairs))
+
+
+def _rows(started: str, pairs: Iterable[Pair]) -> Iterator[dict[str, Any]]:
+    begin = datetime.fromisoformat(started)
+    for item, line in pairs:
+        yield {
+            "number": line.number,
+            "at_us": item.at_us,
+            "time": (begin + timedelta(microseconds=item.at_us)).isoformat(),
+            "topic": item.topic,
+            "node": line.node,
+            "speaker": line.speaker,
+            "message": line.message,
+            "qos": item.qos,
+            "retained": item.retain,
+            "dup": item.dup,
+            "size": line.size,
+            "encoding": line.encoding,
+            "valid": not line.findings,
+            "broken": " ".join(sorted({finding.requirement for finding in line.findings})),
+            "words": line.words,
+            "body": json.dumps(line.body, separators=(",", ":")) if line.body else "",
+            "payload_hex": item.payload.hex(),
+        }
+
+
+def _jsonl(path: Path, rows: Iterator[dict[str, Any]]) -> int:
+    number = 0
+    with path.open("w", encoding="utf-8") as file:
+        for row in rows:
+            row["body"] = json.loads(row["body"]) if row["body"] else None
+            file.write(json.dumps(row, separators=(",", ":")) + "\n")
+            number += 1
+    return number
+
+
+def _cell(text: str) -> str:
+    """Text for a table that is opened in a terminal or a spreadsheet, which are not to obey it."""
+    text = one_line(text)
+    return f"'{text}" if text.startswith(FORMULA) else text
+
+
+def _csv(path: Path, rows: Iterator[dict[str, Any]]) -> int:
+    number = 0
+    with path.open("w", encoding="utf-8", newline="") as file:
+        table = csv.DictWriter(file, list(COLUMNS))
+        table.writeheader()
+        for row in rows:
+            table.writerow(row | {name: _cell(row[name]) for name in FOREIGN})
+            number += 1
+    return number
+
+
+def _parquet(path: Path, rows: Iterator[dict[str, Any]]) -> int:
+    try:
+        import pyarrow as pa
+        from pyarrow import parquet
+    except ImportError:
+        mend = "pip install 'yardwire[parquet]', or write .jsonl or .csv"
+        raise Trouble("Parquet needs the package pyarrow, which is not installed", mend=mend) from None
+    kinds = {"int64": pa.int64(), "string": pa.string(), "bool": pa.bool_()}
+    schema = pa.schema([(name, kinds[kind]) for name, kind in COLUMNS.items()])
+    number = 0
+    with parquet.ParquetWriter(path, schema) as writer:
+        batch: list[dict[str, Any]] = []
+        for row in rows:
+            batch.append(row)
+            if len(batch) == BATCH:
+                writer.write_table(pa.Table.from_pylist(batch, schema))
+                number += len(batch)
+                batch.clear()
+        writer.write_table(pa.Table.from_pylist(batch, schema))
+    return number + len(batch)
+
+
+_WRITERS: dict[str, Callable[[Path, Iterator[dict[str, Any]]], int]] = {
+    ".jsonl": _jsonl,
+    ".csv": _csv,
+    ".parquet": _parquet,
+}

@@ -1,0 +1,65 @@
+"""Which messages somebody wants to see."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from conformance.recordings.lines import Line
+from protocol.trouble import Trouble
+
+Test = Callable[[Mapping[str, Any]], bool]
+
+
+@dataclass(frozen=True, slots=True)
+class Filter:
+    """All that is not None has to hold. Times in ms of the recording."""
+
+    nodes: frozenset[str] | None = None
+    messages: frozenset[str] | None = None
+    job: int | None = None
+    since_ms: float = 0
+    until_ms: float = float("inf")
+    valid: bool | None = None
+    retained: bool | None = None
+    where: Test | None = None
+
+    def __call__(self, line: Line) -> bool:
+        """Whether `line` is wanted."""
+        return (
+            (self.nodes is None or line.node in self.nodes or line.speaker in self.nodes)
+            and (self.messages is None or line.message in self.messages)
+            and self.since_ms <= line.at_ms <= self.until_ms
+            and (self.retained is None or line.retained == self.retained)
+            and (self.valid is None or bool(line.findings) != self.valid)
+            and (self.job is None or self.job in (line.body.get(name) for name in ("id", "job", "ref")))
+            and (self.where is None or self.where(line.body))
+        )
+
+
+def job_id(text: str) -> int:
+    """An order id as a number, or as tables show it: '#1.8f2.3'. Raises Trouble."""
+    if text.isdecimal():
+        return int(text)
+    found = re.fullmatch(r"#?([0-9]+)\.([0-9a-f]{1,3})\.([0-9]{1,3})", text)
+    if found is None:
+        raise Trouble(f"{text!r} is no order id", mend="Write it as a number, or as 'show' does: 1.8f2.3")
+    return int(found[1]) << 20 | int(found[2], 16) << 8 | int(found[3])
+
+
+def field_test(expression: str) -> Test:
+    """A comparison of fields as in a JSONPath filter (RFC 9535): `@.axes[0][0] > 400 && @.held`.
+
+    Raises Trouble for what is none.
+    """
+    import jsonpath
+
+    try:
+        path = jsonpath.compile(f"$[?{expression}]", strict=True)
+    except jsonpath.JSONPathError as error:
+        mend = "Write a comparison of fields, such as '@.axes[0][0] > 400' or '@.reason == \"busy\"'"
+        what = str(error).partition("\n")[0]
+        raise Trouble(f"this is no filter: {what}", where=f"--where {expression}", mend=mend) from None
+    return lambda body: bool(path.findall([body])) if body else False

@@ -1,0 +1,87 @@
+"""A recording for the terminal: one line a message, the lanes of a job, the figures. 80 columns."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from conformance.recordings.lines import Line
+from conformance.recordings.show.statistics import Statistics, gap_limit_ms, size_limit
+
+WIDTH = 80
+HEADING = f"{'no.':>6} {'s':>9}   {'node':<8} {'message':<14} what"
+
+
+def row(line: Line) -> str:
+    """A line of the table: r is retained, ! is not valid."""
+    mark = ("r" if line.retained else " ") + ("!" if line.findings else " ")
+    text = f"{line.number:>6} {line.at_ms / 1000:9.3f} {mark} {line.node:<8} {line.message:<14} "
+    return text + _shortened(line.words, WIDTH - len(text))
+
+
+def _shortened(words: str, most: int) -> str:
+    """Words that fit; an order id at their end is kept, for one looks for it."""
+    if len(words) <= most:
+        return words
+    _, space, last = words.rpartition(" ")
+    tail = space + last if last.startswith("#") else ""
+    return words[: most - 1 - len(tail)] + "…" + tail
+
+
+def faults(line: Line) -> Iterator[str]:
+    """What is wrong with a message, below its line."""
+    for finding in line.findings:
+        text = f"{'':>17} {finding}"
+        yield text if len(text) <= WIDTH else text[: WIDTH - 1] + "…"
+
+
+LANE = 34
+
+
+def lanes(lines: Iterable[Line]) -> Iterator[str]:
+    """Orders and reports as arrows between supervisor and node, states beside the node's lane."""
+    first = True
+    for line in lines:
+        if first:
+            speaker = line.speaker if line.message == "job-order" else "supervisor"
+            yield f"{'s':>9}  {speaker or 'supervisor':<{LANE + 2}}  {line.node}"
+            first = False
+        words = line.words[: LANE - 4]
+        if line.message == "job-order":
+            lane = f"|{f' {words} ':-<{LANE}}>|"
+        elif line.message == "job-report":
+            lane = f"|<{f' {words} ':->{LANE}}|"
+        else:
+            lane = f"|{'':<{LANE + 1}}| {line.words}"
+        yield f"{line.at_ms / 1000:9.3f}  {lane}"[:WIDTH]
+
+
+def figures(found: Statistics) -> Iterator[str]:
+    """The statistics."""
+    seconds = max(found.end_ms / 1000, 0.001)
+    yield (
+        f"{found.messages:,} messages in {seconds:,.1f} s ({found.messages / seconds:,.1f}/s), "
+        f"{found.retained:,} retained, {found.invalid:,} not valid"
+    )
+    if found.broken:
+        yield f"broken by single messages: {', '.join(f'{id_} {count}x' for id_, count in found.broken.items())}"
+    if found.losses_of_connection:
+        yield f"the recorder lost its connection {found.losses_of_connection} times"
+    yield ""
+    yield f"{'node':<9}{'topic':<17}{'messages':>9}{'lost':>6}{'longest gap':>15}{'largest':>13}"
+    for name, node in sorted(found.nodes.items()):
+        for topic, one in sorted(node.topics.items()):
+            gap = _of(one.longest_gap_ms, gap_limit_ms(topic), " ms") if one.longest_gap_ms else ""
+            size = _of(one.largest, size_limit(topic, one.encoding), "")
+            yield f"{name:<9}{topic:<17}{one.messages:>9,}{one.lost or '':>6}{gap:>15}{size:>13}"
+        if len(node.boots) > 1 or node.wraps:
+            yield f"{name:<9}{len(node.boots)} boots, uptime wrapped {node.wraps} times"
+    if found.latencies:
+        yield ""
+        yield f"{'order to first report, ms':<27}{'orders':>8}{'median':>8}{'95 %':>8}{'longest':>9}"
+        for (node_name, act), latency in sorted(found.latencies.items()):
+            parts = f"{latency.part(0.5):>8}{latency.part(0.95):>8}{latency.part(1.0):>9}"
+            yield f"{node_name:<9}{act:<18}{latency.number:>8,}{parts}"
+
+
+def _of(value: int, most: int | None, unit: str) -> str:
+    return f"{value}{unit}" if most is None else f"{value} of {most}{unit}"

@@ -1,0 +1,76 @@
+"""Messages as they pass on a live bus."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Iterator, Sequence
+from queue import Empty, SimpleQueue
+from time import monotonic
+
+from conformance.bench.connection.address import Address
+from conformance.recordings.validate.subject import Subject
+from protocol.participant import Delivery, Publication
+from protocol.specification import specification
+from protocol.trouble import Trouble
+
+
+class Listener:
+    """A participant that only listens: to one site, or with '+' to every one."""
+
+    def __init__(self, site: str) -> None:
+        self._site = site
+        self.heard: SimpleQueue[Delivery] = SimpleQueue()
+        self.lost = False
+        """Whether the connection broke meanwhile: what was said then was not heard."""
+        self.client_id = f"ear{secrets.token_hex(2)}"
+        self.keep_alive_s = 10
+
+    def will(self) -> None:
+        """Nobody need know that a listener has gone."""
+
+    def subscriptions(self) -> Sequence[tuple[str, int]]:
+        """Everything under the site, as it is published up to QoS 1."""
+        return ((f"{specification().root}/{self._site}/#", 1),)
+
+    def connected(self, now_ms: int) -> Sequence[Publication]:
+        """Say nothing."""
+        return ()
+
+    def disconnected(self, now_ms: int) -> None:
+        """Wait until the link is back."""
+        self.lost = True
+
+    def receive(self, delivery: Delivery, now_ms: int) -> Sequence[Publication]:
+        """Keep it."""
+        self.heard.put(delivery)
+        return ()
+
+    def tick(self, now_ms: int) -> Sequence[Publication]:
+        """Nothing is ever due."""
+        return ()
+
+    def next_tick(self, now_ms: int) -> int | None:
+        """Nothing is ever due."""
+        return None
+
+
+def from_bus(address: Address, site: str, seconds: float) -> Iterator[Subject]:
+    """What passes on the broker at `address` within `seconds`. Raises Trouble when there is no way in."""
+    listener = Listener(site)
+    with address.client(listener):
+        end = monotonic() + seconds
+        while (left := end - monotonic()) > 0:
+            try:
+                heard = listener.heard.get(timeout=left)
+            except Empty:
+                break
+            # A broker clears the retain flag of what it passes on at once: only a set flag tells anything.
+            yield Subject(
+                heard.topic, heard.payload, topic=heard.topic, retain=heard.retain or None, qos=heard.qos
+            )
+        if listener.lost:
+            raise Trouble(
+                "the connection to the broker broke while it was listened to: what was said meanwhile was not heard",
+                where=address.name,
+                mend="Listen again; what was heard was judged",
+            )

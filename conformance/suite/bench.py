@@ -1,0 +1,61 @@
+"""The bench as cases use it: the same whether time is virtual or real."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Callable
+from random import Random, SystemRandom
+
+from conformance.oracle.link_log import Log
+from protocol.trouble import Trouble
+
+
+class CannotJudge(Trouble):
+    """What is seen cannot be said of the node any more: ends the run, and not only the case at hand."""
+
+
+class Bench(ABC):
+    """One node under test behind a link whose every packet is seen."""
+
+    can_restart = False
+    """Whether `restart` works."""
+    kind = ""
+    """How reports call the bench."""
+    chance: Random | None = SystemRandom()
+    """Where tokens, claims and boots come from. A token is never used again, not by the next run either [SUP-06],
+    so on a real bus it is the operating system; None on virtual time: all comes from the run's seed.
+    """
+
+    def __init__(self) -> None:
+        self.log = Log()
+        self.tester_lost = False
+        """Whether the tester's own connection to the broker has broken: what then fails is not the node's fault."""
+
+    @property
+    @abstractmethod
+    def now_ms(self) -> float:
+        """Now, on the clock of the log."""
+
+    @abstractmethod
+    def publish(self, topic: str, payload: bytes, *, qos: int = 1, retain: bool = False) -> None:
+        """Publish towards the node by way of the broker."""
+
+    @abstractmethod
+    def deliver_retained(self, topic: str, payload: bytes) -> None:
+        """Hand the node a message whose retain flag is set, without leaving one on the broker."""
+
+    @abstractmethod
+    def wait(self, happened: Callable[[], bool], within_ms: float) -> bool:
+        """Let time pass until `happened` or for `within_ms`; gives what `happened` says at the end."""
+
+    @abstractmethod
+    def cut(self) -> None:
+        """Cut the node's connection with no DISCONNECT; it may come again at once."""
+
+    def forget(self, keep: int) -> None:
+        """Drop all that passed but the newest `keep` packets: a run of hours must not fill the memory."""
+        self.log.forget(keep)
+
+    def restart(self) -> None:
+        """Reset the node as a power failure does. Raises NotImplementedError where `can_restart` is false."""
+        raise NotImplementedError

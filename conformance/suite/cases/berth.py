@@ -1,0 +1,303 @@
+"""A berth: a train is found, not counted."""
+
+from __future__ import annotations
+
+from conformance.oracle.link_log import Message
+from conformance.suite.case import case
+from conformance.suite.fixture import Answer, Inputs, Sent, Stand
+from conformance.suite.preamble import (
+    berth_at_rest,
+    berth_empty,
+    berth_lost,
+    complete,
+    done,
+    reset_faults,
+    told_count,
+)
+from protocol.site import BerthSite
+
+BERTH = ("berth",)
+
+
+def _site(stand: Stand) -> BerthSite:
+    assert stand.node.berth is not None
+    return stand.node.berth
+
+
+def _state(answer: Answer) -> str:
+    return str(answer.body("train-arrival").get("state"))
+
+
+def pulses(stand: Stand, count: int, sensor: str = "end") -> Inputs:
+    """Pulses that are each longer than the debounce time, and apart by more."""
+    wide = 10 * _site(stand).debounce_ms
+    return tuple((sensor, level, wide) for _ in range(count) for level in (True, False))
+
+
+@case("BER-01", after=("orders-ask",), roles=BERTH, passive=True)
+def berth_comes_up(stand: Stand) -> None:
+    """A berth comes up 'lost'.
+
+    Judged from the first train-arrival of every boot whose first connection was seen; switch the berth on
+    after the kit.
+    """
+    boots = {m.body["boot"] for m in stand.log.sent("node-status") if m.body and m.body.get("link") == 1}
+    seen: set[int] = set()
+    for message in stand.log.sent("train-arrival"):
+        if message.body and message.body["boot"] in boots - seen:
+            seen.add(message.body["boot"])
+            stand.check(
+                message.body["state"] == "lost", "BER-01", "'lost' at first", message.body["state"], message
+            )
+    stand.need(bool(seen), "the berth had started before the kit; switch it on once the kit waits for it")
+
+
+@case("BER-02", after=("orders-ask",), roles=BERTH, passive=True)
+def berth_states(stand: Stand) -> None:
+    """A berth changes its state only as the table of arrival states allows.
+
+    Judged from every two train-arrival messages that follow each other in a boot.
+    """
+    table = stand.spec.tables["berth"]
+    before: dict[int, str] = {}
+    for message in stand.log.sent("train-arrival"):
+        if message.body:
+            boot, state = message.body["boot"], message.body["state"]
+            old = before.get(boot)
+            if old is not None:
+                expected = f"a state that may follow {old!r}"
+                stand.check(table.allows(old, state), "BER-02", expected, state, message)
+            before[boot] = state
+
+
+@case("BER-03", "ORD-20", after=("claim-raises",), roles=BERTH)
+def berth_lost_refuses(stand: Stand) -> None:
+    """A berth that is 'lost' refuses admit and depart with 'state' and moves nothing.
+
+    Sends one of each, with deadlines in time.
+    """
+    before = berth_lost(stand)
+    stand.refused(stand.order("admit"), "state", "BER-03")
+    stand.refused(stand.order("depart"), "state", "BER-03")
+    stand.unmoved(before, "BER-03")
+
+
+@case("BER-07", "FLT-05", after=("claim-raises",), roles=BERTH)
+def berth_found_empty(stand: Stand) -> None:
+    """A lost berth becomes 'empty' by a reset-fault that says 'none' was found, and by nothing less.
+
+    Sends reset-fault with nothing found, which leaves it lost, and then with 'none'. On the bench both
+    sensors are played in between: they end nothing either.
+    """
+    before = berth_lost(stand)
+    reset_faults(stand)
+    answer = stand.ask()
+    stand.check(_state(answer) == "lost", "BER-07", "still 'lost'", _state(answer), answer.report)
+    if stand.on_bench:
+        stand.stimulate(*pulses(stand, 1, "arming"), *pulses(stand, 1))
+        stand.watch(200)
+        answer = stand.ask()
+        stand.check(_state(answer) == "lost", "BER-07", "still 'lost'", _state(answer), answer.report)
+    reset_faults(stand, found="none")
+    after = stand.unmoved(before, "FLT-05")
+    stand.check(_state(after) == "empty", "BER-07", "'empty'", _state(after), after.report)
+
+
+@case("BER-03", "ORD-20", after=("berth-found-empty",), roles=BERTH)
+def berth_empty_refuses(stand: Stand) -> None:
+    """A berth that is 'empty' refuses depart with 'state'.
+
+    Orders depart with a deadline in time. Nothing moves.
+    """
+    before = berth_empty(stand)
+    stand.refused(stand.order("depart"), "state", "BER-03")
+    stand.unmoved(before, "BER-03")
+
+
+@case("BER-03", after=("berth-arrival",), roles=BERTH, moves=True)
+def berth_taken_refuses(stand: Stand) -> None:
+    """A berth with a train at rest refuses admit with 'state'.
+
+    Brings a train to rest, and orders another one in. Nothing moves.
+    """
+    before = berth_at_rest(stand)
+    stand.refused(stand.order("admit"), "state", "BER-03")
+    after = stand.unmoved(before, "BER-03")
+    stand.check(_state(after) == "at-rest", "BER-02", "'at-rest'", _state(after), after.report)
+
+
+@case("BER-04", "BER-06", "ORD-16", after=("orders-job",), roles=BERTH, moves=True)
+def berth_arrival(stand: Stand) -> None:
+    """A train comes to rest and its arrival is told: count, reading and time from arming to end.
+
+    Orders admit. On the bench the arming sensor and then one pulse of the end sensor are played; in service
+    a train has to come. The count of arrivals goes up by one.
+    """
+    before = berth_empty(stand)
+    count = (told_count(stand, before, "train-arrival", "arrival") + 1) % 65536
+    sent = stand.order("admit")
+    final = complete(stand, sent)
+    stand.check(final.body["state"] == "done", "ORD-16", "admit 'done'", dict(final.body), final)
+    answer = stand.ask()
+    arrival = answer.body("train-arrival")
+    stand.check(arrival["state"] == "at-rest", "ORD-16", "'at-rest'", arrival["state"], answer.report)
+    stand.check(arrival["arrival"] == count, "BER-06", f"arrival {count}", arrival["arrival"], answer.report)
+    complete_ = "reading" in arrival and "arm_to_end" in arrival
+    stand.check(complete_, "BER-06", "reading and arm_to_end", dict(arrival), answer.report)
+
+
+@case("BER-04", after=("berth-arrival",), roles=BERTH, moves=True, mode="bench")
+def berth_ignores_pulses(stand: Stand) -> None:
+    """End pulses before the arming sensor change nothing but their count, whatever their number.
+
+    Admits three trains with none, one and a random number of end pulses before the arming sensor: each
+    comes to rest on the first end pulse after it, and the number of ignored pulses is told.
+    """
+    for before_arming in (0, 1, stand.rng.randrange(2, 5)):
+        berth_empty(stand)
+        sent = _admit(stand)
+        if before_arming:
+            stand.stimulate(*pulses(stand, before_arming))
+            stand.watch(stand.stretched(2 * before_arming * 10 * _site(stand).debounce_ms + 50))
+        answer = stand.ask()
+        stand.check(
+            _state(answer) == "admitting", "BER-04", "still 'admitting'", _state(answer), answer.report
+        )
+        _arm(stand, sent)
+        stand.stimulate(*pulses(stand, 1))
+        complete(stand, sent, cues=())
+        answer = stand.ask()
+        seen = answer.body("train-arrival").get("ignored")
+        stand.check(_state(answer) == "at-rest", "BER-04", "'at-rest'", _state(answer), answer.report)
+        stand.check(seen == before_arming, "BER-04", f"{before_arming} ignored pulses", seen, answer.report)
+
+
+@case("BER-08", "BEN-02", after=("berth-ignores-pulses",), roles=BERTH, moves=True, mode="bench")
+def berth_bounce(stand: Stand) -> None:
+    """Edges closer than the debounce time count once.
+
+    Admits a train and plays two end pulses before the arming sensor that bounce with edges a millisecond less
+    than the debounce time apart: two pulses are counted as ignored, not four.
+    """
+    berth_empty(stand)
+    sent = _admit(stand)
+    wide, close = 10 * _site(stand).debounce_ms, max(1, _site(stand).debounce_ms - 1)
+    bounce: Inputs = (("end", True, wide), ("end", False, wide), ("end", True, close), ("end", False, close))
+    stand.stimulate(*bounce, *bounce)
+    stand.watch(stand.stretched(4 * wide + 50))
+    _arm(stand, sent)
+    stand.stimulate(*pulses(stand, 1))
+    complete(stand, sent, cues=())
+    answer = stand.ask()
+    ignored = answer.body("train-arrival").get("ignored")
+    stand.check(ignored == 2, "BER-08", "2 ignored pulses", ignored, answer.report)
+
+
+@case("BEN-02", "BER-06", after=("berth-arrival",), roles=BERTH, moves=True, mode="bench")
+def berth_times_arrival(stand: Stand) -> None:
+    """The time from arming to end is what the stimulus played, to a few milliseconds.
+
+    Plays the arming sensor and then the end sensor a random time later, in one stimulus, so that the node
+    itself times it and no network comes between. Allowed is the debounce time and two milliseconds either
+    way.
+    """
+    berth_empty(stand)
+    sent = _admit(stand)
+    apart = stand.rng.randrange(150, 900)
+    wide = 10 * _site(stand).debounce_ms
+    stand.stimulate(
+        ("arming", True, 20), ("arming", False, wide), ("end", True, apart - wide), ("end", False, wide)
+    )
+    complete(stand, sent, cues=())
+    answer = stand.ask()
+    seen = answer.body("train-arrival").get("arm_to_end")
+    fits = seen is not None and abs(seen - apart) <= _site(stand).debounce_ms + 2
+    stand.check(fits, "BEN-02", f"arm_to_end {apart} ms", f"{seen} ms", answer.report)
+
+
+@case("BER-06", after=("berth-arrival",), roles=BERTH, moves=True)
+def berth_counts_arrivals(stand: Stand) -> None:
+    """A refused admit is no arrival, and the next accepted one counts one up.
+
+    Reads the count, has an admit refused as late, and brings a train to rest: the count is one up.
+    """
+    before = berth_empty(stand)
+    count = told_count(stand, before, "train-arrival", "arrival")
+    stand.refused(stand.order("admit", deadline=stand.uptime_in(-1000)), "late", "ORD-10")
+    after = stand.ask()
+    seen = after.body("train-arrival").get("arrival")
+    stand.check(seen == count, "BER-06", f"arrival {count} after a refused admit", seen, after.report)
+    done(stand, "admit")
+    after = stand.ask()
+    seen = after.body("train-arrival").get("arrival")
+    stand.check(seen == (count + 1) % 65536, "BER-06", f"arrival {count + 1}", seen, after.report)
+
+
+@case("BER-02", "ORD-16", after=("berth-arrival",), roles=BERTH, moves=True)
+def berth_departs(stand: Stand) -> None:
+    """A depart ends 'done' when the train has gone, and the berth is then 'empty'.
+
+    Brings a train to rest and lets it go.
+    """
+    berth_at_rest(stand)
+    sent = stand.order("depart")
+    final = complete(stand, sent)
+    stand.check(final.body["state"] == "done", "ORD-16", "depart 'done'", dict(final.body), final)
+    answer = stand.ask()
+    stand.check(_state(answer) == "empty", "ORD-16", "'empty'", _state(answer), answer.report)
+
+
+@case("BER-05", "FLT-02", after=("berth-arrival",), roles=BERTH, moves=True, mode="bench")
+def berth_not_armed(stand: Stand) -> None:
+    """A berth whose arming sensor does not fire in time is 'lost' with 'not-armed'.
+
+    Admits a train, plays end pulses only and waits for the arming time-out of the site file.
+    """
+    berth_empty(stand)
+    sent = _admit(stand)
+    stand.stimulate(*pulses(stand, 2))
+    _lost_with(stand, sent, "not-armed", _site(stand).arming_timeout_ms)
+
+
+@case("BER-05", "FLT-02", after=("berth-arrival",), roles=BERTH, moves=True, mode="bench")
+def berth_end_missed(stand: Stand) -> None:
+    """A berth whose end sensor does not fire in time after arming is 'lost' with 'end-missed'.
+
+    Admits a train, plays the arming sensor only and waits for the end time-out of the site file.
+    """
+    berth_empty(stand)
+    sent = _admit(stand)
+    _arm(stand, sent)
+    _lost_with(stand, sent, "end-missed", _site(stand).end_timeout_ms)
+
+
+def _admit(stand: Stand) -> Sent:
+    sent = stand.order("admit")
+
+    def begun(message: Message) -> bool:
+        return message.name == "train-arrival" and message.body.get("state") == "admitting"
+
+    stand.need(stand.wait_for(begun, stand.patience_ms, sent.before) is not None, "no train is admitted")
+    return sent
+
+
+def _arm(stand: Stand, sent: Sent) -> None:
+    stand.stimulate(*pulses(stand, 1, "arming"))
+
+    def armed(message: Message) -> bool:
+        return message.name == "train-arrival" and message.body.get("state") == "armed"
+
+    seen = stand.wait_for(armed, stand.patience_ms, sent.before)
+    stand.check(seen is not None, "BER-04", "'armed' after the arming sensor", "no such state")
+
+
+def _lost_with(stand: Stand, sent: Sent, code: str, timeout_ms: int) -> None:
+    began = stand.bench.now_ms
+    final = complete(stand, sent, cues=())
+    stand.check(final.body["state"] == "failed", "FLT-02", "'failed'", final.body["state"], final)
+    took, most = final.at_ms - began, stand.stretched(timeout_ms + 1000)
+    stand.check(took <= most, "BER-05", f"the time-out after {timeout_ms} ms", f"after {took:.0f} ms", final)
+    answer = stand.ask()
+    active = answer.body("fault").get("active", [])
+    stand.check(code in active, "BER-05", f"{code!r} active", active, answer.report)
+    stand.check(_state(answer) == "lost", "BER-05", "'lost'", _state(answer), answer.report)

@@ -1,0 +1,208 @@
+"""Hold and resume: an operational stop, never an emergency stop."""
+
+from __future__ import annotations
+
+from conformance.oracle.link_log import Message
+from conformance.suite.case import case
+from conformance.suite.cases.orders import late_job
+from conformance.suite.fixture import Answer, Sent, Stand
+from conformance.suite.preamble import complete, crane_ready, fit, start
+from protocol.specification import FINAL
+
+BRAKED_WITHIN_MS, WATCHED_MS = 1500, 300
+ON_THE_WAY_MS = 800
+"""How long a jog takes at least, besides what the link costs, so that a hold comes on the way."""
+TRIES = 3
+"""Jobs that are started until one is still open when the hold comes: a busy machine may be late with it."""
+
+
+@case("HLD-01", "HLD-02", "ORD-03", after=("orders-ask",))
+def hold_obeyed(stand: Stand) -> None:
+    """A hold on the node's own topic shows as 'held' in its state in time, and is counted.
+
+    Sends a hold, which carries neither boot nor id, and waits for the state that answers it. It raises no
+    mark and has no report.
+    """
+    _hold(stand, stand.topic())
+
+
+@case("HLD-01", after=("hold-obeyed",))
+def hold_all(stand: Stand) -> None:
+    """A hold on the topic of 'all' is obeyed as one on the node's own.
+
+    Sends a hold to every node of the site. On a bench with other nodes these are held too.
+    """
+    _hold(stand, stand.topic(stand.spec.everyone))
+
+
+@case("HLD-01", after=("hold-obeyed",))
+def hold_counts(stand: Stand) -> None:
+    """Every hold is counted, one that meets a held node too.
+
+    Sends three holds and looks at the count of holds after each.
+    """
+    before = stand.ask()
+    for number in range(1, 4):
+        stand.send({"act": "hold"})
+        answer = stand.ask()
+        expected = (before.role_state["holds"] + number) % 65536
+        seen = answer.role_state["holds"]
+        stand.check(seen == expected, "HLD-01", f"holds {expected}", seen, answer.report)
+
+
+@case("HLD-03", after=("hold-obeyed", "claim-raises"))
+def hold_refuses(stand: Stand) -> None:
+    """A held node refuses jobs with 'held' and moves nothing.
+
+    Holds the node and orders a job whose deadline is in time.
+    """
+    before = stand.ask()
+    stand.send({"act": "hold"})
+    stand.ask()
+    job = stand.send(late_job(stand, 10_000))
+    stand.refused(job, "held", "HLD-03", mark=job.id)
+    stand.unmoved(before, "HLD-03")
+
+
+@case("HLD-04", "ORD-08", after=("hold-refuses",))
+def hold_wrong_count(stand: Stand) -> None:
+    """A resume that names another count of holds is refused 'holds-count', and the node stays held.
+
+    Holds the node and resumes with counts one below, one above and at random beside the right one.
+    """
+    stand.send({"act": "hold"})
+    holds = stand.ask().role_state["holds"]
+    for beside in (-1, 1, stand.rng.randrange(2, 60_000)):
+        resume = stand.order("resume", holds=(holds + beside) % 65536)
+        stand.refused(resume, "holds-count", "HLD-04", mark=resume.id)
+    answer = stand.ask()
+    stand.check(answer.role_state["held"], "HLD-04", "still held", "not held", answer.report)
+
+
+@case("HLD-05", after=("hold-obeyed", "claim-raises"))
+def hold_ends(stand: Stand) -> None:
+    """A resume with the right count ends the hold and is answered 'done'.
+
+    Holds the node and resumes it; nothing moves.
+    """
+    stand.send({"act": "hold"})
+    held = stand.ask()
+    stand.check(held.role_state["held"], "HLD-01", "held", "not held", held.report)
+    report = stand.answer_to("resume", holds=held.role_state["holds"])
+    stand.check(report.body["state"] == "done", "HLD-05", "resume 'done'", report.body["state"], report)
+    after = stand.unmoved(held, "HLD-05")
+    stand.check(not after.role_state["held"], "HLD-05", "not held", "held", after.report)
+    same = after.role_state["holds"] == held.role_state["holds"]
+    stand.check(same, "HLD-05", "the count of holds as before", after.role_state["holds"], after.report)
+
+
+@case("HLD-02", "HLD-05", after=("hold-ends", "orders-job"), moves=True)
+def hold_keeps_job(stand: Stand) -> None:
+    """A hold stops a job and keeps it; after the resume it goes on and is done as if it had not been held.
+
+    Starts a job, holds the node, sees that job still open, resumes with the right count and brings the job to
+    its end. Where the job was over before the hold came, it is tried again.
+    """
+    for _ in range(TRIES):
+        fit(stand)
+        sent = start(stand)
+        before = stand.ask()
+        stand.send({"act": "hold"})
+        held = stand.ask()
+        if not _is_over(stand, sent):
+            break
+        stand.answer_to("resume", holds=held.role_state["holds"])
+    stand.need(not _is_over(stand, sent), "the job was over before the hold came")
+    stand.check(held.role_state["held"], "HLD-01", "held", "not held", held.report)
+    same = held.job[0] == sent.id and held.job[1] == "running"
+    stand.check(same, "HLD-02", f"job {sent.id} still running", held.job, held.report)
+    stand.check(held.mark == before.mark, "HLD-02", f"mark {before.mark}", held.mark, held.report)
+    resume = stand.answer_to("resume", holds=held.role_state["holds"])
+    stand.check(resume.body["state"] == "done", "HLD-05", "resume 'done'", resume.body["state"], resume)
+    final = complete(stand, sent)
+    stand.check(final.body["state"] == "done", "HLD-05", "the job 'done'", final.body["state"], final)
+
+
+def _is_over(stand: Stand, job: Sent) -> bool:
+    """Whether the job had ended before the hold arrived."""
+    hold = next(m.number for m in stand.log.since(job.before) if m.body.get("act") == "hold")
+    reports = [m for m in stand.log.sent("job-report", job.before) if m.is_report(job.act, order=job.id)]
+    return any(m.body["state"] in FINAL and m.number < hold for m in reports)
+
+
+@case("HLD-03", "HLD-05", "CRN-11", after=("hold-keeps-job", "crane-jogs"), roles=("crane",), moves=True)
+def hold_stops_crane(stand: Stand) -> None:
+    """A held crane comes to rest on its way, stays there, and reaches its target after the resume.
+
+    Jogs the axis that has the longest way, far enough for the hold to come on the way, and holds the crane as
+    soon as the job runs. Once it has had time to brake no axis moves any more and the target is not reached;
+    after the resume it is.
+    """
+    crane_ready(stand)
+    target = _far(stand)
+    sent = stand.order("jog", target=target)
+    running = stand.wait_for(
+        lambda m: m.is_report("jog", order=sent.id) and m.body["state"] == "running",
+        stand.patience_ms,
+        sent.before,
+    )
+    stand.need(running is not None, "the jog does not run")
+    stand.send({"act": "hold"})
+    stand.watch(stand.stretched(BRAKED_WITHIN_MS))
+    first = stand.ask()
+    stand.watch(stand.stretched(WATCHED_MS))
+    second = stand.ask()
+    there, then = _positions(first), _positions(second)
+    stand.check(there == then, "HLD-03", f"axes that stay at {there}", then, second.report)
+    stand.check(then != target, "HLD-03", "axes short of their target", then, second.report)
+    resume = stand.answer_to("resume", holds=second.role_state["holds"])
+    stand.check(resume.body["state"] == "done", "HLD-05", "resume 'done'", resume.body["state"], resume)
+    final = complete(stand, sent)
+    stand.check(final.body["state"] == "done", "HLD-05", "the jog 'done'", final.body["state"], final)
+    after = stand.ask()
+    stand.check(_positions(after) == target, "CRN-11", f"axes at {target}", _positions(after), after.report)
+
+
+def _far(stand: Stand) -> list[int]:
+    """Every axis where it stands, but the one with the longest way in time as far on as the hold needs."""
+    assert stand.node.crane is not None
+    began = stand.bench.now_ms
+    axes, here = stand.node.crane.axes, _positions(stand.ask())
+    travels_s = (ON_THE_WAY_MS + 4 * (stand.bench.now_ms - began)) / 1000
+    ends = [
+        max((axis.least, axis.most), key=lambda end: abs(end - at))
+        for axis, at in zip(axes, here, strict=True)
+    ]
+    ways = [abs(end - at) / axis.speed for axis, end, at in zip(axes, ends, here, strict=True)]
+    longest = ways.index(max(ways))
+    way = round(axes[longest].speed * min(ways[longest], travels_s))
+    target = list(here)
+    target[longest] += way if ends[longest] > here[longest] else -way
+    return target
+
+
+def _positions(answer: Answer) -> list[int]:
+    return [axis[0] for axis in answer.body("crane-status")["axes"]]
+
+
+def _hold(stand: Stand, topic: str) -> Answer:
+    before = stand.ask()
+    expected = (before.role_state["holds"] + 1) % 65536
+    sent = stand.send({"act": "hold"}, topic=topic)
+
+    def obeyed(message: Message) -> bool:
+        return (
+            message.from_node and message.body.get("held") is True and message.body.get("holds") == expected
+        )
+
+    state = stand.wait_for(obeyed, stand.patience_ms, sent.before)
+    stand.check(state is not None, "HLD-01", f"held with holds {expected} in the state", "no such state")
+    assert state is not None
+    arrived = next((m for m in stand.log.since(sent.before) if m.body.get("act") == "hold"), state)
+    took, limit = state.at_ms - arrived.at_ms, stand.limit_ms("answer")
+    stand.check(took <= limit, "HLD-01", f"held within {limit:.0f} ms", f"after {took:.0f} ms", state)
+    after = stand.unmoved(before, "HLD-02")
+    stand.check(after.mark == before.mark, "HLD-02", f"mark {before.mark}", after.mark, after.report)
+    reports = [m for m in stand.log.sent("job-report", sent.before) if m.body.get("act") == "hold"]
+    stand.check(not reports, "HLD-02", "no report for a hold", "a report")
+    return after

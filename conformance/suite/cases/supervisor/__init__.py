@@ -1,0 +1,1 @@
+"""The cases for supervisors, among simulated nodes."""

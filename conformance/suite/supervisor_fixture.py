@@ -1,0 +1,302 @@
+"""The stand of a supervisor: what a case can let happen to the played nodes, and what it sees of what is sent."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from functools import wraps
+from random import Random
+from typing import Any, NamedTuple
+
+from conformance.oracle.link_log import Message
+from conformance.oracle.supervisor_knowledge import Ledger, Order
+from conformance.peers.node import PlayedNode
+from conformance.peers.yard import Deed
+from conformance.suite.brief import Brief, Plan, brief_for, plan_of
+from conformance.suite.case import Body as CaseBody
+from conformance.suite.case import Condition, case
+from conformance.suite.fixture import Stand
+from conformance.suite.verdict import Unclear
+from conformance.suite.yard_bench import YardBench
+from protocol.participant import Publication
+from protocol.site import NodeSite, Site
+from protocol.specification import OPEN
+from protocol.wire.packet import Connect
+
+FIRST_ASK_MS = 30_000
+LOOK_MS = 500
+"""How often it is looked whether its program has failed."""
+OWNED_MS = 30_000
+WORK_MS = 180_000
+"""How long a supervisor may take to get to an order, with all the time that its manners ask for."""
+CROSSING_MS = 200
+"""What the supervisor sends within so long of a message may have left it before it had read that."""
+TRIES = 5
+"""How often a node says what may get lost on the way, before a case gives up."""
+QUIET_MS = 8_000
+"""How long it is watched for what it must not do."""
+
+Prepared = Mapping[str, Callable[[PlayedNode], None]]
+
+
+class Life(NamedTuple):
+    """One life of the supervisor under test: the traces after the first and up to the last."""
+
+    after: int
+    until: int | None
+
+
+class Play(Stand):
+    """A supervisor under test among played nodes. Every case begins with `begin`: a fresh supervisor."""
+
+    def __init__(self, bench: YardBench, site: Site, name: str, rng: Random, slow: float = 1.0) -> None:
+        super().__init__(bench, site, name, rng, slow)
+        self.yard = bench
+        self._plan = plan_of(site)
+        self.starts: list[int] = []
+        """The number of the newest trace before each life."""
+
+    # ------------------------------------------------------------ what there is
+    @property
+    def plan(self) -> Plan:
+        """What the supervisor is to do."""
+        assert self._plan is not None, "the cases ask for it by `has_plan`"
+        return self._plan
+
+    @property
+    def brief(self) -> Brief:
+        """The usual brief."""
+        return brief_for(self.site, self.plan)
+
+    def beside(self, node: str) -> tuple[str, ...]:
+        """Berths and shuttles that a crane reaches; cranes that reach a berth or a shuttle."""
+        crane = self.site.nodes[node].crane
+        if crane is not None:
+            return tuple(owner for place in crane.places if (owner := self.site.places[place].node))
+        own = self.site.place_of(node)
+        return self.site.cranes_reaching(own.name) if own else ()
+
+    # ------------------------------------------------------------ lives
+    def begin(self, prepared: Prepared | None = None, brief: Brief | None = None) -> None:
+        """A fresh supervisor among nodes that have worked for another before; `prepared` is their luck."""
+        self._start(lambda node, now_ms: node.start_over(now_ms), brief or self.brief, prepared or {})
+
+    def go_on(self, brief: Brief, happened: Mapping[str, Deed], prepared: Prepared | None = None) -> None:
+        """A fresh supervisor among the nodes as they are; `happened` befell them while it was away."""
+
+        def sleep(node: PlayedNode, now_ms: int) -> None:
+            node.luck.asleep = True
+            if node.client_id in happened:
+                happened[node.client_id](node, now_ms)
+
+        self._start(sleep, brief, prepared or {})
+
+    def _start(self, sleep: Deed, brief: Brief, prepared: Prepared) -> None:
+        for name in self.yard.nodes:
+            self.yard.befall(name, sleep)
+        before = self.log.end
+        self.yard.restart_with(brief)
+        came = self._comes(before)
+        self.need(came, self.yard.failure() or "the supervisor did not connect after its start")
+        self.starts.append(before)
+        for name in self.yard.nodes:
+            self.yard.befall(name, _waking(prepared.get(name)))
+
+    def _comes(self, before: int) -> bool:
+        """Whether it connects in time; one whose program has failed is not waited for."""
+        end = self.bench.now_ms + FIRST_ASK_MS
+        while self.bench.now_ms < end and not self.yard.failure():
+            if self.bench.wait(lambda: self._connected(before), LOOK_MS):
+                return True
+        return self._connected(before)
+
+    def _connected(self, before: int) -> bool:
+        return any(isinstance(t.packet, Connect) and t.from_node for t in self.log.traces[before:])
+
+    @property
+    def lives(self) -> list[Life]:
+        """The lives so far, each from its CONNECT on."""
+        ends = [*self.starts[1:], None][: len(self.starts)]
+        return [Life(self._first_connect(start), end) for start, end in zip(self.starts, ends, strict=True)]
+
+    def _first_connect(self, start: int) -> int:
+        return next(
+            trace.number
+            for trace in self.log.traces[start:]
+            if trace.from_node and isinstance(trace.packet, Connect)
+        )
+
+    # ------------------------------------------------------------ what is sent
+    def orders(self, *, all_lives: bool = False) -> Iterator[Order]:
+        """Every order of this life, or of all, with what could be known when it was sent."""
+        for life in self.lives if all_lives else self.lives[-1:]:
+            yield from self.orders_of(life)
+
+    def orders_of(self, life: Life) -> Iterator[Order]:
+        """Every order of one life. What it tells of the other nodes changes with the next order."""
+        return Ledger(self.site).orders(self.log, *life)
+
+    def may_work(self, order: Order, crane: str) -> str:
+        """Why a crane may have a job as an order goes out; '' where its word after the claim says none."""
+        known = order.all_known[crane]
+        word = known.word("crane-status")
+        if word is None:
+            return f"{order.act} before {crane} has told its state after the claim"
+        if known.jobs:
+            return f"{order.act} while job {next(iter(known.jobs))} of {crane} is open"
+        state = word.body.get("job_state", "none")
+        return f"{order.act} while {crane} says that its job is {state}" if state in OPEN else ""
+
+    def known_from(self, heard: Message) -> int:
+        """The trace from which on the supervisor has surely read a message: what is before may cross it."""
+        latest = heard.at_ms + self.stretched(CROSSING_MS)
+        for trace in self.log.traces[heard.number :]:
+            if trace.at_ms > latest:
+                return trace.number - 1
+        return self.log.end
+
+    def sent_to(
+        self, node: str, acts: Collection[str] | None = None, *, after: int | None = None
+    ) -> list[Message]:
+        """Orders to a node, in this life or after a trace: of these acts, or all for None."""
+        since = self.lives[-1].after if after is None else after
+        topic = self.topic(node)
+        return [
+            one
+            for one in self.log.sent("job-order", since)
+            if one.topic == topic and (acts is None or one.body.get("act") in acts)
+        ]
+
+    def jobs_since(self, after: int) -> list[Message]:
+        """Orders to any node that move something and were not sent before."""
+        old = {(one.topic, one.body.get("id")) for one in self.log.sent("job-order") if one.number <= after}
+        return [
+            one
+            for one in self.log.sent("job-order", after)
+            if one.body.get("act") in self.spec.jobs and (one.topic, one.body.get("id")) not in old
+        ]
+
+    def await_order(
+        self, node: str, *acts: str, within_ms: float = WORK_MS, after: int | None = None
+    ) -> Message:
+        """The next order to a node. Raises Unclear where none comes: that is no breach by itself."""
+        topic = self.topic(node)
+        since = self.lives[-1].after if after is None else after
+        found = self.wait_for(
+            lambda m: m.from_node and m.topic == topic and m.body.get("act") in acts, within_ms, since
+        )
+        if found is None:
+            said = f"the supervisor sent {node} no {' or '.join(acts)} within {within_ms / 1000:.0f} s"
+            self.need(False, f"{said}; did it get the goal that the brief asks for?")
+        assert found is not None
+        return found
+
+    def next_order(self, node: str, act: str, within_ms: float, after: int | None = None) -> Message | None:
+        """The next order of an act to a node, from now on or after a trace; None where none comes in time."""
+        topic = self.topic(node)
+        return self.wait_for(
+            lambda m: m.from_node and m.topic == topic and m.body.get("act") == act, within_ms, after
+        )
+
+    def await_word(
+        self, node: str, message: str, wanted: Mapping[str, Any], *, after: int | None = None,
+        within_ms: float = WORK_MS,
+    ) -> Message:  # fmt: skip
+        """The next message of a node with these fields that reaches the supervisor. Raises Unclear."""
+        end = f"/{node}/{message}"
+        since = self.lives[-1].after if after is None else after
+        found = self.wait_for(
+            lambda m: not m.from_node and m.topic.endswith(end) and wanted.items() <= m.body.items(),
+            within_ms,
+            since,
+        )
+        self.need(found is not None, f"{node} never said {dict(wanted)}")
+        assert found is not None
+        return found
+
+    def let_hear(self, node: str, deed: Deed, heard: Callable[[Message], bool], what: str) -> Message:
+        """Let a node say something, again where it is lost, until the supervisor hears it. Raises Unclear."""
+        for _ in range(TRIES):
+            before = self.log.end
+            self.yard.befall(node, deed)
+            found = self.wait_for(lambda m: not m.from_node and heard(m), self.patience_ms / 2, before)
+            if found is not None:
+                return found
+        raise Unclear(f"{what} did not reach the supervisor")
+
+    def await_owned(self, *nodes: str) -> None:
+        """Wait until the claim of every node, or of these, has been answered. Raises Unclear."""
+        names = nodes or tuple(self.yard.nodes)
+
+        def owned() -> bool:
+            ledger = Ledger(self.site)
+            for _ in ledger.orders(self.log, *self.lives[-1]):
+                pass
+            return all(ledger.nodes[name].owned for name in names)
+
+        self.bench.wait(_every(20, owned), OWNED_MS)
+        self.need(owned(), f"the supervisor does not own {', '.join(names)}")
+
+    def await_job(self, node: str, act: str) -> Message:
+        """The first order of an act to a node, once the node has said that it is running."""
+        order = self.await_order(node, act)
+        self.await_word(node, "job-report", {"id": order.body["id"], "state": "running"})
+        return order
+
+    # ------------------------------------------------------------ yard-maps
+    def maps(self, place: str, after: int) -> list[Message]:
+        """The supervisor's yard-maps of a place after a trace."""
+        end = f"/yard-map/{place}"
+        return [one for one in self.log.sent("yard-map", after) if one.topic.endswith(end) and one.body]
+
+
+def _waking(prepare: Callable[[PlayedNode], None] | None) -> Deed:
+    def wake(node: PlayedNode, now_ms: int) -> Sequence[Publication]:
+        node.at(now_ms)
+        if prepare is not None:
+            prepare(node)
+        return node.wake(now_ms)
+
+    return wake
+
+
+def _every(times: int, look: Callable[[], bool]) -> Callable[[], bool]:
+    """Look once in so many calls: a look at a whole life costs more than one at a message."""
+    calls = 0
+
+    def seldom() -> bool:
+        nonlocal calls
+        calls += 1
+        return calls % times == 0 and look()
+
+    return seldom
+
+
+def has_plan(site: Site, _node: NodeSite) -> str:
+    """A condition: the site has what the cases' goal needs."""
+    return "" if plan_of(site) else "no box of this site goes from a stack by way of a deck to a track"
+
+
+def supervised(
+    *requirements: str,
+    after: tuple[str, ...] = (),
+    passive: bool = False,
+    applies: Condition = has_plan,
+) -> Callable[[Callable[[Play], None]], CaseBody]:
+    """Declare a function as a case for supervisors. An active one starts the supervisor anew."""
+
+    def declare(body: Callable[[Play], None]) -> CaseBody:
+        @wraps(body)
+        def run(stand: Stand) -> None:
+            assert isinstance(stand, Play), "a supervisor is judged on a stand of its own"
+            body(stand)
+
+        return case(
+            *requirements,
+            roles=("supervisor",),
+            after=after,
+            passive=passive,
+            restarts=not passive,
+            applies=applies,
+        )(run)
+
+    return declare

@@ -1,0 +1,123 @@
+"""What stands behind a fail: the broken sentence, expected against seen, and the messages around it."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+
+from conformance.oracle.link_log import Log, Message, Trace
+from conformance.suite.verdict import Broken
+from protocol.foreign_text import one_line
+from protocol.specification import specification
+from protocol.wire.packet import Ack, Connect, Ping, Publish, Subscribe
+
+BEFORE, AFTER = 7, 2
+ENVELOPE = ("boot", "seq", "uptime")
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One packet of the evidence, in words."""
+
+    number: int
+    at_ms: float
+    from_node: bool
+    name: str
+    text: str
+    marked: bool
+    """Whether this is the one that shows it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Why a requirement is broken, for the author of the firmware to see."""
+
+    requirement: str
+    sentence: str
+    level: str
+    expected: str
+    seen: str
+    causes: tuple[str, ...]
+    lines: tuple[Line, ...]
+
+
+def gather(broken: Broken, log: Log) -> Evidence:
+    """The evidence for what a case found broken."""
+    requirement = specification().requirements[broken.requirement]
+    at = log.end if broken.at is None else broken.at
+    by_number = {message.number: message for message in log.messages}
+    told = [trace for trace in log.traces if _tells(trace)]
+    place = next((i for i, trace in enumerate(told) if trace.number >= at), len(told))
+    window = told[max(0, place - BEFORE) : place + AFTER + 1]
+    return Evidence(
+        requirement=requirement.id,
+        sentence=requirement.says,
+        level=requirement.level,
+        expected=broken.expected,
+        seen=broken.seen,
+        causes=likely_causes().get(requirement.id, ()),
+        lines=tuple(_line(trace, by_number.get(trace.number), broken.at) for trace in window),
+    )
+
+
+@cache
+def likely_causes() -> dict[str, tuple[str, ...]]:
+    """Requirement id to what is mostly behind a breach on a small board."""
+    text = resources.files(__package__).joinpath("causes.toml").read_text(encoding="utf-8")
+    return {id_: tuple(causes) for id_, causes in tomllib.loads(text).items()}
+
+
+def _tells(trace: Trace) -> bool:
+    """Acknowledgements and pings are left out of what is shown, but for those of the node itself."""
+    return isinstance(trace.packet, Publish | Connect | Subscribe) or trace.from_node
+
+
+def _line(trace: Trace, message: Message | None, at: int | None) -> Line:
+    if message is not None:
+        name, text = message.name or message.topic, _words(message)
+    else:
+        name, text = _packet_words(trace)
+    return Line(trace.number, trace.at_ms, trace.from_node, name, text, trace.number == at)
+
+
+def _words(message: Message) -> str:
+    if not message.body:
+        return f"unreadable, {len(message.payload)} bytes: {_raw(message.payload)}"
+    fields = dict(message.body)
+    if message.from_node:  # What every message of a node carries tells least.
+        fields |= {key: fields.pop(key) for key in ENVELOPE if key in fields}
+    return " ".join(f"{key}={_value(value)}" for key, value in fields.items())
+
+
+def _raw(payload: bytes) -> str:
+    """What is meant as JSON as text, all else in hex."""
+    if not payload.startswith(b"{"):
+        return payload[:24].hex(" ")
+    text = payload[:60].decode("utf-8", "backslashreplace")
+    return one_line(text)
+
+
+def _value(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list | tuple):
+        return "[" + ",".join(_value(one) for one in value) + "]"
+    return str(value)
+
+
+def _packet_words(trace: Trace) -> tuple[str, str]:
+    match trace.packet:
+        case Connect() as connect:
+            will = f"will on {connect.will.topic}" if connect.will else "no will"
+            session = "clean session" if connect.clean_session else "kept session"
+            return "CONNECT", f"{connect.client_id} {session} keep-alive {connect.keep_alive} s, {will}"
+        case Subscribe() as subscribe:
+            return "SUBSCRIBE", ", ".join(f"{s.filter} QoS {s.qos}" for s in subscribe.subscriptions)
+        case Ack() as ack:
+            return ack.kind.name, f"packet {ack.packet_id}"
+        case Ping() as ping:
+            return ping.kind.name, ""
+        case other:
+            return type(other).__name__.upper(), ""

@@ -1,0 +1,247 @@
+"""Runs cases in the order of their prerequisites, those that need the node left alone behind the others.
+
+Those share that time; the passive ones are last, judged from all that was seen.
+"""
+
+from __future__ import annotations
+
+import traceback
+from collections import Counter
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from graphlib import TopologicalSorter
+
+from conformance.suite.bench import CannotJudge
+from conformance.suite.case import Body, Case, all_cases
+from conformance.suite.fixture import Stand
+from conformance.suite.preamble import settle
+from conformance.suite.verdict import Broken, NoOccasion, Unclear, Verdict, overall
+from conformance.tester.evidence import Evidence, gather
+from conformance.tester.observation_window import QuietStretch
+
+NOTHING_TO_JUDGE = "nothing to judge: what this case looks at was not seen in this run"
+OPENING = ("link-says-on", "orders-ask")
+"""The cases that wait for the node and show that it answers; all others begin with a fence."""
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What one case came to."""
+
+    case: Case
+    verdict: Verdict
+    reason: str = ""
+    evidence: Evidence | None = None
+    warnings: tuple[Evidence, ...] = ()
+    took_ms: float = 0.0
+    judged: Mapping[str, int] = field(default_factory=dict)
+    """How often each requirement of the case was judged; 0 of one says that it was not."""
+    taken_over: bool = False
+    """Whether it is that of an earlier run."""
+
+
+@dataclass(frozen=True, slots=True)
+class Selection:
+    """Which cases are asked for."""
+
+    only: tuple[str, ...] | None = None
+    """These and what they rest on; None for every case, and none for an empty tuple."""
+    motion: bool = True
+
+
+Progress = Callable[[Case, Result | None], None]
+"""Called with each case as it starts (None) and with its result."""
+Earlier = Callable[[Case, Stand, Callable[[], Result]], Result]
+"""Gives the result of an earlier run where it stands, else that of the call handed to it."""
+
+
+@dataclass(slots=True)
+class Run:
+    """One run over one node; `results` grows as it goes, so that an interrupted run can be reported."""
+
+    stand: Stand
+    selection: Selection = field(default_factory=Selection)
+    progress: Progress = lambda _case, _result: None
+    results: dict[str, Result] = field(default_factory=dict)
+    earlier: Earlier = lambda _case, _stand, judge: judge()
+    planned: dict[str, Case] = field(default_factory=dict)
+    """Every case that the run is to come to; empty before it begins."""
+
+    def perform(self, cases: Iterable[Case] | None = None) -> dict[str, Result]:
+        """Run every selected case and give the results by case id, in the order they came about."""
+        for _ in self.steps(cases):
+            pass
+        return self.results
+
+    def steps(self, cases: Iterable[Case] | None = None) -> Iterator[Result]:
+        """The same, one result after the other: each case is run when its result is asked for."""
+        chosen = self.plan(cases)
+        quiet = [case for case in chosen if case.quiet]
+        stretch = QuietStretch(self.stand, settle)
+
+        def left_alone(case: Case) -> Result:
+            return self._judge(case, lambda _stand: stretch.judge(case, filter(self._due, quiet)))
+
+        for case in chosen:
+            yield self._record(
+                case, left_alone if case.quiet else self._judge if case.passive else self._active
+            )
+
+    def plan(self, cases: Iterable[Case] | None = None) -> list[Case]:
+        """The cases that it comes to, in order; from now on it is incomplete until it has."""
+        wanted = with_prerequisites(all_cases() if cases is None else by_id(cases), self.selection.only)
+        chosen = order(wanted, self.stand.node.roles)
+        self.planned |= by_id(chosen)
+        return chosen
+
+    @property
+    def verdict(self) -> Verdict:
+        """The verdict of the whole run: a pass only where it is complete and what was asked for was judged."""
+        worst = overall(result.verdict for result in self.results.values())
+        shown = self.complete and not self.unjudged
+        return worst if shown else overall((worst, Verdict.INCONCLUSIVE))
+
+    @property
+    def complete(self) -> bool:
+        """Whether it came to every case that it was to come to."""
+        return bool(self.planned) and not self.not_reached
+
+    @property
+    def not_reached(self) -> list[str]:
+        """The cases that it was to come to and did not, but for those that are not selected anyway."""
+        return [
+            id_
+            for id_, case in self.planned.items()
+            if id_ not in self.results and not not_selected(case, self.stand, self.selection)
+        ]
+
+    @property
+    def unjudged(self) -> list[str]:
+        """Cases that were asked for by name and came to no verdict: what passed beside them shows nothing of them."""
+        return [
+            id_
+            for id_ in dict.fromkeys(self.selection.only or ())
+            if id_ in self.results and self.results[id_].verdict is Verdict.NONE
+        ]
+
+    def _record(self, case: Case, how: Callable[[Case], Result]) -> Result:
+        began = self.stand.bench.now_ms
+        reason = not_selected(case, self.stand, self.selection)
+        if reason:
+            result = Result(case, Verdict.NONE, reason)
+        else:
+            self.progress(case, None)
+            missing = self._missing(case)
+            if missing:
+                result = Result(case, Verdict.INCONCLUSIVE, missing)
+            else:
+                result = self.earlier(case, self.stand, lambda: how(case))
+        if not result.taken_over:
+            result = replace(result, took_ms=self.stand.bench.now_ms - began)
+        self.results[case.id] = result
+        self.progress(case, result)
+        return result
+
+    def _due(self, case: Case) -> bool:
+        """Whether its body will be run: it is selected, and nothing that it rests on failed."""
+        return not not_selected(case, self.stand, self.selection) and not self._missing(case)
+
+    def _missing(self, case: Case) -> str:
+        """Which prerequisite keeps the case from showing anything."""
+        for id_ in case.after:
+            before = self.results.get(id_)
+            if before is not None and before.verdict not in (Verdict.PASS, Verdict.NONE):
+                return f"{id_} did not pass ({before.verdict.word}), and this case rests on it"
+        return ""
+
+    def _active(self, case: Case) -> Result:
+        # A case for supervisors starts a fresh one instead.
+        if case.id not in OPENING and "supervisor" not in case.roles:
+            try:
+                settle(self.stand)
+            except (Broken, Unclear) as error:
+                return Result(case, Verdict.INCONCLUSIVE, f"the node could not be brought to rest: {error}")
+            except CannotJudge:
+                raise
+            except Exception:  # noqa: BLE001 - as in the body of a case
+                return Result(case, Verdict.ERROR, traceback.format_exc())
+        return self._judge(case)
+
+    def _judge(self, case: Case, body: Body | None = None) -> Result:
+        """Run the body, or what stands for it. The first breach ends it, so that the first reason is kept."""
+        self.stand.warnings, self.stand.judged = [], Counter()
+        verdict, reason, evidence = Verdict.PASS, "", None
+        try:
+            (body or case.body)(self.stand)
+            if not any(self._judged(case).values()):
+                raise Unclear(NOTHING_TO_JUDGE)
+        except Broken as broken:
+            verdict, reason, evidence = Verdict.FAIL, str(broken), gather(broken, self.stand.log)
+        except NoOccasion as none:
+            verdict, reason = Verdict.NONE, str(none)
+        except Unclear as unclear:
+            verdict, reason = Verdict.INCONCLUSIVE, str(unclear)
+        except CannotJudge:
+            raise
+        except Exception:  # noqa: BLE001 - a fault of the kit must not pass for one of the node
+            verdict, reason = Verdict.ERROR, traceback.format_exc()
+        warnings = tuple(gather(one, self.stand.log) for one in self.stand.warnings)
+        return Result(case, verdict, reason, evidence, warnings, judged=self._judged(case))
+
+    def _judged(self, case: Case) -> dict[str, int]:
+        """How often the case has judged what it is about."""
+        return {id_: self.stand.judged[id_] for id_ in case.requirements}
+
+
+def by_id(cases: Iterable[Case]) -> dict[str, Case]:
+    """Cases by their id."""
+    return {case.id: case for case in cases}
+
+
+def with_prerequisites(cases: dict[str, Case], only: Sequence[str] | None) -> list[Case]:
+    """The named cases and all that they rest on; every case for None. Raises KeyError."""
+    wanted: set[str] = set()
+    todo = list(cases if only is None else only)
+    while todo:
+        id_ = todo.pop()
+        if id_ not in wanted:
+            wanted.add(id_)
+            todo.extend(cases[id_].after)
+    return [case for case in cases.values() if case.id in wanted]
+
+
+def order(cases: Collection[Case], roles: Collection[str]) -> list[Case]:
+    """Prerequisites that nodes of these roles have first, else as given; raises graphlib.CycleError.
+
+    Cases that wait together come behind all others that send, and passive ones last.
+    """
+    known = by_id(cases)
+    own = {id_ for id_, case in known.items() if set(case.roles) & set(roles)}
+    sorter = TopologicalSorter({c.id: [id_ for id_ in c.after if id_ in own] for c in known.values()})
+    sorter.prepare()
+    place = {id_: number for number, id_ in enumerate(known)}
+    ordered: list[Case] = []
+    ready: set[str] = set()
+    while sorter.is_active():
+        ready |= set(sorter.get_ready())
+        first = min(ready, key=place.__getitem__)
+        ready.remove(first)
+        sorter.done(first)
+        ordered.append(known[first])
+    # No case rests on one that waits or is passive, unless it waits or is passive too.
+    return sorted(ordered, key=lambda case: (case.passive, case.quiet))
+
+
+def not_selected(case: Case, stand: Stand, selection: Selection) -> str:
+    """Why a case is not run on this node, by the site file's statement and the user's wish; '' if it is."""
+    if not set(case.roles) & set(stand.node.roles):
+        return f"for {' and '.join(case.roles)} only"
+    if case.moves and not selection.motion:
+        return "it moves the machine"
+    if case.mode == "bench" and not stand.on_bench:
+        return "the node is in service, and this needs one on the bench"
+    if case.mode == "service" and stand.on_bench:
+        return "the node is on the bench, and this needs one in service"
+    if case.restarts and not stand.bench.can_restart:
+        return "there is no way to reset the node"
+    return case.applies(stand.site, stand.node)

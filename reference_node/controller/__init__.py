@@ -1,0 +1,1 @@
+"""The controller of one node: orders in, messages out, one job at a time. Pure."""

@@ -1,0 +1,128 @@
+"""Handles one order at a time: the checks of `tables/order.toml`, and what each makes the node do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Protocol
+
+from protocol.guards import ORDER_GUARDS, NodeFacts, Order
+from protocol.specification import Check, specification
+from reference_node.controller.job import Job
+
+
+class DeskNode(NodeFacts, Protocol):
+    """What the desk makes a node do."""
+
+    @property
+    def job(self) -> Job | None:
+        """The current or last job of this boot."""
+
+    def raise_mark(self, id_: int) -> None:
+        """Remember the highest order id."""
+
+    def answer(self, order: Order, state: str, reason: str | None = None) -> None:
+        """Report on an order that is no job."""
+
+    def answer_with_job(self, order: Order, reason: str | None = None) -> None:
+        """Report the state of the current or last job to an order."""
+
+    def tell_all(self, order: Order) -> None:
+        """All state messages, then the report with the token."""
+
+    def hold(self) -> None:
+        """Stop moving and keep the job."""
+
+    def cancel_job(self) -> None:
+        """End the open job, if nothing was picked."""
+
+    def obey(self, order: Order) -> None:
+        """Do at once what an order asks that is no job."""
+
+    def begin(self, order: Order) -> None:
+        """Take on a job."""
+
+
+class OrderDesk:
+    """Decides on every readable order. `guards` by name may be replaced; so may each check, by `holds`."""
+
+    guards = ORDER_GUARDS
+
+    def __init__(self, node: DeskNode) -> None:
+        self.node = node
+        self._does: dict[str, Callable[[Order, str], None]] = {
+            "answer": self.answer_ask,
+            "obey": self.obey_hold,
+            "refuse": self.refuse,
+            "claim": self.claim,
+            "repeat": self.repeat,
+            "cancel": self.cancel,
+            "cancelled": self.keep_out,
+            "accept": self.accept,
+            "raise-mark": self.raise_mark,
+        }
+
+    def checks(self) -> Sequence[Check]:
+        """The checks in their order."""
+        return [check for check in specification().order_checks if check.name != "unreadable"]
+
+    def holds(self, check: str, order: Order) -> bool:
+        """Whether `check` decides on `order`."""
+        return check == "fit" or self.guards[check](order, self.node)
+
+    def handle(self, order: Order) -> None:
+        """Go through the checks; the first that holds decides."""
+        for check in self.checks():
+            if check.does == "raise-mark":
+                self.raise_mark(order, "")
+            elif self.holds(check.name, order):
+                self._does[check.does](order, check.reason)
+                return
+
+    def raise_mark(self, order: Order, _reason: str) -> None:
+        """ORD-08: before any later check."""
+        self.node.raise_mark(order["id"])
+
+    def answer_ask(self, order: Order, _reason: str) -> None:
+        """ORD-03, ORD-04."""
+        self.node.tell_all(order)
+
+    def obey_hold(self, _order: Order, _reason: str) -> None:
+        """HLD-01, HLD-02."""
+        self.node.hold()
+
+    def refuse(self, order: Order, reason: str) -> None:
+        """ORD-20: nothing moves."""
+        self.node.answer(order, "refused", reason)
+
+    def claim(self, order: Order, _reason: str) -> None:
+        """CLM-01 to CLM-03: at or below the mark it changes nothing, and the answer carries the mark."""
+        if order["id"] > self.node.mark:
+            self.node.raise_mark(order["id"])
+        if order["id"] == self.node.mark:
+            self.node.answer(order, "done")
+        else:
+            self.node.answer(order, "refused", "stale")
+
+    def repeat(self, order: Order, _reason: str) -> None:
+        """ORD-06: the state of the job, and nothing is done again."""
+        job = self.node.job
+        assert job is not None
+        job.fire("repeat")
+        self.node.answer_with_job(order)
+
+    def cancel(self, order: Order, _reason: str) -> None:
+        """ORD-17: under the id of the job, whatever the id of the cancel."""
+        self.node.cancel_job()
+        job = self.node.job
+        self.node.answer_with_job(order, "too-late" if job is not None and job.is_open else None)
+
+    def keep_out(self, order: Order, _reason: str) -> None:
+        """ORD-18: the raised mark keeps the order out that was not seen yet."""
+        self.node.answer(order, "cancelled")
+
+    def accept(self, order: Order, _reason: str) -> None:
+        """The order is fit: a job begins, anything else is done at once."""
+        if order["act"] in specification().jobs:
+            self.node.begin(order)
+        else:
+            self.node.obey(order)

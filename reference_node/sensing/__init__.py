@@ -1,0 +1,1 @@
+"""What a berth makes of the edges of its sensors. Pure."""

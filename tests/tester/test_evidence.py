@@ -1,0 +1,111 @@
+"""The evidence of a fail says what the author of the firmware has to know to mend it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from conformance.oracle.link_log import Log
+from conformance.reports import as_text
+from conformance.reports.document import document
+from conformance.suite.verdict import Broken, Verdict
+from conformance.tester.evidence import gather
+from protocol.guards import Order
+from protocol.site import Site
+from protocol.site_file import scenario
+from protocol.wire.evidence import LinkPacket
+from protocol.wire.packet import Connect, Publish, Subscribe
+from reference_node.controller.controller import Controller
+from tests.faulty_nodes.faulty import run_of
+
+
+class AnswersCancelsUnderTheirOwnId(Controller):
+    def answer(self, order: Order, state: str, reason: str | None = None) -> None:
+        super().answer({key: value for key, value in order.items() if key != "ref"}, state, reason)
+
+
+def naming(firmware: str) -> Site:
+    """The site, whose file names the firmware of the ferry."""
+    site = scenario()
+    return replace(site, nodes=dict(site.nodes) | {"ferry": replace(site.nodes["ferry"], firmware=firmware)})
+
+
+@pytest.mark.parametrize("case", ["orders-wrong-boot", "orders-answer-time"])
+def test_an_answer_under_another_id_is_named_where_the_right_one_is_missing(case: str) -> None:
+    run = run_of(
+        "ferry", controller=AnswersCancelsUnderTheirOwnId, only=("orders-wrong-boot", "orders-answer-time")
+    )
+    evidence = run.perform()[case].evidence
+    assert evidence is not None
+    assert evidence.requirement == "ORD-01"
+    cancel = next(m.body for m in run.stand.log.messages if m.body.get("act") == "cancel" and "ref" in m.body)
+    assert str(cancel["ref"]) in evidence.expected
+    assert evidence.seen.endswith(f"but one for 'cancel' {cancel['id']}")
+
+
+class SaysVersion01(Controller):
+    def node_status(self) -> dict[str, Any]:
+        return super().node_status() | {"firmware": "0.1"}
+
+
+@pytest.mark.parametrize(
+    ("named", "verdict"), [("", Verdict.PASS), ("0.1", Verdict.PASS), ("0.2", Verdict.FAIL)]
+)
+def test_the_firmware_is_compared_only_with_one_that_the_site_file_names(
+    named: str, verdict: Verdict
+) -> None:
+    case = "messages-node-status"
+    result = run_of("ferry", controller=SaysVersion01, site=naming(named), only=(case,)).perform()[case]
+    assert result.verdict is verdict, result.reason
+
+
+def order_in_evidence(payload: bytes) -> str:
+    log = Log()
+    packet = Publish("yw1/harlow-basin/ferry/job-order", payload, qos=1, retain=False, dup=False, packet_id=1)
+    trace = log.add(connection=1, at_ms=0.0, from_node=False, size=len(payload), packet=packet)
+    return gather(Broken("ENC-10", "no report", "one", trace.number), log).lines[0].text
+
+
+def test_unreadable_json_is_shown_as_text_and_anything_else_as_bytes() -> None:
+    assert order_in_evidence(b'{"act":"jog"}\x1b[2J').endswith(r': {"act":"jog"}\x1b[2J')
+    assert order_in_evidence(b'{"act":"\xff"}').endswith(r': {"act":"\xff"}')
+    assert order_in_evidence(b"\xa1\x02\xff").endswith(": a1 02 ff")
+
+
+def test_the_message_that_shows_it_is_whole_on_the_terminal() -> None:
+    case = "messages-node-status"
+    run = run_of("ferry", controller=SaysVersion01, site=naming("0.2"), only=(case,))
+    told = run.perform()[case].evidence
+    assert told is not None
+    (shown,) = (line for line in told.lines if line.marked)
+    text = as_text.render(document(run, seed=1))
+    assert max(map(len, text.splitlines())) <= as_text.WIDTH
+    assert " ".join(shown.text.split()) in " ".join(text.split())
+
+
+def test_what_a_node_says_in_every_message_stands_behind_what_it_says_in_this_one() -> None:
+    case = "messages-node-status"
+    told = (
+        run_of("ferry", controller=SaysVersion01, site=naming("0.2"), only=(case,)).perform()[case].evidence
+    )
+    assert told is not None
+    said = [line.text.split() for line in told.lines if line.from_node and line.name == "node-status"]
+    assert said
+    for fields in said:
+        assert [field.partition("=")[0] for field in fields[-3:]] == ["boot", "seq", "uptime"]
+
+
+@pytest.mark.parametrize(
+    ("passes", "told"), [((), "nothing has connected"), ((Connect, Subscribe), "no message at all")]
+)
+def test_a_board_that_never_connects_is_told_from_one_that_says_nothing(
+    passes: tuple[type, ...], told: str
+) -> None:
+    def silent(seen: LinkPacket) -> LinkPacket | None:
+        return seen if isinstance(seen.packet, passes) else None
+
+    result = run_of("ferry", only=("link-says-on",), distort=silent).perform()["link-says-on"]
+    assert result.evidence is not None
+    assert result.evidence.seen.startswith(told)

@@ -1,0 +1,34 @@
+"""The reference nodes pass every case on virtual time, from any seed, on the bench and in service."""
+
+from __future__ import annotations
+
+import pytest
+
+from conformance.suite.verdict import Verdict
+from protocol.site_file import scenario
+from tests.faulty_nodes.faulty import judge, with_sensors
+
+
+@pytest.mark.parametrize("seed", range(1, 6))
+@pytest.mark.parametrize("bench", [True, False], ids=["bench", "service"])
+@pytest.mark.parametrize("node", ["north", "south", "siding", "ferry"])
+def test_reference_node_passes(node: str, bench: bool, seed: int) -> None:
+    results = judge(node, bench=bench, seed=seed)
+    wrong = {id_: r.reason for id_, r in results.items() if r.verdict not in (Verdict.PASS, Verdict.NONE)}
+    assert wrong == {}
+    assert sum(result.verdict is Verdict.PASS for result in results.values()) > 70
+
+
+@pytest.mark.parametrize("node", ["north", "siding", "ferry"])
+def test_latency_makes_no_verdict(node: str) -> None:
+    """A fifth of a second on the link, each way, is no fault of the node's."""
+    results = judge(node, latency_ms=(180, 200))
+    wrong = {id_: r.reason for id_, r in results.items() if r.verdict not in (Verdict.PASS, Verdict.NONE)}
+    assert wrong == {}
+
+
+def test_crane_without_load_sensor_passes() -> None:
+    results = judge("north", site=with_sensors(scenario(), load_sensor=False))
+    wrong = {id_: r.reason for id_, r in results.items() if r.verdict not in (Verdict.PASS, Verdict.NONE)}
+    assert wrong == {}
+    assert results["crane-load-unsure"].verdict is Verdict.PASS

@@ -1,0 +1,83 @@
+"""The reference nodes pass on real brokers, through the tap, with no inconclusive case.
+
+All runs go on side by side, for they wait most of the time; each test looks at one of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from conformance.bench.brokers.broker import start_broker
+from conformance.bench.brokers.mosquitto import find_mosquitto
+from conformance.bench.processes.spawned_node import spawned_node
+from conformance.bench.tap.tap import Tap
+from conformance.bench.wire_bench import WireBench
+from conformance.suite.fixture import Stand
+from conformance.suite.verdict import Verdict
+from conformance.tester.runner import Run, Selection
+from protocol.site_file import load_site, scenario_text
+from tests.needs import needs
+
+NODES = ("north", "siding", "ferry")
+WITH_MOTION, WITHOUT = "mosquitto", "embedded"
+"""On one broker every case runs, on the other those that move nothing: what differs is the broker."""
+
+SLOW = 4.0
+"""Six nodes, their brokers and other tests share two cores here. Exact limits are judged on virtual time."""
+
+Runs = dict[tuple[str, str], "Future[Run]"]
+
+
+@pytest.fixture(scope="module")
+def site_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """harlow-basin with the time-outs of its berth cut short: a tester's train comes at once."""
+    text = scenario_text()
+    for old, new in (
+        ("arming_timeout_ms = 30000", "arming_timeout_ms = 6000"),
+        ("clear_ms = 3000", "clear_ms = 1000"),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+    path = tmp_path_factory.mktemp("site") / "site.toml"
+    path.write_text(text)
+    return path
+
+
+@pytest.fixture(scope="module")
+def runs(site_path: Path) -> Iterator[Runs]:
+    brokers = [choice for choice in (WITH_MOTION, WITHOUT) if choice != "mosquitto" or find_mosquitto()]
+    pairs = [(name, broker) for broker in brokers for name in NODES]
+    with ThreadPoolExecutor(len(pairs)) as pool:
+        yield {pair: pool.submit(judge, site_path, *pair) for pair in pairs}
+
+
+def judge(site_path: Path, name: str, choice: str) -> Run:
+    site = load_site(site_path)
+    with (
+        start_broker(choice) as broker,
+        Tap(broker.host, broker.port) as tap,
+        spawned_node(tap, site_path, name) as restart,
+        WireBench(tap, broker.address, restart) as bench,
+    ):
+        run = Run(Stand(bench, site, name, Random(2), SLOW), Selection(motion=choice == WITH_MOTION))
+        run.perform()
+        return run
+
+
+@pytest.mark.parametrize("choice", [pytest.param(WITH_MOTION, marks=needs("mosquitto")), WITHOUT])
+@pytest.mark.parametrize("name", NODES)
+def test_the_reference_node_passes(name: str, choice: str, runs: Runs) -> None:
+    run = runs[name, choice].result()
+    not_passed = {
+        result.case.id: (result.verdict.word, result.reason)
+        for result in run.results.values()
+        if result.verdict not in (Verdict.PASS, Verdict.NONE)
+    }
+    assert not_passed == {}
+    passed = sum(result.verdict is Verdict.PASS for result in run.results.values())
+    assert passed >= (75 if choice == WITH_MOTION else 60)
