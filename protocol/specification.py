@@ -131,6 +131,13 @@ class Specification:
             if file.name.endswith(ending)
         }
 
+    def vectors(self, name: str) -> list[dict[str, Any]]:
+        """The test vectors of a message or of an act; of `invalid`, payloads that no receiver may take."""
+        found: list[dict[str, Any]] = json.loads(
+            self._root.joinpath("vectors", f"{name}.json").read_text(encoding="utf-8")
+        )
+        return found
+
     @cached_property
     def major(self) -> int:
         """Major version, as in the topic root."""

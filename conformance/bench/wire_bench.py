@@ -7,6 +7,7 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from random import SystemRandom
 from types import TracebackType
 from typing import Self
 
@@ -39,6 +40,7 @@ class GivenUp(BaseException):
 class WireBench(Bench):
     """Publishes through the broker as the tester and reads the tap. Entering it connects."""
 
+    chance = SystemRandom()
     kind = "wire"
     judges_orders = True
     """Whether the node under test is one that takes orders."""

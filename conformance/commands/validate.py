@@ -65,7 +65,8 @@ def validate(
     """
     if not (paths or digits or bus):
         raise click.UsageError("name a file, a folder, '-', --hex or --broker")
-    from conformance.recordings.validate.subject import MOST_EXPLAINED, judge
+    from conformance.recordings.lines import MOST_EXPLAINED
+    from conformance.recordings.validate.subject import judge
 
     report = _Report(as_json)
     recordings, others = _sorted_out(paths)

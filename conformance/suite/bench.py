@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Callable
-from random import Random, SystemRandom
+from random import Random
 
 from conformance.oracle.link_log import Log
 from protocol.trouble import Trouble
@@ -21,7 +21,7 @@ class Bench(ABC):
     """Whether `restart` works."""
     kind = ""
     """How reports call the bench."""
-    chance: Random | None = SystemRandom()
+    chance: Random | None
     """Where tokens, claims and boots come from. A token is never used again, not by the next run either [SUP-06],
     so on a real bus it is the operating system; None on virtual time: all comes from the run's seed.
     """

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from conformance.recordings.validate.subject import MOST_EXPLAINED, Judgement, Subject, judge
+from conformance.recordings.lines import MOST_EXPLAINED
+from conformance.recordings.validate.subject import Judgement, Subject, judge
 from protocol.bulk_reading import BulkReader
 from protocol.recording import Item, RecordedMessage
 from protocol.rules import Breach, Watch

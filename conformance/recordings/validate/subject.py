@@ -51,10 +51,6 @@ class Judgement:
     """How a vector differs from what it says of itself."""
 
 
-MOST_EXPLAINED = 300
-"""Messages that are not valid and are explained, in one run: more than anybody reads, and each takes a while."""
-
-
 def judge(subject: Subject, *, explain: bool = True) -> Judgement:
     """Read the message and compare with what is expected of it."""
     reading = subject.read(explain=explain)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from functools import cache
-from importlib import resources
 from typing import Any
 
 import cbor2
@@ -329,10 +328,9 @@ def _vectors(stand: Stand) -> list[tuple[str, bytes]]:
 
 @cache
 def _unreadable_vectors() -> tuple[tuple[str, bytes], ...]:
-    text = resources.files("protocol").joinpath("v1/vectors/invalid.json").read_text(encoding="utf-8")
     vectors = [
         (str(one["name"]), bytes.fromhex(one["hex"]))
-        for one in json.loads(text)
+        for one in specification().vectors("invalid")
         if one["message"] == "job-order"
     ]
     return tuple(one for one in vectors if not read_message("job-order", one[1], closed=False).readable)
