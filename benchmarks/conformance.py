@@ -16,7 +16,7 @@ from conformance.bench.mqtt.framing import packet
 from conformance.bench.processes.spawned_node import spawned_node
 from conformance.bench.tap.tap import Tap
 from conformance.bench.wire_bench import WireBench
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
 from conformance.tester.runner import Run
 from protocol.site_file import load_site, scenario_text
@@ -47,7 +47,7 @@ def _on_virtual_time() -> float:
     run = run_of(NODE, latency_ms=(0, 0))
     run.perform()
     _demand_pass(run)
-    return run.stand.bench.now_ms / 1000
+    return run.fixture.bench.now_ms / 1000
 
 
 def _on_the_wire() -> float:
@@ -60,7 +60,7 @@ def _on_the_wire() -> float:
             spawned_node(tap, site_path, NODE) as restart,
             WireBench(tap, broker.address, restart) as bench,
         ):
-            run = Run(Stand(bench, load_site(site_path), NODE, Random(1)))
+            run = Run(Fixture(bench, load_site(site_path), NODE, Random(1)))
             began = time.perf_counter()
             run.perform()
             took = time.perf_counter() - began

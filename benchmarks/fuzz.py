@@ -30,7 +30,7 @@ from conformance.bench.tap.tap import Tap
 from conformance.bench.wire_bench import WireBench
 from conformance.fuzz.link import link_of
 from conformance.fuzz.run.campaign import Campaign, Options
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from protocol.codec import encode
 from protocol.site import Encoding
 from protocol.site_file import load_site, scenario_text
@@ -105,10 +105,10 @@ def rate(choice: str = "auto", node: str = "siding", cases: int = WIRE_CASES) ->
     with TemporaryDirectory() as name, start_broker(choice) as broker:
         path = Path(name) / "site.toml"
         path.write_text(scenario_text(), encoding="utf-8")
-        with _bench(broker, path, node) as (stand, bench):
-            stand.ask()
+        with _bench(broker, path, node) as (fixture, bench):
+            fixture.ask()
             began, options = time.perf_counter(), Options(seed=SEED, motion=True, rate=0, kinds=("payloads",))
-            run = Campaign(stand, link_of(bench, node), options)
+            run = Campaign(fixture, link_of(bench, node), options)
             run.run(lambda: run.cases < cases)
             fuzzer = run.cases / (time.perf_counter() - began)
             if run.found:
@@ -119,16 +119,16 @@ def rate(choice: str = "auto", node: str = "siding", cases: int = WIRE_CASES) ->
 
 
 @contextmanager
-def _bench(broker: Broker, path: Path, node: str) -> Iterator[tuple[Stand, WireBench]]:
+def _bench(broker: Broker, path: Path, node: str) -> Iterator[tuple[Fixture, WireBench]]:
     with (
         Tap(broker.host, broker.port) as tap,
         spawned_node(tap, path, node) as restart,
         WireBench(tap, broker.address, restart) as bench,
     ):
-        stand = Stand(bench, load_site(path), node, Random(SEED))
+        fixture = Fixture(bench, load_site(path), node, Random(SEED))
         if not bench.wait(lambda: bench.log.latest("node-status") is not None, 10_000):
             raise AssertionError("the reference node did not come up")
-        yield stand, bench
+        yield fixture, bench
 
 
 @contextmanager

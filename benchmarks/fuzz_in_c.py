@@ -45,8 +45,8 @@ def hunts(*, seed: int = SEED, cases: int = CASES) -> Iterator[Hunted]:
 def hunt(name: str, bug: Bug, program: Path, *, seed: int = SEED, cases: int = CASES) -> Hunted:
     """Fuzz one bug until it is found and made short, or the budget is spent."""
     uptime = DAY_50_MS if bug.uptime else 0
-    with start_broker("auto") as broker, on_the_bench(program, broker, uptime) as (_, bench, stand):
+    with start_broker("auto") as broker, on_the_bench(program, broker, uptime) as (_, bench, fixture):
         options = Options(seed=seed, motion=True, rate=0, kinds=KINDS[bug.needs], shorten_s=SHORTEN_S)
-        run = Campaign(stand, link_of(bench, NODE), options)
+        run = Campaign(fixture, link_of(bench, NODE), options)
         says = name.removeprefix("BUG_").replace("_", " ").lower()
         return Hunted.by(run, cases, bug=says, needs=f"{bug.needs}, in C")

@@ -15,7 +15,7 @@ class NotInTable(RuntimeError):
     """The table has no row for this event in this state: a fault of the caller."""
 
 
-class TableMachine:
+class StateMachine:
     """`state`, and the events that change it. `also` overrides guards of `protocol.guards` by name."""
 
     def __init__(self, table: Table, also: Guards | None = None) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from random import Random
 
 from conformance.bench.virtual_bench import Distortion, VirtualBench
-from conformance.peers.yard import played_nodes
+from conformance.peers.yard import simulated_nodes
 from conformance.suite.brief import Brief
 from conformance.suite.yard_bench import YardBench
 from protocol.participant import Participant, Publication
@@ -38,7 +38,7 @@ class VirtualYard(VirtualBench, YardBench):
             loss=loss,
             distort=distort,
         )
-        self._nodes = played_nodes(site, rng)
+        self._nodes = simulated_nodes(site, rng)
         for node in self._nodes.values():
             self.bus.attach(node)
 

@@ -11,7 +11,7 @@ from typing import Self
 from conformance.bench.connection.address import Address
 from conformance.bench.tap.tap import Tap
 from conformance.bench.wire_bench import WireBench
-from conformance.peers.yard import played_nodes
+from conformance.peers.yard import simulated_nodes
 from conformance.suite.brief import Brief
 from conformance.suite.verdict import Unclear
 from conformance.suite.yard_bench import YardBench
@@ -43,7 +43,7 @@ class WireYard(WireBench, YardBench):
         self._failure = failure
         self._site, self._begin, self._address = site, start, broker
         self.can_restart = start is not None
-        self._nodes = played_nodes(site, SystemRandom())
+        self._nodes = simulated_nodes(site, SystemRandom())
         self._hosts: dict[str, MqttHost] = {}
         self._open = ExitStack()
 

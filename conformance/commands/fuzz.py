@@ -175,22 +175,22 @@ def _run(
     from conformance.commands.tap.waiting import wait_for_node
     from conformance.fuzz.link import link_of
     from conformance.fuzz.run.campaign import Campaign
-    from conformance.suite.fixture import Stand
+    from conformance.suite.fixture import Fixture
 
     keeper = Keeper(corpus, wishes.options.seed)
     with spawned as restart, WireBench(tap, address, restart or _reset(wishes, tap)) as bench:
-        stand = Stand(bench, site, wishes.node, Random(wishes.options.seed))
-        campaign = Campaign(stand, link_of(bench, wishes.node), wishes.options, keeper.keep)
+        fixture = Fixture(bench, site, wishes.node, Random(wishes.options.seed))
+        campaign = Campaign(fixture, link_of(bench, wishes.node), wishes.options, keeper.keep)
         complete = False
         try:
             wait_for_node(tap, wishes.node)
-            with held_when_stopped(stand, moves=wishes.options.motion), _interruptions():
+            with held_when_stopped(fixture, moves=wishes.options.motion), _interruptions():
                 campaign.run(_more(campaign, wishes), [kept.steps for kept in earlier])
             complete = True
         finally:
             progress.clear()
             if campaign.trial.pace.case_ms:
-                corpus.leave_mark(wishes.options.seed, campaign.deck.round + complete)
+                corpus.leave_mark(wishes.options.seed, campaign.case_order.round + complete)
                 mended = [
                     kept.path for kept, showed in zip(earlier, campaign.showed, strict=False) if not showed
                 ]

@@ -8,7 +8,7 @@ LEAK = 64
 """Bytes by which the best of a part must lie below the best of the part before."""
 
 
-class Memory:
+class MemoryTrend:
     """Free memory in bytes, fence by fence; a heap that breathes is no leak, so only the best of a part counts."""
 
     def __init__(self) -> None:

@@ -14,8 +14,8 @@ from conformance.oracle.deadlines import Deadlines
 from conformance.oracle.expected import Expected, Known
 from conformance.oracle.finding import Finding, Oracle
 from conformance.oracle.link_log import Log, Message
-from conformance.oracle.memory_trend import Memory
-from conformance.oracle.timing import Clockwork
+from conformance.oracle.memory_trend import MemoryTrend
+from conformance.oracle.timing import Timing
 from protocol.recording import RecordedMessage
 from protocol.rules import Watch
 from protocol.site import Site
@@ -37,7 +37,7 @@ orders; they are judged here instead.
 """
 
 
-class Referee:
+class NodeOracle:
     """Judges one node. `findings` grows; `take` reads what is new in the log."""
 
     def __init__(self, log: Log, site: Site, name: str, rate: float = 0) -> None:
@@ -71,8 +71,8 @@ class Referee:
         """Reports so far: while they come a node is at work."""
         self.waiting: list[Expected] = []
         self._watch = Watch(self._site)
-        self._clockwork = Clockwork(self.tell)
-        self._memory = Memory()
+        self._timing = Timing(self.tell)
+        self._memory = MemoryTrend()
         self._deadlines = Deadlines()
         self._excused_ms = -1.0
         self._connection = 0
@@ -94,7 +94,7 @@ class Referee:
     def excuse(self, at_ms: float) -> None:
         """The link is being disturbed: orders may be lost and the node may go away for a while."""
         self._excused_ms = at_ms + EXCUSED_MS
-        self._clockwork.disturbed()
+        self._timing.disturbed()
         self._unsure()
 
     @property
@@ -113,7 +113,7 @@ class Referee:
                 self._said(message)
             elif message.topic in (self._topic, self._everyone):
                 self._came(message)
-        self._clockwork.late(now_ms, self._excused_ms)
+        self._timing.late(now_ms, self._excused_ms)
 
     def tell(self, requirement: str, what: str, oracle: Oracle, at: int = 0) -> None:
         """Enter a finding."""
@@ -137,7 +137,7 @@ class Referee:
                 what = "the node lost its connection though the link was sound"
                 self.tell("LNK-03", what, Oracle.CONNECTION, message.number)
             self._excused_ms = max(self._excused_ms, message.at_ms + 1000)
-            self._clockwork.disturbed()
+            self._timing.disturbed()
             self._unsure()
         if connection != self._connection:
             self._heard.clear()
@@ -161,7 +161,7 @@ class Referee:
         if body["act"] == "reset-fault":
             self._bad_ms = None
         if body["act"] == "set-uptime":
-            self._clockwork.set_anew()
+            self._timing.set_anew()
             self._deadlines.clear()
         self._resumed |= body["act"] == "resume"
         if body["act"] == "ask":
@@ -199,7 +199,7 @@ class Referee:
             self._new_boot(message)
         setting = sum(one.act == "set-uptime" for one in self.waiting)
         told = message.name == "job-report" and body["act"] == "set-uptime"
-        self._clockwork.said(message, self._excused_ms, setting=setting > told, told=told)
+        self._timing.said(message, self._excused_ms, setting=setting > told, told=told)
         self._watched(message, Reading(dict(body), message.encoding), whole=message.name in self._heard)
         self._heard.add(message.name)
         if message.name == "job-report":
@@ -230,7 +230,7 @@ class Referee:
         self._unsure()
         self.known.boot = message.body["boot"]
         self.states.clear()
-        self._clockwork.set_anew()
+        self._timing.set_anew()
         self._memory.clear()
         self._deadlines.clear()
         self._jobs.clear()

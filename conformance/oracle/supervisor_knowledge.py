@@ -98,7 +98,7 @@ class Order:
         return self.moves and self.is_new
 
 
-class Ledger:
+class SupervisorKnowledge:
     """Goes through one life. `nodes` is what is known up to the order that `orders` has given last."""
 
     def __init__(self, site: Site) -> None:

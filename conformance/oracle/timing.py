@@ -19,7 +19,7 @@ and an RC oscillator trimmed by its maker is within it."""
 Tell = Callable[[str, str, Oracle, int], None]
 
 
-class Clockwork:
+class Timing:
     """Follows one boot of a node; `tell` takes requirement, what was seen, oracle and trace number."""
 
     def __init__(self, tell: Tell) -> None:

@@ -13,7 +13,7 @@ USUAL_JOB_MS = 1500
 
 
 @dataclass(slots=True)
-class Luck:
+class Disturbances:
     """What befalls a node. As it comes nothing does."""
 
     asleep: bool = False
@@ -39,7 +39,7 @@ class Luck:
 
 
 @dataclass(slots=True)
-class PlayedJob:
+class SimulatedJob:
     """The current or last job."""
 
     id: int

@@ -76,7 +76,7 @@ class Machine(ABC):
 
 
 @dataclass(slots=True)
-class PlayedCrane(Machine):
+class SimulatedCrane(Machine):
     """A crane with a load sensor."""
 
     mode: str = "unhomed"
@@ -148,7 +148,7 @@ class PlayedCrane(Machine):
 
 
 @dataclass(slots=True)
-class PlayedBerth(Machine):
+class SimulatedBerth(Machine):
     """A berth whose every train comes to rest within the tables of the cranes that reach it."""
 
     state: str = "lost"
@@ -218,7 +218,7 @@ class PlayedBerth(Machine):
 
 
 @dataclass(slots=True)
-class PlayedShuttle(Machine):
+class SimulatedShuttle(Machine):
     """A shuttle whose deck has no sensor."""
 
     state: str = "lost"
@@ -271,9 +271,9 @@ class PlayedShuttle(Machine):
 
 
 MACHINES: Mapping[str, type[Machine]] = {
-    "crane": PlayedCrane,
-    "berth": PlayedBerth,
-    "shuttle": PlayedShuttle,
+    "crane": SimulatedCrane,
+    "berth": SimulatedBerth,
+    "shuttle": SimulatedShuttle,
 }
 
 

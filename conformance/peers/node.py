@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from random import Random
 from typing import Any
 
-from conformance.peers.disturbances import Luck, PlayedJob
+from conformance.peers.disturbances import Disturbances, SimulatedJob
 from conformance.peers.machines import Machine, machines_of
 from protocol.codec import encode
 from protocol.counting import UPTIME_MODULUS, next_count, uptime_difference
@@ -24,19 +24,19 @@ Body = Mapping[str, Any]
 BEAT_MS, STATUS_MS = 900, 4500
 
 
-class PlayedNode:
+class SimulatedNode:
     """A participant of the bus in the place of one node of the site file."""
 
     def __init__(self, site: Site, name: str, rng: Random) -> None:
         self.site, self.node, self.rng = site, site.nodes[name], rng
         self.machines = machines_of(site, self.node)
-        self.luck = Luck()
+        self.disturbances = Disturbances()
         self.boot = rng.randrange(65536)
         self.mark = self.holds = self.faults = self.link = 0
         self.held = False
         self.active: tuple[str, ...] = ()
         self.changed = ""
-        self.job: PlayedJob | None = None
+        self.job: SimulatedJob | None = None
         self.now_ms = 0
         self._started_ms: int | None = None
         self._held_since = 0
@@ -77,14 +77,14 @@ class PlayedNode:
     def receive(self, delivery: Delivery, now_ms: int) -> Sequence[Publication]:
         """Handle an order at once; one with the retain flag is of another day [LNK-14]."""
         self.at(now_ms)
-        if self.luck.asleep or delivery.retain or _size(delivery) > self._said("buffer"):
+        if self.disturbances.asleep or delivery.retain or _size(delivery) > self._said("buffer"):
             return []
         reading = read_message("job-order", delivery.payload, closed=False)
         order, reads = reading.body, self._said("reads")
         if order is None or (reads != "both" and reading.encoding != Encoding(reads)):
             self.changed = "bad-message"
             self.tell("fault")
-        elif self.luck.hears(order):
+        elif self.disturbances.hears(order):
             self._handle(order)
         return self._take()
 
@@ -113,16 +113,16 @@ class PlayedNode:
             machine.settle()
         self.mark = self.rng.randrange(1 << 22)
         act = min(self.machines[0].acts)
-        self.job = PlayedJob(max(1, self.mark), act, self.boot, "done")
-        self.luck = Luck(asleep=True)
+        self.job = SimulatedJob(max(1, self.mark), act, self.boot, "done")
+        self.disturbances = Disturbances(asleep=True)
         return []
 
     def wake(self, now_ms: int) -> Sequence[Publication]:
         """Hear and speak again, and say first what is so."""
         self.at(now_ms)
-        if self.luck.stays_off:
+        if self.disturbances.stays_off:
             return []
-        self.luck.asleep = False
+        self.disturbances.asleep = False
         self.tell_all()
         return self._take()
 
@@ -164,7 +164,7 @@ class PlayedNode:
         """It says what is so, and is not heard of any more."""
         self.at(now_ms)
         self.tell_all()
-        self.luck.asleep = True
+        self.disturbances.asleep = True
         return self._take()
 
     def say_off(self, now_ms: int) -> Sequence[Publication]:
@@ -192,8 +192,8 @@ class PlayedNode:
         machine = self.machines[0]
         order = {"act": "park" if "park" in machine.acts else min(machine.acts)}
         stages = machine.stages(order) if order["act"] == "park" else ()
-        self.job = PlayedJob(max(1, self.mark), order["act"], self.boot, "running", machine=machine)
-        self.job.due = [(now_ms + round(stage.share * self.luck.job_ms), stage) for stage in stages]
+        self.job = SimulatedJob(max(1, self.mark), order["act"], self.boot, "running", machine=machine)
+        self.job.due = [(now_ms + round(stage.share * self.disturbances.job_ms), stage) for stage in stages]
 
     # ------------------------------------------------------------ words
     def off(self, link: int) -> dict[str, Any]:
@@ -218,7 +218,7 @@ class PlayedNode:
                 "mark": self.mark, "state": "on", "link": self.link, "roles": list(self.node.roles),
                 "firmware": "played", "minor": specification().minor, "reset": "power-on",
                 "bench": False, "reads": self.node.reads, "digest": self.node.digest,
-                "buffer": self.node.buffer, **self.luck.announces,
+                "buffer": self.node.buffer, **self.disturbances.announces,
             }  # fmt: skip
         if message == "fault":
             changed = self.changed
@@ -248,25 +248,25 @@ class PlayedNode:
         seq = self._seq[message] = next_count(self._seq[message]) if message in self._seq else 0
         uptime = (self.now_ms - (self._started_ms or 0)) % UPTIME_MODULUS
         whole = {"boot": self.boot, "seq": seq, "uptime": uptime, **body}
-        if not self.luck.asleep and self.luck.says(message, whole):
+        if not self.disturbances.asleep and self.disturbances.says(message, whole):
             self._out.append(self._publication(message, whole))
 
     def _publication(self, message: str, body: Body) -> Publication:
         topic = Topic(self.site.name, self.node.name, message)
         retain = specification().topics[message].retain
-        payload = self.luck.writes(encode(message, body, self.node.writes))
+        payload = self.disturbances.writes(encode(message, body, self.node.writes))
         return Publication(str(topic), payload, self.node.qos, retain)
 
     def _said(self, key: str) -> Any:
-        return self.luck.announces.get(key, getattr(self.node, key))
+        return self.disturbances.announces.get(key, getattr(self.node, key))
 
     # ------------------------------------------------------------ orders, in the order of the table `order`
     def _handle(self, order: Body) -> None:
-        self.luck.before(order)
+        self.disturbances.before(order)
         act = order["act"]
         if act == "ask":
             self.tell_all()
-            self._report({"act": "ask", "state": "done", "token": self.luck.token(order["token"])})
+            self._report({"act": "ask", "state": "done", "token": self.disturbances.token(order["token"])})
         elif act == "hold":
             self._hold()
         elif order["boot"] != self.boot:
@@ -306,8 +306,8 @@ class PlayedNode:
         self.tell_all()
 
     def _forbids(self, order: Body, machine: Machine) -> str:
-        if order["act"] in self.luck.refuses:
-            return self.luck.refuses.pop(order["act"])
+        if order["act"] in self.disturbances.refuses:
+            return self.disturbances.refuses.pop(order["act"])
         if uptime_difference(order["deadline"], (self.now_ms - (self._started_ms or 0)) % UPTIME_MODULUS) < 0:
             return "late"
         if self.job is not None and self.job.state in OPEN:
@@ -367,10 +367,10 @@ class PlayedNode:
 
     # ------------------------------------------------------------ jobs
     def _begin(self, order: Body, machine: Machine) -> None:
-        self.job = PlayedJob(order["id"], order["act"], order["boot"], "accepted", order.get("box", ""))
+        self.job = SimulatedJob(order["id"], order["act"], order["boot"], "accepted", order.get("box", ""))
         self.job.machine = machine
         self._report_job()
-        due = [(self.now_ms + round(s.share * self.luck.job_ms), s) for s in machine.stages(order)]
+        due = [(self.now_ms + round(s.share * self.disturbances.job_ms), s) for s in machine.stages(order)]
         self.job.due, self.job.state = due, "running"
         self._go_on()
 

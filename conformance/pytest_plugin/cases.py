@@ -28,11 +28,11 @@ from conformance.bench.wire_bench import WireBench
 from conformance.reports import as_text
 from conformance.reports.document import case_document
 from conformance.suite.case import Case, all_cases
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
 from conformance.tester.reset import Reset, command
 from conformance.tester.runner import Result, Run, Selection, order
-from conformance.tester.supervisor_bench import play, reference_program
+from conformance.tester.supervisor_bench import reference_program, supervisor_fixture
 from protocol.site_file import load_site
 from protocol.trouble import Trouble
 
@@ -175,7 +175,7 @@ class Kit:
         self._tell(f"Let {self.node} connect to {tap.host}, port {tap.port} (behind it: {broker.name})")
         selection = Selection(tuple(only), self._motion)
         if self._program is not None:
-            stage = play(
+            stage = supervisor_fixture(
                 tap, address, self._site, self.node,
                 program=self._program, tell=self._tell, seed=SEED, slow=self._slow,
             )  # fmt: skip
@@ -185,8 +185,8 @@ class Kit:
         bench = enter(WireBench(tap, address, restart))
         wait_for_node(tap, self.node, seldom(self._tell), slow=self._slow)
         self._tap = tap
-        stand = Stand(bench, self._site, self.node, Random(SEED), self._slow)
-        return Run(stand, selection)
+        fixture = Fixture(bench, self._site, self.node, Random(SEED), self._slow)
+        return Run(fixture, selection)
 
     def _tell(self, line: str) -> None:
         terminal: Any = self._config.pluginmanager.get_plugin("terminalreporter")

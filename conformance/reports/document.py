@@ -42,19 +42,19 @@ def document(
     complete = complete and run.complete
     verdict = run.verdict if complete else overall((run.verdict, Verdict.INCONCLUSIVE))
     counts = Counter(result.verdict.word for result in results)
-    stand = run.stand
-    status = stand.log.latest("node-status")
+    fixture = run.fixture
+    status = fixture.log.latest("node-status")
     return {
         "format": FORMAT,
         **versions(),
-        "site": stand.site.name,
-        "node": stand.name,
-        "digest": stand.node.digest,
-        "roles": list(stand.node.roles),
+        "site": fixture.site.name,
+        "node": fixture.name,
+        "digest": fixture.node.digest,
+        "roles": list(fixture.node.roles),
         "firmware": status.body.get("firmware", "") if status else "",
-        "bench": stand.on_bench,
-        "on": stand.bench.kind,
-        "slow": stand.slow,
+        "bench": fixture.on_bench,
+        "on": fixture.bench.kind,
+        "slow": fixture.slow,
         "seed": seed,
         "complete": complete,
         "stopped": "" if complete else stopped,

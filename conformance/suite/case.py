@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING, Literal
 from protocol.site import NodeSite, Site
 
 if TYPE_CHECKING:
-    from conformance.suite.fixture import Stand
-    from conformance.suite.observation import Watching
+    from conformance.suite.fixture import Fixture
+    from conformance.suite.observation import Observing
 
 CHAPTERS = (
     "link", "orders", "claim", "hold", "faults", "crane", "berth", "shuttle", "bench", "encoding", "messages",
@@ -41,7 +41,7 @@ PARTS = {
 NODES = ("crane", "berth", "shuttle")
 ROLES = (*NODES, "supervisor")
 Mode = Literal["any", "bench", "service"]
-Body = Callable[["Stand"], "Watching | None"]
+Body = Callable[["Fixture"], "Observing | None"]
 """What sends and judges; a generator shares its waiting time with others (conformance/suite/observation.py)."""
 Condition = Callable[[Site, NodeSite], str]
 """Why a case does not apply to a node, by the site file's statement; '' where it applies."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from conformance.suite.fixture import Answer, Stand
+from conformance.suite.fixture import Answer, Fixture
 from protocol.site import CranePlace, CraneSite, NodeSite, PlaceKind, Site
 
 CRANE = ("crane",)
@@ -57,10 +57,10 @@ def has_load_sensor(_site: Site, node: NodeSite) -> str:
     return "" if node.crane and node.crane.load_sensor else "the crane has no load sensor"
 
 
-def crane_of(stand: Stand) -> CraneSite:
+def crane_of(fixture: Fixture) -> CraneSite:
     """What the site file says of the crane under test."""
-    assert stand.node.crane is not None
-    return stand.node.crane
+    assert fixture.node.crane is not None
+    return fixture.node.crane
 
 
 def crane_status(answer: Answer) -> dict[str, Any]:
@@ -68,25 +68,25 @@ def crane_status(answer: Answer) -> dict[str, Any]:
     return dict(answer.body("crane-status"))
 
 
-def arrived(stand: Stand, answer: Answer) -> None:
+def arrived(fixture: Fixture, answer: Answer) -> None:
     """Demand that every axis stands at its target."""
     axes = crane_status(answer)["axes"]
-    stand.check(all(a[0] == a[1] for a in axes), "CRN-11", "position and target equal", axes, answer.report)
+    fixture.check(all(a[0] == a[1] for a in axes), "CRN-11", "position and target equal", axes, answer.report)
 
 
-def other_place(stand: Stand, place: str) -> str:
+def other_place(fixture: Fixture, place: str) -> str:
     """A place to carry to: a stack if there is one, else a deck."""
-    known = stacks(stand.site, stand.node) + decks(stand.site, stand.node)
+    known = stacks(fixture.site, fixture.node) + decks(fixture.site, fixture.node)
     return next((one.place for one in known), place)
 
 
-def within_a_stack(stand: Stand) -> dict[str, Any]:
+def within_a_stack(fixture: Fixture) -> dict[str, Any]:
     """The fields of a transfer of the probe box from the first slot of the first stack to the second."""
-    stack = stacks(stand.site, stand.node)[0].place
+    stack = stacks(fixture.site, fixture.node)[0].place
     return {"from_": stack, "from_slot": 0, "to": stack, "to_slot": 1, "box": BOX}
 
 
-def stop_at(stand: Stand, place: str) -> dict[str, Any]:
+def stop_at(fixture: Fixture, place: str) -> dict[str, Any]:
     """What a transfer at a deck has to name."""
-    on_deck = place in [one.place for one in decks(stand.site, stand.node)]
+    on_deck = place in [one.place for one in decks(fixture.site, fixture.node)]
     return {"stop": 3, "shuttle_boot": 4711} if on_deck else {}

@@ -91,7 +91,7 @@ class Answer:
         return self.role_state.get("job"), str(self.role_state.get("job_state", ""))
 
 
-class Stand:
+class Fixture:
     """One node under test on one bench. What is tried is chosen by `rng`, so a run repeats from its seed.
 
     Tokens and claims are not: on a real bus no two runs may have the same.

@@ -13,12 +13,12 @@ from conformance.oracle.link_log import Message
 
 
 @dataclass(frozen=True, slots=True)
-class Quiet:
+class Observation:
     """A time in which nothing was sent: what came, and when it began."""
 
     heard: tuple[Message, ...]
     began_ms: float
 
 
-Watching = Generator[float, Quiet, None]
+Observing = Generator[float, Observation, None]
 """Yields once: ms to be left alone."""

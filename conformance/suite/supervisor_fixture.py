@@ -8,13 +8,13 @@ from random import Random
 from typing import Any, NamedTuple
 
 from conformance.oracle.link_log import Message
-from conformance.oracle.supervisor_knowledge import Ledger, Order
-from conformance.peers.node import PlayedNode
+from conformance.oracle.supervisor_knowledge import Order, SupervisorKnowledge
+from conformance.peers.node import SimulatedNode
 from conformance.peers.yard import Deed
 from conformance.suite.brief import Brief, Plan, brief_for, plan_of
 from conformance.suite.case import Body as CaseBody
 from conformance.suite.case import Condition, case
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Unclear
 from conformance.suite.yard_bench import YardBench
 from protocol.participant import Publication
@@ -35,7 +35,7 @@ TRIES = 5
 QUIET_MS = 8_000
 """How long it is watched for what it must not do."""
 
-Prepared = Mapping[str, Callable[[PlayedNode], None]]
+Prepared = Mapping[str, Callable[[SimulatedNode], None]]
 
 
 class Life(NamedTuple):
@@ -45,7 +45,7 @@ class Life(NamedTuple):
     until: int | None
 
 
-class Play(Stand):
+class SupervisorFixture(Fixture):
     """A supervisor under test among played nodes. Every case begins with `begin`: a fresh supervisor."""
 
     def __init__(self, bench: YardBench, site: Site, name: str, rng: Random, slow: float = 1.0) -> None:
@@ -83,8 +83,8 @@ class Play(Stand):
     def go_on(self, brief: Brief, happened: Mapping[str, Deed], prepared: Prepared | None = None) -> None:
         """A fresh supervisor among the nodes as they are; `happened` befell them while it was away."""
 
-        def sleep(node: PlayedNode, now_ms: int) -> None:
-            node.luck.asleep = True
+        def sleep(node: SimulatedNode, now_ms: int) -> None:
+            node.disturbances.asleep = True
             if node.client_id in happened:
                 happened[node.client_id](node, now_ms)
 
@@ -133,7 +133,7 @@ class Play(Stand):
 
     def orders_of(self, life: Life) -> Iterator[Order]:
         """Every order of one life. What it tells of the other nodes changes with the next order."""
-        return Ledger(self.site).orders(self.log, *life)
+        return SupervisorKnowledge(self.site).orders(self.log, *life)
 
     def may_work(self, order: Order, crane: str) -> str:
         """Why a crane may have a job as an order goes out; '' where its word after the claim says none."""
@@ -228,7 +228,7 @@ class Play(Stand):
         names = nodes or tuple(self.yard.nodes)
 
         def owned() -> bool:
-            ledger = Ledger(self.site)
+            ledger = SupervisorKnowledge(self.site)
             for _ in ledger.orders(self.log, *self.lives[-1]):
                 pass
             return all(ledger.nodes[name].owned for name in names)
@@ -249,8 +249,8 @@ class Play(Stand):
         return [one for one in self.log.sent("yard-map", after) if one.topic.endswith(end) and one.body]
 
 
-def _waking(prepare: Callable[[PlayedNode], None] | None) -> Deed:
-    def wake(node: PlayedNode, now_ms: int) -> Sequence[Publication]:
+def _waking(prepare: Callable[[SimulatedNode], None] | None) -> Deed:
+    def wake(node: SimulatedNode, now_ms: int) -> Sequence[Publication]:
         node.at(now_ms)
         if prepare is not None:
             prepare(node)
@@ -281,14 +281,14 @@ def supervised(
     after: tuple[str, ...] = (),
     passive: bool = False,
     applies: Condition = has_plan,
-) -> Callable[[Callable[[Play], None]], CaseBody]:
+) -> Callable[[Callable[[SupervisorFixture], None]], CaseBody]:
     """Declare a function as a case for supervisors. An active one starts the supervisor anew."""
 
-    def declare(body: Callable[[Play], None]) -> CaseBody:
+    def declare(body: Callable[[SupervisorFixture], None]) -> CaseBody:
         @wraps(body)
-        def run(stand: Stand) -> None:
-            assert isinstance(stand, Play), "a supervisor is judged on a stand of its own"
-            body(stand)
+        def run(fixture: Fixture) -> None:
+            assert isinstance(fixture, SupervisorFixture), "a supervisor is judged on a stand of its own"
+            body(fixture)
 
         return case(
             *requirements,

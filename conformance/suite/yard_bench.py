@@ -5,7 +5,7 @@ from __future__ import annotations
 from abc import abstractmethod
 from collections.abc import Callable, Mapping, Sequence
 
-from conformance.peers.node import PlayedNode
+from conformance.peers.node import SimulatedNode
 from conformance.peers.yard import Deed
 from conformance.suite.bench import Bench
 from conformance.suite.brief import Brief
@@ -15,10 +15,10 @@ from protocol.participant import Participant, Publication
 class YardBench(Bench):
     """A bench whose node under test is a supervisor, with played nodes for all the others."""
 
-    _nodes: Mapping[str, PlayedNode]
+    _nodes: Mapping[str, SimulatedNode]
 
     @property
-    def nodes(self) -> Mapping[str, PlayedNode]:
+    def nodes(self) -> Mapping[str, SimulatedNode]:
         """The played nodes by name. They are changed only within `befall`."""
         return self._nodes
 

@@ -7,29 +7,29 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 from conformance.suite.case import Case
-from conformance.suite.fixture import Stand
-from conformance.suite.observation import Quiet, Watching
+from conformance.suite.fixture import Fixture
+from conformance.suite.observation import Observation, Observing
 from conformance.suite.verdict import Broken, Unclear
 
 
 @dataclass(slots=True)
-class QuietStretch:
+class ObservationWindow:
     """One stretch for the cases that are due when the first of them is judged."""
 
-    stand: Stand
-    settle: Callable[[Stand], object]
+    fixture: Fixture
+    settle: Callable[[Fixture], object]
     """Brings the node to rest before a case begins. Raises Broken or Unclear."""
-    _watching: dict[str, Watching] = field(default_factory=dict)
+    _watching: dict[str, Observing] = field(default_factory=dict)
     _said: dict[str, tuple[Counter[str], list[Broken]]] = field(default_factory=dict)
     """What each case had judged, and warned of, when it began to wait."""
     _stopped: dict[str, Exception] = field(default_factory=dict)
-    _quiet: Quiet | None = None
+    _quiet: Observation | None = None
 
     def judge(self, case: Case, due: Iterable[Case]) -> None:
         """Let the time pass if it has not, then end the case. Raises what its body does."""
         if self._quiet is None:
             self._pass_time(due)
-        self.stand.judged, self.stand.warnings = self._said.get(case.id, (Counter(), []))
+        self.fixture.judged, self.fixture.warnings = self._said.get(case.id, (Counter(), []))
         if case.id in self._stopped:
             raise self._stopped[case.id]
         assert self._quiet is not None
@@ -42,15 +42,15 @@ class QuietStretch:
     def _pass_time(self, due: Iterable[Case]) -> None:
         longest = 0.0
         for case in due:
-            body = case.body(self.stand)
+            body = case.body(self.fixture)
             assert body is not None
             self._watching[case.id] = body
             try:
-                self.settle(self.stand)
-                self.stand.judged, self.stand.warnings = self._said[case.id] = Counter(), []
+                self.settle(self.fixture)
+                self.fixture.judged, self.fixture.warnings = self._said[case.id] = Counter(), []
                 longest = max(longest, next(body))
             except (Broken, Unclear) as error:
                 self._stopped[case.id] = error
-        began = self.stand.bench.now_ms
-        before = self.stand.watch(longest)
-        self._quiet = Quiet(tuple(self.stand.log.since(before)), began)
+        began = self.fixture.bench.now_ms
+        before = self.fixture.watch(longest)
+        self._quiet = Observation(tuple(self.fixture.log.since(before)), began)

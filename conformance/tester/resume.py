@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from conformance.suite.case import Case, all_cases
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
 from conformance.tester.evidence import Evidence, Line
 from conformance.tester.questions import Answered
@@ -30,11 +30,11 @@ class Resumed:
     report: Mapping[str, Any]
     path: Path
 
-    def __call__(self, case: Case, stand: Stand, judge: Callable[[], Result]) -> Result:
+    def __call__(self, case: Case, fixture: Fixture, judge: Callable[[], Result]) -> Result:
         """The earlier result where it stands, else that of `judge`. Raises Trouble for another firmware."""
         if case.id in OPENING:
             return judge()
-        self._require_same_firmware(stand)
+        self._require_same_firmware(fixture)
         told = next((one for one in self.report["cases"] if one["id"] == case.id), None)
         if told is None or told["verdict"] not in STANDS:
             return judge()
@@ -62,11 +62,11 @@ class Resumed:
         told = {one["requirement"]: one["answer"] for one in self.report["people"]}
         return tuple(Answered(one.question, told.get(one.question.requirement, one.answer)) for one in asked)
 
-    def _require_same_firmware(self, stand: Stand) -> None:
-        status = stand.log.latest("node-status")
+    def _require_same_firmware(self, fixture: Fixture) -> None:
+        status = fixture.log.latest("node-status")
         if status is None:
             return
-        for name, now in (("firmware", status.body.get("firmware", "")), ("bench", stand.on_bench)):
+        for name, now in (("firmware", status.body.get("firmware", "")), ("bench", fixture.on_bench)):
             if self.report[name] != now:
                 raise Trouble(
                     f"the run was of {name} {self.report[name]!r}, and the node now says {now!r}",

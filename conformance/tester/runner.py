@@ -13,11 +13,11 @@ from graphlib import TopologicalSorter
 
 from conformance.suite.bench import CannotJudge
 from conformance.suite.case import Body, Case, all_cases
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from conformance.suite.preamble import settle
 from conformance.suite.verdict import Broken, NoOccasion, Unclear, Verdict, overall
 from conformance.tester.evidence import Evidence, gather
-from conformance.tester.observation_window import QuietStretch
+from conformance.tester.observation_window import ObservationWindow
 
 NOTHING_TO_JUDGE = "nothing to judge: what this case looks at was not seen in this run"
 OPENING = ("link-says-on", "orders-ask")
@@ -51,7 +51,7 @@ class Selection:
 
 Progress = Callable[[Case, Result | None], None]
 """Called with each case as it starts (None) and with its result."""
-Earlier = Callable[[Case, Stand, Callable[[], Result]], Result]
+Earlier = Callable[[Case, Fixture, Callable[[], Result]], Result]
 """Gives the result of an earlier run where it stands, else that of the call handed to it."""
 
 
@@ -59,7 +59,7 @@ Earlier = Callable[[Case, Stand, Callable[[], Result]], Result]
 class Run:
     """One run over one node; `results` grows as it goes, so that an interrupted run can be reported."""
 
-    stand: Stand
+    fixture: Fixture
     selection: Selection = field(default_factory=Selection)
     progress: Progress = lambda _case, _result: None
     results: dict[str, Result] = field(default_factory=dict)
@@ -77,7 +77,7 @@ class Run:
         """The same, one result after the other: each case is run when its result is asked for."""
         chosen = self.plan(cases)
         quiet = [case for case in chosen if case.quiet]
-        stretch = QuietStretch(self.stand, settle)
+        stretch = ObservationWindow(self.fixture, settle)
 
         def left_alone(case: Case) -> Result:
             return self._judge(case, lambda _stand: stretch.judge(case, filter(self._due, quiet)))
@@ -90,7 +90,7 @@ class Run:
     def plan(self, cases: Iterable[Case] | None = None) -> list[Case]:
         """The cases that it comes to, in order; from now on it is incomplete until it has."""
         wanted = with_prerequisites(all_cases() if cases is None else by_id(cases), self.selection.only)
-        chosen = order(wanted, self.stand.node.roles)
+        chosen = order(wanted, self.fixture.node.roles)
         self.planned |= by_id(chosen)
         return chosen
 
@@ -112,7 +112,7 @@ class Run:
         return [
             id_
             for id_, case in self.planned.items()
-            if id_ not in self.results and not not_selected(case, self.stand, self.selection)
+            if id_ not in self.results and not not_selected(case, self.fixture, self.selection)
         ]
 
     @property
@@ -125,8 +125,8 @@ class Run:
         ]
 
     def _record(self, case: Case, how: Callable[[Case], Result]) -> Result:
-        began = self.stand.bench.now_ms
-        reason = not_selected(case, self.stand, self.selection)
+        began = self.fixture.bench.now_ms
+        reason = not_selected(case, self.fixture, self.selection)
         if reason:
             result = Result(case, Verdict.NONE, reason)
         else:
@@ -135,16 +135,16 @@ class Run:
             if missing:
                 result = Result(case, Verdict.INCONCLUSIVE, missing)
             else:
-                result = self.earlier(case, self.stand, lambda: how(case))
+                result = self.earlier(case, self.fixture, lambda: how(case))
         if not result.taken_over:
-            result = replace(result, took_ms=self.stand.bench.now_ms - began)
+            result = replace(result, took_ms=self.fixture.bench.now_ms - began)
         self.results[case.id] = result
         self.progress(case, result)
         return result
 
     def _due(self, case: Case) -> bool:
         """Whether its body will be run: it is selected, and nothing that it rests on failed."""
-        return not not_selected(case, self.stand, self.selection) and not self._missing(case)
+        return not not_selected(case, self.fixture, self.selection) and not self._missing(case)
 
     def _missing(self, case: Case) -> str:
         """Which prerequisite keeps the case from showing anything."""
@@ -158,7 +158,7 @@ class Run:
         # A case for supervisors starts a fresh one instead.
         if case.id not in OPENING and "supervisor" not in case.roles:
             try:
-                settle(self.stand)
+                settle(self.fixture)
             except (Broken, Unclear) as error:
                 return Result(case, Verdict.INCONCLUSIVE, f"the node could not be brought to rest: {error}")
             except CannotJudge:
@@ -169,14 +169,14 @@ class Run:
 
     def _judge(self, case: Case, body: Body | None = None) -> Result:
         """Run the body, or what stands for it. The first breach ends it, so that the first reason is kept."""
-        self.stand.warnings, self.stand.judged = [], Counter()
+        self.fixture.warnings, self.fixture.judged = [], Counter()
         verdict, reason, evidence = Verdict.PASS, "", None
         try:
-            (body or case.body)(self.stand)
+            (body or case.body)(self.fixture)
             if not any(self._judged(case).values()):
                 raise Unclear(NOTHING_TO_JUDGE)
         except Broken as broken:
-            verdict, reason, evidence = Verdict.FAIL, str(broken), gather(broken, self.stand.log)
+            verdict, reason, evidence = Verdict.FAIL, str(broken), gather(broken, self.fixture.log)
         except NoOccasion as none:
             verdict, reason = Verdict.NONE, str(none)
         except Unclear as unclear:
@@ -185,12 +185,12 @@ class Run:
             raise
         except Exception:  # noqa: BLE001 - a fault of the kit must not pass for one of the node
             verdict, reason = Verdict.ERROR, traceback.format_exc()
-        warnings = tuple(gather(one, self.stand.log) for one in self.stand.warnings)
+        warnings = tuple(gather(one, self.fixture.log) for one in self.fixture.warnings)
         return Result(case, verdict, reason, evidence, warnings, judged=self._judged(case))
 
     def _judged(self, case: Case) -> dict[str, int]:
         """How often the case has judged what it is about."""
-        return {id_: self.stand.judged[id_] for id_ in case.requirements}
+        return {id_: self.fixture.judged[id_] for id_ in case.requirements}
 
 
 def by_id(cases: Iterable[Case]) -> dict[str, Case]:
@@ -232,16 +232,16 @@ def order(cases: Collection[Case], roles: Collection[str]) -> list[Case]:
     return sorted(ordered, key=lambda case: (case.passive, case.quiet))
 
 
-def not_selected(case: Case, stand: Stand, selection: Selection) -> str:
+def not_selected(case: Case, fixture: Fixture, selection: Selection) -> str:
     """Why a case is not run on this node, by the site file's statement and the user's wish; '' if it is."""
-    if not set(case.roles) & set(stand.node.roles):
+    if not set(case.roles) & set(fixture.node.roles):
         return f"for {' and '.join(case.roles)} only"
     if case.moves and not selection.motion:
         return "it moves the machine"
-    if case.mode == "bench" and not stand.on_bench:
+    if case.mode == "bench" and not fixture.on_bench:
         return "the node is in service, and this needs one on the bench"
-    if case.mode == "service" and stand.on_bench:
+    if case.mode == "service" and fixture.on_bench:
         return "the node is on the bench, and this needs one in service"
-    if case.restarts and not stand.bench.can_restart:
+    if case.restarts and not fixture.bench.can_restart:
         return "there is no way to reset the node"
-    return case.applies(stand.site, stand.node)
+    return case.applies(fixture.site, fixture.node)

@@ -17,7 +17,7 @@ from conformance.bench.processes.program import Program
 from conformance.bench.tap.tap import Tap
 from conformance.bench.wire_yard import WireYard
 from conformance.suite.brief import Brief
-from conformance.suite.supervisor_fixture import Play
+from conformance.suite.supervisor_fixture import SupervisorFixture
 from conformance.tester.reset import PERSON_SECONDS, Reset
 from protocol.site import Site
 
@@ -31,7 +31,7 @@ def reference_program(site_path: Path, name: str) -> tuple[str, ...]:
 
 
 @contextmanager
-def play(
+def supervisor_fixture(
     tap: Tap,
     address: Address,
     site: Site,
@@ -41,7 +41,7 @@ def play(
     tell: Callable[[str], None],
     seed: int,
     slow: float,
-) -> Iterator[Play]:
+) -> Iterator[SupervisorFixture]:
     """The stand for a supervisor; ends its program, if the kit starts one, whatever happens.
 
     Without a `program` a person starts it, and `tell` is given what to say to them. Raises Trouble.
@@ -60,4 +60,4 @@ def play(
 
         start = by_program if program else by_hand
         with WireYard(tap, address, site, start, started.failure) as yard:
-            yield Play(yard, site, name, Random(seed), slow)
+            yield SupervisorFixture(yard, site, name, Random(seed), slow)

@@ -18,7 +18,7 @@ from reference_node.controller.faults import BadMessages
 from reference_node.controller.inbox import Inbox
 from reference_node.controller.job import Job
 from reference_node.controller.order_desk import OrderDesk
-from reference_node.controller.publisher import Spokesman
+from reference_node.controller.publisher import StatePublisher
 from reference_node.controller.stimulus_player import StimulusPlayer
 from reference_node.machines.node_machines import Machines
 from reference_node.mechanism.edge import Edge
@@ -28,7 +28,7 @@ from reference_node.roles.role import Role
 from reference_node.roles.shuttle import Shuttle
 
 
-class Controller(Spokesman):
+class Controller(StatePublisher):
     """A node with its roles over simulated machines; a `protocol.participant.Participant`."""
 
     desk_class: ClassVar[type[OrderDesk]] = OrderDesk

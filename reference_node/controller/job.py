@@ -6,7 +6,7 @@ from typing import Any
 
 from protocol.guards import Order
 from protocol.specification import specification
-from protocol.state_machine import TableMachine
+from protocol.state_machine import StateMachine
 
 
 class Job:
@@ -19,7 +19,7 @@ class Job:
         self.step: str | None = None
         self.reason: str | None = None
         self.past_return = False
-        self._machine = TableMachine(specification().tables["job"], {"order_is_fit": lambda _: True})
+        self._machine = StateMachine(specification().tables["job"], {"order_is_fit": lambda _: True})
         self.fire("order")
 
     @property

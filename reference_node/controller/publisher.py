@@ -21,7 +21,7 @@ PROGRESS_MS = 500
 """How often a moving machine says where it is; the protocol asks for less."""
 
 
-class Spokesman:
+class StatePublisher:
     """The state of a node, and the words for it. Publications gather until they are taken."""
 
     uptime_class: ClassVar[type[Uptime]] = Uptime

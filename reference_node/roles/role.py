@@ -6,7 +6,7 @@ from typing import Any, ClassVar, Protocol
 
 from protocol.guards import Order
 from protocol.specification import specification
-from protocol.state_machine import TableMachine
+from protocol.state_machine import StateMachine
 from reference_node.mechanism.edge import Edge
 from reference_node.sensing.debounce import Debounce
 
@@ -50,7 +50,7 @@ class Role:
     def __init__(self, host: Host, sensors: dict[str, int], levels: dict[str, bool]) -> None:
         """`sensors` names each line with its debounce in us, `levels` says how each stands at the start."""
         self.host = host
-        self.machine = TableMachine(specification().tables[self.name])
+        self.machine = StateMachine(specification().tables[self.name])
         self.lines = {sensor: Debounce(levels.get(sensor, False), us) for sensor, us in sensors.items()}
 
     @property

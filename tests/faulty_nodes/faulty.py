@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from conformance.bench.virtual_bench import Distortion, VirtualBench
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from conformance.tester.runner import Result, Run, Selection
 from protocol.participant import Participant
 from protocol.site import Site
@@ -131,4 +131,4 @@ def run_of(
         return Board(start, boot, now_ms)
 
     virtual = VirtualBench(make or usual, random.Random(seed + 1), **bus)
-    return Run(Stand(virtual, site, node, random.Random(seed)), Selection(only=only))
+    return Run(Fixture(virtual, site, node, random.Random(seed)), Selection(only=only))

@@ -12,7 +12,7 @@ import tests.faulty_nodes.orders  # noqa: F401 - entering the nodes
 from conformance.bench.brokers.broker import start_broker
 from conformance.bench.tap.tap import Tap
 from conformance.bench.wire_bench import WireBench
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
 from conformance.tester.runner import Run, Selection
 from protocol.site_file import scenario
@@ -63,7 +63,7 @@ def test_faulty_node_is_caught_on_the_wire(name: str) -> None:
         try:
             # A claim and its answer are enough for the passive cases of this sample to judge.
             only = (wrong.caught_by, "claim-raises")
-            run = Run(Stand(bench, site, wrong.node, Random(1)), Selection(only=only))
+            run = Run(Fixture(bench, site, wrong.node, Random(1)), Selection(only=only))
             result = run.perform()[wrong.caught_by]
         finally:
             host.stop()

@@ -11,7 +11,7 @@ from conformance.bench.virtual_bench import Distortion
 from conformance.bench.virtual_yard import VirtualYard
 from conformance.commands.conform.briefed import briefed_supervisor
 from conformance.suite.brief import Brief
-from conformance.suite.supervisor_fixture import Play
+from conformance.suite.supervisor_fixture import SupervisorFixture
 from conformance.tester.runner import Result, Run, Selection
 from protocol.participant import Participant
 from protocol.site import Site
@@ -80,4 +80,4 @@ def judge(
         return briefed_supervisor(where, NAME, brief, boot=boot, rng=rng, started_ms=now_ms, kind=kind)
 
     bench = VirtualYard(where, make, random.Random(seed + 1), **bus)
-    return Run(Play(bench, where, NAME, random.Random(seed)), Selection(only=only)).perform()
+    return Run(SupervisorFixture(bench, where, NAME, random.Random(seed)), Selection(only=only)).perform()

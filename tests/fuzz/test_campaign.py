@@ -10,7 +10,7 @@ from conformance.bench.virtual_bench import VirtualBench
 from conformance.fuzz.link import link_of
 from conformance.fuzz.run.campaign import Campaign, Options
 from conformance.fuzz.run.pace import LARGEST, Pace
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from protocol.participant import Participant
 from protocol.site_file import scenario
 from reference_node.controller.controller import Controller
@@ -39,7 +39,7 @@ def test_a_run_without_motion_never_switches_a_motor_on(bench: bool) -> None:
     run = campaign("ferry", seed=5, bench=bench, motion=False)
     run.run(lambda: run.cases < 600)
     assert not run.found
-    starts = {m.body["starts"] for m in run.trial.stand.log.sent("node-status") if "starts" in m.body}
+    starts = {m.body["starts"] for m in run.trial.fixture.log.sent("node-status") if "starts" in m.body}
     assert starts <= {0}
 
 
@@ -47,14 +47,14 @@ def test_the_same_seed_repeats_the_run() -> None:
     def played(seed: int) -> list[bytes]:
         run = campaign("north", seed=seed)
         run.run(lambda: run.cases < 150)
-        return [m.payload for m in run.trial.stand.log.messages if not m.from_node]
+        return [m.payload for m in run.trial.fixture.log.messages if not m.from_node]
 
     assert played(3) == played(3)
     assert played(3) != played(4)
 
 
 def test_what_is_drawn_does_not_depend_on_the_size_of_batches() -> None:
-    one, other = (campaign("ferry", seed=2).deck for _ in range(2))
+    one, other = (campaign("ferry", seed=2).case_order for _ in range(2))
     few = [case for _ in range(5) for case in one.batch(3)]
     assert few == other.batch(15)
 
@@ -93,8 +93,8 @@ def slow_board(latency_ms: int) -> Campaign:
         )
 
     bench = VirtualBench(make, Random(1), latency_ms=(latency_ms, latency_ms))
-    stand = Stand(bench, SITE, "siding", Random(1))
-    return Campaign(stand, link_of(bench, "siding"), Options(rate=0, kinds=("payloads",)))
+    fixture = Fixture(bench, SITE, "siding", Random(1))
+    return Campaign(fixture, link_of(bench, "siding"), Options(rate=0, kinds=("payloads",)))
 
 
 @pytest.mark.parametrize(("answer_ms", "least"), [(5, 500), (500, 8)])

@@ -20,7 +20,7 @@ from conformance.fuzz.link import FAULTS, TapLink, link_of
 from conformance.fuzz.run.campaign import Campaign, Options
 from conformance.fuzz.run.corpus import Corpus, read_case
 from conformance.fuzz.run.trial import Trial
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from protocol.recording import RecordedMessage, RecordingReader
 from protocol.site_file import scenario
 from protocol.wire.mqtt import MqttHost, monotonic_ms
@@ -76,13 +76,13 @@ def powered(node: str, controller: type[Controller], host: str, port: int) -> It
 @contextmanager
 def behind_tap(
     broker: Broker, node: str, controller: type[Controller] = Controller
-) -> Iterator[tuple[WireBench, Stand]]:
+) -> Iterator[tuple[WireBench, Fixture]]:
     with (
         Tap(broker.host, broker.port) as tap,
         powered(node, controller, tap.host, tap.port) as board,
         WireBench(tap, broker.address, board.cycle) as bench,
     ):
-        yield bench, Stand(bench, SITE, node, Random(1))
+        yield bench, Fixture(bench, SITE, node, Random(1))
 
 
 @pytest.fixture
@@ -93,9 +93,9 @@ def broker() -> Iterator[Broker]:
 
 def test_what_is_found_on_the_wire_breaks_again_by_replay(broker: Broker, tmp_path: Path) -> None:
     bug = BUGS["TrustsThatThereIsAFirstByte"]
-    with behind_tap(broker, bug.node, bug.controller) as (bench, stand):
+    with behind_tap(broker, bug.node, bug.controller) as (bench, fixture):
         options = Options(seed=1, rate=0, kinds=("payloads",))
-        run = Campaign(stand, link_of(bench, bug.node), options)
+        run = Campaign(fixture, link_of(bench, bug.node), options)
         run.run(lambda: run.cases < 600 and not run.found)
         assert run.found, f"{run.cases} cases"
         (found,) = run.found.values()
@@ -121,29 +121,29 @@ def test_what_is_found_on_the_wire_breaks_again_by_replay(broker: Broker, tmp_pa
 
 @pytest.mark.parametrize("fault", FAULTS)
 def test_a_sound_node_lives_through_every_fault_of_the_link(fault: str, broker: Broker) -> None:
-    with behind_tap(broker, "siding") as (bench, stand):
+    with behind_tap(broker, "siding") as (bench, fixture):
         link = link_of(bench, "siding")
         assert isinstance(link, TapLink)
-        trial = Trial(stand, link, motion=False, rate=0)
+        trial = Trial(fixture, link, motion=False, rate=0)
         trial.warm_up()
         trial.attempt(
             [order("claim"), *disturbed(fault, 300, order("hold", topic="all"), order("claim", id_="jump"))]
         )
-        assert [str(finding) for finding in trial.referee.findings] == []
+        assert [str(finding) for finding in trial.node_oracle.findings] == []
         # Sessions are clean: what is sent while the node is away never comes [LNK-01].
-        assert trial.referee.states["train-arrival"]["held"] or fault in ("cut", "broker-restart")
+        assert trial.node_oracle.states["train-arrival"]["held"] or fault in ("cut", "broker-restart")
 
 
 def test_bytes_come_one_at_a_time(broker: Broker) -> None:
     """Half way through an order nothing has been handled; an order behind it does not get between its bytes."""
-    with behind_tap(broker, "siding") as (bench, stand):
-        trial = Trial(stand, link_of(bench, "siding"), motion=False, rate=0)
+    with behind_tap(broker, "siding") as (bench, fixture):
+        trial = Trial(fixture, link_of(bench, "siding"), motion=False, rate=0)
         trial.warm_up()
         began_ms = bench.now_ms
         trial.attempt(
             list(disturbed("throttle", 200, order("claim", id_="jump"), order("claim", id_="next")))
         )
         claims = [m for m in bench.log.messages if m.from_node and m.is_report("claim")]
-        assert trial.referee.findings == []
+        assert trial.node_oracle.findings == []
         # A PUBLISH of more than 50 bytes, 2 ms a byte.
         assert claims[0].at_ms - began_ms > 100

@@ -7,19 +7,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from conformance.page.model.plan_geometry import Ground, Point
+from conformance.page.model.plan_geometry import PlanGeometry, Point
 from conformance.page.server.assets import sheets
 from protocol.site import PlaceKind, Site
 from protocol.site_file import read_site, scenario, scenario_text
 
 
-def spot(ground: Ground, panel: int, place: str, slot: int) -> Point:
+def spot(ground: PlanGeometry, panel: int, place: str, slot: int) -> Point:
     return next(one.at for one in ground.panels[panel].spots if (one.place, one.slot) == (place, slot))
 
 
 def test_a_crane_over_a_slot_is_drawn_at_the_slot() -> None:
     site = scenario()
-    ground = Ground(site)
+    ground = PlanGeometry(site)
     for name in ("north", "south"):
         crane = site.nodes[name].crane
         assert crane is not None
@@ -35,7 +35,7 @@ def test_a_crane_over_a_slot_is_drawn_at_the_slot() -> None:
 def test_a_train_is_drawn_where_the_crane_would_find_it(reading: int) -> None:
     """The table of the site file, interpolated by numpy."""
     site = scenario()
-    ground = Ground(site)
+    ground = PlanGeometry(site)
     crane = site.nodes["south"].crane
     assert crane is not None
     table = np.array(crane.places["siding"].table)
@@ -48,12 +48,12 @@ def test_a_train_is_drawn_where_the_crane_would_find_it(reading: int) -> None:
 
 @pytest.mark.parametrize("reading", [101, 406, -3])
 def test_a_train_outside_the_table_is_drawn_nowhere(reading: int) -> None:
-    assert Ground(scenario()).train_shift("south", "siding", reading) is None
+    assert PlanGeometry(scenario()).train_shift("south", "siding", reading) is None
 
 
 def test_cranes_that_share_only_a_deck_are_not_compared() -> None:
     """The shuttle stands at another stop for each: the site file has no distance between them."""
-    assert [panel.cranes for panel in Ground(scenario()).panels] == [["north"], ["south"]]
+    assert [panel.cranes for panel in PlanGeometry(scenario()).panels] == [["north"], ["south"]]
 
 
 def shared() -> Site:
@@ -67,7 +67,7 @@ def shared() -> Site:
 
 
 def test_cranes_that_share_a_stack_are_drawn_so_that_it_falls_together() -> None:
-    ground = Ground(shared())
+    ground = PlanGeometry(shared())
     assert [panel.cranes for panel in ground.panels] == [["north", "south"]]
     assert ground.point("south", (160, 180, 140)) == ground.point("north", (560, 180, 140))
     assert ground.point("south", (0, 0, 0)).x == 400
@@ -76,7 +76,7 @@ def test_cranes_that_share_a_stack_are_drawn_so_that_it_falls_together() -> None
 
 def test_boxes_fit_between_their_neighbours() -> None:
     for site in (scenario(), shared()):
-        ground = Ground(site)
+        ground = PlanGeometry(site)
         for panel in ground.panels:
             columns = {(one.at.x, one.at.y) for one in panel.spots}
             for one in columns:
@@ -87,7 +87,7 @@ def test_boxes_fit_between_their_neighbours() -> None:
 
 def test_everything_lies_inside_its_sheet() -> None:
     for site in (scenario(), shared()):
-        ground = Ground(site)
+        ground = PlanGeometry(site)
         for sheet in sheets(ground):
             right, bottom = sheet.left + sheet.width, sheet.top + sheet.height
             for one in sheet.panel.spots:
@@ -110,10 +110,10 @@ def test_a_hoist_that_counts_upwards_is_drawn_downwards() -> None:
     }
     turned = replace(site.nodes["north"], crane=replace(crane, travel=160, places=up))
     other = replace(site, nodes={**site.nodes, "north": turned})
-    assert spot(Ground(other), 0, "stack-n", 0) == spot(Ground(site), 0, "stack-n", 0)
+    assert spot(PlanGeometry(other), 0, "stack-n", 0) == spot(PlanGeometry(site), 0, "stack-n", 0)
 
 
 def test_a_site_without_cranes_has_no_drawing() -> None:
     site = scenario()
     none = replace(site, nodes={name: node for name, node in site.nodes.items() if node.crane is None})
-    assert Ground(none).panels == []
+    assert PlanGeometry(none).panels == []

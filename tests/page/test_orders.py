@@ -10,7 +10,7 @@ import pytest
 
 from conformance.page.server.desk import Errand, Goal, Held, Question, Review, Unanswered
 from conformance.page.server.order_forms import DESKS_OWN, NOT_OFFERED, NotThisWay, offers
-from conformance.page.server.requests import Clerk
+from conformance.page.server.requests import RequestHandler
 from protocol.schemas import is_valid
 from protocol.site_file import scenario
 from protocol.specification import specification
@@ -145,25 +145,27 @@ class Noting:
 
 def test_the_clerk_asks_the_desk_for_what_was_asked() -> None:
     desk = Noting()
-    clerk = Clerk(scenario(), desk, lambda work: work())
-    assert clerk.do({"do": "order", "node": "ferry", "act": "run", "fields": {"to": "quay-s"}}) is None
-    assert clerk.do({"do": "order", "node": "north", "act": "park"}) == "busy"
-    clerk.do({"do": "hold", "node": "all"})
-    clerk.do({"do": "resume", "nodes": ["north", "ferry"]})
-    clerk.do({"do": "tell", "place": "siding", "slot": 2, "box": ""})
-    clerk.do({"do": "tell", "place": "siding", "slot": 0, "box": "B1"})
-    clerk.do({"do": "answer", "number": 3, "choice": "it is empty"})
+    request_handler = RequestHandler(scenario(), desk, lambda work: work())
+    assert (
+        request_handler.do({"do": "order", "node": "ferry", "act": "run", "fields": {"to": "quay-s"}}) is None
+    )
+    assert request_handler.do({"do": "order", "node": "north", "act": "park"}) == "busy"
+    request_handler.do({"do": "hold", "node": "all"})
+    request_handler.do({"do": "resume", "nodes": ["north", "ferry"]})
+    request_handler.do({"do": "tell", "place": "siding", "slot": 2, "box": ""})
+    request_handler.do({"do": "tell", "place": "siding", "slot": 0, "box": "B1"})
+    request_handler.do({"do": "answer", "number": 3, "choice": "it is empty"})
     assert desk.asked == [
         ("ferry", "run", {"to": "quay-s"}), ("north", "park", {}), ("hold", "all"), ("resume", "north", "ferry"),
         ("siding", 2, None), ("siding", 0, "B1"), (3, "it is empty"),
     ]  # fmt: skip
-    assert clerk.look().events[-1] == "98"
-    assert len(clerk.look().events) == 30
+    assert request_handler.look().events[-1] == "98"
+    assert len(request_handler.look().events) == 30
 
 
 def test_goals_reach_the_desk_and_a_look_asks_for_nothing() -> None:
     desk = Noting()
-    clerk = Clerk(scenario(), desk, lambda work: work())
+    request_handler = RequestHandler(scenario(), desk, lambda work: work())
     asked: list[dict[str, Any]] = [
         {"do": "want", "box": "B1", "place": "stack-s", "slot": "1"},
         {"do": "train", "berth": "siding", "train": "T-7", "takes": [["0", "B1"], [2, "B2"]]},
@@ -174,7 +176,7 @@ def test_goals_reach_the_desk_and_a_look_asks_for_nothing() -> None:
         {"do": "answer", "number": 3, "choice": "it is empty"},
     ]
     for one in asked:
-        assert clerk.review(one).will == "much"
+        assert request_handler.review(one).will == "much"
     assert desk.asked == []
     assert [one[0] for one in desk.looked] == [
         "want",
@@ -186,13 +188,13 @@ def test_goals_reach_the_desk_and_a_look_asks_for_nothing() -> None:
         "answer",
     ]
     for one in asked[:4]:
-        assert clerk.do(one) is None
+        assert request_handler.do(one) is None
     assert desk.asked == [
         ("want", "B1", "stack-s", 1), ("train", "siding", "T-7", [(0, "B1"), (2, "B2")]),
         ("drop", 3), ("reorder", 3, 1),
     ]  # fmt: skip
     with pytest.raises(NotThisWay):
-        clerk.review({"do": "hold", "node": "all"})
+        request_handler.review({"do": "hold", "node": "all"})
 
 
 @pytest.mark.parametrize(
@@ -234,7 +236,7 @@ def test_goals_reach_the_desk_and_a_look_asks_for_nothing() -> None:
 def test_the_clerk_takes_nothing_that_the_page_does_not_offer(asked: dict[str, Any]) -> None:
     desk = Noting()
     with pytest.raises(NotThisWay):
-        Clerk(scenario(), desk, lambda work: work()).do(asked)
+        RequestHandler(scenario(), desk, lambda work: work()).do(asked)
     assert desk.asked == []
 
 
@@ -280,4 +282,4 @@ def test_an_owner_that_is_gone_is_told(error: Exception) -> None:
         raise error
 
     with pytest.raises(Unanswered, match="was not sent"):
-        Clerk(scenario(), Noting(), owner).do({"do": "hold", "node": "all"})
+        RequestHandler(scenario(), Noting(), owner).do({"do": "hold", "node": "all"})

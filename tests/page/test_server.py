@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from conformance.page.server.broadcaster import MOST_VIEWERS, Hub
+from conformance.page.server.broadcaster import MOST_VIEWERS, Broadcaster
 from conformance.page.server.live_model import LivePage
 from conformance.page.server.server import Served, serve
 from protocol.site_file import scenario
@@ -270,9 +270,9 @@ def test_a_viewer_that_does_not_read_gets_the_newest_and_no_backlog() -> None:
 
     async def look() -> None:
         page = LivePage(scenario(), "a test", Clock())
-        hub, crane = Hub(page, None), Crane(page)
-        running = asyncio.create_task(hub.run())
-        lazy, keen = hub.view(), hub.view()
+        broadcaster, crane = Broadcaster(page, None), Crane(page)
+        running = asyncio.create_task(broadcaster.run())
+        lazy, keen = broadcaster.view(), broadcaster.view()
         for viewer in (lazy, keen):
             await anext(viewer)
         for at in range(1, 5):
@@ -281,7 +281,7 @@ def test_a_viewer_that_does_not_read_gets_the_newest_and_no_backlog() -> None:
                 pass
         assert crane_at(json.loads((await anext(lazy))[6:])) == 4
         running.cancel()
-        hub.close()
+        broadcaster.close()
 
     asyncio.run(asyncio.wait_for(look(), PATIENCE_S))
 

@@ -25,7 +25,7 @@ class Yard(NamedTuple):
     boxes: tuple[tuple[str, Spot], ...]
     stop: str
     came: int
-    stands: bool
+    fixtures: bool
     cranes: tuple[tuple[str, Spot], ...] = ()
 
 
@@ -56,7 +56,7 @@ def met(case: Case, yard: Yard) -> bool:
     return (
         all(where.get(box) == spot for box, spot in case.wish.boxes.items())
         and yard.came == len(case.wish.visits)
-        and not yard.stands
+        and not yard.fixtures
     )
 
 
@@ -67,7 +67,7 @@ def jobs(case: Case, yard: Yard) -> Iterator[tuple[str, int, int, Yard]]:
         spots = [
             Spot(place, slot)
             for place in places
-            if (place != "ferry" or yard.stop == QUAY[crane]) and (place != "siding" or yard.stands)
+            if (place != "ferry" or yard.stop == QUAY[crane]) and (place != "siding" or yard.fixtures)
             for slot in range(SITE.places[place].slots)
         ]
         last = dict(yard.cranes).get(crane)
@@ -82,19 +82,19 @@ def jobs(case: Case, yard: Yard) -> Iterator[tuple[str, int, int, Yard]]:
     other = "quay-s" if yard.stop == "quay-n" else "quay-n"
     yield "ferry", times.RUN, 0, yard._replace(stop=other)
     visits = case.wish.visits
-    if not yard.stands and yard.came < len(visits):
+    if not yard.fixtures and yard.came < len(visits):
         visit = visits[yard.came]
         brought = {box: Spot("siding", slot) for slot, box in enumerate(visit.brings) if box}
         after = yard._replace(
-            boxes=tuple(sorted({**where, **brought}.items())), came=yard.came + 1, stands=True
+            boxes=tuple(sorted({**where, **brought}.items())), came=yard.came + 1, fixtures=True
         )
         yield "siding", times.ADMIT, visit.not_before_ms, after
-    if yard.stands:
+    if yard.fixtures:
         takes = {box: Spot("siding", slot) for slot, box in visits[yard.came - 1].takes.items()}
         on_it = {box for box, spot in yard.boxes if spot.place == "siding"}
         if all(where.get(box) == spot for box, spot in takes.items()) and not on_it & set(case.wish.boxes):
             left = tuple(pair for pair in yard.boxes if pair[1].place != "siding")
-            yield "siding", times.DEPART, 0, yard._replace(boxes=left, stands=False)
+            yield "siding", times.DEPART, 0, yard._replace(boxes=left, fixtures=False)
 
 
 def may_move(case: Case, yard: Yard, box: str, source: Spot, target: Spot, taken: dict[Spot, str]) -> bool:

@@ -58,7 +58,7 @@ class _Program:
         moments = range(steps + 1)
         self.at = {(b, s, k): bool_var(f"{b}{s}{k}") for b in self.boxes for s in self.spots for k in moments}
         self.north = [bool_var(f"n{k}") for k in moments]
-        self.stands = [bool_var(f"t{k}") for k in moments]
+        self.fixtures = [bool_var(f"t{k}") for k in moments]
         self.came = [bool_var(f"c{k}") for k in moments]
         self.does = [[bool_var(f"d{k}{j}") for j in range(len(self.jobs))] for k in range(steps)]
         self.start = [self.model.new_int_var(0, HORIZON, f"s{k}") for k in range(steps)]
@@ -90,7 +90,7 @@ class _Program:
             for spot in self.spots:
                 add(self.at[box, spot, 0] == int(case.boxes.get(box) == spot))
         add(self.north[0] == int(case.stop == "quay-n"))
-        add(self.stands[0] == int(case.at_rest))
+        add(self.fixtures[0] == int(case.at_rest))
         add(self.came[0] == int(case.at_rest))
         add(self.last >= max(case.busy_ms.values(), default=0))
 
@@ -138,11 +138,11 @@ class _Program:
                 if spot.place == "ferry":
                     need(self.north[k] == int(QUAY[job.node] == "quay-n"))
                 if spot.place == "siding":
-                    need(self.stands[k] == 1)
+                    need(self.fixtures[k] == 1)
             self._column(job.source, job.target, need, k)
 
     def _loaded(self, need: Need, k: int) -> None:
-        need(self.stands[k] == 1)
+        need(self.fixtures[k] == 1)
         for slot, box in self.case.wish.visits[0].takes.items():
             need(self.at[box, Spot("siding", slot), k] == 1)
         for box in self.case.wish.boxes:
@@ -158,7 +158,7 @@ class _Program:
             need(self._holds(below, k) == (1 if below != source else 2))
         if target.place == "siding":
             box = self.case.wish.visits[0].takes.get(target.slot)
-            need(self.at[box, source, k] == 1 if box is not None else self.stands[k] == 2)
+            need(self.at[box, source, k] == 1 if box is not None else self.fixtures[k] == 2)
 
     def _effects(self, k: int) -> None:
         does = dict(zip(self.jobs, self.does[k], strict=True))
@@ -186,7 +186,7 @@ class _Program:
         model = self.model
         for values, on, off in (
             (self.north, ("run", "quay-n"), ("run", "quay-s")),
-            (self.stands, ("admit", ""), ("depart", "")),
+            (self.fixtures, ("admit", ""), ("depart", "")),
             (self.came, ("admit", ""), None),
         ):
             sets = [d for job, d in does.items() if (job.act, job.stop) == on]
@@ -201,4 +201,4 @@ class _Program:
         for box, spot in self.case.wish.boxes.items():
             self.model.add(self.at[box, spot, self.steps] == 1)
         self.model.add(self.came[self.steps] == int(bool(self.case.wish.visits)))
-        self.model.add(self.stands[self.steps] == 0)
+        self.model.add(self.fixtures[self.steps] == 0)

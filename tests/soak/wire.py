@@ -13,7 +13,7 @@ from conformance.bench.brokers.broker import start_broker
 from conformance.bench.processes.spawned_node import spawned_node
 from conformance.bench.tap.tap import Tap
 from conformance.bench.wire_bench import WireBench
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from conformance.tester.runner import Run
 from protocol.site_file import load_site
 from tests.soak.virtual import Outcome, alarms
@@ -36,7 +36,7 @@ def _run(seed: int, site_path: Path, node: str, slow: float) -> Outcome:
         spawned_node(tap, site_path, node) as restart,
         WireBench(tap, broker.address, restart) as bench,
     ):
-        run = Run(Stand(bench, load_site(site_path), node, Random(seed), slow))
+        run = Run(Fixture(bench, load_site(site_path), node, Random(seed), slow))
         return Outcome(f"{node}, mosquitto, seed {seed}", alarms(run.perform()))
 
 

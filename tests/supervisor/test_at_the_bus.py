@@ -8,7 +8,7 @@ from typing import TypeVar
 
 import pytest
 
-from conformance.commands.supervise.prompt import Words
+from conformance.commands.supervise.prompt import Prompt
 from conformance.commands.terminal.streams import red
 from reference_node.supervisor.by_hand import ByHand
 from reference_node.supervisor.gap import AWAY
@@ -27,7 +27,7 @@ class Bench:
     def __init__(self, yard: AtWork, broker: MortalBroker, ear: Ear) -> None:
         self.yard, self.broker, self.ear = yard, broker, ear
         self.hand = ByHand(lambda: yard.supervisor, "the prompt")
-        self._words = Words(self.hand)
+        self._words = Prompt(self.hand)
 
     def on_its_thread(self, work: Callable[[], T]) -> T:
         found: list[T] = []

@@ -15,8 +15,8 @@ from conformance.reports import as_html, as_junit, as_text
 from conformance.reports.compare import since
 from conformance.reports.document import document
 from conformance.suite.case import Case, all_cases
-from conformance.suite.fixture import Stand
-from conformance.suite.supervisor_fixture import Play
+from conformance.suite.fixture import Fixture
+from conformance.suite.supervisor_fixture import SupervisorFixture
 from conformance.suite.verdict import Verdict
 from conformance.tester.runner import Run, Selection
 from protocol.site import Site
@@ -62,13 +62,13 @@ class Absent:
         return None
 
 
-def silent(case: Case, site: Site) -> Stand:
+def silent(case: Case, site: Site) -> Fixture:
     """A stand on which nothing has passed and nothing will."""
     if "supervisor" in case.roles:
         yard = VirtualYard(site, lambda _boot, _ms, _brief: Absent(), Random(1), distort=lambda _seen: None)
-        return Play(yard, site, "yard", Random(1))
+        return SupervisorFixture(yard, site, "yard", Random(1))
     bench = VirtualBench(lambda _boot, _ms: Absent(), Random(1), distort=lambda _seen: None)
-    return Stand(bench, site, ROLES[case.roles[0]], Random(1))
+    return Fixture(bench, site, ROLES[case.roles[0]], Random(1))
 
 
 @pytest.mark.parametrize("case", PASSIVE, ids=lambda case: case.id)
@@ -97,8 +97,8 @@ class OneOfEach:
 def test_a_case_that_compares_says_nothing_of_one_message(id_: str) -> None:
     case = all_cases()[id_]
     run = run_of(ROLES[case.roles[0]], distort=OneOfEach())
-    run.stand.watch(3000)
-    assert run.stand.log.latest("node-status")
+    run.fixture.watch(3000)
+    assert run.fixture.log.latest("node-status")
     result = run._judge(case)
     assert result.verdict in (Verdict.INCONCLUSIVE, Verdict.NONE), (result.verdict, result.judged)
 

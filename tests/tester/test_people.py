@@ -21,7 +21,7 @@ from conformance.bench.tap.tap import Tap
 from conformance.bench.wire_bench import WireBench
 from conformance.reports import as_html, as_junit, as_text
 from conformance.reports.document import document
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from conformance.suite.traceability import OF_A_NODE, table
 from conformance.suite.verdict import Unclear, Verdict
 from conformance.tester.questions import KINDS, Answered, Person, ask_all, questions, questions_for
@@ -92,8 +92,8 @@ def after_reset(broker: Broker, folder: Path, cycle_of: Callable[[Board], Callab
     with Tap(broker.host, broker.port) as tap, Board(tap, folder).powered() as board:
         reset = Reset(tap, cycle_of(board))
         with WireBench(tap, broker.address, reset) as bench:
-            stand = Stand(bench, scenario(), "ferry", Random(1), slow=4)
-            return Run(stand, Selection(("claim-after-reset",))).perform()["claim-after-reset"]
+            fixture = Fixture(bench, scenario(), "ferry", Random(1), slow=4)
+            return Run(fixture, Selection(("claim-after-reset",))).perform()["claim-after-reset"]
 
 
 def test_a_command_of_the_user_resets_the_board(broker: Broker, tmp_path: Path) -> None:
@@ -215,7 +215,8 @@ def answered(**answers: str) -> dict[str, Any]:
     run = run_of("ferry", only=("orders-ask",))
     run.perform()
     people = [
-        Answered(one, answers.get(one.requirement[:3], "not asked")) for one in questions_for(run.stand.node)
+        Answered(one, answers.get(one.requirement[:3], "not asked"))
+        for one in questions_for(run.fixture.node)
     ]
     return document(run, seed=1, people=people)
 

@@ -8,7 +8,7 @@ from random import Random
 import pytest
 
 from conformance.bench.virtual_bench import VirtualBench
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
 from conformance.tester.runner import Run
 from protocol.participant import Delivery, Participant, Publication
@@ -91,7 +91,7 @@ def good_run(name: str, seed: int) -> tuple[Said, dict[str, Verdict]]:
 
 def verdicts(name: str, make: object, seed: int) -> dict[str, Verdict]:
     assert callable(make)
-    run = Run(Stand(VirtualBench(make, Random(4)), SITE, name, Random(seed)))
+    run = Run(Fixture(VirtualBench(make, Random(4)), SITE, name, Random(seed)))
     results = run.perform()
     return {id_: result.verdict for id_, result in results.items() if result.verdict is not Verdict.NONE}
 

@@ -17,7 +17,7 @@ from conformance.bench.brokers.mosquitto import find_mosquitto
 from conformance.bench.processes.spawned_node import spawned_node
 from conformance.bench.tap.tap import Tap
 from conformance.bench.wire_bench import WireBench
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
 from conformance.tester.runner import Run, Selection
 from protocol.site_file import load_site, scenario_text
@@ -64,7 +64,7 @@ def judge(site_path: Path, name: str, choice: str) -> Run:
         spawned_node(tap, site_path, name) as restart,
         WireBench(tap, broker.address, restart) as bench,
     ):
-        run = Run(Stand(bench, site, name, Random(2), SLOW), Selection(motion=choice == WITH_MOTION))
+        run = Run(Fixture(bench, site, name, Random(2), SLOW), Selection(motion=choice == WITH_MOTION))
         run.perform()
         return run
 

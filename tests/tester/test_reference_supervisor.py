@@ -16,10 +16,10 @@ from conformance.bench.brokers.broker import Broker, start_broker
 from conformance.bench.tap.tap import Tap
 from conformance.commands.conform.briefed import briefed_supervisor
 from conformance.suite.brief import Brief, brief_for, plan_of, read_brief, told_twice
-from conformance.suite.supervisor_fixture import Play
+from conformance.suite.supervisor_fixture import SupervisorFixture
 from conformance.suite.verdict import Verdict
 from conformance.tester.runner import Run, Selection
-from conformance.tester.supervisor_bench import play, reference_program
+from conformance.tester.supervisor_bench import reference_program, supervisor_fixture
 from protocol.site import Site
 from protocol.site_file import scenario, scenario_text
 from protocol.trouble import Trouble
@@ -56,12 +56,14 @@ def test_the_reference_supervisor_passes_every_case() -> None:
 
 
 @contextmanager
-def stand(
+def fixture(
     broker: Broker, site: Site, program: tuple[str, ...] | None, tell: Callable[[str], None]
-) -> Iterator[Play]:
+) -> Iterator[SupervisorFixture]:
     with (
         Tap(broker.host, broker.port) as tap,
-        play(tap, broker.address, site, NAME, program=program, tell=tell, seed=1, slow=SLOW) as made,
+        supervisor_fixture(
+            tap, broker.address, site, NAME, program=program, tell=tell, seed=1, slow=SLOW
+        ) as made,
     ):
         yield made
 
@@ -75,7 +77,7 @@ def test_the_reference_supervisor_passes_on_the_wire(choice: str, tmp_path: Path
     site_path = tmp_path / "site.toml"
     site_path.write_text(scenario_text())
     program = reference_program(site_path, NAME)
-    with start_broker(choice) as broker, stand(broker, scenario(), program, untold) as made:
+    with start_broker(choice) as broker, fixture(broker, scenario(), program, untold) as made:
         results = Run(made, Selection(only=SELECTION)).perform()
     assert {id_: one.reason for id_, one in results.items() if one.verdict is not Verdict.PASS} == {}
     assert set(SELECTION) <= set(results)
@@ -112,7 +114,7 @@ def test_a_person_can_start_it_too_and_nothing_of_the_played_nodes_is_left() -> 
     person = ByHand(site)
     with start_broker("embedded") as broker:
         try:
-            with stand(broker, site, None, person.hear) as made:
+            with fixture(broker, site, None, person.hear) as made:
                 person.port = made.yard.tap.port  # type: ignore[attr-defined]  # it is the one of the wire
                 results = Run(made, Selection(only=("supervisor-works",))).perform()
         finally:

@@ -55,12 +55,12 @@ def going_on(earlier: Resumed, controller: type[Controller] = Controller) -> tup
     run = run_of("ferry", controller=controller, seed=2)
     judged: list[str] = []
 
-    def watch(case: Case, stand: Any, judge: Callable[[], Result]) -> Result:
+    def watch(case: Case, fixture: Any, judge: Callable[[], Result]) -> Result:
         def noted() -> Result:
             judged.append(case.id)
             return judge()
 
-        return earlier(case, stand, noted)
+        return earlier(case, fixture, noted)
 
     run.earlier = watch
     run.perform()
@@ -147,7 +147,7 @@ def test_what_neither_run_came_to_keeps_the_report_incomplete() -> None:
 
 def test_answers_are_taken_over() -> None:
     run = run_of("ferry")
-    asked = tuple(Answered(one) for one in questions_for(run.stand.node))
+    asked = tuple(Answered(one) for one in questions_for(run.fixture.node))
     partial = document(run, seed=1, people=[Answered(one.question, "yes") for one in asked])
     assert {one.answer for one in resumed(partial).answers(asked)} == {"yes"}
 

@@ -13,7 +13,7 @@ from conformance.bench.brokers.broker import start_broker
 from conformance.bench.processes.spawned_node import spawned_node
 from conformance.bench.tap.tap import Tap
 from conformance.bench.wire_bench import WireBench
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
 from conformance.tester.runner import Run, Selection
 from protocol.site_file import load_site, scenario_text
@@ -77,7 +77,7 @@ def test_message_for_message_the_same(tmp_path: Path) -> None:
             spawned_node(tap, site_path, NODE) as restart,
             WireBench(tap, broker.address, restart) as bench,
         ):
-            run = Run(Stand(bench, load_site(site_path), NODE, Random(3), SLOW), Selection(motion=False))
+            run = Run(Fixture(bench, load_site(site_path), NODE, Random(3), SLOW), Selection(motion=False))
             run.perform()
         # What the node took no more, because a case had cut the connection, was never on its side of the tap.
         evidence = [one for one in tap.evidence if one.from_node or one.fate is not Fate.DROPPED]

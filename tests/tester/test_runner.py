@@ -13,8 +13,8 @@ from junitparser import Error, Failure, JUnitXml, Skipped
 from conformance.reports import as_html, as_junit, as_text
 from conformance.reports.document import document
 from conformance.suite.case import NODES, Case, all_cases
-from conformance.suite.fixture import Stand
-from conformance.suite.observation import Watching
+from conformance.suite.fixture import Fixture
+from conformance.suite.observation import Observing
 from conformance.suite.verdict import Broken, Unclear, Verdict, overall
 from conformance.tester.runner import Run, order, with_prerequisites
 from reference_node.controller.controller import Controller
@@ -31,29 +31,29 @@ def test_verdicts_overwrite_as_in_ttcn_3() -> None:
     assert overall([]) is Verdict.NONE
 
 
-def passes(stand: Stand) -> None:
-    stand.ask()
+def passes(fixture: Fixture) -> None:
+    fixture.ask()
 
 
-def fails(stand: Stand) -> None:
-    stand.check(False, "ORD-03", "one thing", "another")
+def fails(fixture: Fixture) -> None:
+    fixture.check(False, "ORD-03", "one thing", "another")
 
 
-def fails_twice(stand: Stand) -> None:
-    stand.check(False, "ORD-01", "the first reason", "seen first")
-    stand.check(False, "ORD-02", "the second reason", "seen second")
+def fails_twice(fixture: Fixture) -> None:
+    fixture.check(False, "ORD-01", "the first reason", "seen first")
+    fixture.check(False, "ORD-02", "the second reason", "seen second")
 
 
-def warns(stand: Stand) -> None:
-    stand.ask()
-    stand.check(False, "LNK-16", "an 'off'", "none")
+def warns(fixture: Fixture) -> None:
+    fixture.ask()
+    fixture.check(False, "LNK-16", "an 'off'", "none")
 
 
-def unclear(stand: Stand) -> None:
-    stand.need(False, "no box at hand")
+def unclear(fixture: Fixture) -> None:
+    fixture.need(False, "no box at hand")
 
 
-def crashes(stand: Stand) -> None:
+def crashes(fixture: Fixture) -> None:
     raise ZeroDivisionError
 
 
@@ -143,18 +143,18 @@ def test_order_does_not_wait_for_prerequisites_that_the_node_does_not_have() -> 
     assert ordered.index("orders-job") == ordered.index("crane-homes") + 1
 
 
-def quiet(ms: float) -> Callable[[Stand], Watching]:
-    def body(stand: Stand) -> Watching:
+def quiet(ms: float) -> Callable[[Fixture], Observing]:
+    def body(fixture: Fixture) -> Observing:
         heard = (yield ms).heard
-        stand.check(all(m.from_node for m in heard), "ORD-03", "to be left alone", "an order")
-        stand.check(len(heard) > ms / 2500, "MSG-02", "to hear the node", f"{len(heard)} messages")
-        stand.ask()
+        fixture.check(all(m.from_node for m in heard), "ORD-03", "to be left alone", "an order")
+        fixture.check(len(heard) > ms / 2500, "MSG-02", "to hear the node", f"{len(heard)} messages")
+        fixture.ask()
 
     return body
 
 
-def breaks_before_waiting(stand: Stand) -> Watching:
-    stand.check(False, "ORD-03", "one thing", "another")
+def breaks_before_waiting(fixture: Fixture) -> Observing:
+    fixture.check(False, "ORD-03", "one thing", "another")
     yield 1000
 
 
@@ -184,7 +184,7 @@ def test_without_motion_no_motor_is_switched_on() -> None:
         run = run_of(node)
         run.selection = type(run.selection)(motion=False)
         run.perform()
-        status = run.stand.log.latest("node-status")
+        status = run.fixture.log.latest("node-status")
         assert status is not None
         assert status.body["starts"] == 0
         assert run.verdict is Verdict.PASS
@@ -194,7 +194,7 @@ def test_the_same_seed_sends_the_same_bytes_and_another_others() -> None:
     def sent(seed: int) -> list[bytes]:
         run = run_of("ferry", seed=seed, only=("orders-late",))
         run.perform()
-        return [message.payload for message in run.stand.log.messages if not message.from_node]
+        return [message.payload for message in run.fixture.log.messages if not message.from_node]
 
     assert sent(3) == sent(3)
     assert not set(sent(3)) & set(sent(4))

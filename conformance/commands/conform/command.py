@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from conformance.bench.connection.address import Address
     from conformance.bench.tap.tap import Tap
     from conformance.suite.case import Case
-    from conformance.suite.fixture import Stand
+    from conformance.suite.fixture import Fixture
     from conformance.tester.questions import Answered
     from conformance.tester.resume import Resumed
     from conformance.tester.runner import Result, Run
@@ -190,9 +190,9 @@ def conform(
             tap,
             address,
         ),
-        _stand(wishes, site, site_path, tap, address) as stand,
+        _stand(wishes, site, site_path, tap, address) as fixture,
     ):
-        return _judge(wishes, site, tap, stand, before)
+        return _judge(wishes, site, tap, fixture, before)
 
 
 def _program(line: str | None, site_path: Path, node: str, *, spawn: bool) -> tuple[str, ...] | None:
@@ -206,35 +206,35 @@ def _program(line: str | None, site_path: Path, node: str, *, spawn: bool) -> tu
 
 
 @contextmanager
-def _stand(wishes: Wishes, site: Site, site_path: Path, tap: Tap, address: Address) -> Iterator[Stand]:
+def _stand(wishes: Wishes, site: Site, site_path: Path, tap: Tap, address: Address) -> Iterator[Fixture]:
     """The stand that NODE is judged on."""
     from random import Random
 
     from conformance.bench.processes.spawned_node import spawned_node
     from conformance.bench.wire_bench import WireBench
-    from conformance.suite.fixture import Stand
+    from conformance.suite.fixture import Fixture
 
     if site.nodes[wishes.node].is_supervisor:
-        from conformance.tester.supervisor_bench import play
+        from conformance.tester.supervisor_bench import supervisor_fixture
 
-        with play(
+        with supervisor_fixture(
             tap, address, site, wishes.node,
             program=wishes.program, tell=_tell, seed=wishes.seed, slow=wishes.slow,
-        ) as stand:  # fmt: skip
-            yield stand
+        ) as fixture:  # fmt: skip
+            yield fixture
         return
     spawned = spawned_node(tap, site_path, wishes.node, address) if wishes.spawn else nullcontext(None)
     with spawned as restart, WireBench(tap, address, restart or _reset(wishes, tap)) as bench:
-        yield Stand(bench, site, wishes.node, Random(wishes.seed), wishes.slow)
+        yield Fixture(bench, site, wishes.node, Random(wishes.seed), wishes.slow)
 
 
-def _judge(wishes: Wishes, site: Site, tap: Tap, stand: Stand, before: Before) -> int:
+def _judge(wishes: Wishes, site: Site, tap: Tap, fixture: Fixture, before: Before) -> int:
     """Run the cases and write the reports, also of a run that Ctrl-C has ended."""
     from conformance.commands.tap.waiting import wait_for_node
     from conformance.tester.runner import Run, Selection
 
     conform_report.load(wishes.files)
-    run = Run(stand, Selection(wishes.only or None, wishes.motion), _progress(stand))
+    run = Run(fixture, Selection(wishes.only or None, wishes.motion), _progress(fixture))
     people = _asked(wishes, site)
     if before.resumed is not None:
         run.earlier, people = before.resumed, before.resumed.answers(people)
@@ -244,7 +244,7 @@ def _judge(wishes: Wishes, site: Site, tap: Tap, stand: Stand, before: Before) -
     try:
         if not site.nodes[wishes.node].is_supervisor:
             wait_for_node(tap, wishes.node, slow=wishes.slow)
-        with held_when_stopped(stand, moves=moves):
+        with held_when_stopped(fixture, moves=moves):
             run.perform()
         progress.clear()
         people = _answers(wishes, people)
@@ -378,7 +378,7 @@ def _check_terminal(wishes: Wishes) -> None:
         raise Trouble("nobody is here to be asked", mend="Use --ask-person on a terminal")
 
 
-def _progress(stand: Stand) -> Callable[[Case, Result | None], None]:
+def _progress(fixture: Fixture) -> Callable[[Case, Result | None], None]:
     """On a terminal one line that says which case is running; else nothing."""
     count = 0
 
@@ -386,6 +386,6 @@ def _progress(stand: Stand) -> Callable[[Case, Result | None], None]:
         nonlocal count
         if result is None:
             count += 1
-            progress.show(f"{count:4} {stand.name}: {case.id}")
+            progress.show(f"{count:4} {fixture.name}: {case.id}")
 
     return show

@@ -167,7 +167,7 @@ def _bench_run(site: Site, site_path: Path, choice: str, seed: int) -> Iterator[
     from conformance.bench.processes.spawned_node import spawned_node
     from conformance.bench.tap.tap import Tap
     from conformance.bench.wire_bench import WireBench
-    from conformance.suite.fixture import Stand
+    from conformance.suite.fixture import Fixture
     from conformance.tester.runner import Run, Selection
 
     with (
@@ -177,8 +177,8 @@ def _bench_run(site: Site, site_path: Path, choice: str, seed: int) -> Iterator[
         WireBench(tap, broker.address, restart) as bench,
         ThreadPoolExecutor(1, "bench") as pool,
     ):
-        stand = Stand(bench, site, ON_THE_BENCH, Random(seed), SLOW)
-        run = Run(stand, Selection(motion=False))
+        fixture = Fixture(bench, site, ON_THE_BENCH, Random(seed), SLOW)
+        run = Run(fixture, Selection(motion=False))
 
         def judge() -> Run:
             run.perform()

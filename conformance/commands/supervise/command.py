@@ -286,10 +286,10 @@ def _tell_new(yard: WireYard, told: int) -> int:
 # ---------------------------------------------------------------- by hand
 def _at_the_prompt(yard: WireYard, wishes: _Wishes) -> int:
     """Read lines until 'quit', the end of input or the end of the scenario."""
-    from conformance.commands.supervise.prompt import Words
+    from conformance.commands.supervise.prompt import Prompt
     from reference_node.supervisor.by_hand import ByHand
 
-    words = Words(ByHand(lambda: yard.supervisor, "the prompt"))
+    words = Prompt(ByHand(lambda: yard.supervisor, "the prompt"))
     lines = _lines_of(sys.stdin)
     click.echo("Say 'help' for what can be said.")
     told = asked = 0

@@ -53,7 +53,7 @@ class Ask(NamedTuple):
 Act = Callable[[Sequence[str]], "str | None"]
 
 
-class Words:
+class Prompt:
     """Reads one line and does what it says, on the thread that owns the supervisor. Gives lines to print."""
 
     def __init__(self, hand: ByHand) -> None:

@@ -11,11 +11,11 @@ import click
 from conformance.commands.options.consent import KEEP_CLEAR
 
 if TYPE_CHECKING:
-    from conformance.suite.fixture import Stand
+    from conformance.suite.fixture import Fixture
 
 
 @contextmanager
-def held_when_stopped(stand: Stand, *, moves: bool) -> Iterator[None]:
+def held_when_stopped(fixture: Fixture, *, moves: bool) -> Iterator[None]:
     """Where the block is stopped, by Ctrl-C or as others meddle, and its machine may be moving, tell the node to hold.
 
     It is never asked first, and the end does not wait for it: a hold is no protection.
@@ -26,16 +26,16 @@ def held_when_stopped(stand: Stand, *, moves: bool) -> Iterator[None]:
         yield
     except (KeyboardInterrupt, CannotJudge):
         if moves:
-            _hold(stand)
+            _hold(fixture)
         raise
 
 
-def _hold(stand: Stand) -> None:
+def _hold(fixture: Fixture) -> None:
     from conformance.suite.preamble import leave_held
 
     held = False
     with suppress(Exception):  # Whatever it is, the command ends.
-        held = leave_held(stand)
+        held = leave_held(fixture)
     told = "is held" if held else "was told to hold, and has not said that it does"
     with suppress(OSError):
-        click.echo(f"{stand.name} {told}. {KEEP_CLEAR.format(it='the machine')}", err=True)
+        click.echo(f"{fixture.name} {told}. {KEEP_CLEAR.format(it='the machine')}", err=True)

@@ -9,7 +9,7 @@ from random import Random
 from conformance.fuzz.generate.payloads import ROUND, Payloads
 from conformance.fuzz.generate.sequences import Sequences
 from conformance.fuzz.generate.steps import Case
-from conformance.oracle.node_oracle import Referee
+from conformance.oracle.node_oracle import NodeOracle
 from protocol.site import NodeSite
 
 KINDS = ("payloads", "sequences", "link")
@@ -21,21 +21,21 @@ AT_ONCE = {"payloads": 10**6, "sequences": 2, "link": 1}
 Draw = Callable[[], Case]
 
 
-class Deck:
+class CaseOrder:
     """Deals cases for one node, round after round."""
 
     def __init__(
         self,
         seed: int,
         node: NodeSite,
-        referee: Referee,
+        node_oracle: NodeOracle,
         *,
         motion: bool,
         kinds: Iterable[str],
         first_round: int = 0,
     ) -> None:
         """`kinds` are of KINDS; a sequence is drawn when its turn comes, from the state that the node is in then."""
-        self._seed, self._node, self._referee, self._motion = seed, node, referee, motion
+        self._seed, self._node, self._node_oracle, self._motion = seed, node, node_oracle, motion
         self._kinds = frozenset(kinds)
         self._payloads = Payloads(seed, node.reads, motion=motion)
         self._ahead: deque[tuple[str, Draw]] = deque()
@@ -66,5 +66,5 @@ class Deck:
         if kind not in self._kinds:
             return
         rng = Random(f"{self._seed}/{self.round}/{place}")
-        plots = Sequences(rng, self._node, self._referee, motion=self._motion)
+        plots = Sequences(rng, self._node, self._node_oracle, motion=self._motion)
         self._ahead.append((kind, plots.draw if kind == "sequences" else plots.draw_link))

@@ -16,7 +16,7 @@ from conformance.fuzz.generate.events import Events
 from conformance.fuzz.generate.motion import moving_acts
 from conformance.fuzz.generate.steps import Case, Step, disturbed, fence, order, wait
 from conformance.fuzz.link import FAULTS
-from conformance.oracle.node_oracle import Referee
+from conformance.oracle.node_oracle import NodeOracle
 from protocol.site import NodeSite
 
 WRAP = 2**32
@@ -27,10 +27,10 @@ LASTS_MS = {"cut": (0,), "half-open": (60, 700, 4000), "broker-restart": (500, 3
 class Sequences:
     """Draws cases of several orders for one node."""
 
-    def __init__(self, rng: Random, node: NodeSite, referee: Referee, *, motion: bool) -> None:
+    def __init__(self, rng: Random, node: NodeSite, node_oracle: NodeOracle, *, motion: bool) -> None:
         """Without `motion` no step is left in that may move a machine."""
         self._rng, self._motion = rng, motion
-        self._events = Events(rng, node, referee)
+        self._events = Events(rng, node, node_oracle)
         self._plots = [
             self._walk, self._walk, self._walk, self._repeats, self._cancels, self._holds, self._refusals,
             self._floods, self._restart_of_supervisor, self._wrap, self._faults,

@@ -6,14 +6,14 @@ from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from conformance.fuzz.generate.case_order import KINDS, Deck
+from conformance.fuzz.generate.case_order import KINDS, CaseOrder
 from conformance.fuzz.generate.steps import PROOF, REST, Case, Step, sentence
 from conformance.fuzz.link import Link
 from conformance.fuzz.run.trial import BEATS, Trial
 from conformance.oracle.finding import Finding, Oracle
 from conformance.oracle.link_log import Message
 from conformance.oracle.node_oracle import DEAD
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 
 HISTORIES = (25, 50, 100, 200, 400, 1600)
 """So many steps before a failing batch are tried with it where it does not fail alone."""
@@ -63,16 +63,16 @@ class Campaign:
 
     def __init__(
         self,
-        stand: Stand,
+        fixture: Fixture,
         link: Link,
         options: Options,
         on_found: Callable[[Found], None] = lambda found: None,
     ) -> None:
         """`on_found` is called with every new group of findings, and again when its case was made short."""
         self.options, self.on_found = options, on_found
-        self.trial = Trial(stand, link, motion=options.motion, rate=options.rate)
-        self.deck = Deck(
-            options.seed, stand.node, self.trial.referee,
+        self.trial = Trial(fixture, link, motion=options.motion, rate=options.rate)
+        self.case_order = CaseOrder(
+            options.seed, fixture.node, self.trial.node_oracle,
             motion=options.motion, kinds=options.kinds, first_round=options.first_round,
         )  # fmt: skip
         self.found: dict[str, Found] = {}
@@ -82,8 +82,8 @@ class Campaign:
         self.ended = ""
         """Why the run cannot go on; '' while it can."""
         self._history: deque[Step] = deque(maxlen=HISTORIES[-1])
-        self._bench = stand.bench
-        self._began_ms = stand.bench.now_ms
+        self._bench = fixture.bench
+        self._began_ms = fixture.bench.now_ms
 
     def run(self, more: Callable[[], bool], corpus: Iterable[Case] = ()) -> None:
         """Play the corpus, then batches while `more()`; each finding is made short before the next batch.
@@ -91,14 +91,14 @@ class Campaign:
         Raises Trouble where the node says nothing from the first.
         """
         self.trial.warm_up()
-        if self.trial.referee.findings:
+        if self.trial.node_oracle.findings:
             self._handle([REST] if self.options.motion else [])
         for case in corpus:
             if self.ended or not more():
                 return
             self._play_short(case)
         while more() and not self.ended:
-            self._play(self.deck.batch(self.trial.pace.size))
+            self._play(self.case_order.batch(self.trial.pace.size))
 
     @property
     def seconds(self) -> float:
@@ -110,9 +110,9 @@ class Campaign:
         if self.trial.start_afresh():
             self.trial.attempt(steps)
         self.cases += 1
-        self.showed.append(bool(self.trial.referee.findings))
-        if self.trial.referee.findings:
-            first = _worst(self.trial.referee.findings)
+        self.showed.append(bool(self.trial.node_oracle.findings))
+        if self.trial.node_oracle.findings:
+            first = _worst(self.trial.node_oracle.findings)
             self._keep(Found(first, steps, True, self.cases, self.seconds, self.trial.came()))
             self._go_on()
 
@@ -124,7 +124,7 @@ class Campaign:
             steps = [REST, *steps] if self.options.motion else steps
             self.trial.attempt(steps)
         self.cases += len(batch)
-        if self.trial.referee.findings:
+        if self.trial.node_oracle.findings:
             self._handle(steps)
         else:
             self._history.extend((*steps, PROOF))
@@ -134,7 +134,7 @@ class Campaign:
 
     def _handle(self, steps: Sequence[Step]) -> None:
         """Group, make short, tell, and leave the node fresh."""
-        first = _worst(self.trial.referee.findings)
+        first = _worst(self.trial.node_oracle.findings)
         known = self.found.get(first.key)
         if known is not None:
             known.times += 1
@@ -165,7 +165,7 @@ class Campaign:
     def _go_on(self) -> None:
         """A node that was found wrong begins again, if it can be reset; else it has to answer to go on."""
         sound = not self.trial.lost and self.trial.start_afresh()
-        findings = self.trial.referee.findings
+        findings = self.trial.node_oracle.findings
         if self.trial.lost:
             self.ended = f"the node cannot be reached any more: {self.trial.lost}"
         elif not sound and findings:

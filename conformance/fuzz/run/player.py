@@ -11,9 +11,9 @@ from conformance.fuzz.generate.motion import harmless
 from conformance.fuzz.generate.mutations import mutated, unlike_schema
 from conformance.fuzz.generate.steps import Step
 from conformance.fuzz.link import Link
-from conformance.oracle.node_oracle import Referee
+from conformance.oracle.node_oracle import NodeOracle
 from conformance.oracle.site_limits import impossible
-from conformance.suite.fixture import Inputs, Sent, Stand
+from conformance.suite.fixture import Fixture, Inputs, Sent
 from conformance.suite.preamble import ARMING, PULSE, arriving, cues_for, homes
 from protocol.codec import encode
 from protocol.counting import UPTIME_MODULUS, next_count
@@ -33,11 +33,13 @@ LEADS_MS = {"soon": 10_000, "lead": 30_000, "past": -3000, "long-past": -(2**30)
 class Player:
     """Plays steps on a stand. With `motion` off nothing that could move a machine is sent."""
 
-    def __init__(self, stand: Stand, referee: Referee, link: Link, *, motion: bool, gap_ms: float) -> None:
+    def __init__(
+        self, fixture: Fixture, node_oracle: NodeOracle, link: Link, *, motion: bool, gap_ms: float
+    ) -> None:
         """`gap_ms` lies between two orders at the least, floods excepted."""
-        self.stand, self.referee, self.link = stand, referee, link
+        self.fixture, self.node_oracle, self.link = fixture, node_oracle, link
         self.motion, self.gap_ms = motion, gap_ms
-        self.patience_ms = stand.patience_ms
+        self.patience_ms = fixture.patience_ms
         self.sent: deque[tuple[str, bytes]] = deque(maxlen=SENT_KEPT)
         self._last_id = 0
         self._last_job: Sent | None = None
@@ -58,7 +60,7 @@ class Player:
 
     def fresh(self) -> None:
         """The node was reset: ids and repeats begin again."""
-        self._before = self.referee.known.boot
+        self._before = self.node_oracle.known.boot
         self.sent.clear()
         self._last_id = 0
         self._last_job = None
@@ -79,21 +81,21 @@ class Player:
 
     def fence(self) -> bool:
         """Ask until the answer is there. False, and a finding, where none comes."""
-        tries = FENCE_TRIES if self.referee.silent_is_fine else 2
+        tries = FENCE_TRIES if self.node_oracle.silent_is_fine else 2
         # Where the first one only taught the referee what is, a second one can be judged.
-        if self._asked(tries) and (self.referee.known.sure or self._asked(tries)):
+        if self._asked(tries) and (self.node_oracle.known.sure or self._asked(tries)):
             return True
-        if self.stand.bench.tester_lost:
+        if self.fixture.bench.tester_lost:
             raise Trouble(
                 "the broker has closed the tester's own connection",
                 mend="Look into its log; it has to take messages of 64 KB and topics of any name",
             )
-        self.referee.tell_dead()
+        self.node_oracle.tell_dead()
         return False
 
     def ask(self) -> int:
         """Publish an ask; gives its token."""
-        token = self.stand.new_token()
+        token = self.fixture.new_token()
         self._publish(self._own_topic, encode("job-order", {"act": "ask", "token": token}, self._reads()))
         return token
 
@@ -103,32 +105,32 @@ class Player:
     def _awaited(self, token: int) -> bool:
         """Wait for an answer; while reports come the node is at work, and patience begins anew."""
         for _ in range(PATIENCES):
-            reports = self.referee.reports
-            if self.stand.bench.wait(lambda: self._fenced(token), self.patience_ms):
+            reports = self.node_oracle.reports
+            if self.fixture.bench.wait(lambda: self._fenced(token), self.patience_ms):
                 return True
-            if self.referee.reports == reports:
+            if self.node_oracle.reports == reports:
                 break
         return False
 
     def _fenced(self, token: int) -> bool:
         self._judge()
-        return self.referee.fenced == token
+        return self.node_oracle.fenced == token
 
     def _judge(self) -> None:
-        self.referee.take(self.stand.bench.now_ms)
+        self.node_oracle.take(self.fixture.bench.now_ms)
 
     # ---- sending
 
     @property
     def _own_topic(self) -> str:
-        return self.stand.topic()
+        return self.fixture.topic()
 
     def _reads(self, wanted: str = "") -> Encoding:
-        reads = self.stand.node.reads
+        reads = self.fixture.node.reads
         return Encoding(wanted or "cbor") if reads == "both" else Encoding(reads)
 
     def _publish(self, topic: str, payload: bytes) -> None:
-        self.stand.bench.publish(topic, payload)
+        self.fixture.bench.publish(topic, payload)
 
     def _send(self, topic: str, payload: bytes) -> None:
         if self.motion or harmless(payload):
@@ -146,7 +148,7 @@ class Player:
         if self.motion or harmless(payload):
             # Between two connections there is nobody to deliver it to.
             with contextlib.suppress(Trouble):
-                self.stand.bench.deliver_retained(self._topic(step), payload)
+                self.fixture.bench.deliver_retained(self._topic(step), payload)
 
     def _message(self, step: Step) -> None:
         encoding = self._reads(str(step.fields["encoding"]))
@@ -156,7 +158,7 @@ class Player:
 
     def _disturb(self, step: Step) -> None:
         self._judge()
-        self.referee.excuse(self.stand.bench.now_ms + step.fields["ms"])
+        self.node_oracle.excuse(self.fixture.bench.now_ms + step.fields["ms"])
         self.link.disturb(step.fields["fault"], step.fields["ms"])
 
     def _again(self, step: Step) -> None:
@@ -167,7 +169,7 @@ class Player:
         named = str(step.fields.get("topic", ""))
         if "/" in named:
             return named.replace("{own}", self._own_topic)
-        return str(Topic(self.stand.site.name, named or self.stand.name, "job-order"))
+        return str(Topic(self.fixture.site.name, named or self.fixture.name, "job-order"))
 
     # ---- from relations to numbers
 
@@ -199,21 +201,21 @@ class Player:
             self._last_id = body["id"]
         if "deadline" in allowed:
             lead = LEADS_MS[str(step.fields.get("deadline", "soon"))]
-            known = self.referee.known
-            body["deadline"] = (known.uptime_at(self.stand.bench.now_ms) + lead) % UPTIME_MODULUS
+            known = self.node_oracle.known
+            body["deadline"] = (known.uptime_at(self.fixture.bench.now_ms) + lead) % UPTIME_MODULUS
         body |= {name: self._value(value) for name, value in fields.items()}
         if act in specification().jobs:
-            self._last_job = Sent(body, self.stand.log.end)
+            self._last_job = Sent(body, self.fixture.log.end)
         return body
 
     def _boot(self, which: str) -> int:
-        boot = max(0, self.referee.known.boot)
+        boot = max(0, self.node_oracle.known.boot)
         if which == "before" and self._before >= 0:
             return self._before
         return boot if which == "now" else (boot + 1) % 65536
 
     def _id(self, which: str) -> int:
-        known = self.referee.known
+        known = self.node_oracle.known
         choices = {
             "last-job": max(known.taken, default=known.job or known.mark),
             "last-sent": self._last_id or known.mark,
@@ -226,12 +228,12 @@ class Player:
     def _value(self, value: Any) -> Any:
         if not (isinstance(value, str) and value.startswith("$")):
             return value
-        known = self.referee.known
+        known = self.node_oracle.known
         return {
             "$holds": known.holds,
             "$holds+1": next_count(known.holds),
-            "$faults": self.referee.faults,
-            "$faults+1": next_count(self.referee.faults),
+            "$faults": self.node_oracle.faults,
+            "$faults+1": next_count(self.node_oracle.faults),
             "$last-job": self._id("last-job"),
             "$last-sent": self._id("last-sent"),
             "$unseen": min(2**32 - 1, max(known.mark, self._last_id) + 2),
@@ -242,18 +244,18 @@ class Player:
     def _sensors(self, step: Step) -> None:
         """What the sensors say in a job that goes well: every input that the open job may wait for."""
         inputs = self._inputs(int(step.fields.get("pick", 0)))
-        if inputs and self.stand.on_bench:
+        if inputs and self.fixture.on_bench:
             self._stimulate(inputs)
 
     def _finish(self, step: Step) -> None:
         """Play the sensors of the last job until it ends or its time is over."""
-        job, bench = self._last_job, self.stand.bench
-        if job is None or not self.motion or impossible(self.stand.node, job.body):
+        job, bench = self._last_job, self.fixture.bench
+        if job is None or not self.motion or impossible(self.fixture.node, job.body):
             return
-        cues = list(cues_for(self.stand, job)) if self.stand.on_bench else []
+        cues = list(cues_for(self.fixture, job)) if self.fixture.on_bench else []
         end_ms, seen = bench.now_ms + step.fields["ms"], job.before
         while bench.now_ms < end_ms:
-            message = self.stand.wait_for(
+            message = self.fixture.wait_for(
                 lambda m: m.is_report(job.act, order=job.id), end_ms - bench.now_ms, seen
             )
             if message is None or message.body["state"] in FINAL:
@@ -268,17 +270,17 @@ class Player:
         self._send(self._own_topic, self.payload(order))
 
     def _inputs(self, pick: int) -> Inputs:
-        node = self.stand.node
+        node = self.fixture.node
         if node.crane:
-            mode = self.referee.states.get("crane-status", {}).get("mode")
-            return (*homes(self.stand, True), *homes(self.stand, False)) if mode == "homing" else ()
+            mode = self.node_oracle.states.get("crane-status", {}).get("mode")
+            return (*homes(self.fixture, True), *homes(self.fixture, False)) if mode == "homing" else ()
         if node.berth:
-            state = self.referee.states.get("train-arrival", {}).get("state")
+            state = self.node_oracle.states.get("train-arrival", {}).get("state")
             return (*ARMING, *PULSE) if state in ("admitting", "armed") else PULSE
         if node.shuttle:
-            place = self.referee.states.get("shuttle-status", {}).get("place")
+            place = self.node_oracle.states.get("shuttle-status", {}).get("place")
             others = [stop for stop in node.shuttle.stops if stop != place]
-            return arriving(self.stand, others[pick % len(others)])
+            return arriving(self.fixture, others[pick % len(others)])
         return ()
 
 

@@ -25,16 +25,16 @@ def document(
     notes: Sequence[str] = (),
 ) -> dict[str, Any]:
     """The run as plain data; `files` are recordings by the key of their group, `mended` those that show nothing now."""
-    options, stand = campaign.options, campaign.trial.stand
+    options, fixture = campaign.options, campaign.trial.fixture
     return {
         "format": FORMAT,
-        "site": stand.site.name,
-        "node": stand.name,
+        "site": fixture.site.name,
+        "node": fixture.name,
         "seed": options.seed,
         "motion": options.motion,
         "rate": options.rate,
         "only": list(options.kinds),
-        "next_round": campaign.deck.round + 1,
+        "next_round": campaign.case_order.round + 1,
         "cases": campaign.cases,
         "seconds": round(campaign.seconds, 1),
         "complete": complete,

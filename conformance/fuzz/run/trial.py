@@ -13,8 +13,8 @@ from conformance.fuzz.run.shrink import shrunk
 from conformance.oracle.finding import Finding, Oracle
 from conformance.oracle.link_log import Message
 from conformance.oracle.memory_trend import SAMPLES
-from conformance.oracle.node_oracle import Referee
-from conformance.suite.fixture import Stand
+from conformance.oracle.node_oracle import NodeOracle
+from conformance.suite.fixture import Fixture
 from conformance.suite.preamble import fit
 from conformance.suite.verdict import Broken, Unclear
 from protocol.trouble import Trouble
@@ -34,12 +34,14 @@ BEATS = ("MSG-02", "MSG-03")
 class Trial:
     """One node, its referee and its player."""
 
-    def __init__(self, stand: Stand, link: Link, *, motion: bool, rate: float) -> None:
+    def __init__(self, fixture: Fixture, link: Link, *, motion: bool, rate: float) -> None:
         """`rate` is the most orders in a second; 0: as fast as they go."""
-        self.stand, self.motion = stand, motion
-        self.referee = Referee(stand.log, stand.site, stand.name, rate)
-        self.player = Player(stand, self.referee, link, motion=motion, gap_ms=1000 / rate if rate else 0)
-        self.pace = Pace(stand.patience_ms)
+        self.fixture, self.motion = fixture, motion
+        self.node_oracle = NodeOracle(fixture.log, fixture.site, fixture.name, rate)
+        self.player = Player(
+            fixture, self.node_oracle, link, motion=motion, gap_ms=1000 / rate if rate else 0
+        )
+        self.pace = Pace(fixture.patience_ms)
         self.lost = ""
         """Why the node cannot be reached any more; '' while it can."""
         self._begin = 0
@@ -48,7 +50,7 @@ class Trial:
 
     def attempt(self, steps: Sequence[Step]) -> None:
         """Play steps and prove that the node lives."""
-        self._begin = self.stand.log.end
+        self._begin = self.fixture.log.end
         self.player.patience_ms = self.pace.patience_ms
         for step in (*steps, PROOF):
             if step.kind == PROOF.kind:
@@ -57,20 +59,20 @@ class Trial:
                 self.make_fit()
             else:
                 self.player.play(step)
-            if self.referee.dead:
+            if self.node_oracle.dead:
                 return
 
     def attempt_timed(self, steps: Sequence[Step], cases: int) -> None:
         """The same with cases that have no pauses in them: the pace is learnt from how long they take."""
-        began_ms = self.stand.bench.now_ms
+        began_ms = self.fixture.bench.now_ms
         self.attempt(steps)
-        if not self.referee.findings:
-            self.pace.took(cases, self.stand.bench.now_ms - began_ms)
+        if not self.node_oracle.findings:
+            self.pace.took(cases, self.fixture.bench.now_ms - began_ms)
 
     def _prove(self) -> None:
         """A claim that is answered as it must be, and a fence."""
         self.player.calm()
-        if self.referee.known.sure or self.player.fence():
+        if self.node_oracle.known.sure or self.player.fence():
             self.player.play(KNOWN_GOOD)
             self.player.fence()
 
@@ -81,35 +83,35 @@ class Trial:
         """
         if not self._first_word():
             raise Trouble(
-                f"{self.stand.name} has said nothing within {FIRST_WORD_MS // 1000} s",
+                f"{self.fixture.name} has said nothing within {FIRST_WORD_MS // 1000} s",
                 mend="Point it at the address above and switch it on",
             )
-        began_ms = self.stand.bench.now_ms
+        began_ms = self.fixture.bench.now_ms
         if all(self.player.fence() for _ in range(WARM_UP)):
-            self.pace.took(WARM_UP, self.stand.bench.now_ms - began_ms)
+            self.pace.took(WARM_UP, self.fixture.bench.now_ms - began_ms)
             self.make_fit()
 
     def make_fit(self) -> None:
         """With motion allowed: end what is open and come to a state in which a job is accepted, if that can be."""
-        if self.referee.findings or not self.motion:
+        if self.node_oracle.findings or not self.motion:
             return
         try:
-            fit(self.stand)
+            fit(self.fixture)
         except Broken as broken:
-            self.referee.take(self.stand.bench.now_ms)
+            self.node_oracle.take(self.fixture.bench.now_ms)
             what = f"brought to rest: expected {broken.expected}; seen {broken.seen}"
-            self.referee.tell(broken.requirement, what, Oracle.ANSWER)
+            self.node_oracle.tell(broken.requirement, what, Oracle.ANSWER)
         except Unclear:
             pass  # It may stay in a state from which jobs are refused; that is a state too.
-        self.referee.take(self.stand.bench.now_ms)
+        self.node_oracle.take(self.fixture.bench.now_ms)
 
     def _first_word(self) -> bool:
         def speaks() -> bool:
-            self.referee.take(self.stand.bench.now_ms)
-            return "node-status" in self.referee.states
+            self.node_oracle.take(self.fixture.bench.now_ms)
+            return "node-status" in self.node_oracle.states
 
         for _ in range(FIRST_WORD_MS // ASK_EVERY_MS):
-            if self.stand.bench.wait(speaks, ASK_EVERY_MS):
+            if self.fixture.bench.wait(speaks, ASK_EVERY_MS):
                 return True
             # One that has been up for long says its status seldom by itself.
             self.player.ask()
@@ -117,44 +119,44 @@ class Trial:
 
     def came(self) -> list[Message]:
         """The orders that reached the node in the last attempt."""
-        return [one for one in self.stand.log.since(self._begin) if not one.from_node]
+        return [one for one in self.fixture.log.since(self._begin) if not one.from_node]
 
     # ---- afresh
 
     def start_afresh(self) -> bool:
         """Reset the node if there is a way, else go on with it. False if it is wrong."""
         self.player.calm()
-        self.stand.bench.wait(lambda: False, 0)
+        self.fixture.bench.wait(lambda: False, 0)
         self.player.fresh()
-        if self.stand.bench.can_restart:
+        if self.fixture.bench.can_restart:
             try:
-                self.stand.bench.restart()
+                self.fixture.bench.restart()
             except Unclear as unclear:
                 self.lost = str(unclear)
                 return False
-            self.referee.restarted()
+            self.node_oracle.restarted()
         else:
-            self.referee.went_on()
-        self.referee.findings.clear()
-        self._begin = self.stand.log.end
+            self.node_oracle.went_on()
+        self.node_oracle.findings.clear()
+        self._begin = self.fixture.log.end
         if not self._first_word():
             self.lost = f"not a word from it within {FIRST_WORD_MS // 1000} s"
-        elif not self.player.fence() and not self.stand.bench.can_restart:
+        elif not self.player.fence() and not self.fixture.bench.can_restart:
             self.lost = "it does not answer, and there is no way to reset it"
-        return not (self.lost or self.referee.findings)
+        return not (self.lost or self.node_oracle.findings)
 
     def shows(self, steps: Sequence[Step], wanted: Finding) -> bool:
         """Whether the steps on a fresh node bring about the same kind of finding."""
         if self.lost:
             return False
         if self.start_afresh():
-            begin = self.stand.log.end
+            begin = self.fixture.log.end
             for _ in range(SAMPLES + 1 if wanted.oracle is Oracle.MEMORY else 1):
                 self.attempt(steps)
-            if wanted.requirement in BEATS and not self.referee.findings:
+            if wanted.requirement in BEATS and not self.node_oracle.findings:
                 self.player.play(QUIET)
             self._begin = begin
-        return any(one.requirement == wanted.requirement for one in self.referee.findings)
+        return any(one.requirement == wanted.requirement for one in self.node_oracle.findings)
 
     def shortened(
         self, candidates: Sequence[Sequence[Step]], wanted: Finding, *, tries: int, within_ms: float
@@ -163,10 +165,10 @@ class Trial:
 
         Afterwards `came` gives what reached the node in the short case.
         """
-        end_ms = self.stand.bench.now_ms + within_ms
+        end_ms = self.fixture.bench.now_ms + within_ms
 
         def fails(part: Sequence[Step]) -> bool:
-            return self.stand.bench.now_ms < end_ms and self.shows(part, wanted)
+            return self.fixture.bench.now_ms < end_ms and self.shows(part, wanted)
 
         whole = next((steps for steps in candidates if fails(steps)), None)
         if whole is None:

@@ -77,7 +77,7 @@ class Health:
         return "bench" if self.status.get("bench") else "on"
 
 
-class Infirmary:
+class HealthRegister:
     """The health of all nodes, strangers to the site file included."""
 
     def __init__(self, site: Site) -> None:

@@ -18,7 +18,7 @@ class Word:
     kept: bool
 
 
-class Words:
+class LatestMessages:
     """Newest words by node and message, of a yard-map by place too; only for nodes that are `known`."""
 
     def __init__(self, known: frozenset[str], places: frozenset[str]) -> None:

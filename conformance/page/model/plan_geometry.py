@@ -99,7 +99,7 @@ class Panel:
         return list(dict.fromkeys(spot.place for spot in self.spots))
 
 
-class Ground:
+class PlanGeometry:
     """All panels of a site, and where a crane's positions lie in them."""
 
     def __init__(self, site: Site) -> None:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
-from conformance.page.model.latest import Word, Words
-from conformance.page.model.plan_geometry import Ground, Panel, Point
+from conformance.page.model.latest import LatestMessages, Word
+from conformance.page.model.plan_geometry import Panel, PlanGeometry, Point
 from conformance.recordings.wording import in_words
 from protocol.site import Place, PlaceKind
 
@@ -21,11 +21,15 @@ MOVING = {
 }
 
 
-class Sights:
+class PlanObjects:
     """Draws the newest words on the ground. `fresh` tells whether a node is there and not silent."""
 
     def __init__(
-        self, ground: Ground, words: Words, fresh: Callable[[str], bool], box_of: Callable[[str], str]
+        self,
+        ground: PlanGeometry,
+        words: LatestMessages,
+        fresh: Callable[[str], bool],
+        box_of: Callable[[str], str],
     ) -> None:
         self._ground = ground
         self._site = ground.site
@@ -82,8 +86,8 @@ class Sights:
             word = self._words.of(place.node, "shuttle-status")
             crane_site = self._site.nodes[crane].crane
             at = crane_site.places[place.name].at if crane_site else ""
-            stands = word is not None and word.body["state"] == "at-place" and word.body.get("place") == at
-            return stands and self._fresh(place.node), 0.0
+            fixtures = word is not None and word.body["state"] == "at-place" and word.body.get("place") == at
+            return fixtures and self._fresh(place.node), 0.0
         if place.kind is PlaceKind.TRACK:
             return self._train_stands(place, crane)
         return True, 0.0

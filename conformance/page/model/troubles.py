@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from conformance.page.model.health import Health, Infirmary
-from conformance.page.model.latest import Words
+from conformance.page.model.health import Health, HealthRegister
+from conformance.page.model.latest import LatestMessages
 from protocol.site import Site
 from protocol.specification import specification
 
@@ -27,9 +27,11 @@ HEALTH = {
 }
 
 
-def troubles(site: Site, words: Words, infirmary: Infirmary, now_us: int) -> Iterator[tuple[str, Entry]]:
+def troubles(
+    site: Site, words: LatestMessages, health_register: HealthRegister, now_us: int
+) -> Iterator[tuple[str, Entry]]:
     """Key and entry of every trouble that stands now. `kind` is one word; `rank` 0 comes first."""
-    for name, health in infirmary.nodes.items():
+    for name, health in health_register.nodes.items():
         for kind, rank, text in (*_of_health(health, now_us), *_of_words(name, words)):
             yield f"trouble/{name}/{kind}", {"node": name, "kind": kind, "rank": rank, "says": text}
     for place in site.places:
@@ -52,7 +54,7 @@ def _of_health(health: Health, now_us: int) -> Iterator[tuple[str, int, str]]:
         yield "digest", 2, text
 
 
-def _of_words(name: str, words: Words) -> Iterator[tuple[str, int, str]]:
+def _of_words(name: str, words: LatestMessages) -> Iterator[tuple[str, int, str]]:
     fault = words.of(name, "fault")
     for code in fault.body["active"] if fault is not None else ():
         level = specification().fault_level(code)

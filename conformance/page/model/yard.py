@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from conformance.page.model.health import Health, Infirmary
+from conformance.page.model.health import Health, HealthRegister
 from conformance.page.model.jobs import Jobs
-from conformance.page.model.latest import Word, Words
+from conformance.page.model.latest import LatestMessages, Word
 from conformance.page.model.log import Line, Log
-from conformance.page.model.plan_geometry import Ground
-from conformance.page.model.plan_objects import Sights
+from conformance.page.model.plan_geometry import PlanGeometry
+from conformance.page.model.plan_objects import PlanObjects
 from conformance.page.model.troubles import troubles
 from conformance.recordings.wording import in_words, short_id
 from protocol.bulk_reading import BulkReader
@@ -37,18 +37,18 @@ class Yard:
 
     def __init__(self, site: Site) -> None:
         self.site = site
-        self.ground = Ground(site)
+        self.ground = PlanGeometry(site)
         self.messages = 0
         self._up = False
         self._why = "not connected yet"
         self._reader = BulkReader()
         self._watch = Watch(site, self._reader)
-        self._words = Words(frozenset(site.nodes), frozenset(site.places))
-        self._infirmary = Infirmary(site)
+        self._words = LatestMessages(frozenset(site.nodes), frozenset(site.places))
+        self._health_register = HealthRegister(site)
         self._jobs = Jobs()
         self._log = Log()
         self._now_us = 0
-        self._sights = Sights(self.ground, self._words, self._fresh, self._jobs.box_of)
+        self._plan_objects = PlanObjects(self.ground, self._words, self._fresh, self._jobs.box_of)
 
     # ------------------------------------------------------------ what comes in
     def take(self, item: RecordedMessage | RecordedEvent) -> None:
@@ -71,7 +71,7 @@ class Yard:
         elif event.kind == EventKind.DISCONNECTED:
             self._up, self._why = False, event.text[:WORDS_MOST]
             self._words.grow_old()
-            self._infirmary.gap()
+            self._health_register.gap()
 
     def _message(self, item: RecordedMessage) -> None:
         self.messages += 1
@@ -94,7 +94,7 @@ class Yard:
         if breach.note:
             return
         self._log.breach(breach, message)
-        health = self._infirmary.of(breach.node) if breach.node else None
+        health = self._health_register.of(breach.node) if breach.node else None
         if health is not None:
             health.breaches += 1
 
@@ -105,7 +105,7 @@ class Yard:
             if body is not None and not item.retain:
                 self._jobs.hear(topic.node, message, body, item.at_us)
             return
-        health = self._infirmary.of(topic.node)
+        health = self._health_register.of(topic.node)
         if health is None:
             return
         if not item.retain:
@@ -132,15 +132,15 @@ class Yard:
         return dict(self._entries(now_us))
 
     def _fresh(self, node: str) -> bool:
-        health = self._infirmary.nodes.get(node)
+        health = self._health_register.nodes.get(node)
         return health is not None and health.state(self._now_us) in ("on", "bench")
 
     def _entries(self, now_us: int) -> Iterator[tuple[str, dict[str, Any]]]:
         yield "bus", {"up": self._up, "why": self._why, "messages": self.messages}
-        yield from self._sights.entries()
+        yield from self._plan_objects.entries()
         yield from self._job_entries()
-        yield from troubles(self.site, self._words, self._infirmary, now_us)
-        for name, health in self._infirmary.nodes.items():
+        yield from troubles(self.site, self._words, self._health_register, now_us)
+        for name, health in self._health_register.nodes.items():
             yield f"node/{name}", _health_entry(self.site, name, health, now_us)
         for wrong in self._log.wrong:
             yield f"wrong/{wrong.number}", {

@@ -31,7 +31,7 @@ HEADERS = {
 }
 
 
-class Gate:
+class AccessCheck:
     """An ASGI application around another one: lets in what belongs, with the token cut off the path."""
 
     def __init__(self, inner: ASGIApp, token: str, hosts: Iterable[str]) -> None:

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 
-from conformance.page.model.plan_geometry import Ground, Panel
+from conformance.page.model.plan_geometry import Panel, PlanGeometry
 from conformance.page.server.live_model import LivePage
 from conformance.page.server.order_forms import Offer
 from conformance.templates import environment, escaped_by_name
@@ -43,12 +43,12 @@ class Sheet:
         return f"{self.left:g} {self.top:g} {self.width:g} {self.height:g}"
 
 
-def sheets(ground: Ground) -> list[Sheet]:
+def sheets(ground: PlanGeometry) -> list[Sheet]:
     """Every panel of the site."""
     return [_sheet(ground, panel) for panel in ground.panels]
 
 
-def _sheet(ground: Ground, panel: Panel) -> Sheet:
+def _sheet(ground: PlanGeometry, panel: Panel) -> Sheet:
     half = ground.length * 0.62
     left = min([panel.left] + [spot.at.x for spot in panel.spots]) - half - MARGIN
     right = max([panel.right] + [spot.at.x for spot in panel.spots]) + half + MARGIN

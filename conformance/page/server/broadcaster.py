@@ -16,7 +16,7 @@ from anyio import to_thread
 from conformance.page.model.yard import Model
 from conformance.page.server.desk import Unanswered
 from conformance.page.server.live_model import LivePage
-from conformance.page.server.requests import Clerk
+from conformance.page.server.requests import RequestHandler
 from protocol.wire.fail_stop import task
 
 EVERY_S = 0.1
@@ -27,12 +27,12 @@ SAME_HOLD_MS = 1_500
 MOST_VIEWERS = 20
 
 
-class Hub:
+class Broadcaster:
     """Runs on the server's loop; `close` may be called from any thread."""
 
-    def __init__(self, page: LivePage, clerk: Clerk | None) -> None:
+    def __init__(self, page: LivePage, request_handler: RequestHandler | None) -> None:
         self._page = page
-        self._clerk = clerk
+        self._request_handler = request_handler
         self._model: Model = {}
         self._desk: Model = {}
         self._since: dict[str, int] = {}
@@ -46,7 +46,7 @@ class Hub:
 
     async def run(self) -> None:
         """Look at the model for as long as the server lives."""
-        desk = task(self._attend()) if self._clerk is not None else None
+        desk = task(self._attend()) if self._request_handler is not None else None
         try:
             while True:
                 if self.viewers:
@@ -63,12 +63,12 @@ class Hub:
     async def _attend(self) -> None:
         """Ask the desk for questions and events."""
         while True:
-            if self.viewers and self._clerk is not None:
-                self._desk = await to_thread.run_sync(self._desk_entries, self._clerk)
+            if self.viewers and self._request_handler is not None:
+                self._desk = await to_thread.run_sync(self._desk_entries, self._request_handler)
             await asyncio.sleep(DESK_EVERY_S)
 
-    def _desk_entries(self, clerk: Clerk) -> Model:
-        entries = dict(_entries(clerk))
+    def _desk_entries(self, request_handler: RequestHandler) -> Model:
+        entries = dict(_entries(request_handler))
         now_ms = self._page.clock() // 1000
         since = {key: now_ms - entry.pop("for_ms") for key, entry in entries.items() if "for_ms" in entry}
         # The same figure as before, unless it is another hold: a row that changes loses the press on its button.
@@ -108,9 +108,9 @@ def _event(data: dict[str, Any]) -> str:
     return f"data: {json.dumps(data, separators=(',', ':'))}\n\n"
 
 
-def _entries(clerk: Clerk) -> Iterator[tuple[str, dict[str, Any]]]:
+def _entries(request_handler: RequestHandler) -> Iterator[tuple[str, dict[str, Any]]]:
     try:
-        seen, goals = clerk.look(), clerk.goals()
+        seen, goals = request_handler.look(), request_handler.goals()
     except Unanswered as error:  # The view of the bus goes on.
         yield "desk", {"there": False, "why": str(error), "events": []}
         return

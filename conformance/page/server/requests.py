@@ -25,7 +25,7 @@ class Seen(NamedTuple):
     events: tuple[str, ...]
 
 
-class Clerk:
+class RequestHandler:
     """Every method blocks until the owner has answered; none may be called on the owner's own thread."""
 
     def __init__(self, site: Site, desk: Desk, owner: Owner) -> None:

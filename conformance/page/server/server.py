@@ -20,13 +20,13 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response, Strea
 from starlette.routing import Route
 
 from conformance.bench.network import is_loopback, listening_trouble, require_loopback
-from conformance.page.server.access import Gate
+from conformance.page.server.access import AccessCheck
 from conformance.page.server.assets import files
-from conformance.page.server.broadcaster import MOST_VIEWERS, Hub
+from conformance.page.server.broadcaster import MOST_VIEWERS, Broadcaster
 from conformance.page.server.desk import Desk, Owner, Unanswered
 from conformance.page.server.live_model import LivePage
 from conformance.page.server.order_forms import NotThisWay
-from conformance.page.server.requests import Clerk
+from conformance.page.server.requests import RequestHandler
 from protocol.trouble import Trouble
 from protocol.wire.fail_stop import task
 
@@ -64,11 +64,13 @@ def serve(
     _require_one_address(host)
     if (desk is None) is not (owner is None):
         raise ValueError("a desk needs an owner, and an owner a desk")
-    clerk = Clerk(page.site, desk, owner) if desk is not None and owner is not None else None
+    request_handler = (
+        RequestHandler(page.site, desk, owner) if desk is not None and owner is not None else None
+    )
     sock = _listen(host, port)
     port = sock.getsockname()[1]
     token = secrets.token_urlsafe(16)
-    server, hub = _server(page, clerk, token, _names(host, port))
+    server, broadcaster = _server(page, request_handler, token, _names(host, port))
 
     def run() -> None:
         server.run([sock])
@@ -80,52 +82,56 @@ def serve(
     try:
         yield Served(f"http://{_bracketed(host)}:{port}/{token}/", host, port, token)
     finally:
-        hub.close()
+        broadcaster.close()
         server.should_exit = True
         thread.join(STOP_S)
         sock.close()
 
 
-def _server(page: LivePage, clerk: Clerk | None, token: str, hosts: list[str]) -> tuple[uvicorn.Server, Hub]:
-    hub = Hub(page, clerk)
-    app = Gate(_app(page, clerk, hub), token, hosts)
+def _server(
+    page: LivePage, request_handler: RequestHandler | None, token: str, hosts: list[str]
+) -> tuple[uvicorn.Server, Broadcaster]:
+    broadcaster = Broadcaster(page, request_handler)
+    app = AccessCheck(_app(page, request_handler, broadcaster), token, hosts)
     config = uvicorn.Config(
         app, http="h11", ws="none", lifespan="on", log_config=None, log_level="error", access_log=False,
         server_header=False, date_header=False, timeout_graceful_shutdown=1,
     )  # fmt: skip
-    return uvicorn.Server(config), hub
+    return uvicorn.Server(config), broadcaster
 
 
-def _app(page: LivePage, clerk: Clerk | None, hub: Hub) -> Starlette:
+def _app(page: LivePage, request_handler: RequestHandler | None, broadcaster: Broadcaster) -> Starlette:
     @asynccontextmanager
     async def alive(_app: Starlette) -> AsyncIterator[None]:
-        running = task(hub.run())
+        running = task(broadcaster.run())
         yield
         running.cancel()
         with suppress(asyncio.CancelledError):
             await running
 
     async def stream(_request: Request) -> Response:
-        if hub.viewers >= MOST_VIEWERS:
+        if broadcaster.viewers >= MOST_VIEWERS:
             return PlainTextResponse("Too many tabs are open on this page.\n", 503)
-        return StreamingResponse(hub.view(), media_type="text/event-stream")
+        return StreamingResponse(broadcaster.view(), media_type="text/event-stream")
 
     async def order(request: Request) -> Response:
-        if clerk is None:
+        if request_handler is None:
             return _refused("this page only watches: nothing can be ordered from it", 403)
         try:
             asked = await _asked(request)
             if asked.get("look") is True:
-                found = await to_thread.run_sync(clerk.review, asked)
+                found = await to_thread.run_sync(request_handler.review, asked)
                 return JSONResponse({"refused": found.refused, "will": found.will, "blocked": found.blocked})
-            return JSONResponse({"refused": await to_thread.run_sync(clerk.do, asked)})
+            return JSONResponse({"refused": await to_thread.run_sync(request_handler.do, asked)})
         except NotThisWay as error:
             return _refused(str(error), 400)
         except Unanswered as error:
             return _refused(f"the desk does not answer: {error}", 503)
 
     routes = [Route("/stream", stream), Route("/order", order, methods=["POST"])]
-    for name, (kind, text) in files(page, clerk.offers.values() if clerk is not None else None).items():
+    for name, (kind, text) in files(
+        page, request_handler.offers.values() if request_handler is not None else None
+    ).items():
         routes.append(Route(f"/{name}", _file(kind, text)))
     return Starlette(routes=routes, lifespan=alive)
 

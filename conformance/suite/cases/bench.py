@@ -5,8 +5,8 @@ from __future__ import annotations
 from itertools import pairwise
 
 from conformance.suite.case import case
-from conformance.suite.fixture import Stand
-from conformance.suite.observation import Watching
+from conformance.suite.fixture import Fixture
+from conformance.suite.observation import Observing
 from protocol.counting import UPTIME_MODULUS, uptime_difference
 
 CLOCK_MS = 250
@@ -14,86 +14,86 @@ CLOCK_MS = 250
 
 
 @case("BEN-01", "ORD-20", after=("claim-raises",), mode="service")
-def bench_not_in_service(stand: Stand) -> None:
+def bench_not_in_service(fixture: Fixture) -> None:
     """A node in service refuses stimulus and set-uptime with 'not-bench'.
 
     Sends one of each. Nothing may move, and the uptime goes on as it was.
     """
-    before = stand.ask()
-    stimulus = stand.order("stimulus", inputs=[["arming", True, 0], ["arming", False, 10]])
-    stand.refused(stimulus, "not-bench", "BEN-01", mark=stimulus.id)
-    jump = stand.order("set-uptime", uptime=(stand.uptime_in(0) + 1_000_000) % UPTIME_MODULUS)
-    stand.refused(jump, "not-bench", "BEN-01", mark=jump.id)
-    after = stand.unmoved(before, "BEN-01")
+    before = fixture.ask()
+    stimulus = fixture.order("stimulus", inputs=[["arming", True, 0], ["arming", False, 10]])
+    fixture.refused(stimulus, "not-bench", "BEN-01", mark=stimulus.id)
+    jump = fixture.order("set-uptime", uptime=(fixture.uptime_in(0) + 1_000_000) % UPTIME_MODULUS)
+    fixture.refused(jump, "not-bench", "BEN-01", mark=jump.id)
+    after = fixture.unmoved(before, "BEN-01")
     gone = uptime_difference(after.report.body["uptime"], before.report.body["uptime"])
-    stand.check(gone < 900_000, "BEN-01", "uptime as it was", f"{gone} ms later", after.report)
+    fixture.check(gone < 900_000, "BEN-01", "uptime as it was", f"{gone} ms later", after.report)
 
 
 @case("BEN-02", after=("claim-raises",), mode="bench")
-def bench_stimulus(stand: Stand) -> None:
+def bench_stimulus(fixture: Fixture) -> None:
     """A bench node takes a stimulus and answers it 'done'.
 
     Plays an input of a sensor of the node's own role to the level that it has: nothing may move.
     """
-    before = stand.ask()
-    report = stand.answer_to("stimulus", inputs=[["motor-power", True, 0]])
+    before = fixture.ask()
+    report = fixture.answer_to("stimulus", inputs=[["motor-power", True, 0]])
     said = f"{report.body['state']} {report.body.get('reason', '')}".strip()
-    stand.check(report.body["state"] == "done", "BEN-02", "'done'", said, report)
-    stand.unmoved(before, "BEN-02")
+    fixture.check(report.body["state"] == "done", "BEN-02", "'done'", said, report)
+    fixture.unmoved(before, "BEN-02")
 
 
 @case("BEN-03", after=("orders-ask",), mode="bench")
-def bench_starts(stand: Stand) -> None:
+def bench_starts(fixture: Fixture) -> None:
     """A bench node says in node-status how often it has switched a motor on.
 
     Asks, and looks at 'starts' in the node-status that comes with the answer. Cases that must move nothing
     rest on it.
     """
-    answer = stand.ask()
-    stand.check(
+    answer = fixture.ask()
+    fixture.check(
         answer.starts is not None, "BEN-03", "'starts' in node-status", "it is missing", answer.report
     )
 
 
 @case("BEN-04", "MSG-08", after=("claim-raises",), mode="bench")
-def bench_set_uptime(stand: Stand) -> None:
+def bench_set_uptime(fixture: Fixture) -> None:
     """A set-uptime makes uptime go on from the value given, and changes nothing else.
 
     Sets a random uptime and asks: the answer's uptime lies as far beyond it as time has passed. Mark, job,
     boot and motors are as before.
     """
-    before = stand.ask()
-    value = stand.rng.randrange(UPTIME_MODULUS // 4)
-    sent = stand.order("set-uptime", uptime=value)
-    report = stand.report(sent)
-    stand.check(report.body["state"] == "done", "BEN-04", "'done'", report.body["state"], report)
-    after = stand.unmoved(before, "BEN-04")
+    before = fixture.ask()
+    value = fixture.rng.randrange(UPTIME_MODULUS // 4)
+    sent = fixture.order("set-uptime", uptime=value)
+    report = fixture.report(sent)
+    fixture.check(report.body["state"] == "done", "BEN-04", "'done'", report.body["state"], report)
+    after = fixture.unmoved(before, "BEN-04")
     gone = uptime_difference(after.report.body["uptime"], value)
     passed = after.report.at_ms - report.at_ms
-    fits = 0 <= gone <= passed + stand.stretched(CLOCK_MS)
-    stand.check(
+    fits = 0 <= gone <= passed + fixture.stretched(CLOCK_MS)
+    fixture.check(
         fits, "BEN-04", f"uptime {value} + {passed:.0f} ms", after.report.body["uptime"], after.report
     )
-    stand.check(after.mark == sent.id, "BEN-04", f"mark {sent.id}", after.mark, after.report)
-    stand.check(after.boot == before.boot, "BEN-04", f"boot {before.boot}", after.boot, after.report)
+    fixture.check(after.mark == sent.id, "BEN-04", f"mark {sent.id}", after.mark, after.report)
+    fixture.check(after.boot == before.boot, "BEN-04", f"boot {before.boot}", after.boot, after.report)
 
 
 @case("MSG-09", "MSG-08", after=("bench-set-uptime",), mode="bench")
-def bench_wrap(stand: Stand) -> Watching:
+def bench_wrap(fixture: Fixture) -> Observing:
     """A node goes on through the wrap of uptime: its heartbeats come as before.
 
     Sets the uptime 1.5 s before the wrap and listens for as long as three heartbeats may take: each state
     topic is heard in time, before and after.
     """
-    stand.answer_to("set-uptime", uptime=UPTIME_MODULUS - 1500)
-    most = stand.limit_ms("state_repeat")
+    fixture.answer_to("set-uptime", uptime=UPTIME_MODULUS - 1500)
+    most = fixture.limit_ms("state_repeat")
     quiet = yield 3 * most
     ended = quiet.began_ms + 3 * most
-    for name in stand.state_topics:
+    for name in fixture.state_topics:
         if name == "node-status":
             continue
         heard = [m.at_ms for m in quiet.heard if m.name == name and m.at_ms < ended]
         gap = max(after - before for before, after in pairwise((quiet.began_ms, *heard, ended)))
-        stand.check(gap <= most, "MSG-09", f"{name} every {most:.0f} ms at most", f"none for {gap:.0f} ms")
+        fixture.check(gap <= most, "MSG-09", f"{name} every {most:.0f} ms at most", f"none for {gap:.0f} ms")
     newest = [m for m in quiet.heard if "uptime" in m.body][-1]
-    stand.check(newest.body["uptime"] < 60_000, "MSG-08", "an uptime past 0", newest.body["uptime"], newest)
+    fixture.check(newest.body["uptime"] < 60_000, "MSG-08", "an uptime past 0", newest.body["uptime"], newest)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from conformance.oracle.link_log import Message
 from conformance.suite.case import case
-from conformance.suite.fixture import Answer, Inputs, Sent, Stand
+from conformance.suite.fixture import Answer, Fixture, Inputs, Sent
 from conformance.suite.preamble import (
     berth_at_rest,
     berth_empty,
@@ -19,285 +19,291 @@ from protocol.site import BerthSite
 BERTH = ("berth",)
 
 
-def _site(stand: Stand) -> BerthSite:
-    assert stand.node.berth is not None
-    return stand.node.berth
+def _site(fixture: Fixture) -> BerthSite:
+    assert fixture.node.berth is not None
+    return fixture.node.berth
 
 
 def _state(answer: Answer) -> str:
     return str(answer.body("train-arrival").get("state"))
 
 
-def pulses(stand: Stand, count: int, sensor: str = "end") -> Inputs:
+def pulses(fixture: Fixture, count: int, sensor: str = "end") -> Inputs:
     """Pulses that are each longer than the debounce time, and apart by more."""
-    wide = 10 * _site(stand).debounce_ms
+    wide = 10 * _site(fixture).debounce_ms
     return tuple((sensor, level, wide) for _ in range(count) for level in (True, False))
 
 
 @case("BER-01", after=("orders-ask",), roles=BERTH, passive=True)
-def berth_comes_up(stand: Stand) -> None:
+def berth_comes_up(fixture: Fixture) -> None:
     """A berth comes up 'lost'.
 
     Judged from the first train-arrival of every boot whose first connection was seen; switch the berth on
     after the kit.
     """
-    boots = {m.body["boot"] for m in stand.log.sent("node-status") if m.body and m.body.get("link") == 1}
+    boots = {m.body["boot"] for m in fixture.log.sent("node-status") if m.body and m.body.get("link") == 1}
     seen: set[int] = set()
-    for message in stand.log.sent("train-arrival"):
+    for message in fixture.log.sent("train-arrival"):
         if message.body and message.body["boot"] in boots - seen:
             seen.add(message.body["boot"])
-            stand.check(
+            fixture.check(
                 message.body["state"] == "lost", "BER-01", "'lost' at first", message.body["state"], message
             )
-    stand.need(bool(seen), "the berth had started before the kit; switch it on once the kit waits for it")
+    fixture.need(bool(seen), "the berth had started before the kit; switch it on once the kit waits for it")
 
 
 @case("BER-02", after=("orders-ask",), roles=BERTH, passive=True)
-def berth_states(stand: Stand) -> None:
+def berth_states(fixture: Fixture) -> None:
     """A berth changes its state only as the table of arrival states allows.
 
     Judged from every two train-arrival messages that follow each other in a boot.
     """
-    table = stand.spec.tables["berth"]
+    table = fixture.spec.tables["berth"]
     before: dict[int, str] = {}
-    for message in stand.log.sent("train-arrival"):
+    for message in fixture.log.sent("train-arrival"):
         if message.body:
             boot, state = message.body["boot"], message.body["state"]
             old = before.get(boot)
             if old is not None:
                 expected = f"a state that may follow {old!r}"
-                stand.check(table.allows(old, state), "BER-02", expected, state, message)
+                fixture.check(table.allows(old, state), "BER-02", expected, state, message)
             before[boot] = state
 
 
 @case("BER-03", "ORD-20", after=("claim-raises",), roles=BERTH)
-def berth_lost_refuses(stand: Stand) -> None:
+def berth_lost_refuses(fixture: Fixture) -> None:
     """A berth that is 'lost' refuses admit and depart with 'state' and moves nothing.
 
     Sends one of each, with deadlines in time.
     """
-    before = berth_lost(stand)
-    stand.refused(stand.order("admit"), "state", "BER-03")
-    stand.refused(stand.order("depart"), "state", "BER-03")
-    stand.unmoved(before, "BER-03")
+    before = berth_lost(fixture)
+    fixture.refused(fixture.order("admit"), "state", "BER-03")
+    fixture.refused(fixture.order("depart"), "state", "BER-03")
+    fixture.unmoved(before, "BER-03")
 
 
 @case("BER-07", "FLT-05", after=("claim-raises",), roles=BERTH)
-def berth_found_empty(stand: Stand) -> None:
+def berth_found_empty(fixture: Fixture) -> None:
     """A lost berth becomes 'empty' by a reset-fault that says 'none' was found, and by nothing less.
 
     Sends reset-fault with nothing found, which leaves it lost, and then with 'none'. On the bench both
     sensors are played in between: they end nothing either.
     """
-    before = berth_lost(stand)
-    reset_faults(stand)
-    answer = stand.ask()
-    stand.check(_state(answer) == "lost", "BER-07", "still 'lost'", _state(answer), answer.report)
-    if stand.on_bench:
-        stand.stimulate(*pulses(stand, 1, "arming"), *pulses(stand, 1))
-        stand.watch(200)
-        answer = stand.ask()
-        stand.check(_state(answer) == "lost", "BER-07", "still 'lost'", _state(answer), answer.report)
-    reset_faults(stand, found="none")
-    after = stand.unmoved(before, "FLT-05")
-    stand.check(_state(after) == "empty", "BER-07", "'empty'", _state(after), after.report)
+    before = berth_lost(fixture)
+    reset_faults(fixture)
+    answer = fixture.ask()
+    fixture.check(_state(answer) == "lost", "BER-07", "still 'lost'", _state(answer), answer.report)
+    if fixture.on_bench:
+        fixture.stimulate(*pulses(fixture, 1, "arming"), *pulses(fixture, 1))
+        fixture.watch(200)
+        answer = fixture.ask()
+        fixture.check(_state(answer) == "lost", "BER-07", "still 'lost'", _state(answer), answer.report)
+    reset_faults(fixture, found="none")
+    after = fixture.unmoved(before, "FLT-05")
+    fixture.check(_state(after) == "empty", "BER-07", "'empty'", _state(after), after.report)
 
 
 @case("BER-03", "ORD-20", after=("berth-found-empty",), roles=BERTH)
-def berth_empty_refuses(stand: Stand) -> None:
+def berth_empty_refuses(fixture: Fixture) -> None:
     """A berth that is 'empty' refuses depart with 'state'.
 
     Orders depart with a deadline in time. Nothing moves.
     """
-    before = berth_empty(stand)
-    stand.refused(stand.order("depart"), "state", "BER-03")
-    stand.unmoved(before, "BER-03")
+    before = berth_empty(fixture)
+    fixture.refused(fixture.order("depart"), "state", "BER-03")
+    fixture.unmoved(before, "BER-03")
 
 
 @case("BER-03", after=("berth-arrival",), roles=BERTH, moves=True)
-def berth_taken_refuses(stand: Stand) -> None:
+def berth_taken_refuses(fixture: Fixture) -> None:
     """A berth with a train at rest refuses admit with 'state'.
 
     Brings a train to rest, and orders another one in. Nothing moves.
     """
-    before = berth_at_rest(stand)
-    stand.refused(stand.order("admit"), "state", "BER-03")
-    after = stand.unmoved(before, "BER-03")
-    stand.check(_state(after) == "at-rest", "BER-02", "'at-rest'", _state(after), after.report)
+    before = berth_at_rest(fixture)
+    fixture.refused(fixture.order("admit"), "state", "BER-03")
+    after = fixture.unmoved(before, "BER-03")
+    fixture.check(_state(after) == "at-rest", "BER-02", "'at-rest'", _state(after), after.report)
 
 
 @case("BER-04", "BER-06", "ORD-16", after=("orders-job",), roles=BERTH, moves=True)
-def berth_arrival(stand: Stand) -> None:
+def berth_arrival(fixture: Fixture) -> None:
     """A train comes to rest and its arrival is told: count, reading and time from arming to end.
 
     Orders admit. On the bench the arming sensor and then one pulse of the end sensor are played; in service
     a train has to come. The count of arrivals goes up by one.
     """
-    before = berth_empty(stand)
-    count = (told_count(stand, before, "train-arrival", "arrival") + 1) % 65536
-    sent = stand.order("admit")
-    final = complete(stand, sent)
-    stand.check(final.body["state"] == "done", "ORD-16", "admit 'done'", dict(final.body), final)
-    answer = stand.ask()
+    before = berth_empty(fixture)
+    count = (told_count(fixture, before, "train-arrival", "arrival") + 1) % 65536
+    sent = fixture.order("admit")
+    final = complete(fixture, sent)
+    fixture.check(final.body["state"] == "done", "ORD-16", "admit 'done'", dict(final.body), final)
+    answer = fixture.ask()
     arrival = answer.body("train-arrival")
-    stand.check(arrival["state"] == "at-rest", "ORD-16", "'at-rest'", arrival["state"], answer.report)
-    stand.check(arrival["arrival"] == count, "BER-06", f"arrival {count}", arrival["arrival"], answer.report)
+    fixture.check(arrival["state"] == "at-rest", "ORD-16", "'at-rest'", arrival["state"], answer.report)
+    fixture.check(
+        arrival["arrival"] == count, "BER-06", f"arrival {count}", arrival["arrival"], answer.report
+    )
     complete_ = "reading" in arrival and "arm_to_end" in arrival
-    stand.check(complete_, "BER-06", "reading and arm_to_end", dict(arrival), answer.report)
+    fixture.check(complete_, "BER-06", "reading and arm_to_end", dict(arrival), answer.report)
 
 
 @case("BER-04", after=("berth-arrival",), roles=BERTH, moves=True, mode="bench")
-def berth_ignores_pulses(stand: Stand) -> None:
+def berth_ignores_pulses(fixture: Fixture) -> None:
     """End pulses before the arming sensor change nothing but their count, whatever their number.
 
     Admits three trains with none, one and a random number of end pulses before the arming sensor: each
     comes to rest on the first end pulse after it, and the number of ignored pulses is told.
     """
-    for before_arming in (0, 1, stand.rng.randrange(2, 5)):
-        berth_empty(stand)
-        sent = _admit(stand)
+    for before_arming in (0, 1, fixture.rng.randrange(2, 5)):
+        berth_empty(fixture)
+        sent = _admit(fixture)
         if before_arming:
-            stand.stimulate(*pulses(stand, before_arming))
-            stand.watch(stand.stretched(2 * before_arming * 10 * _site(stand).debounce_ms + 50))
-        answer = stand.ask()
-        stand.check(
+            fixture.stimulate(*pulses(fixture, before_arming))
+            fixture.watch(fixture.stretched(2 * before_arming * 10 * _site(fixture).debounce_ms + 50))
+        answer = fixture.ask()
+        fixture.check(
             _state(answer) == "admitting", "BER-04", "still 'admitting'", _state(answer), answer.report
         )
-        _arm(stand, sent)
-        stand.stimulate(*pulses(stand, 1))
-        complete(stand, sent, cues=())
-        answer = stand.ask()
+        _arm(fixture, sent)
+        fixture.stimulate(*pulses(fixture, 1))
+        complete(fixture, sent, cues=())
+        answer = fixture.ask()
         seen = answer.body("train-arrival").get("ignored")
-        stand.check(_state(answer) == "at-rest", "BER-04", "'at-rest'", _state(answer), answer.report)
-        stand.check(seen == before_arming, "BER-04", f"{before_arming} ignored pulses", seen, answer.report)
+        fixture.check(_state(answer) == "at-rest", "BER-04", "'at-rest'", _state(answer), answer.report)
+        fixture.check(seen == before_arming, "BER-04", f"{before_arming} ignored pulses", seen, answer.report)
 
 
 @case("BER-08", "BEN-02", after=("berth-ignores-pulses",), roles=BERTH, moves=True, mode="bench")
-def berth_bounce(stand: Stand) -> None:
+def berth_bounce(fixture: Fixture) -> None:
     """Edges closer than the debounce time count once.
 
     Admits a train and plays two end pulses before the arming sensor that bounce with edges a millisecond less
     than the debounce time apart: two pulses are counted as ignored, not four.
     """
-    berth_empty(stand)
-    sent = _admit(stand)
-    wide, close = 10 * _site(stand).debounce_ms, max(1, _site(stand).debounce_ms - 1)
+    berth_empty(fixture)
+    sent = _admit(fixture)
+    wide, close = 10 * _site(fixture).debounce_ms, max(1, _site(fixture).debounce_ms - 1)
     bounce: Inputs = (("end", True, wide), ("end", False, wide), ("end", True, close), ("end", False, close))
-    stand.stimulate(*bounce, *bounce)
-    stand.watch(stand.stretched(4 * wide + 50))
-    _arm(stand, sent)
-    stand.stimulate(*pulses(stand, 1))
-    complete(stand, sent, cues=())
-    answer = stand.ask()
+    fixture.stimulate(*bounce, *bounce)
+    fixture.watch(fixture.stretched(4 * wide + 50))
+    _arm(fixture, sent)
+    fixture.stimulate(*pulses(fixture, 1))
+    complete(fixture, sent, cues=())
+    answer = fixture.ask()
     ignored = answer.body("train-arrival").get("ignored")
-    stand.check(ignored == 2, "BER-08", "2 ignored pulses", ignored, answer.report)
+    fixture.check(ignored == 2, "BER-08", "2 ignored pulses", ignored, answer.report)
 
 
 @case("BEN-02", "BER-06", after=("berth-arrival",), roles=BERTH, moves=True, mode="bench")
-def berth_times_arrival(stand: Stand) -> None:
+def berth_times_arrival(fixture: Fixture) -> None:
     """The time from arming to end is what the stimulus played, to a few milliseconds.
 
     Plays the arming sensor and then the end sensor a random time later, in one stimulus, so that the node
     itself times it and no network comes between. Allowed is the debounce time and two milliseconds either
     way.
     """
-    berth_empty(stand)
-    sent = _admit(stand)
-    apart = stand.rng.randrange(150, 900)
-    wide = 10 * _site(stand).debounce_ms
-    stand.stimulate(
+    berth_empty(fixture)
+    sent = _admit(fixture)
+    apart = fixture.rng.randrange(150, 900)
+    wide = 10 * _site(fixture).debounce_ms
+    fixture.stimulate(
         ("arming", True, 20), ("arming", False, wide), ("end", True, apart - wide), ("end", False, wide)
     )
-    complete(stand, sent, cues=())
-    answer = stand.ask()
+    complete(fixture, sent, cues=())
+    answer = fixture.ask()
     seen = answer.body("train-arrival").get("arm_to_end")
-    fits = seen is not None and abs(seen - apart) <= _site(stand).debounce_ms + 2
-    stand.check(fits, "BEN-02", f"arm_to_end {apart} ms", f"{seen} ms", answer.report)
+    fits = seen is not None and abs(seen - apart) <= _site(fixture).debounce_ms + 2
+    fixture.check(fits, "BEN-02", f"arm_to_end {apart} ms", f"{seen} ms", answer.report)
 
 
 @case("BER-06", after=("berth-arrival",), roles=BERTH, moves=True)
-def berth_counts_arrivals(stand: Stand) -> None:
+def berth_counts_arrivals(fixture: Fixture) -> None:
     """A refused admit is no arrival, and the next accepted one counts one up.
 
     Reads the count, has an admit refused as late, and brings a train to rest: the count is one up.
     """
-    before = berth_empty(stand)
-    count = told_count(stand, before, "train-arrival", "arrival")
-    stand.refused(stand.order("admit", deadline=stand.uptime_in(-1000)), "late", "ORD-10")
-    after = stand.ask()
+    before = berth_empty(fixture)
+    count = told_count(fixture, before, "train-arrival", "arrival")
+    fixture.refused(fixture.order("admit", deadline=fixture.uptime_in(-1000)), "late", "ORD-10")
+    after = fixture.ask()
     seen = after.body("train-arrival").get("arrival")
-    stand.check(seen == count, "BER-06", f"arrival {count} after a refused admit", seen, after.report)
-    done(stand, "admit")
-    after = stand.ask()
+    fixture.check(seen == count, "BER-06", f"arrival {count} after a refused admit", seen, after.report)
+    done(fixture, "admit")
+    after = fixture.ask()
     seen = after.body("train-arrival").get("arrival")
-    stand.check(seen == (count + 1) % 65536, "BER-06", f"arrival {count + 1}", seen, after.report)
+    fixture.check(seen == (count + 1) % 65536, "BER-06", f"arrival {count + 1}", seen, after.report)
 
 
 @case("BER-02", "ORD-16", after=("berth-arrival",), roles=BERTH, moves=True)
-def berth_departs(stand: Stand) -> None:
+def berth_departs(fixture: Fixture) -> None:
     """A depart ends 'done' when the train has gone, and the berth is then 'empty'.
 
     Brings a train to rest and lets it go.
     """
-    berth_at_rest(stand)
-    sent = stand.order("depart")
-    final = complete(stand, sent)
-    stand.check(final.body["state"] == "done", "ORD-16", "depart 'done'", dict(final.body), final)
-    answer = stand.ask()
-    stand.check(_state(answer) == "empty", "ORD-16", "'empty'", _state(answer), answer.report)
+    berth_at_rest(fixture)
+    sent = fixture.order("depart")
+    final = complete(fixture, sent)
+    fixture.check(final.body["state"] == "done", "ORD-16", "depart 'done'", dict(final.body), final)
+    answer = fixture.ask()
+    fixture.check(_state(answer) == "empty", "ORD-16", "'empty'", _state(answer), answer.report)
 
 
 @case("BER-05", "FLT-02", after=("berth-arrival",), roles=BERTH, moves=True, mode="bench")
-def berth_not_armed(stand: Stand) -> None:
+def berth_not_armed(fixture: Fixture) -> None:
     """A berth whose arming sensor does not fire in time is 'lost' with 'not-armed'.
 
     Admits a train, plays end pulses only and waits for the arming time-out of the site file.
     """
-    berth_empty(stand)
-    sent = _admit(stand)
-    stand.stimulate(*pulses(stand, 2))
-    _lost_with(stand, sent, "not-armed", _site(stand).arming_timeout_ms)
+    berth_empty(fixture)
+    sent = _admit(fixture)
+    fixture.stimulate(*pulses(fixture, 2))
+    _lost_with(fixture, sent, "not-armed", _site(fixture).arming_timeout_ms)
 
 
 @case("BER-05", "FLT-02", after=("berth-arrival",), roles=BERTH, moves=True, mode="bench")
-def berth_end_missed(stand: Stand) -> None:
+def berth_end_missed(fixture: Fixture) -> None:
     """A berth whose end sensor does not fire in time after arming is 'lost' with 'end-missed'.
 
     Admits a train, plays the arming sensor only and waits for the end time-out of the site file.
     """
-    berth_empty(stand)
-    sent = _admit(stand)
-    _arm(stand, sent)
-    _lost_with(stand, sent, "end-missed", _site(stand).end_timeout_ms)
+    berth_empty(fixture)
+    sent = _admit(fixture)
+    _arm(fixture, sent)
+    _lost_with(fixture, sent, "end-missed", _site(fixture).end_timeout_ms)
 
 
-def _admit(stand: Stand) -> Sent:
-    sent = stand.order("admit")
+def _admit(fixture: Fixture) -> Sent:
+    sent = fixture.order("admit")
 
     def begun(message: Message) -> bool:
         return message.name == "train-arrival" and message.body.get("state") == "admitting"
 
-    stand.need(stand.wait_for(begun, stand.patience_ms, sent.before) is not None, "no train is admitted")
+    fixture.need(
+        fixture.wait_for(begun, fixture.patience_ms, sent.before) is not None, "no train is admitted"
+    )
     return sent
 
 
-def _arm(stand: Stand, sent: Sent) -> None:
-    stand.stimulate(*pulses(stand, 1, "arming"))
+def _arm(fixture: Fixture, sent: Sent) -> None:
+    fixture.stimulate(*pulses(fixture, 1, "arming"))
 
     def armed(message: Message) -> bool:
         return message.name == "train-arrival" and message.body.get("state") == "armed"
 
-    seen = stand.wait_for(armed, stand.patience_ms, sent.before)
-    stand.check(seen is not None, "BER-04", "'armed' after the arming sensor", "no such state")
+    seen = fixture.wait_for(armed, fixture.patience_ms, sent.before)
+    fixture.check(seen is not None, "BER-04", "'armed' after the arming sensor", "no such state")
 
 
-def _lost_with(stand: Stand, sent: Sent, code: str, timeout_ms: int) -> None:
-    began = stand.bench.now_ms
-    final = complete(stand, sent, cues=())
-    stand.check(final.body["state"] == "failed", "FLT-02", "'failed'", final.body["state"], final)
-    took, most = final.at_ms - began, stand.stretched(timeout_ms + 1000)
-    stand.check(took <= most, "BER-05", f"the time-out after {timeout_ms} ms", f"after {took:.0f} ms", final)
-    answer = stand.ask()
+def _lost_with(fixture: Fixture, sent: Sent, code: str, timeout_ms: int) -> None:
+    began = fixture.bench.now_ms
+    final = complete(fixture, sent, cues=())
+    fixture.check(final.body["state"] == "failed", "FLT-02", "'failed'", final.body["state"], final)
+    took, most = final.at_ms - began, fixture.stretched(timeout_ms + 1000)
+    fixture.check(
+        took <= most, "BER-05", f"the time-out after {timeout_ms} ms", f"after {took:.0f} ms", final
+    )
+    answer = fixture.ask()
     active = answer.body("fault").get("active", [])
-    stand.check(code in active, "BER-05", f"{code!r} active", active, answer.report)
-    stand.check(_state(answer) == "lost", "BER-05", "'lost'", _state(answer), answer.report)
+    fixture.check(code in active, "BER-05", f"{code!r} active", active, answer.report)
+    fixture.check(_state(answer) == "lost", "BER-05", "'lost'", _state(answer), answer.report)

@@ -3,94 +3,98 @@
 from __future__ import annotations
 
 from conformance.suite.case import case
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from conformance.suite.preamble import complete, fit, reset_node, start
 
 
 @case("CLM-01", "ORD-14", after=("orders-ask",))
-def claim_raises(stand: Stand) -> None:
+def claim_raises(fixture: Fixture) -> None:
     """A claim above the mark is answered 'done', and the mark is then its id.
 
     Asks, claims with an id made as a supervisor makes it, and asks again. Every case that orders rests on
     this one.
     """
-    before = stand.ask()
-    claim = stand.send({"act": "claim", "boot": before.boot, "id": stand.new_claim(before.mark)})
-    report = stand.report(claim)
+    before = fixture.ask()
+    claim = fixture.send({"act": "claim", "boot": before.boot, "id": fixture.new_claim(before.mark)})
+    report = fixture.report(claim)
     said = (report.body["state"], report.body["mark"])
-    stand.check(said == ("done", claim.id), "CLM-01", f"'done' and mark {claim.id}", said, report)
-    stand.check(
+    fixture.check(said == ("done", claim.id), "CLM-01", f"'done' and mark {claim.id}", said, report)
+    fixture.check(
         report.body["order_boot"] == before.boot,
         "ORD-14",
         f"order_boot {before.boot}",
         report.body["order_boot"],
         report,
     )
-    after = stand.ask()
-    stand.check(after.mark == claim.id, "CLM-01", f"mark {claim.id} after a fence", after.mark, after.report)
+    after = fixture.ask()
+    fixture.check(
+        after.mark == claim.id, "CLM-01", f"mark {claim.id} after a fence", after.mark, after.report
+    )
 
 
 @case("CLM-02", after=("claim-raises",))
-def claim_again(stand: Stand) -> None:
+def claim_again(fixture: Fixture) -> None:
     """A claim whose own id is the mark is answered 'done' again.
 
     Sends the same claim twice: a claim is repeated until it is answered.
     """
-    claim = stand.send(stand.compose("claim", id=stand.ask().mark + 4096))
-    stand.report(claim)
-    again = stand.send(claim.body)
-    report = stand.report(again)
+    claim = fixture.send(fixture.compose("claim", id=fixture.ask().mark + 4096))
+    fixture.report(claim)
+    again = fixture.send(claim.body)
+    report = fixture.report(again)
     said = (report.body["state"], report.body["mark"])
-    stand.check(said == ("done", claim.id), "CLM-02", f"'done' and mark {claim.id}", said, report)
+    fixture.check(said == ("done", claim.id), "CLM-02", f"'done' and mark {claim.id}", said, report)
 
 
 @case("CLM-02", after=("claim-raises",))
-def claim_below(stand: Stand) -> None:
+def claim_below(fixture: Fixture) -> None:
     """A claim below the mark changes nothing and is refused 'stale' with the mark.
 
     Claims below the mark, once just below and once at random.
     """
-    before = stand.ask()
-    for back in (1, stand.rng.randrange(2, 200)):
-        claim = stand.send(stand.compose("claim", id=before.mark - back))
-        stand.refused(claim, "stale", "CLM-02", mark=before.mark)
-    after = stand.unmoved(before, "CLM-02")
-    stand.check(after.mark == before.mark, "CLM-02", f"mark {before.mark}", after.mark, after.report)
+    before = fixture.ask()
+    for back in (1, fixture.rng.randrange(2, 200)):
+        claim = fixture.send(fixture.compose("claim", id=before.mark - back))
+        fixture.refused(claim, "stale", "CLM-02", mark=before.mark)
+    after = fixture.unmoved(before, "CLM-02")
+    fixture.check(after.mark == before.mark, "CLM-02", f"mark {before.mark}", after.mark, after.report)
 
 
 @case("CLM-03", after=("claim-raises", "orders-job"), moves=True)
-def claim_keeps_job(stand: Stand) -> None:
+def claim_keeps_job(fixture: Fixture) -> None:
     """A claim ends no job: what is open goes on and is done.
 
     Starts a job, claims with a higher id, and brings the job to its end.
     """
-    fit(stand)
-    sent = start(stand)
-    claim = stand.send(stand.compose("claim", id=stand.ask().mark + 4096))
-    report = stand.report(claim)
-    stand.check(report.body["state"] == "done", "CLM-01", "the claim 'done'", report.body["state"], report)
-    final = complete(stand, sent)
-    stand.check(final.body["state"] == "done", "CLM-03", "the job 'done'", final.body["state"], final)
+    fit(fixture)
+    sent = start(fixture)
+    claim = fixture.send(fixture.compose("claim", id=fixture.ask().mark + 4096))
+    report = fixture.report(claim)
+    fixture.check(report.body["state"] == "done", "CLM-01", "the claim 'done'", report.body["state"], report)
+    final = complete(fixture, sent)
+    fixture.check(final.body["state"] == "done", "CLM-03", "the job 'done'", final.body["state"], final)
 
 
 @case("CLM-04", "MSG-05", "SAF-02", after=("claim-raises",), restarts=True)
-def claim_after_reset(stand: Stand) -> None:
+def claim_after_reset(fixture: Fixture) -> None:
     """After a reset the boot is another and the mark is 0, and an order for the boot before does not raise
     it.
 
     Resets the node, and sends it an order of its last life: 'wrong-boot', and the mark stays 0. No motor
     was on.
     """
-    before = stand.ask()
-    said = reset_node(stand)
-    stand.need(said is not None, "the node did not come back after its reset")
-    first = stand.ask()
-    stand.check(
+    before = fixture.ask()
+    said = reset_node(fixture)
+    fixture.need(said is not None, "the node did not come back after its reset")
+    first = fixture.ask()
+    fixture.check(
         first.boot != before.boot, "MSG-05", f"a boot other than {before.boot}", first.boot, first.report
     )
-    stand.check(first.mark == 0, "CLM-04", "mark 0 after the reset", first.mark, first.report)
-    old = stand.send({"act": "claim", "boot": before.boot, "id": before.mark + 1})
-    stand.refused(old, "wrong-boot", "CLM-04")
-    after = stand.unmoved(first, "SAF-02")
-    stand.check(after.mark == 0, "CLM-04", "mark 0", after.mark, after.report)
-    stand.check(after.starts in (None, 0), "SAF-02", "'starts' 0 after the reset", after.starts, after.report)
+    fixture.check(first.mark == 0, "CLM-04", "mark 0 after the reset", first.mark, first.report)
+    old = fixture.send({"act": "claim", "boot": before.boot, "id": before.mark + 1})
+    fixture.refused(old, "wrong-boot", "CLM-04")
+    after = fixture.unmoved(first, "SAF-02")
+    fixture.check(after.mark == 0, "CLM-04", "mark 0", after.mark, after.report)
+    fixture.check(
+        after.starts in (None, 0), "SAF-02", "'starts' 0 after the reset", after.starts, after.report
+    )

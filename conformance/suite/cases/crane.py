@@ -13,7 +13,7 @@ from conformance.suite.crane_site import (
     has_no_load_sensor,
     stacks,
 )
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from conformance.suite.preamble import (
     complete,
     crane_ready,
@@ -28,123 +28,125 @@ from protocol.site import Axis
 
 
 @case("CRN-01", "SAF-02", after=("orders-ask",), roles=CRANE, passive=True)
-def crane_comes_up(stand: Stand) -> None:
+def crane_comes_up(fixture: Fixture) -> None:
     """A crane comes up 'unhomed' with no axis homed and no motor ever switched on.
 
     Judged from the first crane-status of every boot whose first connection was seen: a crane that was
     already at work when the kit came cannot be judged, so switch it on after the kit.
     """
     seen = 0
-    for first in _first_of_boot(stand):
+    for first in _first_of_boot(fixture):
         seen += 1
         body = first.body
-        stand.check(body["mode"] == "unhomed", "CRN-01", "mode 'unhomed' at first", body["mode"], first)
+        fixture.check(body["mode"] == "unhomed", "CRN-01", "mode 'unhomed' at first", body["mode"], first)
         homed = [axis[2] for axis in body["axes"]]
-        stand.check(not any(homed), "CRN-01", "no axis homed at first", homed, first)
-    stand.need(seen > 0, "the crane had started before the kit; switch it on once the kit waits for it")
+        fixture.check(not any(homed), "CRN-01", "no axis homed at first", homed, first)
+    fixture.need(seen > 0, "the crane had started before the kit; switch it on once the kit waits for it")
 
 
-def _first_of_boot(stand: Stand) -> list[Message]:
+def _first_of_boot(fixture: Fixture) -> list[Message]:
     """The first crane-status of each boot of which the first connection was seen."""
     first_links = {
-        m.body["boot"] for m in stand.log.sent("node-status") if m.body and m.body.get("link") == 1
+        m.body["boot"] for m in fixture.log.sent("node-status") if m.body and m.body.get("link") == 1
     }
     firsts: dict[int, Message] = {}
-    for message in stand.log.sent("crane-status"):
+    for message in fixture.log.sent("crane-status"):
         if message.body and message.body["boot"] in first_links:
             firsts.setdefault(message.body["boot"], message)
     return list(firsts.values())
 
 
 @case("CRN-02", after=("orders-ask",), roles=CRANE, passive=True)
-def crane_modes(stand: Stand) -> None:
+def crane_modes(fixture: Fixture) -> None:
     """A crane changes its mode only as the table of crane modes allows.
 
     Judged from every two crane-status messages that follow each other in a boot.
     """
-    table = stand.spec.tables["crane"]
+    table = fixture.spec.tables["crane"]
     before: dict[int, str] = {}
-    for message in stand.log.sent("crane-status"):
+    for message in fixture.log.sent("crane-status"):
         if not message.body:
             continue
         boot, mode = message.body["boot"], message.body["mode"]
         old = before.get(boot)
         if old is not None:
             expected = f"a mode that may follow {old!r}"
-            stand.check(table.allows(old, mode), "CRN-02", expected, mode, message)
+            fixture.check(table.allows(old, mode), "CRN-02", expected, mode, message)
         before[boot] = mode
 
 
 @case("CRN-03", "ORD-20", after=("claim-raises",), roles=CRANE)
-def crane_unhomed_refuses(stand: Stand) -> None:
+def crane_unhomed_refuses(fixture: Fixture) -> None:
     """A crane that is not homed refuses transfer, park and jog with 'mode' and moves nothing.
 
     Sends one of each, all of them within reach and at known places.
     """
-    before = crane_unhomed(stand)
-    stand.refused(stand.order("park"), "mode", "CRN-03")
-    stand.refused(stand.order("jog", target=[axis.park for axis in crane_of(stand).axes]), "mode", "CRN-03")
-    known = stacks(stand.site, stand.node)
+    before = crane_unhomed(fixture)
+    fixture.refused(fixture.order("park"), "mode", "CRN-03")
+    fixture.refused(
+        fixture.order("jog", target=[axis.park for axis in crane_of(fixture).axes]), "mode", "CRN-03"
+    )
+    known = stacks(fixture.site, fixture.node)
     if known:
-        sent = stand.order(
+        sent = fixture.order(
             "transfer", from_=known[0].place, from_slot=0, to=known[0].place, to_slot=0, box=BOX
         )
-        stand.refused(sent, "mode", "CRN-03")
-    after = stand.unmoved(before, "CRN-03")
+        fixture.refused(sent, "mode", "CRN-03")
+    after = fixture.unmoved(before, "CRN-03")
     mode = crane_status(after)["mode"]
-    stand.check(mode == "unhomed", "CRN-01", "still 'unhomed'", mode, after.report)
+    fixture.check(mode == "unhomed", "CRN-01", "still 'unhomed'", mode, after.report)
 
 
 @case("CRN-01", "CRN-11", "ORD-16", after=("claim-raises",), roles=CRANE, moves=True)
-def crane_homes(stand: Stand) -> None:
+def crane_homes(fixture: Fixture) -> None:
     """A home order ends 'done' only when every axis is homed, and the crane is then 'ready'.
 
     Starts from 'unhomed' and orders home. On the bench one home switch is kept back at first: the job must
     not be done before it has closed.
     """
-    before = crane_unhomed(stand)
+    before = crane_unhomed(fixture)
     axes = crane_status(before)["axes"]
-    stand.check(not any(axis[2] for axis in axes), "CRN-11", "no axis homed", axes, before.report)
-    sent = stand.order("home")
-    report = stand.report(sent)
-    stand.check(report.body["state"] != "refused", "CRN-01", "home accepted", dict(report.body), report)
-    if stand.on_bench:
-        *first, last = homes(stand, True)
+    fixture.check(not any(axis[2] for axis in axes), "CRN-11", "no axis homed", axes, before.report)
+    sent = fixture.order("home")
+    report = fixture.report(sent)
+    fixture.check(report.body["state"] != "refused", "CRN-01", "home accepted", dict(report.body), report)
+    if fixture.on_bench:
+        *first, last = homes(fixture, True)
         if first:
-            stand.stimulate(*first)
-            stand.watch(stand.stretched(300))
-        early = crane_status(stand.ask())
+            fixture.stimulate(*first)
+            fixture.watch(fixture.stretched(300))
+        early = crane_status(fixture.ask())
         homed = [axis[2] for axis in early["axes"]]
-        stand.check(
+        fixture.check(
             not all(homed) and early["mode"] == "homing", "CRN-11", "'homing' until the last switch", early
         )
-        stand.stimulate(last)
-    final = complete(stand, sent)
-    stand.check(final.body["state"] == "done", "ORD-16", "home 'done'", dict(final.body), final)
-    after = stand.ask()
+        fixture.stimulate(last)
+    final = complete(fixture, sent)
+    fixture.check(final.body["state"] == "done", "ORD-16", "home 'done'", dict(final.body), final)
+    after = fixture.ask()
     status = crane_status(after)
     fits = status["mode"] == "ready" and all(axis[2] for axis in status["axes"])
-    stand.check(fits, "ORD-16", "'ready' with every axis homed", status, after.report)
+    fixture.check(fits, "ORD-16", "'ready' with every axis homed", status, after.report)
 
 
 @case("CRN-04", after=("crane-homes",), roles=CRANE, moves=True)
-def crane_reach(stand: Stand) -> None:
+def crane_reach(fixture: Fixture) -> None:
     """A target outside the limits of any axis is refused 'reach', and so is one for too many or too few axes.
 
     Orders jogs one unit and, at random, further beyond each end of each axis, and with one axis left out.
     """
-    before = crane_ready(stand)
-    axes = crane_of(stand).axes
+    before = crane_ready(fixture)
+    axes = crane_of(fixture).axes
     parked = [axis.park for axis in axes]
     for number, axis in enumerate(axes):
-        for beyond in _beyond(axis, stand.rng.randrange(2, 2000)):
+        for beyond in _beyond(axis, fixture.rng.randrange(2, 2000)):
             target = [*parked[:number], beyond, *parked[number + 1 :]]
-            stand.refused(stand.order("jog", target=target), "reach", "CRN-04")
+            fixture.refused(fixture.order("jog", target=target), "reach", "CRN-04")
     if len(axes) > 1:
-        stand.refused(stand.order("jog", target=parked[:-1]), "reach", "CRN-04")
+        fixture.refused(fixture.order("jog", target=parked[:-1]), "reach", "CRN-04")
     if len(axes) < 3:
-        stand.refused(stand.order("jog", target=[*parked, 0]), "reach", "CRN-04")
-    stand.unmoved(before, "CRN-04")
+        fixture.refused(fixture.order("jog", target=[*parked, 0]), "reach", "CRN-04")
+    fixture.unmoved(before, "CRN-04")
 
 
 def _beyond(axis: Axis, far: int) -> list[int]:
@@ -152,35 +154,35 @@ def _beyond(axis: Axis, far: int) -> list[int]:
 
 
 @case("CRN-11", "ORD-16", after=("crane-homes",), roles=CRANE, moves=True)
-def crane_parks(stand: Stand) -> None:
+def crane_parks(fixture: Fixture) -> None:
     """A park order ends 'done' at the parking position of the site file.
 
     Orders park and compares every axis with the site file; target and position are equal.
     """
-    crane_ready(stand)
-    done(stand, "park")
-    answer = stand.ask()
-    arrived(stand, answer)
+    crane_ready(fixture)
+    done(fixture, "park")
+    answer = fixture.ask()
+    arrived(fixture, answer)
     where = [axis[0] for axis in crane_status(answer)["axes"]]
-    parked = [axis.park for axis in crane_of(stand).axes]
-    stand.check(where == parked, "ORD-16", f"axes at {parked}", where, answer.report)
+    parked = [axis.park for axis in crane_of(fixture).axes]
+    fixture.check(where == parked, "ORD-16", f"axes at {parked}", where, answer.report)
 
 
 @case("CRN-11", "ORD-16", after=("crane-homes",), roles=CRANE, moves=True)
-def crane_jogs(stand: Stand) -> None:
+def crane_jogs(fixture: Fixture) -> None:
     """A jog ends 'done' with every axis at the target that was ordered.
 
     Orders a jog to a random position inside the limits and back, and compares.
     """
-    crane_ready(stand)
-    target = [stand.rng.randint(*_near(axis)) for axis in crane_of(stand).axes]
-    sent = stand.order("jog", target=target)
-    final = complete(stand, sent)
-    stand.check(final.body["state"] == "done", "ORD-16", "jog 'done'", dict(final.body), final)
-    answer = stand.ask()
-    arrived(stand, answer)
+    crane_ready(fixture)
+    target = [fixture.rng.randint(*_near(axis)) for axis in crane_of(fixture).axes]
+    sent = fixture.order("jog", target=target)
+    final = complete(fixture, sent)
+    fixture.check(final.body["state"] == "done", "ORD-16", "jog 'done'", dict(final.body), final)
+    answer = fixture.ask()
+    arrived(fixture, answer)
     where = [axis[0] for axis in crane_status(answer)["axes"]]
-    stand.check(where == target, "ORD-16", f"axes at {target}", where, answer.report)
+    fixture.check(where == target, "ORD-16", f"axes at {target}", where, answer.report)
 
 
 def _near(axis: Axis) -> tuple[int, int]:
@@ -190,20 +192,20 @@ def _near(axis: Axis) -> tuple[int, int]:
 
 
 @case("CRN-09", after=("orders-ask",), roles=CRANE, restarts=True, applies=has_no_load_sensor)
-def crane_load_unsure(stand: Stand) -> None:
+def crane_load_unsure(fixture: Fixture) -> None:
     """After a reset a crane without a load sensor says 'load-unsure' until a person settles it.
 
     Resets the crane: load is 'unsure' and the fault 'load-unsure' is active. reset-fault with 'none' found
     ends both.
     """
-    reset_node(stand)
-    settle(stand)
-    answer = stand.ask()
+    reset_node(fixture)
+    settle(fixture)
+    answer = fixture.ask()
     told = (crane_status(answer)["load"], "load-unsure" in answer.body("fault").get("active", []))
-    stand.check(
+    fixture.check(
         told == ("unsure", True), "CRN-09", "load 'unsure' and 'load-unsure' active", told, answer.report
     )
-    reset_faults(stand, found="none")
-    answer = stand.ask()
+    reset_faults(fixture, found="none")
+    answer = fixture.ask()
     told = (crane_status(answer)["load"], "load-unsure" in answer.body("fault").get("active", []))
-    stand.check(told == ("none", False), "CRN-09", "load 'none' and no 'load-unsure'", told, answer.report)
+    fixture.check(told == ("none", False), "CRN-09", "load 'none' and no 'load-unsure'", told, answer.report)

@@ -16,47 +16,47 @@ from conformance.suite.crane_site import (
     stacks,
     within_a_stack,
 )
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from conformance.suite.preamble import complete, crane_ready, cues_for, done, reset_faults
 
 
 @case("CRN-08", after=("crane-homes",), roles=CRANE, moves=True, applies=has_two_slots)
-def crane_empty_spreader(stand: Stand) -> None:
+def crane_empty_spreader(fixture: Fixture) -> None:
     """A transfer from the spreader is refused 'load' while the spreader holds nothing.
 
     Orders a transfer without 'from'. Nothing moves.
     """
-    before = crane_ready(stand)
-    stack = stacks(stand.site, stand.node)[0]
-    sent = stand.order("transfer", to=stack.place, to_slot=0, box=BOX)
-    stand.refused(sent, "load", "CRN-08")
-    stand.unmoved(before, "CRN-08")
+    before = crane_ready(fixture)
+    stack = stacks(fixture.site, fixture.node)[0]
+    sent = fixture.order("transfer", to=stack.place, to_slot=0, box=BOX)
+    fixture.refused(sent, "load", "CRN-08")
+    fixture.unmoved(before, "CRN-08")
 
 
 @case("CRN-10", "CRN-11", "ORD-16", after=("crane-homes",), roles=CRANE, moves=True, applies=has_two_slots)
-def crane_transfer(stand: Stand) -> None:
+def crane_transfer(fixture: Fixture) -> None:
     """A transfer picks the box, carries it and sets it down, and its reports say so on the way.
 
     Orders a transfer between two slots of a stack. From the grip to the release every report names the box
     and says that it is held; at the end the spreader holds nothing and the crane is 'ready' where it was
     sent. In service a box has to stand in slot 0 of the first stack.
     """
-    crane_ready(stand)
-    sent = stand.order("transfer", **within_a_stack(stand))
-    final = complete(stand, sent)
+    crane_ready(fixture)
+    sent = fixture.order("transfer", **within_a_stack(fixture))
+    final = complete(fixture, sent)
     said = f"{final.body['state']} {final.body.get('reason', '')}".strip()
-    stand.check(final.body["state"] == "done", "ORD-16", "transfer 'done'", said, final)
-    reports = [m for m in stand.log.sent("job-report", sent.before) if m.body.get("id") == sent.id]
+    fixture.check(final.body["state"] == "done", "ORD-16", "transfer 'done'", said, final)
+    reports = [m for m in fixture.log.sent("job-report", sent.before) if m.body.get("id") == sent.id]
     held = [m for m in reports if m.body.get("step") in ("lift", "travel-to-drop", "lower-to-drop")]
-    stand.check(bool(held), "CRN-10", "reports between grip and release", "none", final)
+    fixture.check(bool(held), "CRN-10", "reports between grip and release", "none", final)
     for report in held:
         told = (report.body.get("box"), report.body.get("load"))
-        stand.check(told == (BOX, "box"), "CRN-10", f"box {BOX!r} and load 'box'", told, report)
-    after = stand.ask()
+        fixture.check(told == (BOX, "box"), "CRN-10", f"box {BOX!r} and load 'box'", told, report)
+    after = fixture.ask()
     status = crane_status(after)
-    stand.check(status["load"] == "none", "CRN-10", "load 'none'", status["load"], after.report)
-    stand.check(status["mode"] == "ready", "CRN-11", "mode 'ready'", status["mode"], after.report)
-    arrived(stand, after)
+    fixture.check(status["load"] == "none", "CRN-10", "load 'none'", status["load"], after.report)
+    fixture.check(status["mode"] == "ready", "CRN-11", "mode 'ready'", status["mode"], after.report)
+    arrived(fixture, after)
 
 
 @case(
@@ -68,20 +68,20 @@ def crane_transfer(stand: Stand) -> None:
     mode="bench",
     applies=has_load_sensor,
 )
-def crane_cancel_too_late(stand: Stand) -> None:
+def crane_cancel_too_late(fixture: Fixture) -> None:
     """A cancel after the grip is answered 'running' and 'too-late', and the transfer is done.
 
     Orders a transfer, cancels it as soon as a report says that the box is lifted, and brings it to its end.
     """
-    crane_ready(stand)
-    sent = stand.order("transfer", **within_a_stack(stand))
-    _until_lifted(stand, sent)
-    cancel = stand.order("cancel", ref=sent.id)
-    report = stand.report(cancel)
+    crane_ready(fixture)
+    sent = fixture.order("transfer", **within_a_stack(fixture))
+    _until_lifted(fixture, sent)
+    cancel = fixture.order("cancel", ref=sent.id)
+    report = fixture.report(cancel)
     told = (report.body["state"], report.body.get("reason"))
-    stand.check(told == ("running", "too-late"), "ORD-17", "'running' and 'too-late'", told, report)
-    final = complete(stand, sent, cues=cues_for(stand, sent)[1:])
-    stand.check(final.body["state"] == "done", "ORD-17", "the transfer 'done'", final.body["state"], final)
+    fixture.check(told == ("running", "too-late"), "ORD-17", "'running' and 'too-late'", told, report)
+    final = complete(fixture, sent, cues=cues_for(fixture, sent)[1:])
+    fixture.check(final.body["state"] == "done", "ORD-17", "the transfer 'done'", final.body["state"], final)
 
 
 @case(
@@ -93,58 +93,58 @@ def crane_cancel_too_late(stand: Stand) -> None:
     mode="bench",
     applies=has_load_sensor,
 )
-def crane_box_in_the_air(stand: Stand) -> None:
+def crane_box_in_the_air(fixture: Fixture) -> None:
     """A box that hangs in the spreader after a fault is set down by a transfer that names no 'from'.
 
     Takes the motor power away while a box is carried, gives it back, resets the fault with 'box' found and
     homes. A transfer with 'from' is then refused 'load'; one without 'from' sets the box down.
     """
-    crane_ready(stand)
-    fields = within_a_stack(stand)
-    sent = stand.order("transfer", **fields)
-    _until_lifted(stand, sent)
-    stand.stimulate(("motor-power", False, 0), ("motor-power", True, 200))
-    failed = complete(stand, sent, cues=())
-    stand.check(failed.body["state"] == "failed", "FLT-02", "'failed'", failed.body["state"], failed)
-    stand.watch(stand.stretched(300))
-    reset_faults(stand, found="box")
-    done(stand, "home")
-    load = crane_status(stand.ask())["load"]
-    stand.check(load == "box", "CRN-08", "load 'box'", load)
-    stand.refused(stand.order("transfer", **fields), "load", "CRN-08")
-    down = stand.order("transfer", to=fields["to"], to_slot=1, box=BOX)
-    final = complete(stand, down, cues=cues_for(stand, down)[1:])
-    stand.check(final.body["state"] == "done", "CRN-08", "the transfer 'done'", dict(final.body), final)
-    load = crane_status(stand.ask())["load"]
-    stand.check(load == "none", "CRN-10", "load 'none'", load)
+    crane_ready(fixture)
+    fields = within_a_stack(fixture)
+    sent = fixture.order("transfer", **fields)
+    _until_lifted(fixture, sent)
+    fixture.stimulate(("motor-power", False, 0), ("motor-power", True, 200))
+    failed = complete(fixture, sent, cues=())
+    fixture.check(failed.body["state"] == "failed", "FLT-02", "'failed'", failed.body["state"], failed)
+    fixture.watch(fixture.stretched(300))
+    reset_faults(fixture, found="box")
+    done(fixture, "home")
+    load = crane_status(fixture.ask())["load"]
+    fixture.check(load == "box", "CRN-08", "load 'box'", load)
+    fixture.refused(fixture.order("transfer", **fields), "load", "CRN-08")
+    down = fixture.order("transfer", to=fields["to"], to_slot=1, box=BOX)
+    final = complete(fixture, down, cues=cues_for(fixture, down)[1:])
+    fixture.check(final.body["state"] == "done", "CRN-08", "the transfer 'done'", dict(final.body), final)
+    load = crane_status(fixture.ask())["load"]
+    fixture.check(load == "none", "CRN-10", "load 'none'", load)
 
 
 @case("FLT-02", after=("crane-transfer",), roles=CRANE, moves=True, mode="bench", applies=has_load_sensor)
-def crane_pick_missed(stand: Stand) -> None:
+def crane_pick_missed(fixture: Fixture) -> None:
     """A spreader that closes on nothing fails the transfer with 'pick-missed'.
 
     Orders a transfer and leaves the load sensor open at the grip.
     """
-    crane_ready(stand)
-    sent = stand.order("transfer", **within_a_stack(stand))
-    final = complete(stand, sent, cues=())
-    stand.check(final.body["state"] == "failed", "FLT-02", "'failed'", final.body["state"], final)
-    answer = stand.ask()
+    crane_ready(fixture)
+    sent = fixture.order("transfer", **within_a_stack(fixture))
+    final = complete(fixture, sent, cues=())
+    fixture.check(final.body["state"] == "failed", "FLT-02", "'failed'", final.body["state"], final)
+    answer = fixture.ask()
     active = answer.body("fault").get("active", [])
-    stand.check("pick-missed" in active, "FLT-02", "'pick-missed' active", active, answer.report)
+    fixture.check("pick-missed" in active, "FLT-02", "'pick-missed' active", active, answer.report)
     mode = crane_status(answer)["mode"]
-    stand.check(mode == "faulted", "FLT-02", "mode 'faulted'", mode, answer.report)
+    fixture.check(mode == "faulted", "FLT-02", "mode 'faulted'", mode, answer.report)
 
 
-def _until_lifted(stand: Stand, sent: Any) -> None:
+def _until_lifted(fixture: Fixture, sent: Any) -> None:
     """Play the grip and wait until a report says that the box is lifted. Raises Unclear where none does."""
-    gripped = cues_for(stand, sent)[0]
-    first = stand.wait_for(gripped.wanted, stand.stretched(crane_of(stand).job_timeout_ms), sent.before)
-    stand.need(first is not None, "the transfer did not come to its grip")
-    stand.stimulate(*gripped.inputs)
-    lifted = stand.wait_for(
+    gripped = cues_for(fixture, sent)[0]
+    first = fixture.wait_for(gripped.wanted, fixture.stretched(crane_of(fixture).job_timeout_ms), sent.before)
+    fixture.need(first is not None, "the transfer did not come to its grip")
+    fixture.stimulate(*gripped.inputs)
+    lifted = fixture.wait_for(
         lambda m: m.is_report("transfer", order=sent.id) and m.body.get("step") in ("lift", "travel-to-drop"),
-        stand.stretched(crane_of(stand).job_timeout_ms),
+        fixture.stretched(crane_of(fixture).job_timeout_ms),
         sent.before,
     )
-    stand.need(lifted is not None, "the transfer did not come to its lift")
+    fixture.need(lifted is not None, "the transfer did not come to its lift")

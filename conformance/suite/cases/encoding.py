@@ -10,7 +10,7 @@ import cbor2
 
 from conformance.oracle.link_log import Message
 from conformance.suite.case import case
-from conformance.suite.fixture import Answer, Stand
+from conformance.suite.fixture import Answer, Fixture
 from conformance.suite.preamble import fault_count
 from protocol.site import Encoding, NodeSite, Site
 from protocol.specification import specification
@@ -32,179 +32,181 @@ def _writes(encoding: Encoding) -> Any:
     return applies
 
 
-def _free_of(stand: Stand, requirement: str, expected: str, *, also: str = "") -> None:
+def _free_of(fixture: Fixture, requirement: str, expected: str, *, also: str = "") -> None:
     """Demand that no message of the node has a finding against `requirement`, or against `also`."""
-    for message in stand.log.sent():
+    for message in fixture.log.sent():
         found = next((one for one in message.findings if one.requirement in (requirement, also)), None)
-        stand.check(found is None, requirement, expected, found, message)
+        fixture.check(found is None, requirement, expected, found, message)
 
 
 @case("ENC-01", after=("link-says-on",), passive=True)
-def encoding_one_item(stand: Stand) -> None:
+def encoding_one_item(fixture: Fixture) -> None:
     """Every payload of the node is one JSON object or one CBOR map with nothing before or behind it.
 
     Judged from every message of the run (RFC 8259 section 2, RFC 8949 section 3.1), in the encoding that
     the site file says.
     """
     # To its reader a tail makes a payload unreadable [ENC-12]; its sender has broken ENC-01.
-    _free_of(stand, "ENC-01", "one object or map and nothing else", also="ENC-12")
-    for message in stand.log.sent():
-        told = message.encoding or stand.node.writes
-        stand.check(told is stand.node.writes, "MSG-12", f"payloads in {stand.node.writes}", told, message)
+    _free_of(fixture, "ENC-01", "one object or map and nothing else", also="ENC-12")
+    for message in fixture.log.sent():
+        told = message.encoding or fixture.node.writes
+        fixture.check(
+            told is fixture.node.writes, "MSG-12", f"payloads in {fixture.node.writes}", told, message
+        )
 
 
 @case("ENC-02", after=("link-says-on",), passive=True, applies=_writes(Encoding.CBOR))
-def encoding_deterministic(stand: Stand) -> None:
+def encoding_deterministic(fixture: Fixture) -> None:
     """A payload in CBOR is encoded deterministically.
 
     Judged from every message of the run: shortest integers and lengths, definite lengths, keys in bytewise
     order and none twice (RFC 8949 section 4.2.1).
     """
-    _free_of(stand, "ENC-02", "deterministic CBOR")
+    _free_of(fixture, "ENC-02", "deterministic CBOR")
 
 
 @case("ENC-03", after=("link-says-on",), passive=True, applies=_writes(Encoding.JSON))
-def encoding_plain_json(stand: Stand) -> None:
+def encoding_plain_json(fixture: Fixture) -> None:
     """A payload in JSON is UTF-8 without byte order mark, double members or white space outside strings.
 
     Judged from every message of the run (RFC 8259 sections 4 and 8.1).
     """
-    _free_of(stand, "ENC-03", "plain JSON")
+    _free_of(fixture, "ENC-03", "plain JSON")
 
 
 @case("ENC-04", after=("link-says-on",), passive=True)
-def encoding_integers(stand: Stand) -> None:
+def encoding_integers(fixture: Fixture) -> None:
     """Every quantity is an integer.
 
     Judged from every message of the run: no float, fraction, exponent, tag or null.
     """
-    _free_of(stand, "ENC-04", "integers only")
+    _free_of(fixture, "ENC-04", "integers only")
 
 
 @case("ENC-05", after=("link-says-on",), passive=True)
-def encoding_ranges(stand: Stand) -> None:
+def encoding_ranges(fixture: Fixture) -> None:
     """Every field lies within the range, length and words of its schema.
 
     Judged from every message of the run.
     """
-    _free_of(stand, "ENC-05", "fields within their schema")
+    _free_of(fixture, "ENC-05", "fields within their schema")
 
 
 @case("ENC-06", after=("link-says-on",), passive=True)
-def encoding_fields(stand: Stand) -> None:
+def encoding_fields(fixture: Fixture) -> None:
     """Every message carries all fields that its schema requires and none that it does not name.
 
     Judged from every message of the run.
     """
-    _free_of(stand, "ENC-06", "the fields of the schema")
+    _free_of(fixture, "ENC-06", "the fields of the schema")
 
 
 @case("ENC-07", after=("link-says-on",), passive=True)
-def encoding_sizes(stand: Stand) -> None:
+def encoding_sizes(fixture: Fixture) -> None:
     """Topic plus payload of every message stay within the limit of their encoding.
 
     Judged from every message of the run.
     """
-    _free_of(stand, "ENC-07", "topic plus payload within the limit")
+    _free_of(fixture, "ENC-07", "topic plus payload within the limit")
 
 
 @case("ENC-13", after=("link-says-on",), passive=True)
-def encoding_topics(stand: Stand) -> None:
+def encoding_topics(fixture: Fixture) -> None:
     """Every topic that the node publishes on is one of the protocol's and its own.
 
     Judged from every message of the run: site, node and message name as in the site file, spelt exactly,
     and only the messages of its roles.
     """
-    _free_of(stand, "ENC-13", "a topic of the protocol")
-    own = f"{stand.spec.root}/{stand.site.name}/{stand.name}/"
-    names = {*stand.state_topics, "job-report"}
-    for message in stand.log.sent():
-        stand.check(message.topic.startswith(own), "ENC-13", f"topics under {own}", message.topic, message)
-        stand.check(message.name in names, "ENC-13", f"one of {sorted(names)}", message.topic, message)
+    _free_of(fixture, "ENC-13", "a topic of the protocol")
+    own = f"{fixture.spec.root}/{fixture.site.name}/{fixture.name}/"
+    names = {*fixture.state_topics, "job-report"}
+    for message in fixture.log.sent():
+        fixture.check(message.topic.startswith(own), "ENC-13", f"topics under {own}", message.topic, message)
+        fixture.check(message.name in names, "ENC-13", f"one of {sorted(names)}", message.topic, message)
 
 
 # ---------------------------------------------------------------- what the node reads
 
 
 @case("ENC-09", after=("claim-raises",))
-def encoding_unknown_fields(stand: Stand) -> None:
+def encoding_unknown_fields(fixture: Fixture) -> None:
     """A node ignores fields of an order that it does not know.
 
     Sends asks and a claim that carry a field no version 1 schema names, in every encoding that the node
     reads, and expects them to be answered as if the field were not there.
     """
-    for encoding in _reads(stand.node):
-        token = stand.new_token()
-        before = stand.send_raw(_with_strange_field({"act": "ask", "token": token}, encoding))
-        report = _answer(stand, "ask", before, token=token)
-        stand.check(report is not None, "ENC-09", f"an answer to ask {token} in {encoding}", "none")
-        claim = stand.compose("claim", id=stand.ask().mark + 4096)
-        before = stand.send_raw(_with_strange_field(claim, encoding))
+    for encoding in _reads(fixture.node):
+        token = fixture.new_token()
+        before = fixture.send_raw(_with_strange_field({"act": "ask", "token": token}, encoding))
+        report = _answer(fixture, "ask", before, token=token)
+        fixture.check(report is not None, "ENC-09", f"an answer to ask {token} in {encoding}", "none")
+        claim = fixture.compose("claim", id=fixture.ask().mark + 4096)
+        before = fixture.send_raw(_with_strange_field(claim, encoding))
         id_ = claim["id"]
-        report = _answer(stand, "claim", before, order=id_)
+        report = _answer(fixture, "claim", before, order=id_)
         said = report.body["state"] if report else "no report"
-        stand.check(said == "done", "ENC-09", f"claim {id_} in {encoding} 'done'", said, report)
+        fixture.check(said == "done", "ENC-09", f"claim {id_} in {encoding} 'done'", said, report)
 
 
 @case("MSG-12", "ORD-01", after=("orders-ask",))
-def encoding_reads(stand: Stand) -> None:
+def encoding_reads(fixture: Fixture) -> None:
     """A node reads every encoding that it says it reads.
 
     Sends an ask in each encoding that the site file gives the node.
     """
-    for encoding in _reads(stand.node):
-        token = stand.new_token()
-        before = stand.send_raw(stand.encoded({"act": "ask", "token": token}, encoding))
-        report = _answer(stand, "ask", before, token=token)
-        stand.check(report is not None, "ORD-01", f"an answer to an ask in {encoding}", "none")
+    for encoding in _reads(fixture.node):
+        token = fixture.new_token()
+        before = fixture.send_raw(fixture.encoded({"act": "ask", "token": token}, encoding))
+        report = _answer(fixture, "ask", before, token=token)
+        fixture.check(report is not None, "ORD-01", f"an answer to an ask in {encoding}", "none")
 
 
 @case("ENC-10", "ENC-12", "FLT-03", after=("claim-raises", "faults-wrong-count"))
-def encoding_unreadable(stand: Stand) -> None:
+def encoding_unreadable(fixture: Fixture) -> None:
     """An order that cannot be read moves nothing, raises no mark, gets no report and raises 'bad-message'.
 
     Sends two dozen unreadable orders from the published vectors, chosen at random, and some of its own:
     orders for this very boot with a field missing, out of range or of an unknown word. Behind each stands a
     fence.
     """
-    before = stand.ask()
-    for name, payload in (*_own_unreadable(stand), *_vectors(stand)):
-        sent = stand.send_raw(payload)
-        after = stand.unmoved(before, "ENC-10")
-        reports = [m for m in stand.log.sent("job-report", sent) if m.number != after.report.number]
+    before = fixture.ask()
+    for name, payload in (*_own_unreadable(fixture), *_vectors(fixture)):
+        sent = fixture.send_raw(payload)
+        after = fixture.unmoved(before, "ENC-10")
+        reports = [m for m in fixture.log.sent("job-report", sent) if m.number != after.report.number]
         shown = reports[0] if reports else None
-        stand.check(not reports, "ENC-10", f"no report ({name})", shown.body if shown else "", shown)
-        stand.check(
+        fixture.check(not reports, "ENC-10", f"no report ({name})", shown.body if shown else "", shown)
+        fixture.check(
             after.mark == before.mark, "ENC-10", f"mark {before.mark} ({name})", after.mark, after.report
         )
-    _bad_message(stand, before)
+    _bad_message(fixture, before)
 
 
 @case("ENC-12", after=("claim-raises",))
-def encoding_tails(stand: Stand) -> None:
+def encoding_tails(fixture: Fixture) -> None:
     """A payload that is truncated, has bytes behind its end or is nested too deep is one that cannot be read.
 
     Takes a good ask, cuts it at random lengths, puts bytes behind it, and wraps a value of it too deep;
     none of these is answered (RFC 8949 appendix F).
     """
-    for encoding in _reads(stand.node):
-        token = stand.new_token()
-        good = stand.encoded({"act": "ask", "token": token}, encoding)
-        cut = good[: stand.rng.randrange(1, len(good))]
+    for encoding in _reads(fixture.node):
+        token = fixture.new_token()
+        good = fixture.encoded({"act": "ask", "token": token}, encoding)
+        cut = good[: fixture.rng.randrange(1, len(good))]
         deep = 8
         nested: Any = 0
         for _ in range(deep):
             nested = [nested]
-        tail = good + stand.rng.choice((b"\x00", b"}", good))
+        tail = good + fixture.rng.choice((b"\x00", b"}", good))
         for name, payload in (
             ("truncated", cut),
             ("a tail", tail),
             ("too deep", _with_strange_field({"act": "ask", "token": token}, encoding, nested)),
         ):
-            before = stand.send_raw(payload)
-            stand.ask()
-            answers = [m for m in stand.log.sent("job-report", before) if m.is_report("ask", token=token)]
-            stand.check(
+            before = fixture.send_raw(payload)
+            fixture.ask()
+            answers = [m for m in fixture.log.sent("job-report", before) if m.is_report("ask", token=token)]
+            fixture.check(
                 not answers,
                 "ENC-12",
                 f"no answer ({name}, {encoding})",
@@ -214,61 +216,61 @@ def encoding_tails(stand: Stand) -> None:
 
 
 @case("ENC-11", after=("encoding-unreadable",))
-def encoding_flood(stand: Stand) -> None:
+def encoding_flood(fixture: Fixture) -> None:
     """A flood of unreadable orders makes at most one fault a second, and the node works on.
 
     Sends one every tenth of a second for three seconds and counts the fault messages meanwhile, heartbeats
     allowed for; then asks.
     """
-    stand.ask()
-    gap = stand.spec.timing["bad_message_gap"].least or 0
-    before = stand.log.end
+    fixture.ask()
+    gap = fixture.spec.timing["bad_message_gap"].least or 0
+    before = fixture.log.end
     for _ in range(FLOOD_MS // FLOOD_GAP_MS):
-        stand.send_raw(b'{"act":"' + bytes([97 + stand.rng.randrange(26)]))
-        stand.watch(FLOOD_GAP_MS)
-    faults = list(stand.log.sent("fault", before))
+        fixture.send_raw(b'{"act":"' + bytes([97 + fixture.rng.randrange(26)]))
+        fixture.watch(FLOOD_GAP_MS)
+    faults = list(fixture.log.sent("fault", before))
     raised = FLOOD_MS // gap + 1
-    beats = FLOOD_MS // (stand.spec.timing["state_repeat"].most or 1) + 1
+    beats = FLOOD_MS // (fixture.spec.timing["state_repeat"].most or 1) + 1
     seen = len(faults)
     most = raised + beats
-    stand.check(
+    fixture.check(
         seen <= most,
         "ENC-11",
         f"at most {most} fault messages in {FLOOD_MS} ms",
         seen,
         faults[-1] if faults else None,
     )
-    _spaced(stand, faults, gap)
-    stand.ask()
+    _spaced(fixture, faults, gap)
+    fixture.ask()
 
 
-def _spaced(stand: Stand, faults: list[Message], gap: int) -> None:
+def _spaced(fixture: Fixture, faults: list[Message], gap: int) -> None:
     """Of three fault messages in a row only one can be a heartbeat: the outer ones are a gap apart."""
     for first, third in zip(faults, faults[2:], strict=False):
         apart = third.body["uptime"] - first.body["uptime"]
         expected = f"three fault messages at least {gap} ms apart"
-        stand.check(apart < 0 or apart >= gap, "ENC-11", expected, f"{apart} ms", third)
+        fixture.check(apart < 0 or apart >= gap, "ENC-11", expected, f"{apart} ms", third)
 
 
-def _bad_message(stand: Stand, before: Answer) -> None:
+def _bad_message(fixture: Fixture, before: Answer) -> None:
     """Demand that 'bad-message' is or was active since `before`, and that the fault count has not moved."""
     since = before.report.number
-    gap = stand.spec.timing["bad_message_gap"].least or 0
+    gap = fixture.spec.timing["bad_message_gap"].least or 0
 
     def raised(message: Message) -> bool:
         body = message.body
         active = "bad-message" in body.get("active", ()) or body.get("changed") == "bad-message"
         return message.from_node and message.name == "fault" and active
 
-    seen = stand.wait_for(raised, stand.stretched(2 * gap), since)
-    stand.check(seen is not None, "ENC-10", "the fault 'bad-message'", "no such fault")
-    after = stand.ask()
+    seen = fixture.wait_for(raised, fixture.stretched(2 * gap), since)
+    fixture.check(seen is not None, "ENC-10", "the fault 'bad-message'", "no such fault")
+    after = fixture.ask()
     told = (fault_count(before), fault_count(after))
-    stand.check(told[0] == told[1], "FLT-03", f"fault count {told[0]}", told[1], after.report)
+    fixture.check(told[0] == told[1], "FLT-03", f"fault count {told[0]}", told[1], after.report)
 
 
-def _answer(stand: Stand, act: str, before: int, **who: int) -> Message | None:
-    return stand.wait_for(lambda m: m.is_report(act, **who), stand.patience_ms, before)
+def _answer(fixture: Fixture, act: str, before: int, **who: int) -> Message | None:
+    return fixture.wait_for(lambda m: m.is_report(act, **who), fixture.patience_ms, before)
 
 
 def _reads(node: NodeSite) -> tuple[Encoding, ...]:
@@ -286,9 +288,9 @@ def _with_strange_field(body: dict[str, Any], encoding: Encoding, value: Any = 1
     return cbor2.dumps(dict(sorted(keyed.items())) | {STRANGE_KEY: value})
 
 
-def _own_unreadable(stand: Stand) -> list[tuple[str, bytes]]:
+def _own_unreadable(fixture: Fixture) -> list[tuple[str, bytes]]:
     """Claims for the boot of now that would raise the mark if they were half obeyed."""
-    good = stand.compose("claim", id=stand.mark + 5000)
+    good = fixture.compose("claim", id=fixture.mark + 5000)
     made: list[tuple[str, bytes]] = []
     wrongs: list[tuple[str, dict[str, Any]]] = [
         ("no id", {key: value for key, value in good.items() if key != "id"}),
@@ -297,7 +299,7 @@ def _own_unreadable(stand: Stand) -> list[tuple[str, bytes]]:
         ("an id that is a text", good | {"id": "7"}),
         ("an id that is no integer", good | {"id": good["id"] + 0.5}),
     ]
-    for encoding in _reads(stand.node):
+    for encoding in _reads(fixture.node):
         for name, body in wrongs:
             made.append((name, _plain(body, encoding)))
     made.append(("unknown act", json.dumps(good | {"act": "dance"}, separators=(",", ":")).encode()))
@@ -317,13 +319,13 @@ def _plain(body: dict[str, Any], encoding: Encoding) -> bytes:
     return cbor2.dumps(dict(sorted(keyed.items())))
 
 
-def _vectors(stand: Stand) -> list[tuple[str, bytes]]:
+def _vectors(fixture: Fixture) -> list[tuple[str, bytes]]:
     """A random sample of the invalid vectors that even a tolerant receiver cannot read and that fit its
     buffer.
     """
-    room = stand.node.buffer - len(stand.topic()) - PACKET_HEAD
+    room = fixture.node.buffer - len(fixture.topic()) - PACKET_HEAD
     fitting = [one for one in _unreadable_vectors() if len(one[1]) <= room]
-    return stand.rng.sample(fitting, min(SAMPLE, len(fitting)))
+    return fixture.rng.sample(fitting, min(SAMPLE, len(fitting)))
 
 
 @cache

@@ -3,25 +3,25 @@
 from __future__ import annotations
 
 from conformance.suite.case import case
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from conformance.suite.preamble import complete, fault_count, fit, reset_faults, start
 from protocol.specification import FINAL
 
 
 @case("FLT-01", after=("orders-ask",), passive=True)
-def faults_message(stand: Stand) -> None:
+def faults_message(fixture: Fixture) -> None:
     """A fault message names the fault that changed with its own level, and a count that never falls.
 
     Judged from every fault message of the run.
     """
     counts: dict[int, int] = {}
-    for message in stand.log.sent("fault"):
+    for message in fixture.log.sent("fault"):
         body = message.body
         if not body:
             continue
         if "changed" in body:
-            level = stand.spec.fault_level(body["changed"])
-            stand.check(
+            level = fixture.spec.fault_level(body["changed"])
+            fixture.check(
                 body["level"] == level,
                 "FLT-01",
                 f"level {level!r} of {body['changed']!r}",
@@ -31,23 +31,23 @@ def faults_message(stand: Stand) -> None:
         before = counts.get(body["boot"])
         if before is not None:
             grown = (body["faults"] - before) % 65536 < 32768
-            stand.check(grown, "FLT-01", f"a fault count of {before} or more", body["faults"], message)
+            fixture.check(grown, "FLT-01", f"a fault count of {before} or more", body["faults"], message)
         counts[body["boot"]] = body["faults"]
 
 
 @case("FLT-03", "ENC-10", after=("encoding-unreadable", "orders-job"), moves=True)
-def faults_warn_keeps_job(stand: Stand) -> None:
+def faults_warn_keeps_job(fixture: Fixture) -> None:
     """A fault of level warn neither ends a job nor raises the fault count.
 
     Sends an order that cannot be read while a job is open; the job goes on and is done.
     """
-    before = fit(stand)
-    sent = start(stand)
-    stand.send_raw(b'{"act":')
-    final = complete(stand, sent)
-    stand.check(final.body["state"] == "done", "FLT-03", "the job 'done'", final.body["state"], final)
-    after = stand.ask()
-    stand.check(
+    before = fit(fixture)
+    sent = start(fixture)
+    fixture.send_raw(b'{"act":')
+    final = complete(fixture, sent)
+    fixture.check(final.body["state"] == "done", "FLT-03", "the job 'done'", final.body["state"], final)
+    after = fixture.ask()
+    fixture.check(
         fault_count(after) == fault_count(before),
         "FLT-03",
         f"fault count {fault_count(before)}",
@@ -57,98 +57,100 @@ def faults_warn_keeps_job(stand: Stand) -> None:
 
 
 @case("FLT-02", "FLT-06", after=("orders-job", "bench-stimulus"), moves=True, mode="bench")
-def faults_halt(stand: Stand) -> None:
+def faults_halt(fixture: Fixture) -> None:
     """A fault of level halt ends the open job as 'failed', stops the machine and is counted once.
 
     Starts a job on the bench and takes the motor power away: 'power-lost' becomes active, the job fails,
     the fault count goes up by one, and the position is no longer known. Giving the power back starts
     nothing.
     """
-    before = fit(stand)
-    sent = start(stand)
-    stand.stimulate(("motor-power", False, 50))
-    failed = stand.wait_for(
+    before = fit(fixture)
+    sent = start(fixture)
+    fixture.stimulate(("motor-power", False, 50))
+    failed = fixture.wait_for(
         lambda m: m.is_report(sent.act, order=sent.id) and m.body["state"] in FINAL,
-        stand.patience_ms,
+        fixture.patience_ms,
         sent.before,
     )
-    stand.check(failed is not None, "FLT-02", f"a final report for job {sent.id}", "none")
+    fixture.check(failed is not None, "FLT-02", f"a final report for job {sent.id}", "none")
     assert failed is not None
-    stand.check(failed.body["state"] == "failed", "FLT-02", "'failed'", failed.body["state"], failed)
-    after = stand.ask()
+    fixture.check(failed.body["state"] == "failed", "FLT-02", "'failed'", failed.body["state"], failed)
+    after = fixture.ask()
     fault = after.body("fault")
     active = fault.get("active", [])
-    stand.check("power-lost" in active, "FLT-06", "'power-lost' active", active, after.report)
+    fixture.check("power-lost" in active, "FLT-06", "'power-lost' active", active, after.report)
     expected = (fault_count(before) + 1) % 65536
-    stand.check(
+    fixture.check(
         fault_count(after) == expected, "FLT-02", f"fault count {expected}", fault_count(after), after.report
     )
-    _unknown(stand)
-    still = stand.ask()
-    stand.stimulate(("motor-power", True, 0))
-    stand.watch(stand.stretched(300))
-    stand.unmoved(still, "FLT-05")
+    _unknown(fixture)
+    still = fixture.ask()
+    fixture.stimulate(("motor-power", True, 0))
+    fixture.watch(fixture.stretched(300))
+    fixture.unmoved(still, "FLT-05")
 
 
 @case("FLT-04", "ORD-08", after=("claim-raises",))
-def faults_wrong_count(stand: Stand) -> None:
+def faults_wrong_count(fixture: Fixture) -> None:
     """A reset-fault that names another fault count is refused 'fault-count' and changes nothing.
 
     Sends reset-fault with the count one above the node's and at random beside it.
     """
-    before = stand.ask()
-    for beside in (1, stand.rng.randrange(2, 60_000)):
+    before = fixture.ask()
+    for beside in (1, fixture.rng.randrange(2, 60_000)):
         wrong = (fault_count(before) + beside) % 65536
-        sent = stand.order("reset-fault", faults=wrong, found="none")
-        stand.refused(sent, "fault-count", "FLT-04", mark=sent.id)
-    after = stand.unmoved(before, "FLT-04")
+        sent = fixture.order("reset-fault", faults=wrong, found="none")
+        fixture.refused(sent, "fault-count", "FLT-04", mark=sent.id)
+    after = fixture.unmoved(before, "FLT-04")
     told = [fault_count(before), fault_count(after)]
-    stand.check(told[0] == told[1], "FLT-04", f"fault count {told[0]}", told[1], after.report)
+    fixture.check(told[0] == told[1], "FLT-04", f"fault count {told[0]}", told[1], after.report)
     for state in ("mode", "state"):
         same = after.role_state.get(state) == before.role_state.get(state)
-        stand.check(same, "FLT-04", f"{state} as before", after.role_state.get(state), after.report)
+        fixture.check(same, "FLT-04", f"{state} as before", after.role_state.get(state), after.report)
 
 
 @case("FLT-05", after=("faults-halt",), moves=True, mode="bench")
-def faults_reset_moves_nothing(stand: Stand) -> None:
+def faults_reset_moves_nothing(fixture: Fixture) -> None:
     """A reset-fault clears what can be cleared, moves nothing and restarts no job.
 
     Ends a job by a loss of motor power, gives the power back and sends reset-fault with the right count:
     the faults of level halt are gone, the job is still 'failed', and no motor was switched on.
     """
-    fit(stand)
-    sent = start(stand)
-    stand.stimulate(("motor-power", False, 0), ("motor-power", True, 200))
-    complete(stand, sent, cues=())
-    stand.watch(stand.stretched(300))
-    before = stand.ask()
-    report = reset_faults(stand, **_found(stand))
+    fit(fixture)
+    sent = start(fixture)
+    fixture.stimulate(("motor-power", False, 0), ("motor-power", True, 200))
+    complete(fixture, sent, cues=())
+    fixture.watch(fixture.stretched(300))
+    before = fixture.ask()
+    report = reset_faults(fixture, **_found(fixture))
     said = f"{report.body['state']} {report.body.get('reason', '')}".strip()
-    stand.check(report.body["state"] == "done", "FLT-05", "reset-fault 'done'", said, report)
-    stand.watch(stand.stretched(300))
-    after = stand.unmoved(before, "FLT-05")
-    stand.check(after.job == (sent.id, "failed"), "FLT-05", f"job {sent.id} failed", after.job, after.report)
+    fixture.check(report.body["state"] == "done", "FLT-05", "reset-fault 'done'", said, report)
+    fixture.watch(fixture.stretched(300))
+    after = fixture.unmoved(before, "FLT-05")
+    fixture.check(
+        after.job == (sent.id, "failed"), "FLT-05", f"job {sent.id} failed", after.job, after.report
+    )
     active = [
-        code for code in after.body("fault").get("active", []) if stand.spec.fault_level(code) == "halt"
+        code for code in after.body("fault").get("active", []) if fixture.spec.fault_level(code) == "halt"
     ]
-    stand.check(not active, "FLT-01", "no fault of level halt active", active, after.report)
+    fixture.check(not active, "FLT-01", "no fault of level halt active", active, after.report)
 
 
-def _found(stand: Stand) -> dict[str, str]:
+def _found(fixture: Fixture) -> dict[str, str]:
     """What a person would say who has looked."""
-    if stand.node.shuttle and not stand.node.crane and not stand.node.berth:
-        return {"place": stand.node.shuttle.stops[0]}
+    if fixture.node.shuttle and not fixture.node.crane and not fixture.node.berth:
+        return {"place": fixture.node.shuttle.stops[0]}
     return {"found": "none"}
 
 
-def _unknown(stand: Stand) -> None:
+def _unknown(fixture: Fixture) -> None:
     """Demand that a node without motor power no longer claims to know where its machine is."""
-    answer = stand.ask()
+    answer = fixture.ask()
     crane = answer.body("crane-status")
-    if stand.node.crane:
+    if fixture.node.crane:
         homed = [axis[2] for axis in crane["axes"]]
-        stand.check(not any(homed), "FLT-06", "no axis homed", homed, answer.report)
-        stand.check(crane["mode"] == "faulted", "FLT-02", "mode 'faulted'", crane["mode"], answer.report)
-    for name in {"train-arrival", "shuttle-status"} & set(stand.state_topics):
+        fixture.check(not any(homed), "FLT-06", "no axis homed", homed, answer.report)
+        fixture.check(crane["mode"] == "faulted", "FLT-02", "mode 'faulted'", crane["mode"], answer.report)
+    for name in {"train-arrival", "shuttle-status"} & set(fixture.state_topics):
         state = answer.body(name).get("state")
-        stand.check(state == "lost", "FLT-06", f"'lost' in {name}", state, answer.report)
+        fixture.check(state == "lost", "FLT-06", f"'lost' in {name}", state, answer.report)

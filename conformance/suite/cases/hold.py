@@ -5,7 +5,7 @@ from __future__ import annotations
 from conformance.oracle.link_log import Message
 from conformance.suite.case import case
 from conformance.suite.cases.orders import late_job
-from conformance.suite.fixture import Answer, Sent, Stand
+from conformance.suite.fixture import Answer, Fixture, Sent
 from conformance.suite.preamble import complete, crane_ready, fit, start
 from protocol.specification import FINAL
 
@@ -17,158 +17,158 @@ TRIES = 3
 
 
 @case("HLD-01", "HLD-02", "ORD-03", after=("orders-ask",))
-def hold_obeyed(stand: Stand) -> None:
+def hold_obeyed(fixture: Fixture) -> None:
     """A hold on the node's own topic shows as 'held' in its state in time, and is counted.
 
     Sends a hold, which carries neither boot nor id, and waits for the state that answers it. It raises no
     mark and has no report.
     """
-    _hold(stand, stand.topic())
+    _hold(fixture, fixture.topic())
 
 
 @case("HLD-01", after=("hold-obeyed",))
-def hold_all(stand: Stand) -> None:
+def hold_all(fixture: Fixture) -> None:
     """A hold on the topic of 'all' is obeyed as one on the node's own.
 
     Sends a hold to every node of the site. On a bench with other nodes these are held too.
     """
-    _hold(stand, stand.topic(stand.spec.everyone))
+    _hold(fixture, fixture.topic(fixture.spec.everyone))
 
 
 @case("HLD-01", after=("hold-obeyed",))
-def hold_counts(stand: Stand) -> None:
+def hold_counts(fixture: Fixture) -> None:
     """Every hold is counted, one that meets a held node too.
 
     Sends three holds and looks at the count of holds after each.
     """
-    before = stand.ask()
+    before = fixture.ask()
     for number in range(1, 4):
-        stand.send({"act": "hold"})
-        answer = stand.ask()
+        fixture.send({"act": "hold"})
+        answer = fixture.ask()
         expected = (before.role_state["holds"] + number) % 65536
         seen = answer.role_state["holds"]
-        stand.check(seen == expected, "HLD-01", f"holds {expected}", seen, answer.report)
+        fixture.check(seen == expected, "HLD-01", f"holds {expected}", seen, answer.report)
 
 
 @case("HLD-03", after=("hold-obeyed", "claim-raises"))
-def hold_refuses(stand: Stand) -> None:
+def hold_refuses(fixture: Fixture) -> None:
     """A held node refuses jobs with 'held' and moves nothing.
 
     Holds the node and orders a job whose deadline is in time.
     """
-    before = stand.ask()
-    stand.send({"act": "hold"})
-    stand.ask()
-    job = stand.send(late_job(stand, 10_000))
-    stand.refused(job, "held", "HLD-03", mark=job.id)
-    stand.unmoved(before, "HLD-03")
+    before = fixture.ask()
+    fixture.send({"act": "hold"})
+    fixture.ask()
+    job = fixture.send(late_job(fixture, 10_000))
+    fixture.refused(job, "held", "HLD-03", mark=job.id)
+    fixture.unmoved(before, "HLD-03")
 
 
 @case("HLD-04", "ORD-08", after=("hold-refuses",))
-def hold_wrong_count(stand: Stand) -> None:
+def hold_wrong_count(fixture: Fixture) -> None:
     """A resume that names another count of holds is refused 'holds-count', and the node stays held.
 
     Holds the node and resumes with counts one below, one above and at random beside the right one.
     """
-    stand.send({"act": "hold"})
-    holds = stand.ask().role_state["holds"]
-    for beside in (-1, 1, stand.rng.randrange(2, 60_000)):
-        resume = stand.order("resume", holds=(holds + beside) % 65536)
-        stand.refused(resume, "holds-count", "HLD-04", mark=resume.id)
-    answer = stand.ask()
-    stand.check(answer.role_state["held"], "HLD-04", "still held", "not held", answer.report)
+    fixture.send({"act": "hold"})
+    holds = fixture.ask().role_state["holds"]
+    for beside in (-1, 1, fixture.rng.randrange(2, 60_000)):
+        resume = fixture.order("resume", holds=(holds + beside) % 65536)
+        fixture.refused(resume, "holds-count", "HLD-04", mark=resume.id)
+    answer = fixture.ask()
+    fixture.check(answer.role_state["held"], "HLD-04", "still held", "not held", answer.report)
 
 
 @case("HLD-05", after=("hold-obeyed", "claim-raises"))
-def hold_ends(stand: Stand) -> None:
+def hold_ends(fixture: Fixture) -> None:
     """A resume with the right count ends the hold and is answered 'done'.
 
     Holds the node and resumes it; nothing moves.
     """
-    stand.send({"act": "hold"})
-    held = stand.ask()
-    stand.check(held.role_state["held"], "HLD-01", "held", "not held", held.report)
-    report = stand.answer_to("resume", holds=held.role_state["holds"])
-    stand.check(report.body["state"] == "done", "HLD-05", "resume 'done'", report.body["state"], report)
-    after = stand.unmoved(held, "HLD-05")
-    stand.check(not after.role_state["held"], "HLD-05", "not held", "held", after.report)
+    fixture.send({"act": "hold"})
+    held = fixture.ask()
+    fixture.check(held.role_state["held"], "HLD-01", "held", "not held", held.report)
+    report = fixture.answer_to("resume", holds=held.role_state["holds"])
+    fixture.check(report.body["state"] == "done", "HLD-05", "resume 'done'", report.body["state"], report)
+    after = fixture.unmoved(held, "HLD-05")
+    fixture.check(not after.role_state["held"], "HLD-05", "not held", "held", after.report)
     same = after.role_state["holds"] == held.role_state["holds"]
-    stand.check(same, "HLD-05", "the count of holds as before", after.role_state["holds"], after.report)
+    fixture.check(same, "HLD-05", "the count of holds as before", after.role_state["holds"], after.report)
 
 
 @case("HLD-02", "HLD-05", after=("hold-ends", "orders-job"), moves=True)
-def hold_keeps_job(stand: Stand) -> None:
+def hold_keeps_job(fixture: Fixture) -> None:
     """A hold stops a job and keeps it; after the resume it goes on and is done as if it had not been held.
 
     Starts a job, holds the node, sees that job still open, resumes with the right count and brings the job to
     its end. Where the job was over before the hold came, it is tried again.
     """
     for _ in range(TRIES):
-        fit(stand)
-        sent = start(stand)
-        before = stand.ask()
-        stand.send({"act": "hold"})
-        held = stand.ask()
-        if not _is_over(stand, sent):
+        fit(fixture)
+        sent = start(fixture)
+        before = fixture.ask()
+        fixture.send({"act": "hold"})
+        held = fixture.ask()
+        if not _is_over(fixture, sent):
             break
-        stand.answer_to("resume", holds=held.role_state["holds"])
-    stand.need(not _is_over(stand, sent), "the job was over before the hold came")
-    stand.check(held.role_state["held"], "HLD-01", "held", "not held", held.report)
+        fixture.answer_to("resume", holds=held.role_state["holds"])
+    fixture.need(not _is_over(fixture, sent), "the job was over before the hold came")
+    fixture.check(held.role_state["held"], "HLD-01", "held", "not held", held.report)
     same = held.job[0] == sent.id and held.job[1] == "running"
-    stand.check(same, "HLD-02", f"job {sent.id} still running", held.job, held.report)
-    stand.check(held.mark == before.mark, "HLD-02", f"mark {before.mark}", held.mark, held.report)
-    resume = stand.answer_to("resume", holds=held.role_state["holds"])
-    stand.check(resume.body["state"] == "done", "HLD-05", "resume 'done'", resume.body["state"], resume)
-    final = complete(stand, sent)
-    stand.check(final.body["state"] == "done", "HLD-05", "the job 'done'", final.body["state"], final)
+    fixture.check(same, "HLD-02", f"job {sent.id} still running", held.job, held.report)
+    fixture.check(held.mark == before.mark, "HLD-02", f"mark {before.mark}", held.mark, held.report)
+    resume = fixture.answer_to("resume", holds=held.role_state["holds"])
+    fixture.check(resume.body["state"] == "done", "HLD-05", "resume 'done'", resume.body["state"], resume)
+    final = complete(fixture, sent)
+    fixture.check(final.body["state"] == "done", "HLD-05", "the job 'done'", final.body["state"], final)
 
 
-def _is_over(stand: Stand, job: Sent) -> bool:
+def _is_over(fixture: Fixture, job: Sent) -> bool:
     """Whether the job had ended before the hold arrived."""
-    hold = next(m.number for m in stand.log.since(job.before) if m.body.get("act") == "hold")
-    reports = [m for m in stand.log.sent("job-report", job.before) if m.is_report(job.act, order=job.id)]
+    hold = next(m.number for m in fixture.log.since(job.before) if m.body.get("act") == "hold")
+    reports = [m for m in fixture.log.sent("job-report", job.before) if m.is_report(job.act, order=job.id)]
     return any(m.body["state"] in FINAL and m.number < hold for m in reports)
 
 
 @case("HLD-03", "HLD-05", "CRN-11", after=("hold-keeps-job", "crane-jogs"), roles=("crane",), moves=True)
-def hold_stops_crane(stand: Stand) -> None:
+def hold_stops_crane(fixture: Fixture) -> None:
     """A held crane comes to rest on its way, stays there, and reaches its target after the resume.
 
     Jogs the axis that has the longest way, far enough for the hold to come on the way, and holds the crane as
     soon as the job runs. Once it has had time to brake no axis moves any more and the target is not reached;
     after the resume it is.
     """
-    crane_ready(stand)
-    target = _far(stand)
-    sent = stand.order("jog", target=target)
-    running = stand.wait_for(
+    crane_ready(fixture)
+    target = _far(fixture)
+    sent = fixture.order("jog", target=target)
+    running = fixture.wait_for(
         lambda m: m.is_report("jog", order=sent.id) and m.body["state"] == "running",
-        stand.patience_ms,
+        fixture.patience_ms,
         sent.before,
     )
-    stand.need(running is not None, "the jog does not run")
-    stand.send({"act": "hold"})
-    stand.watch(stand.stretched(BRAKED_WITHIN_MS))
-    first = stand.ask()
-    stand.watch(stand.stretched(WATCHED_MS))
-    second = stand.ask()
+    fixture.need(running is not None, "the jog does not run")
+    fixture.send({"act": "hold"})
+    fixture.watch(fixture.stretched(BRAKED_WITHIN_MS))
+    first = fixture.ask()
+    fixture.watch(fixture.stretched(WATCHED_MS))
+    second = fixture.ask()
     there, then = _positions(first), _positions(second)
-    stand.check(there == then, "HLD-03", f"axes that stay at {there}", then, second.report)
-    stand.check(then != target, "HLD-03", "axes short of their target", then, second.report)
-    resume = stand.answer_to("resume", holds=second.role_state["holds"])
-    stand.check(resume.body["state"] == "done", "HLD-05", "resume 'done'", resume.body["state"], resume)
-    final = complete(stand, sent)
-    stand.check(final.body["state"] == "done", "HLD-05", "the jog 'done'", final.body["state"], final)
-    after = stand.ask()
-    stand.check(_positions(after) == target, "CRN-11", f"axes at {target}", _positions(after), after.report)
+    fixture.check(there == then, "HLD-03", f"axes that stay at {there}", then, second.report)
+    fixture.check(then != target, "HLD-03", "axes short of their target", then, second.report)
+    resume = fixture.answer_to("resume", holds=second.role_state["holds"])
+    fixture.check(resume.body["state"] == "done", "HLD-05", "resume 'done'", resume.body["state"], resume)
+    final = complete(fixture, sent)
+    fixture.check(final.body["state"] == "done", "HLD-05", "the jog 'done'", final.body["state"], final)
+    after = fixture.ask()
+    fixture.check(_positions(after) == target, "CRN-11", f"axes at {target}", _positions(after), after.report)
 
 
-def _far(stand: Stand) -> list[int]:
+def _far(fixture: Fixture) -> list[int]:
     """Every axis where it stands, but the one with the longest way in time as far on as the hold needs."""
-    assert stand.node.crane is not None
-    began = stand.bench.now_ms
-    axes, here = stand.node.crane.axes, _positions(stand.ask())
-    travels_s = (ON_THE_WAY_MS + 4 * (stand.bench.now_ms - began)) / 1000
+    assert fixture.node.crane is not None
+    began = fixture.bench.now_ms
+    axes, here = fixture.node.crane.axes, _positions(fixture.ask())
+    travels_s = (ON_THE_WAY_MS + 4 * (fixture.bench.now_ms - began)) / 1000
     ends = [
         max((axis.least, axis.most), key=lambda end: abs(end - at))
         for axis, at in zip(axes, here, strict=True)
@@ -185,24 +185,24 @@ def _positions(answer: Answer) -> list[int]:
     return [axis[0] for axis in answer.body("crane-status")["axes"]]
 
 
-def _hold(stand: Stand, topic: str) -> Answer:
-    before = stand.ask()
+def _hold(fixture: Fixture, topic: str) -> Answer:
+    before = fixture.ask()
     expected = (before.role_state["holds"] + 1) % 65536
-    sent = stand.send({"act": "hold"}, topic=topic)
+    sent = fixture.send({"act": "hold"}, topic=topic)
 
     def obeyed(message: Message) -> bool:
         return (
             message.from_node and message.body.get("held") is True and message.body.get("holds") == expected
         )
 
-    state = stand.wait_for(obeyed, stand.patience_ms, sent.before)
-    stand.check(state is not None, "HLD-01", f"held with holds {expected} in the state", "no such state")
+    state = fixture.wait_for(obeyed, fixture.patience_ms, sent.before)
+    fixture.check(state is not None, "HLD-01", f"held with holds {expected} in the state", "no such state")
     assert state is not None
-    arrived = next((m for m in stand.log.since(sent.before) if m.body.get("act") == "hold"), state)
-    took, limit = state.at_ms - arrived.at_ms, stand.limit_ms("answer")
-    stand.check(took <= limit, "HLD-01", f"held within {limit:.0f} ms", f"after {took:.0f} ms", state)
-    after = stand.unmoved(before, "HLD-02")
-    stand.check(after.mark == before.mark, "HLD-02", f"mark {before.mark}", after.mark, after.report)
-    reports = [m for m in stand.log.sent("job-report", sent.before) if m.body.get("act") == "hold"]
-    stand.check(not reports, "HLD-02", "no report for a hold", "a report")
+    arrived = next((m for m in fixture.log.since(sent.before) if m.body.get("act") == "hold"), state)
+    took, limit = state.at_ms - arrived.at_ms, fixture.limit_ms("answer")
+    fixture.check(took <= limit, "HLD-01", f"held within {limit:.0f} ms", f"after {took:.0f} ms", state)
+    after = fixture.unmoved(before, "HLD-02")
+    fixture.check(after.mark == before.mark, "HLD-02", f"mark {before.mark}", after.mark, after.report)
+    reports = [m for m in fixture.log.sent("job-report", sent.before) if m.body.get("act") == "hold"]
+    fixture.check(not reports, "HLD-02", "no report for a hold", "a report")
     return after

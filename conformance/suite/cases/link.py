@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from conformance.oracle.link_log import Trace
 from conformance.suite.case import case
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from protocol.topics import Topic
 from protocol.wire.packet import Ack, Connect, Disconnect, Kind, Publish, Subscribe
 
@@ -14,48 +14,48 @@ ACKNOWLEDGED_LATE = 5
 
 
 @case("LNK-08", "LNK-12")
-def link_says_on(stand: Stand) -> None:
+def link_says_on(fixture: Fixture) -> None:
     """The node is there: it connects and its first word is a node-status 'on'.
 
     Sends nothing. Waits up to 30 s for the node, which may be switched on at any time before. Every other
     case rests on this one.
     """
-    first = stand.wait_for(lambda m: m.from_node, stand.stretched(FIRST_WORD_MS), 0)
-    silence = "no message at all" if stand.log.connects() else NOBODY
-    stand.check(first is not None, "LNK-08", "a node-status 'on' after connecting", silence)
+    first = fixture.wait_for(lambda m: m.from_node, fixture.stretched(FIRST_WORD_MS), 0)
+    silence = "no message at all" if fixture.log.connects() else NOBODY
+    fixture.check(first is not None, "LNK-08", "a node-status 'on' after connecting", silence)
     assert first is not None
     said = f"{first.name or first.topic} {first.body.get('state', '')}".strip()
     on = first.name == "node-status" and first.body.get("state") == "on"
-    stand.check(on, "LNK-08", "node-status 'on' as the first message", said, first)
-    stand.check(first.retain, "LNK-12", "the retain flag set on node-status", "it is clear", first)
+    fixture.check(on, "LNK-08", "node-status 'on' as the first message", said, first)
+    fixture.check(first.retain, "LNK-12", "the retain flag set on node-status", "it is clear", first)
 
 
 @case("LNK-01", after=("link-says-on",), passive=True)
-def link_clean_session(stand: Stand) -> None:
+def link_clean_session(fixture: Fixture) -> None:
     """Every CONNECT of the node asks for a clean session.
 
     Judged from the CONNECT packets that the tap has seen. MQTT 3.1.1 section 3.1.2.4 says what a kept
     session does: the broker hands over what came while the node was away.
     """
-    for trace, connect in stand.log.connects():
+    for trace, connect in fixture.log.connects():
         session = "clean session" if connect.clean_session else "a kept session"
-        stand.check(connect.clean_session, "LNK-01", "CONNECT with clean session", session, trace)
+        fixture.check(connect.clean_session, "LNK-01", "CONNECT with clean session", session, trace)
 
 
 @case("LNK-02", after=("link-says-on",), passive=True)
-def link_keep_alive(stand: Stand) -> None:
+def link_keep_alive(fixture: Fixture) -> None:
     """The keep-alive that the node asks for lies between the bounds, and is not 0.
 
     Judged from the CONNECT packets. With 0 the broker never notices a dead node [MQTT-3.1.2-24].
     """
-    figure = stand.spec.timing["keep_alive"]
-    for trace, connect in stand.log.connects():
+    figure = fixture.spec.timing["keep_alive"]
+    for trace, connect in fixture.log.connects():
         fits = (figure.least or 0) <= connect.keep_alive <= (figure.most or 0)
-        stand.check(fits, "LNK-02", f"a keep-alive of {figure}", f"{connect.keep_alive} s", trace)
+        fixture.check(fits, "LNK-02", f"a keep-alive of {figure}", f"{connect.keep_alive} s", trace)
 
 
 @case("LNK-03", after=("link-keep-alive",), passive=True)
-def link_pings(stand: Stand) -> None:
+def link_pings(fixture: Fixture) -> None:
     """The node sends something within every keep-alive.
 
     Judged from the times of all its packets [MQTT-3.1.2-23], the quiet time of the case messages-heartbeat
@@ -63,14 +63,14 @@ def link_pings(stand: Stand) -> None:
     """
     last: Trace | None = None
     keep_alive = 0
-    for trace in stand.log.traces:
+    for trace in fixture.log.traces:
         if not trace.from_node:
             continue
         if isinstance(trace.packet, Connect):
             keep_alive = trace.packet.keep_alive
         elif last is not None and keep_alive and last.connection == trace.connection:
-            gap, most = trace.at_ms - last.at_ms, stand.stretched(keep_alive * 1000)
-            stand.check(
+            gap, most = trace.at_ms - last.at_ms, fixture.stretched(keep_alive * 1000)
+            fixture.check(
                 gap <= most,
                 "LNK-03",
                 f"a packet within {most:.0f} ms",
@@ -81,72 +81,74 @@ def link_pings(stand: Stand) -> None:
 
 
 @case("LNK-04", "ENC-06", after=("link-says-on",), passive=True)
-def link_will(stand: Stand) -> None:
+def link_will(fixture: Fixture) -> None:
     """The will is a retained node-status 'off' on the node's own topic with boot and connection count only.
 
     Judged from the CONNECT packets and from the node-status 'on' that follows each: the will of a
     connection has to carry the boot and the connection count of that connection.
     """
-    topic = str(Topic(stand.site.name, stand.name, "node-status"))
-    for trace, connect in stand.log.connects():
+    topic = str(Topic(fixture.site.name, fixture.name, "node-status"))
+    for trace, connect in fixture.log.connects():
         will = connect.will
-        stand.check(will is not None, "LNK-04", "a will", "none", trace)
+        fixture.check(will is not None, "LNK-04", "a will", "none", trace)
         assert will is not None
-        stand.check(will.topic == topic, "LNK-04", f"a will on {topic}", will.topic, trace)
-        stand.check(will.retain, "LNK-04", "a will with retain set", "it is clear", trace)
-        stand.check(will.qos in (0, 1), "LNK-04", "a will at QoS 0 or 1", will.qos, trace)
-        body = stand.read("node-status", will.payload)
-        stand.check(
+        fixture.check(will.topic == topic, "LNK-04", f"a will on {topic}", will.topic, trace)
+        fixture.check(will.retain, "LNK-04", "a will with retain set", "it is clear", trace)
+        fixture.check(will.qos in (0, 1), "LNK-04", "a will at QoS 0 or 1", will.qos, trace)
+        body = fixture.read("node-status", will.payload)
+        fixture.check(
             set(body) == {"boot", "link", "state"} and body["state"] == "off",
             "LNK-04",
             "a will with boot, link and state 'off', and nothing else",
             body or f"unreadable: {will.payload.hex(' ')}",
             trace,
         )
-        said = next((m for m in stand.log.sent("node-status", trace.number)), None)
+        said = next((m for m in fixture.log.sent("node-status", trace.number)), None)
         if said is not None and said.trace.connection == trace.connection:
             told = {word: said.body.get(word) for word in ("boot", "link")}
             willed = {word: body[word] for word in ("boot", "link")}
-            stand.check(told == willed, "LNK-04", f"a will with {told}", willed, trace)
+            fixture.check(told == willed, "LNK-04", f"a will with {told}", willed, trace)
 
 
 @case("LNK-05", after=("link-says-on",), passive=True)
-def link_subscribes(stand: Stand) -> None:
+def link_subscribes(fixture: Fixture) -> None:
     """The node subscribes to its own job-order topic and to that of 'all', and to no other.
 
     Judged from the SUBSCRIBE packets of every connection. A wildcard that takes in another node's orders
     breaks it.
     """
-    wanted = {stand.topic(), stand.topic(stand.spec.everyone)}
-    for connection, subscribed in _subscriptions(stand).items():
-        filters = {one for one in subscribed if one.startswith((stand.spec.root, "+", "#"))}
+    wanted = {fixture.topic(), fixture.topic(fixture.spec.everyone)}
+    for connection, subscribed in _subscriptions(fixture).items():
+        filters = {one for one in subscribed if one.startswith((fixture.spec.root, "+", "#"))}
         strange = {one for one in filters - wanted if _takes_orders(one)}
-        trace = next(t for t in stand.log.traces if t.connection == connection)
-        stand.check(wanted <= filters, "LNK-05", f"subscriptions to {sorted(wanted)}", sorted(filters), trace)
-        stand.check(not strange, "LNK-05", "no other job-order topic", sorted(strange), trace)
+        trace = next(t for t in fixture.log.traces if t.connection == connection)
+        fixture.check(
+            wanted <= filters, "LNK-05", f"subscriptions to {sorted(wanted)}", sorted(filters), trace
+        )
+        fixture.check(not strange, "LNK-05", "no other job-order topic", sorted(strange), trace)
 
 
 @case("LNK-06", after=("link-subscribes",), passive=True)
-def link_subscribe_qos(stand: Stand) -> None:
+def link_subscribe_qos(fixture: Fixture) -> None:
     """The node subscribes to its orders at QoS 1.
 
     Judged from the SUBSCRIBE packets (MQTT 3.1.1 section 3.8.4): at QoS 0 the broker may drop an order.
     """
-    for subscribed in _subscriptions(stand).values():
-        for topic in (stand.topic(), stand.topic(stand.spec.everyone)):
+    for subscribed in _subscriptions(fixture).values():
+        for topic in (fixture.topic(), fixture.topic(fixture.spec.everyone)):
             qos = subscribed.get(topic, 0)
-            stand.check(qos == 1, "LNK-06", f"{topic} at QoS 1", f"QoS {qos}")
+            fixture.check(qos == 1, "LNK-06", f"{topic} at QoS 1", f"QoS {qos}")
 
 
 @case("LNK-07", after=("link-subscribes",), passive=True)
-def link_subscribe_first(stand: Stand) -> None:
+def link_subscribe_first(fixture: Fixture) -> None:
     """After every connection the node subscribes before it publishes.
 
     Judged from the order of its packets in every connection, the one after the cut of link-comes-back
     included.
     """
-    for connection in {trace.connection for trace in stand.log.traces}:
-        own = [t for t in stand.log.traces if t.connection == connection and t.from_node]
+    for connection in {trace.connection for trace in fixture.log.traces}:
+        own = [t for t in fixture.log.traces if t.connection == connection and t.from_node]
         published = next((t for t in own if isinstance(t.packet, Publish)), None)
         if published is None:
             continue
@@ -156,192 +158,196 @@ def link_subscribe_first(stand: Stand) -> None:
             if isinstance(t.packet, Subscribe) and t.number < published.number
             for one in t.packet.subscriptions
         }
-        stand.check(
-            stand.topic() in ordered,
+        fixture.check(
+            fixture.topic() in ordered,
             "LNK-07",
-            f"SUBSCRIBE to {stand.topic()} before the first PUBLISH",
+            f"SUBSCRIBE to {fixture.topic()} before the first PUBLISH",
             "PUBLISH came first",
             published,
         )
 
 
 @case("LNK-08", "LNK-09", after=("link-says-on",), passive=True)
-def link_first_word(stand: Stand) -> None:
+def link_first_word(fixture: Fixture) -> None:
     """Every connection starts with a node-status 'on' whose connection count is one up within a boot.
 
     Judged from all connections of the run. Without it the retained will of the connection before stands.
     """
     counts: dict[int, int] = {}
-    for connection in sorted({trace.connection for trace in stand.log.traces}):
-        first = next((m for m in stand.log.sent() if m.trace.connection == connection), None)
+    for connection in sorted({trace.connection for trace in fixture.log.traces}):
+        first = next((m for m in fixture.log.sent() if m.trace.connection == connection), None)
         if first is None:
             continue
         on = first.name == "node-status" and first.body.get("state") == "on"
-        stand.check(on, "LNK-08", "node-status 'on' as the first message", first.name, first)
+        fixture.check(on, "LNK-08", "node-status 'on' as the first message", first.name, first)
         boot, link = first.body["boot"], first.body["link"]
         if boot in counts:
             expected = (counts[boot] + 1) % 65536
-            stand.check(link == expected, "LNK-09", f"connection count {expected}", link, first)
+            fixture.check(link == expected, "LNK-09", f"connection count {expected}", link, first)
         counts[boot] = link
 
 
 @case("LNK-09", "LNK-10", "LNK-11", "FLT-05", "MSG-04", after=("orders-ask",))
-def link_comes_back(stand: Stand) -> None:
+def link_comes_back(fixture: Fixture) -> None:
     """A node whose connection is cut comes back by itself, in the same boot, and nothing moves.
 
     Cuts the connection at the tap with no DISCONNECT, and waits for the next CONNECT: not sooner and not
     later than the times for it, with the same client identifier, one more connection, and motors as they
     were.
     """
-    before = stand.ask()
+    before = fixture.ask()
     link = before.body("node-status").get("link", 0)
-    connects = stand.log.connects()
-    stand.need(
+    connects = fixture.log.connects()
+    fixture.need(
         bool(connects), "it had connected before the kit looked; switch it on once the kit waits for it"
     )
     client = connects[-1][1].client_id
-    mark, cut_at = stand.log.end, stand.bench.now_ms
-    stand.bench.cut()
-    figure = stand.spec.timing["reconnect"]
-    most = stand.limit_ms("reconnect")
-    stand.bench.wait(lambda: stand.log.connects()[-1][0].number > mark, most + 1000)
-    trace, connect = stand.log.connects()[-1]
+    mark, cut_at = fixture.log.end, fixture.bench.now_ms
+    fixture.bench.cut()
+    figure = fixture.spec.timing["reconnect"]
+    most = fixture.limit_ms("reconnect")
+    fixture.bench.wait(lambda: fixture.log.connects()[-1][0].number > mark, most + 1000)
+    trace, connect = fixture.log.connects()[-1]
     gone = trace.number <= mark
-    stand.check(not gone, "LNK-10", f"a new CONNECT within {most:.0f} ms of the cut", "none")
+    fixture.check(not gone, "LNK-10", f"a new CONNECT within {most:.0f} ms of the cut", "none")
     gap = trace.at_ms - cut_at
     fits = (figure.least or 0) <= gap <= most
-    stand.check(fits, "LNK-10", f"a wait of {figure}", f"{gap:.0f} ms", trace)
-    stand.check(connect.client_id == client, "LNK-11", f"client id {client}", connect.client_id, trace)
-    word = stand.wait_for(lambda m: m.from_node and m.name == "node-status", stand.patience_ms, trace.number)
-    stand.check(word is not None, "LNK-08", "a node-status after the new CONNECT", "none")
+    fixture.check(fits, "LNK-10", f"a wait of {figure}", f"{gap:.0f} ms", trace)
+    fixture.check(connect.client_id == client, "LNK-11", f"client id {client}", connect.client_id, trace)
+    word = fixture.wait_for(
+        lambda m: m.from_node and m.name == "node-status", fixture.patience_ms, trace.number
+    )
+    fixture.check(word is not None, "LNK-08", "a node-status after the new CONNECT", "none")
     assert word is not None
     boot = word.body["boot"]
-    stand.check(boot == before.boot, "MSG-04", f"boot {before.boot} as before the cut", boot, word)
+    fixture.check(boot == before.boot, "MSG-04", f"boot {before.boot} as before the cut", boot, word)
     expected = (link + 1) % 65536
-    stand.check(word.body["link"] == expected, "LNK-09", f"link {expected}", word.body["link"], word)
-    after = stand.unmoved(before, "FLT-05")
-    stand.check(after.mark == before.mark, "ORD-08", f"mark {before.mark}", after.mark, after.report)
+    fixture.check(word.body["link"] == expected, "LNK-09", f"link {expected}", word.body["link"], word)
+    after = fixture.unmoved(before, "FLT-05")
+    fixture.check(after.mark == before.mark, "ORD-08", f"mark {before.mark}", after.mark, after.report)
 
 
 @case("LNK-11", after=("link-says-on",), passive=True)
-def link_client_id(stand: Stand) -> None:
+def link_client_id(fixture: Fixture) -> None:
     """The node uses one client identifier, no longer than allowed, at every connection.
 
     Judged from the CONNECT packets [MQTT-3.1.4-2].
     """
-    most = stand.spec.limits["client_id"].most or 0
+    most = fixture.spec.limits["client_id"].most or 0
     first = ""
-    for trace, connect in stand.log.connects():
+    for trace, connect in fixture.log.connects():
         first = first or connect.client_id
         fits = 1 <= len(connect.client_id) <= most
-        stand.check(
+        fixture.check(
             fits, "LNK-11", f"a client identifier of 1 to {most} characters", connect.client_id, trace
         )
-        stand.check(connect.client_id == first, "LNK-11", f"client id {first}", connect.client_id, trace)
+        fixture.check(connect.client_id == first, "LNK-11", f"client id {first}", connect.client_id, trace)
 
 
 @case("LNK-18", after=("link-says-on",), passive=True)
-def link_connect_size(stand: Stand) -> None:
+def link_connect_size(fixture: Fixture) -> None:
     """A whole CONNECT fits into the smallest buffer, and so does each part of it.
 
     Judged from the bytes of the CONNECT packets, counted as in MQTT 3.1.1 section 3.1.
     """
-    connect_sizes(stand)
+    connect_sizes(fixture)
 
 
-def connect_sizes(stand: Stand) -> None:
+def connect_sizes(fixture: Fixture) -> None:
     """Demand of every CONNECT that it keeps within the limits [LNK-18]."""
-    limits = stand.spec.limits
-    for trace, connect in stand.log.connects():
+    limits = fixture.spec.limits
+    for trace, connect in fixture.log.connects():
         most = limits["packet"].most or 0
-        stand.check(trace.size <= most, "LNK-18", f"at most {most} bytes", f"{trace.size} bytes", trace)
+        fixture.check(trace.size <= most, "LNK-18", f"at most {most} bytes", f"{trace.size} bytes", trace)
         user, allowed = len(connect.user or ""), limits["user_name"].most or 0
-        stand.check(user <= allowed, "LNK-18", f"a user name of at most {allowed}", user, trace)
+        fixture.check(user <= allowed, "LNK-18", f"a user name of at most {allowed}", user, trace)
 
 
 @case("LNK-16", after=("link-says-on",), passive=True)
-def link_parting(stand: Stand) -> None:
+def link_parting(fixture: Fixture) -> None:
     """A node that says DISCONNECT has published its 'off' before, on the same connection.
 
     Judged from the node's DISCONNECT packets, for these suppress the will [MQTT-3.1.2-10]. A node that was never
     seen to leave on purpose is not judged.
     """
-    partings = [t for t in stand.log.traces if t.from_node and isinstance(t.packet, Disconnect)]
-    stand.occasion(bool(partings), "the node was not seen to leave on purpose")
+    partings = [t for t in fixture.log.traces if t.from_node and isinstance(t.packet, Disconnect)]
+    fixture.occasion(bool(partings), "the node was not seen to leave on purpose")
     for trace in partings:
         said = [
             m.body.get("state")
-            for m in stand.log.sent("node-status")
+            for m in fixture.log.sent("node-status")
             if m.trace.connection == trace.connection
         ]
         word = said[-1] if said else "no node-status"
-        stand.check(word == "off", "LNK-16", "node-status 'off' before DISCONNECT", word, trace)
+        fixture.check(word == "off", "LNK-16", "node-status 'off' before DISCONNECT", word, trace)
 
 
 @case("LNK-12", "LNK-13", after=("link-says-on",), passive=True)
-def link_retain_flags(stand: Stand) -> None:
+def link_retain_flags(fixture: Fixture) -> None:
     """State messages carry the retain flag, reports do not.
 
     Judged from every PUBLISH of the node (MQTT 3.1.1 section 3.3.1.3).
     """
-    for message in stand.log.sent():
-        rule = stand.spec.topics.get(message.name)
+    for message in fixture.log.sent():
+        rule = fixture.spec.topics.get(message.name)
         if rule is not None:
             wanted = "set" if rule.retain else "clear"
             requirement = "LNK-12" if rule.retain else "LNK-13"
             expected = f"retain {wanted} on {message.name}"
-            stand.check(message.retain == rule.retain, requirement, expected, message.retain, message)
+            fixture.check(message.retain == rule.retain, requirement, expected, message.retain, message)
 
 
 @case("LNK-19", after=("link-says-on",), passive=True)
-def link_qos(stand: Stand) -> None:
+def link_qos(fixture: Fixture) -> None:
     """The node publishes at the QoS that the site file says, 0 or 1.
 
     Judged from every PUBLISH of the node (MQTT 3.1.1 section 4.3).
     """
-    for message in stand.log.sent():
-        stand.check(message.qos in (0, 1), "LNK-19", "QoS 0 or 1", message.qos, message)
-        stand.check(message.qos == stand.node.qos, "LNK-19", f"QoS {stand.node.qos}", message.qos, message)
+    for message in fixture.log.sent():
+        fixture.check(message.qos in (0, 1), "LNK-19", "QoS 0 or 1", message.qos, message)
+        fixture.check(
+            message.qos == fixture.node.qos, "LNK-19", f"QoS {fixture.node.qos}", message.qos, message
+        )
 
 
 @case("LNK-14", after=("claim-raises",))
-def link_retained_order(stand: Stand) -> None:
+def link_retained_order(fixture: Fixture) -> None:
     """An order that arrives with the retain flag set is ignored: no report, and nothing changes.
 
     Sends a claim above the mark, and an ask, with the retain flag set [MQTT-3.3.1-8], straight from the
     tap, so that none is left on the broker; then an ask as a fence.
     """
-    before = stand.ask()
-    old_claim = stand.compose("claim", id=before.mark + 1 + stand.rng.randrange(1000))
-    token = stand.new_token()
-    sent = stand.log.end
-    stand.bench.deliver_retained(stand.topic(), stand.encoded(old_claim))
-    stand.bench.deliver_retained(stand.topic(), stand.encoded({"act": "ask", "token": token}))
-    after = stand.unmoved(before, "LNK-14")
+    before = fixture.ask()
+    old_claim = fixture.compose("claim", id=before.mark + 1 + fixture.rng.randrange(1000))
+    token = fixture.new_token()
+    sent = fixture.log.end
+    fixture.bench.deliver_retained(fixture.topic(), fixture.encoded(old_claim))
+    fixture.bench.deliver_retained(fixture.topic(), fixture.encoded({"act": "ask", "token": token}))
+    after = fixture.unmoved(before, "LNK-14")
     reports = [
         m
-        for m in stand.log.sent("job-report", sent)
+        for m in fixture.log.sent("job-report", sent)
         if m.is_report("claim", order=old_claim["id"]) or m.is_report("ask", token=token)
     ]
-    stand.check(
+    fixture.check(
         not reports, "LNK-14", "no report for a retained order", "a report", reports[0] if reports else None
     )
-    stand.check(after.mark == before.mark, "LNK-14", f"mark {before.mark}", after.mark, after.report)
+    fixture.check(after.mark == before.mark, "LNK-14", f"mark {before.mark}", after.mark, after.report)
 
 
 @case("LNK-15", after=("orders-ask",), passive=True)
-def link_acknowledges(stand: Stand) -> None:
+def link_acknowledges(fixture: Fixture) -> None:
     """Every order at QoS 1 is acknowledged in time, also while something moves.
 
     Judged from every PUBLISH to the node and its PUBACK (MQTT 3.1.1 section 4.3.2). Orders that were on the
     way when a connection ended are left out.
     """
-    limit = stand.limit_ms("answer")
+    limit = fixture.limit_ms("answer")
     # The order sent last may be on its way: the next packet of the node behind its limit settles it.
-    stand.bench.wait(lambda: not _unsettled(stand, limit), stand.limit_ms("state_repeat") + limit)
+    fixture.bench.wait(lambda: not _unsettled(fixture, limit), fixture.limit_ms("state_repeat") + limit)
     open_: dict[tuple[int, int], Trace] = {}
-    ended = {trace.connection: trace.at_ms for trace in stand.log.traces}
-    for trace in stand.log.traces:
+    ended = {trace.connection: trace.at_ms for trace in fixture.log.traces}
+    for trace in fixture.log.traces:
         match trace.packet:
             case Publish(packet_id=int(number)) if not trace.from_node:
                 open_[trace.connection, number] = trace
@@ -349,7 +355,7 @@ def link_acknowledges(stand: Stand) -> None:
                 order = open_.pop((trace.connection, number), None)
                 if order is not None:
                     took = trace.at_ms - order.at_ms
-                    stand.check(
+                    fixture.check(
                         took <= limit,
                         "LNK-15",
                         f"PUBACK within {limit:.0f} ms",
@@ -358,16 +364,16 @@ def link_acknowledges(stand: Stand) -> None:
                     )
     for order in open_.values():
         if ended[order.connection] - order.at_ms > limit:
-            stand.check(False, "LNK-15", f"PUBACK within {limit:.0f} ms", "no PUBACK", order)
+            fixture.check(False, "LNK-15", f"PUBACK within {limit:.0f} ms", "no PUBACK", order)
 
 
-def _unsettled(stand: Stand, limit_ms: float) -> bool:
+def _unsettled(fixture: Fixture, limit_ms: float) -> bool:
     """Whether an order at QoS 1 on the newest connection has neither been acknowledged nor come to its limit."""
-    newest = stand.log.traces[-1] if stand.log.traces else None
+    newest = fixture.log.traces[-1] if fixture.log.traces else None
     if newest is None:
         return False
     acknowledged: set[int] = set()
-    for trace in reversed(stand.log.traces):
+    for trace in reversed(fixture.log.traces):
         if trace.connection != newest.connection or newest.at_ms - trace.at_ms > limit_ms:
             return False
         match trace.packet:
@@ -378,10 +384,10 @@ def _unsettled(stand: Stand, limit_ms: float) -> bool:
     return False
 
 
-def _subscriptions(stand: Stand) -> dict[int, dict[str, int]]:
+def _subscriptions(fixture: Fixture) -> dict[int, dict[str, int]]:
     """Topic filters and their QoS by connection; connections that were cut before SUBSCRIBE are left out."""
     found: dict[int, dict[str, int]] = {}
-    for trace in stand.log.traces:
+    for trace in fixture.log.traces:
         if trace.from_node and isinstance(trace.packet, Subscribe):
             subscribed = found.setdefault(trace.connection, {})
             subscribed |= {one.filter: one.qos for one in trace.packet.subscriptions}

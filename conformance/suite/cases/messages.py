@@ -7,8 +7,8 @@ from typing import Any
 
 from conformance.oracle.link_log import Message
 from conformance.suite.case import case
-from conformance.suite.fixture import Stand
-from conformance.suite.observation import Watching
+from conformance.suite.fixture import Fixture
+from conformance.suite.observation import Observing
 from protocol.counting import uptime_difference
 
 CLOCK_SHARE = 0.05
@@ -19,42 +19,42 @@ NOT_A_CHANGE = ("seq", "uptime", "axes", "memory", "mark", "starts")
 
 
 @case("MSG-03", "MSG-02", after=("orders-ask",))
-def messages_heartbeat(stand: Stand) -> Watching:
+def messages_heartbeat(fixture: Fixture) -> Observing:
     """Left alone, the node repeats every state message in time: node-status slower than the others.
 
     Sends nothing for as long as a node-status may take. Other cases that need quiet time are judged from
     the same stretch.
     """
-    limit = stand.limit_ms("status_repeat")
+    limit = fixture.limit_ms("status_repeat")
     quiet = yield limit
     seen = {message.name for message in quiet.heard}
-    stand.check("node-status" in seen, "MSG-03", f"node-status within {limit:.0f} ms", "none")
-    stand.ask()
+    fixture.check("node-status" in seen, "MSG-03", f"node-status within {limit:.0f} ms", "none")
+    fixture.ask()
 
 
 @case("MSG-02", "MSG-03", after=("orders-ask",), passive=True)
-def messages_repeat(stand: Stand) -> None:
+def messages_repeat(fixture: Fixture) -> None:
     """No two messages on a state topic are further apart than allowed, changed or not.
 
     Judged from every state message of the run, within each connection.
     """
     last: dict[tuple[int, str], Message] = {}
-    for message in stand.log.sent():
-        if message.name not in stand.state_topics:
+    for message in fixture.log.sent():
+        if message.name not in fixture.state_topics:
             continue
         name, requirement = (
             ("status_repeat", "MSG-03") if message.name == "node-status" else ("state_repeat", "MSG-02")
         )
         key = message.trace.connection, message.name
         if key in last:
-            gap, most = message.at_ms - last[key].at_ms, stand.limit_ms(name)
+            gap, most = message.at_ms - last[key].at_ms, fixture.limit_ms(name)
             expected = f"{message.name} within {most:.0f} ms of the one before"
-            stand.check(gap <= most, requirement, expected, f"{gap:.0f} ms", message)
+            fixture.check(gap <= most, requirement, expected, f"{gap:.0f} ms", message)
         last[key] = message
 
 
 @case("MSG-01", after=("orders-ask",), passive=True)
-def messages_changes(stand: Stand) -> None:
+def messages_changes(fixture: Fixture) -> None:
     """A change of state is published when it happens, not only when it is asked for.
 
     Judged from every answer to an ask: what it says must have been published before, or not have changed.
@@ -62,16 +62,16 @@ def messages_changes(stand: Stand) -> None:
     """
     newest: dict[str, list[Message]] = {}
     asked: dict[int, int] = {}
-    for message in stand.log.messages:
+    for message in fixture.log.messages:
         if not message.from_node and message.body.get("act") == "ask":
             asked[message.body["token"]] = message.number
-        elif message.from_node and message.name in stand.state_topics and message.body:
+        elif message.from_node and message.name in fixture.state_topics and message.body:
             newest[message.name] = [*newest.get(message.name, [])[-1:], message]
         elif message.is_report("ask"):
-            _told_before(stand, newest, asked.get(message.body["token"], message.number))
+            _told_before(fixture, newest, asked.get(message.body["token"], message.number))
 
 
-def _told_before(stand: Stand, newest: Mapping[str, list[Message]], asked: int) -> None:
+def _told_before(fixture: Fixture, newest: Mapping[str, list[Message]], asked: int) -> None:
     """What an answer says, the last word of each topic, must stand in the word before it too."""
     for name, words in newest.items():
         before, answer = words[0], words[-1]
@@ -79,7 +79,7 @@ def _told_before(stand: Stand, newest: Mapping[str, list[Message]], asked: int) 
             continue
         was, now = _gist(before.body), _gist(answer.body)
         changed = {key: value for key, value in now.items() if was.get(key) != value}
-        stand.check(was == now, "MSG-01", f"{name} with {changed} before it was asked for", "none", answer)
+        fixture.check(was == now, "MSG-01", f"{name} with {changed} before it was asked for", "none", answer)
 
 
 def _gist(body: Mapping[str, Any]) -> dict[str, Any]:
@@ -87,41 +87,43 @@ def _gist(body: Mapping[str, Any]) -> dict[str, Any]:
 
 
 @case("MSG-04", after=("link-says-on",), passive=True)
-def messages_boot(stand: Stand) -> None:
+def messages_boot(fixture: Fixture) -> None:
     """Every message of one connection carries the same boot.
 
     Judged from every message of the run: a boot changes only where the node connects anew.
     """
     boots: dict[int, int] = {}
-    for message in stand.log.sent():
+    for message in fixture.log.sent():
         if "boot" in message.body:
             boot = boots.get(message.trace.connection)
             if boot is None:
                 boots[message.trace.connection] = message.body["boot"]
                 continue
-            stand.check(message.body["boot"] == boot, "MSG-04", f"boot {boot}", message.body["boot"], message)
+            fixture.check(
+                message.body["boot"] == boot, "MSG-04", f"boot {boot}", message.body["boot"], message
+            )
 
 
 @case("MSG-07", after=("link-says-on",), passive=True)
-def messages_seq(stand: Stand) -> None:
+def messages_seq(fixture: Fixture) -> None:
     """The seq of a message counts the messages of each topic up by one, without gap or repeat.
 
     Judged from every message of a connection; what a node said while it had no connection is not known.
     """
     last: dict[tuple[int, str], int] = {}
-    for message in stand.log.sent():
+    for message in fixture.log.sent():
         if "seq" not in message.body:
             continue
         key = message.trace.connection, message.topic
         seen = message.body["seq"]
         if key in last:
             expected = (last[key] + 1) % 65536
-            stand.check(seen == expected, "MSG-07", f"seq {expected} on {message.name}", seen, message)
+            fixture.check(seen == expected, "MSG-07", f"seq {expected} on {message.name}", seen, message)
         last[key] = seen
 
 
 @case("MSG-08", after=("link-says-on",), passive=True)
-def messages_uptime(stand: Stand) -> None:
+def messages_uptime(fixture: Fixture) -> None:
     """The uptime never goes back within a boot and goes as fast as the kit's clock.
 
     Judged from every message of the run, between two set-uptime orders. Allowed is a twentieth and a
@@ -129,7 +131,7 @@ def messages_uptime(stand: Stand) -> None:
     """
     first: Message | None = None
     last: Message | None = None
-    for message in stand.log.messages:
+    for message in fixture.log.messages:
         if not message.from_node and message.body.get("act") == "set-uptime":
             first = last = None
         if not message.from_node or "uptime" not in message.body:
@@ -138,7 +140,7 @@ def messages_uptime(stand: Stand) -> None:
             first = last = None
         if last is not None and first is not None and last.body["boot"] == message.body["boot"]:
             step = uptime_difference(message.body["uptime"], last.body["uptime"])
-            stand.check(
+            fixture.check(
                 step >= 0,
                 "MSG-08",
                 f"uptime of {last.body['uptime']} or more",
@@ -148,39 +150,39 @@ def messages_uptime(stand: Stand) -> None:
             gone = uptime_difference(message.body["uptime"], first.body["uptime"])
             passed = message.at_ms - first.at_ms
             off = abs(gone - passed)
-            fits = off <= CLOCK_SHARE * passed + stand.stretched(CLOCK_MS)
-            stand.check(fits, "MSG-08", f"{passed:.0f} ms of uptime", f"{gone} ms", message)
+            fits = off <= CLOCK_SHARE * passed + fixture.stretched(CLOCK_MS)
+            fixture.check(fits, "MSG-08", f"{passed:.0f} ms of uptime", f"{gone} ms", message)
         else:
             first = message
         last = message
 
 
 @case("ORD-08", "MSG-10", "MSG-11", after=("orders-ask",), passive=True)
-def messages_mark(stand: Stand) -> None:
+def messages_mark(fixture: Fixture) -> None:
     """The mark in any message is never below that of one before it in the same boot.
 
     Judged from every message of the run that carries a mark.
     """
     marks: dict[int, int] = {}
-    for message in stand.log.sent():
+    for message in fixture.log.sent():
         if "mark" in message.body:
             before = marks.get(message.body["boot"])
             mark = message.body["mark"]
             if before is not None:
-                stand.check(mark >= before, "ORD-08", f"a mark of {before} or more", mark, message)
+                fixture.check(mark >= before, "ORD-08", f"a mark of {before} or more", mark, message)
             marks[message.body["boot"]] = mark
 
 
 @case("MSG-12", after=("orders-ask",))
-def messages_node_status(stand: Stand) -> None:
+def messages_node_status(fixture: Fixture) -> None:
     """The node-status says what the site file says of the node: roles, encodings, digest, receive buffer,
     and the firmware where it names one.
 
     Asks, and compares. A wrong digest means that the node was built with another site file than this one.
     """
-    answer = stand.ask()
+    answer = fixture.ask()
     status = answer.body("node-status")
-    node = stand.node
+    node = fixture.node
     wanted: dict[str, Any] = {
         "roles": list(node.roles),
         "reads": node.reads,
@@ -192,39 +194,39 @@ def messages_node_status(stand: Stand) -> None:
     for field, expected in wanted.items():
         seen = status.get(field)
         same = sorted(seen) == sorted(expected) if isinstance(seen, list) else seen == expected
-        stand.check(same, "MSG-12", f"{field} {expected}", seen, answer.states.get("node-status"))
+        fixture.check(same, "MSG-12", f"{field} {expected}", seen, answer.states.get("node-status"))
     minor = status.get("minor", -1)
-    stand.check(minor >= 0, "MSG-12", "a minor version", minor, answer.states.get("node-status"))
+    fixture.check(minor >= 0, "MSG-12", "a minor version", minor, answer.states.get("node-status"))
 
 
 @case("ORD-20", "MSG-10", after=("orders-ask",), passive=True)
-def messages_agree(stand: Stand) -> None:
+def messages_agree(fixture: Fixture) -> None:
     """State messages and reports agree on the job: what a report calls final, no later state calls open.
 
     Judged from every report and state message of the run.
     """
     final: dict[tuple[int, int], str] = {}
-    for message in stand.log.sent():
+    for message in fixture.log.sent():
         body = message.body
-        if message.name == "job-report" and body.get("act") in stand.spec.jobs:
+        if message.name == "job-report" and body.get("act") in fixture.spec.jobs:
             if body["state"] in ("done", "failed", "cancelled"):
                 final[body["boot"], body["id"]] = body["state"]
         elif "job" in body and "job_state" in body:
             known = final.get((body["boot"], body["job"]))
             told = body["job_state"]
             if known is not None:
-                stand.check(known == told, "MSG-10", f"job {body['job']} {known!r}", told, message)
-    stand.occasion(bool(final), "no job came to an end")
+                fixture.check(known == told, "MSG-10", f"job {body['job']} {known!r}", told, message)
+    fixture.occasion(bool(final), "no job came to an end")
 
 
 @case("MSG-13", after=("orders-ask",), passive=True)
-def messages_memory(stand: Stand) -> None:
+def messages_memory(fixture: Fixture) -> None:
     """A node that can tell its free memory says so in every node-status.
 
     Judged from every node-status 'on' of the run. Whether a node that never says it could, nobody can see.
     """
-    said = [m for m in stand.log.sent("node-status") if m.body.get("state") == "on"]
+    said = [m for m in fixture.log.sent("node-status") if m.body.get("state") == "on"]
     telling = [m for m in said if "memory" in m.body]
-    stand.occasion(bool(telling), "the node does not tell its free memory; perhaps it cannot")
+    fixture.occasion(bool(telling), "the node does not tell its free memory; perhaps it cannot")
     silent = next((m for m in said if "memory" not in m.body), None)
-    stand.check(silent is None, "MSG-13", "'memory' in every node-status", "one without", silent)
+    fixture.check(silent is None, "MSG-13", "'memory' in every node-status", "one without", silent)

@@ -8,7 +8,7 @@ from typing import Any
 from conformance.oracle.link_log import Message
 from conformance.suite.case import case
 from conformance.suite.cases.orders import late_job
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from conformance.suite.preamble import complete, end_open_job, fit, start
 from protocol.specification import OPEN
 
@@ -21,90 +21,90 @@ from protocol.specification import OPEN
     after=("claim-raises", "crane-homes", "berth-found-empty", "shuttle-found"),
     moves=True,
 )
-def orders_job(stand: Stand) -> None:
+def orders_job(fixture: Fixture) -> None:
     """A job is accepted, runs and is done, and state messages say so.
 
     Gives the node a job that it can do (a crane homes, a berth admits, a shuttle runs) and brings it to its
     end. The cases that need a job rest on this one.
     """
-    before = fit(stand)
-    sent = start(stand)
-    final = complete(stand, sent)
+    before = fit(fixture)
+    sent = start(fixture)
+    final = complete(fixture, sent)
     said = f"{final.body['state']} {final.body.get('reason', '')}".strip()
-    stand.check(final.body["state"] == "done", "ORD-16", f"{sent.act!r} done", said, final)
-    after = stand.ask()
-    stand.check(
+    fixture.check(final.body["state"] == "done", "ORD-16", f"{sent.act!r} done", said, final)
+    after = fixture.ask()
+    fixture.check(
         after.job == (sent.id, "done"), "MSG-10", f"job {sent.id} done in the state", after.job, after.report
     )
     if before.starts is not None and after.starts is not None:
         more = after.starts > before.starts
-        stand.check(more, "BEN-03", f"'starts' above {before.starts}", after.starts, after.report)
+        fixture.check(more, "BEN-03", f"'starts' above {before.starts}", after.starts, after.report)
 
 
 @case("ORD-06", after=("orders-job",), moves=True)
-def orders_repeat(stand: Stand) -> None:
+def orders_repeat(fixture: Fixture) -> None:
     """A repeat of the last job is answered with its state and nothing is done again.
 
     Brings a job to its end and sends the same order again, byte for byte, then under the same id with
     another act and a deadline long past: both are answered 'done' [MQTT-4.3.2-2].
     """
-    fit(stand)
-    sent = start(stand)
-    complete(stand, sent)
-    before = stand.ask()
-    again = stand.send(sent.body)
-    _told(stand, again.before, sent.id, "done")
-    other = stand.send({**sent.body, "deadline": stand.uptime_in(-1000)})
-    _told(stand, other.before, sent.id, "done")
-    changed = stand.send(another_job(stand, sent.id))
-    _told(stand, changed.before, sent.id, "done")
-    after = stand.unmoved(before, "ORD-06")
-    stand.check(after.mark == before.mark, "ORD-06", f"mark {before.mark}", after.mark, after.report)
+    fit(fixture)
+    sent = start(fixture)
+    complete(fixture, sent)
+    before = fixture.ask()
+    again = fixture.send(sent.body)
+    _told(fixture, again.before, sent.id, "done")
+    other = fixture.send({**sent.body, "deadline": fixture.uptime_in(-1000)})
+    _told(fixture, other.before, sent.id, "done")
+    changed = fixture.send(another_job(fixture, sent.id))
+    _told(fixture, changed.before, sent.id, "done")
+    after = fixture.unmoved(before, "ORD-06")
+    fixture.check(after.mark == before.mark, "ORD-06", f"mark {before.mark}", after.mark, after.report)
 
 
 @case("ORD-06", "ORD-12", after=("orders-repeat",), moves=True)
-def orders_busy(stand: Stand) -> None:
+def orders_busy(fixture: Fixture) -> None:
     """A node with an open job refuses another with 'busy', and answers a repeat of the open one with its
     state.
 
     While a job is open, sends it again and then another one. The open job goes on and ends 'done'.
     """
-    fit(stand)
-    sent = start(stand)
-    again = stand.send(sent.body)
-    report = stand.wait_for(_about(sent.id), stand.patience_ms, again.before)
+    fit(fixture)
+    sent = start(fixture)
+    again = fixture.send(sent.body)
+    report = fixture.wait_for(_about(sent.id), fixture.patience_ms, again.before)
     said = report.body["state"] if report else "no report"
-    stand.check(said in OPEN, "ORD-06", "the state of the open job", said, report)
-    other = stand.send(another_job(stand, stand.fresh_id()))
-    stand.refused(other, "busy", "ORD-12", mark=other.id)
-    final = complete(stand, sent)
-    stand.check(
+    fixture.check(said in OPEN, "ORD-06", "the state of the open job", said, report)
+    other = fixture.send(another_job(fixture, fixture.fresh_id()))
+    fixture.refused(other, "busy", "ORD-12", mark=other.id)
+    final = complete(fixture, sent)
+    fixture.check(
         final.body["state"] == "done", "ORD-12", "the open job ends 'done'", final.body["state"], final
     )
 
 
 @case("ORD-09", after=("orders-repeat", "orders-late"), moves=True)
-def orders_refused_is_no_job(stand: Stand) -> None:
+def orders_refused_is_no_job(fixture: Fixture) -> None:
     """After a refused order the last job is still known: its repeat is answered 'done', that of the
     refused 'stale'.
 
     Brings a job to its end, sends one that is late, then a repeat of each.
     """
-    fit(stand)
-    sent = start(stand)
-    complete(stand, sent)
-    before = stand.ask()
-    late = stand.send(late_job(stand))
-    stand.refused(late, "late", "ORD-10")
-    again = stand.send(sent.body)
-    _told(stand, again.before, sent.id, "done", "ORD-09")
-    repeat = stand.send(late.body)
-    stand.refused(repeat, "stale", "ORD-09")
-    stand.unmoved(before, "ORD-09")
+    fit(fixture)
+    sent = start(fixture)
+    complete(fixture, sent)
+    before = fixture.ask()
+    late = fixture.send(late_job(fixture))
+    fixture.refused(late, "late", "ORD-10")
+    again = fixture.send(sent.body)
+    _told(fixture, again.before, sent.id, "done", "ORD-09")
+    repeat = fixture.send(late.body)
+    fixture.refused(repeat, "stale", "ORD-09")
+    fixture.unmoved(before, "ORD-09")
 
 
 @case("ORD-17", after=("orders-job",), moves=True)
-def orders_cancel_open(stand: Stand) -> None:
+def orders_cancel_open(fixture: Fixture) -> None:
     """A cancel of a job that has picked nothing ends it 'cancelled', and every repeat of the cancel says
     the same.
 
@@ -112,60 +112,60 @@ def orders_cancel_open(stand: Stand) -> None:
     id: each is answered 'cancelled' under the id of the job. A berth or shuttle that is past return says
     'running' and 'too-late'.
     """
-    fit(stand)
-    sent = start(stand)
-    first = stand.order("cancel", ref=sent.id)
-    report = stand.wait_for(_about(sent.id, "cancel"), stand.patience_ms, first.before)
-    stand.check(report is not None, "ORD-17", f"a report for the cancel under id {sent.id}", "none")
+    fit(fixture)
+    sent = start(fixture)
+    first = fixture.order("cancel", ref=sent.id)
+    report = fixture.wait_for(_about(sent.id, "cancel"), fixture.patience_ms, first.before)
+    fixture.check(report is not None, "ORD-17", f"a report for the cancel under id {sent.id}", "none")
     assert report is not None
     said = (report.body["state"], report.body.get("reason"))
-    if stand.node.crane:
-        stand.check(said[0] == "cancelled", "ORD-17", "state 'cancelled'", said, report)
+    if fixture.node.crane:
+        fixture.check(said[0] == "cancelled", "ORD-17", "state 'cancelled'", said, report)
     else:
         fits = said[0] == "cancelled" or said == ("running", "too-late")
-        stand.check(fits, "ORD-17", "'cancelled', or 'running' with 'too-late'", said, report)
-    for again in (first.body, stand.compose("cancel", ref=sent.id)):
-        repeat = stand.send(again)
-        report = stand.wait_for(_about(sent.id, "cancel"), stand.patience_ms, repeat.before)
+        fixture.check(fits, "ORD-17", "'cancelled', or 'running' with 'too-late'", said, report)
+    for again in (first.body, fixture.compose("cancel", ref=sent.id)):
+        repeat = fixture.send(again)
+        report = fixture.wait_for(_about(sent.id, "cancel"), fixture.patience_ms, repeat.before)
         now = (report.body["state"], report.body.get("reason")) if report else "no report"
-        stand.check(now == said, "ORD-17", f"{said} again", now, report)
+        fixture.check(now == said, "ORD-17", f"{said} again", now, report)
     if said[0] == "running":
-        end_open_job(stand, stand.ask())
+        end_open_job(fixture, fixture.ask())
     else:
-        after = stand.ask()
-        stand.check(
+        after = fixture.ask()
+        fixture.check(
             after.job == (sent.id, "cancelled"), "ORD-17", f"job {sent.id} cancelled", after.job, after.report
         )
 
 
 @case("ORD-17", after=("orders-job",), moves=True)
-def orders_cancel_done(stand: Stand) -> None:
+def orders_cancel_done(fixture: Fixture) -> None:
     """A cancel of a job that is done changes nothing and is answered 'done' under the job's id.
 
     Brings a job to its end and cancels it.
     """
-    fit(stand)
-    sent = start(stand)
-    complete(stand, sent)
-    before = stand.ask()
-    cancel = stand.order("cancel", ref=sent.id)
-    _told(stand, cancel.before, sent.id, "done", "ORD-17", "cancel")
-    stand.unmoved(before, "ORD-17")
+    fit(fixture)
+    sent = start(fixture)
+    complete(fixture, sent)
+    before = fixture.ask()
+    cancel = fixture.order("cancel", ref=sent.id)
+    _told(fixture, cancel.before, sent.id, "done", "ORD-17", "cancel")
+    fixture.unmoved(before, "ORD-17")
 
 
 @case("ORD-15", "ORD-16", after=("orders-ask",), passive=True)
-def orders_job_states(stand: Stand) -> None:
+def orders_job_states(fixture: Fixture) -> None:
     """A job goes through accepted, running and one final state, and never leaves it.
 
     Judged from every report and every state message of the run, by the table of job states.
     """
-    table = stand.spec.tables["job"]
+    table = fixture.spec.tables["job"]
     states: dict[tuple[int, int], str] = {}
-    for message in stand.log.sent():
+    for message in fixture.log.sent():
         body = message.body
         if message.name == "job-report":
             job, state = body.get("id"), body.get("state")
-            if body.get("act") not in stand.spec.jobs or state == "refused":
+            if body.get("act") not in fixture.spec.jobs or state == "refused":
                 continue
         else:
             job, state = body.get("job"), body.get("job_state")
@@ -174,20 +174,20 @@ def orders_job_states(stand: Stand) -> None:
         key = body["boot"], job
         before = states.get(key, "none")
         reachable = table.allows(before, state) or (before, state) == ("accepted", "done")
-        stand.check(reachable, "ORD-15", f"a state that may follow {before!r}", f"{state!r}", message)
+        fixture.check(reachable, "ORD-15", f"a state that may follow {before!r}", f"{state!r}", message)
         states[key] = state
-    stand.occasion(bool(states), "the node had no job")
+    fixture.occasion(bool(states), "the node had no job")
 
 
-def another_job(stand: Stand, id_: int) -> dict[str, Any]:
+def another_job(fixture: Fixture, id_: int) -> dict[str, Any]:
     """A job of the node's own role that is not `some_job`, in time."""
-    node = stand.node
+    node = fixture.node
     if node.crane:
-        return stand.compose("park", id=id_)
+        return fixture.compose("park", id=id_)
     if node.berth:
-        return stand.compose("depart", id=id_)
+        return fixture.compose("depart", id=id_)
     assert node.shuttle is not None
-    return stand.compose("run", id=id_, to=node.shuttle.stops[0])
+    return fixture.compose("run", id=id_, to=node.shuttle.stops[0])
 
 
 def _about(job: int, act: str = "") -> Callable[[Message], bool]:
@@ -198,9 +198,9 @@ def _about(job: int, act: str = "") -> Callable[[Message], bool]:
 
 
 def _told(
-    stand: Stand, before: int, job: int, state: str, requirement: str = "ORD-06", act: str = ""
+    fixture: Fixture, before: int, job: int, state: str, requirement: str = "ORD-06", act: str = ""
 ) -> None:
     """Demand that the next report after trace `before` tells the state of a job."""
-    report = stand.wait_for(_about(job, act), stand.patience_ms, before)
+    report = fixture.wait_for(_about(job, act), fixture.patience_ms, before)
     said = report.body["state"] if report else "no report"
-    stand.check(said == state, requirement, f"a report that job {job} is {state!r}", said, report)
+    fixture.check(said == state, requirement, f"a report that job {job} is {state!r}", said, report)

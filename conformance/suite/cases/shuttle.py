@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from conformance.suite.case import case
-from conformance.suite.fixture import Answer, Stand
+from conformance.suite.fixture import Answer, Fixture
 from conformance.suite.preamble import (
     arriving,
     complete,
@@ -19,9 +19,9 @@ SHUTTLE = ("shuttle",)
 NOWHERE = "no-place"
 
 
-def _site(stand: Stand) -> ShuttleSite:
-    assert stand.node.shuttle is not None
-    return stand.node.shuttle
+def _site(fixture: Fixture) -> ShuttleSite:
+    assert fixture.node.shuttle is not None
+    return fixture.node.shuttle
 
 
 def _state(answer: Answer) -> str:
@@ -33,164 +33,164 @@ def _three_stops(_site_: Site, node: NodeSite) -> str:
 
 
 @case("SHT-01", after=("orders-ask",), roles=SHUTTLE, passive=True)
-def shuttle_comes_up(stand: Stand) -> None:
+def shuttle_comes_up(fixture: Fixture) -> None:
     """A shuttle comes up 'lost'.
 
     Judged from the first shuttle-status of every boot whose first connection was seen; switch it on after
     the kit.
     """
-    boots = {m.body["boot"] for m in stand.log.sent("node-status") if m.body and m.body.get("link") == 1}
+    boots = {m.body["boot"] for m in fixture.log.sent("node-status") if m.body and m.body.get("link") == 1}
     seen: set[int] = set()
-    for message in stand.log.sent("shuttle-status"):
+    for message in fixture.log.sent("shuttle-status"):
         if message.body and message.body["boot"] in boots - seen:
             seen.add(message.body["boot"])
-            stand.check(
+            fixture.check(
                 message.body["state"] == "lost", "SHT-01", "'lost' at first", message.body["state"], message
             )
-    stand.need(bool(seen), "the shuttle had started before the kit; switch it on once the kit waits for it")
+    fixture.need(bool(seen), "the shuttle had started before the kit; switch it on once the kit waits for it")
 
 
 @case("SHT-02", after=("orders-ask",), roles=SHUTTLE, passive=True)
-def shuttle_states(stand: Stand) -> None:
+def shuttle_states(fixture: Fixture) -> None:
     """A shuttle changes its state only as the table of shuttle states allows.
 
     Judged from every two shuttle-status messages that follow each other in a boot.
     """
-    table = stand.spec.tables["shuttle"]
+    table = fixture.spec.tables["shuttle"]
     before: dict[int, str] = {}
-    for message in stand.log.sent("shuttle-status"):
+    for message in fixture.log.sent("shuttle-status"):
         if message.body:
             boot, state = message.body["boot"], message.body["state"]
             old = before.get(boot)
             if old is not None:
                 expected = f"a state that may follow {old!r}"
-                stand.check(table.allows(old, state), "SHT-02", expected, state, message)
+                fixture.check(table.allows(old, state), "SHT-02", expected, state, message)
             before[boot] = state
 
 
 @case("SHT-03", "ORD-20", after=("claim-raises",), roles=SHUTTLE)
-def shuttle_lost_refuses(stand: Stand) -> None:
+def shuttle_lost_refuses(fixture: Fixture) -> None:
     """A shuttle that is 'lost' refuses run with 'state' and moves nothing.
 
     Orders run to every stop of the site file.
     """
-    before = shuttle_lost(stand)
-    for stop in _site(stand).stops:
-        stand.refused(stand.order("run", to=stop), "state", "SHT-03")
-    stand.unmoved(before, "SHT-03")
+    before = shuttle_lost(fixture)
+    for stop in _site(fixture).stops:
+        fixture.refused(fixture.order("run", to=stop), "state", "SHT-03")
+    fixture.unmoved(before, "SHT-03")
 
 
 @case("SHT-06", "FLT-05", after=("claim-raises",), roles=SHUTTLE)
-def shuttle_found(stand: Stand) -> None:
+def shuttle_found(fixture: Fixture) -> None:
     """A lost shuttle is 'at-place' by a reset-fault that names a place it serves, and by nothing less.
 
     Sends reset-fault with no place and with one that it does not serve, which leave it lost, and then with
     its first stop. In service the shuttle has to stand there.
     """
-    before = shuttle_lost(stand)
-    first = _site(stand).stops[0]
+    before = shuttle_lost(fixture)
+    first = _site(fixture).stops[0]
     for found in ({}, {"place": NOWHERE}):
-        reset_faults(stand, **found)
-        answer = stand.ask()
-        stand.check(_state(answer) == "lost", "SHT-06", "still 'lost'", _state(answer), answer.report)
-    if stand.on_bench:
-        stand.stimulate(("stop-1", True, 40), ("stop-1", False, 100))
-        stand.watch(200)
-        answer = stand.ask()
-        stand.check(_state(answer) == "lost", "SHT-06", "still 'lost'", _state(answer), answer.report)
-    reset_faults(stand, place=first)
-    after = stand.unmoved(before, "FLT-05")
+        reset_faults(fixture, **found)
+        answer = fixture.ask()
+        fixture.check(_state(answer) == "lost", "SHT-06", "still 'lost'", _state(answer), answer.report)
+    if fixture.on_bench:
+        fixture.stimulate(("stop-1", True, 40), ("stop-1", False, 100))
+        fixture.watch(200)
+        answer = fixture.ask()
+        fixture.check(_state(answer) == "lost", "SHT-06", "still 'lost'", _state(answer), answer.report)
+    reset_faults(fixture, place=first)
+    after = fixture.unmoved(before, "FLT-05")
     status = after.body("shuttle-status")
     told = (status["state"], status.get("place"))
-    stand.check(told == ("at-place", first), "SHT-06", f"'at-place' at {first!r}", told, after.report)
+    fixture.check(told == ("at-place", first), "SHT-06", f"'at-place' at {first!r}", told, after.report)
 
 
 @case("SHT-03", "ORD-20", after=("shuttle-found",), roles=SHUTTLE)
-def shuttle_unknown_place(stand: Stand) -> None:
+def shuttle_unknown_place(fixture: Fixture) -> None:
     """A run to a place that the shuttle does not serve is refused 'place'.
 
     Orders a run to a place that is in no site file. Nothing moves.
     """
-    before = shuttle_at(stand)
-    stand.refused(stand.order("run", to=NOWHERE), "place", "SHT-03")
-    stand.unmoved(before, "SHT-03")
+    before = shuttle_at(fixture)
+    fixture.refused(fixture.order("run", to=NOWHERE), "place", "SHT-03")
+    fixture.unmoved(before, "SHT-03")
 
 
 @case("SHT-05", "ORD-16", after=("orders-job",), roles=SHUTTLE, moves=True)
-def shuttle_runs(stand: Stand) -> None:
+def shuttle_runs(fixture: Fixture) -> None:
     """A run ends 'done' at the place that was ordered, and the stop count is one up.
 
     Runs to every stop of the site file in turn. On the bench the stop sensors are played.
     """
-    for stop in (*_site(stand).stops[1:], _site(stand).stops[0]):
-        before = shuttle_at(stand)
+    for stop in (*_site(fixture).stops[1:], _site(fixture).stops[0]):
+        before = shuttle_at(fixture)
         if before.body("shuttle-status").get("place") == stop:
             continue
-        count = (told_count(stand, before, "shuttle-status", "stop") + 1) % 65536
-        sent = stand.order("run", to=stop)
-        final = complete(stand, sent)
-        stand.check(final.body["state"] == "done", "ORD-16", "run 'done'", dict(final.body), final)
-        answer = stand.ask()
+        count = (told_count(fixture, before, "shuttle-status", "stop") + 1) % 65536
+        sent = fixture.order("run", to=stop)
+        final = complete(fixture, sent)
+        fixture.check(final.body["state"] == "done", "ORD-16", "run 'done'", dict(final.body), final)
+        answer = fixture.ask()
         status = answer.body("shuttle-status")
         told = (status["state"], status.get("place"))
-        stand.check(told == ("at-place", stop), "ORD-16", f"'at-place' at {stop!r}", told, answer.report)
-        stand.check(status["stop"] == count, "SHT-05", f"stop {count}", status["stop"], answer.report)
+        fixture.check(told == ("at-place", stop), "ORD-16", f"'at-place' at {stop!r}", told, answer.report)
+        fixture.check(status["stop"] == count, "SHT-05", f"stop {count}", status["stop"], answer.report)
 
 
 @case("SHT-02", after=("shuttle-runs",), roles=SHUTTLE, moves=True, mode="bench")
-def shuttle_passes_other_stops(stand: Stand) -> None:
+def shuttle_passes_other_stops(fixture: Fixture) -> None:
     """The sensor of another stop does not end a run.
 
     Orders a run and plays the sensor of the place it leaves: it still moves. Then plays that of its target.
     """
-    first, second = _site(stand).stops[:2]
-    shuttle_at(stand, first)
-    sent = stand.order("run", to=second)
-    stand.need(stand.report(sent).body["state"] != "refused", "the run was refused")
-    stand.stimulate(("stop-1", False, 50), ("stop-1", True, 50), ("stop-1", False, 100))
-    stand.watch(stand.stretched(300))
-    answer = stand.ask()
-    stand.check(_state(answer) == "moving", "SHT-02", "still 'moving'", _state(answer), answer.report)
-    stand.stimulate(*arriving(stand, second))
-    final = complete(stand, sent, cues=())
-    stand.check(final.body["state"] == "done", "ORD-16", "run 'done'", dict(final.body), final)
+    first, second = _site(fixture).stops[:2]
+    shuttle_at(fixture, first)
+    sent = fixture.order("run", to=second)
+    fixture.need(fixture.report(sent).body["state"] != "refused", "the run was refused")
+    fixture.stimulate(("stop-1", False, 50), ("stop-1", True, 50), ("stop-1", False, 100))
+    fixture.watch(fixture.stretched(300))
+    answer = fixture.ask()
+    fixture.check(_state(answer) == "moving", "SHT-02", "still 'moving'", _state(answer), answer.report)
+    fixture.stimulate(*arriving(fixture, second))
+    final = complete(fixture, sent, cues=())
+    fixture.check(final.body["state"] == "done", "ORD-16", "run 'done'", dict(final.body), final)
 
 
 @case("SHT-04", "FLT-02", after=("shuttle-runs",), roles=SHUTTLE, moves=True, mode="bench")
-def shuttle_stop_missed(stand: Stand) -> None:
+def shuttle_stop_missed(fixture: Fixture) -> None:
     """A shuttle whose stop sensor does not fire in time stops and is 'lost' with 'stop-missed'.
 
     Orders a run, plays no sensor and waits for the time-out of the site file. The stop count stays.
     """
-    first, second = _site(stand).stops[:2]
-    before = shuttle_at(stand, first)
-    count = told_count(stand, before, "shuttle-status", "stop")
-    sent = stand.order("run", to=second)
-    stand.need(stand.report(sent).body["state"] != "refused", "the run was refused")
-    stand.stimulate(("stop-1", False, 50))
-    began = stand.bench.now_ms
-    final = complete(stand, sent, cues=())
-    stand.check(final.body["state"] == "failed", "SHT-04", "'failed'", dict(final.body), final)
-    took, limit = final.at_ms - began, _site(stand).run_timeout_ms
-    fits = took <= stand.stretched(limit + 1000)
-    stand.check(fits, "SHT-04", f"the time-out after {limit} ms", f"after {took:.0f} ms", final)
-    answer = stand.ask()
+    first, second = _site(fixture).stops[:2]
+    before = shuttle_at(fixture, first)
+    count = told_count(fixture, before, "shuttle-status", "stop")
+    sent = fixture.order("run", to=second)
+    fixture.need(fixture.report(sent).body["state"] != "refused", "the run was refused")
+    fixture.stimulate(("stop-1", False, 50))
+    began = fixture.bench.now_ms
+    final = complete(fixture, sent, cues=())
+    fixture.check(final.body["state"] == "failed", "SHT-04", "'failed'", dict(final.body), final)
+    took, limit = final.at_ms - began, _site(fixture).run_timeout_ms
+    fits = took <= fixture.stretched(limit + 1000)
+    fixture.check(fits, "SHT-04", f"the time-out after {limit} ms", f"after {took:.0f} ms", final)
+    answer = fixture.ask()
     active = answer.body("fault").get("active", [])
-    stand.check("stop-missed" in active, "SHT-04", "'stop-missed' active", active, answer.report)
-    stand.check(_state(answer) == "lost", "SHT-04", "'lost'", _state(answer), answer.report)
+    fixture.check("stop-missed" in active, "SHT-04", "'stop-missed' active", active, answer.report)
+    fixture.check(_state(answer) == "lost", "SHT-04", "'lost'", _state(answer), answer.report)
     seen = answer.body("shuttle-status").get("stop")
-    stand.check(seen == count, "SHT-05", f"stop {count}", seen, answer.report)
+    fixture.check(seen == count, "SHT-05", f"stop {count}", seen, answer.report)
 
 
 @case("SHT-02", after=("shuttle-runs",), roles=SHUTTLE, moves=True, applies=_three_stops)
-def shuttle_runs_past(stand: Stand) -> None:
+def shuttle_runs_past(fixture: Fixture) -> None:
     """A run to the third stop does not end at the second.
 
     Runs from the first stop to the third and looks at the place where it ends.
     """
-    first, _, third = _site(stand).stops[:3]
-    shuttle_at(stand, first)
-    done(stand, "run", to=third)
-    answer = stand.ask()
+    first, _, third = _site(fixture).stops[:3]
+    shuttle_at(fixture, first)
+    done(fixture, "run", to=third)
+    answer = fixture.ask()
     place = answer.body("shuttle-status").get("place")
-    stand.check(place == third, "SHT-02", f"at {third!r}", place, answer.report)
+    fixture.check(place == third, "SHT-02", f"at {third!r}", place, answer.report)

@@ -8,7 +8,7 @@ from typing import Any
 from conformance.bench.virtual_bench import VirtualBench
 from conformance.fuzz.link import link_of
 from conformance.fuzz.run.campaign import Campaign, Options
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from protocol.site_file import scenario
 from reference_node.controller.controller import Controller
 from reference_node.machines.node_machines import Machines
@@ -42,5 +42,5 @@ def campaign(
         return board
 
     virtual = VirtualBench(make, random.Random(seed + 1))
-    stand = Stand(virtual, site, node, random.Random(seed))
-    return Campaign(stand, link_of(virtual, node), Options(seed=seed, motion=motion, **VIRTUAL | options))
+    fixture = Fixture(virtual, site, node, random.Random(seed))
+    return Campaign(fixture, link_of(virtual, node), Options(seed=seed, motion=motion, **VIRTUAL | options))

@@ -13,7 +13,7 @@ from conformance.bench.brokers.broker import Broker
 from conformance.bench.tap.tap import Tap
 from conformance.bench.wire_bench import WireBench
 from conformance.publish.artefacts.header import header
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from protocol.site import Site
 from protocol.site_file import read_site, scenario_text
 from protocol.specification import specification
@@ -77,21 +77,21 @@ class Board:
         return self._log.read_text(errors="replace")
 
 
-def _has_settled(stand: Stand) -> bool:
+def _has_settled(fixture: Fixture) -> bool:
     """Whether it has said its status twice: what it subscribed to is with the broker by then."""
-    status = stand.log.latest("node-status")
+    status = fixture.log.latest("node-status")
     return status is not None and status.body.get("seq", 0) >= 1
 
 
 @contextmanager
-def on_the_bench(program: Path, broker: Broker, uptime: int = 0) -> Iterator[tuple[Board, Any, Stand]]:
+def on_the_bench(program: Path, broker: Broker, uptime: int = 0) -> Iterator[tuple[Board, Any, Fixture]]:
     """A board behind a tap, the bench around it, and the stand of the tests, once the board has settled."""
     with Tap(broker.host, broker.port) as tap:
         board = Board(program, tap, uptime)
         try:
             with WireBench(tap, broker.address, board.cycle) as bench:
-                stand = Stand(bench, site(), NODE, Random(1))
-                assert bench.wait(lambda: _has_settled(stand), PATIENCE_MS), "the node in C did not come up"
-                yield board, bench, stand
+                fixture = Fixture(bench, site(), NODE, Random(1))
+                assert bench.wait(lambda: _has_settled(fixture), PATIENCE_MS), "the node in C did not come up"
+                yield board, bench, fixture
         finally:
             board.stop()

@@ -6,7 +6,7 @@ from pathlib import Path
 from random import Random
 
 from conformance.bench.brokers.broker import start_broker
-from conformance.suite.fixture import Stand
+from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
 from conformance.tester.runner import Run
 from tests.faulty_nodes.c.board import NODE, build, on_the_bench, site
@@ -19,7 +19,7 @@ SLOW = 4.0
 def test_no_case_speaks_against_it(tmp_path: Path) -> None:
     program = build(tmp_path, None)
     with start_broker("auto") as broker, on_the_bench(program, broker) as (_, bench, _stand):
-        results = Run(Stand(bench, site(), NODE, Random(1), SLOW)).perform()
+        results = Run(Fixture(bench, site(), NODE, Random(1), SLOW)).perform()
     judged = [one for one in results.values() if one.verdict is not Verdict.NONE]
     assert {one.case.id: one.reason for one in judged if one.verdict is not Verdict.PASS} == {}
     assert [str(warning) for one in judged for warning in one.warnings] == []

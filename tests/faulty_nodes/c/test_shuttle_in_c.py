@@ -48,22 +48,22 @@ def broker() -> Iterator[Broker]:
 def outcome(program: Path, bug: Bug) -> Outcome:
     with (
         start_broker("auto") as broker,
-        on_the_bench(program, broker, bug.uptime) as (board, _, stand),
+        on_the_bench(program, broker, bug.uptime) as (board, _, fixture),
     ):
-        stand.claim()
-        before = stand.log.end
-        for payload in bug.trigger(stand.boot, stand.mark):
-            stand.send_raw(payload)
+        fixture.claim()
+        before = fixture.log.end
+        for payload in bug.trigger(fixture.boot, fixture.mark):
+            fixture.send_raw(payload)
         if bug.shows == DIES and program.name != "sound":
             board.process.wait(PATIENCE_S)
             return Outcome(DIES, board.words)
         try:
-            stand.ask()
+            fixture.ask()
             # What was said for the first is acknowledged before the second comes: callbacks have run.
-            last = stand.ask().report
+            last = fixture.ask().report
         except Broken:
             return Outcome(SILENT if board.process.poll() is None else DIES, board.words)
-        came = [m for m in stand.log.since(before) if m.from_node and m.number < last.number]
+        came = [m for m in fixture.log.since(before) if m.from_node and m.number < last.number]
         states = [m.body["seq"] for m in came if m.name == "shuttle-status"]
         return Outcome(
             "",
@@ -87,9 +87,9 @@ def test_a_bug_breaks_it_and_without_it_the_shuttle_lives(name: str, folder: Pat
 
 
 def campaign(program: Path, broker: Broker) -> Campaign:
-    with on_the_bench(program, broker) as (_, bench, stand):
+    with on_the_bench(program, broker) as (_, bench, fixture):
         options = Options(seed=1, motion=True, rate=0, kinds=("payloads", "sequences"), shorten_tries=0)
-        run = Campaign(stand, link_of(bench, NODE), options)
+        run = Campaign(fixture, link_of(bench, NODE), options)
         run.run(lambda: run.cases < CASES and not run.found)
         return run
 

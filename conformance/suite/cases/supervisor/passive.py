@@ -8,7 +8,7 @@ from conformance.suite.cases.link import connect_sizes
 from conformance.suite.cases.supervisor.claim import owned_first
 from conformance.suite.cases.supervisor.start import asked_first
 from conformance.suite.cases.supervisor.work import clear_of_cranes, heard_lately
-from conformance.suite.supervisor_fixture import CROSSING_MS, Play, supervised
+from conformance.suite.supervisor_fixture import CROSSING_MS, SupervisorFixture, supervised
 from protocol.counting import CLAIM_SPREAD, CLAIM_STEP, uptime_difference
 from protocol.site import PlaceKind
 
@@ -17,25 +17,25 @@ ENOUGH = 6
 
 
 @supervised("SUP-01", "SUP-02", after=("supervisor-asks",), passive=True)
-def supervisor_order_of_things(play: Play) -> None:
+def supervisor_order_of_things(fixture: SupervisorFixture) -> None:
     """Ask, answer, claim and its answer stand before any other order, and every node is owned before the
     first job.
 
     Judged from every order of every life.
     """
-    asked_first(play, all_lives=True)
-    owned_first(play, all_lives=True)
+    asked_first(fixture, all_lives=True)
+    owned_first(fixture, all_lives=True)
 
 
 @supervised("SUP-03", after=("supervisor-asks",), passive=True)
-def supervisor_claim_ids(play: Play) -> None:
+def supervisor_claim_ids(fixture: SupervisorFixture) -> None:
     """A claim's id is the least multiple of 2^20 above the mark plus 12 random bits times 2^8, and its orders
     keep within the 255 ids behind it.
 
     Judged from every claim and every order with an id. The random bits of some claims are not all alike.
     """
     bits: list[int] = []
-    for order in play.orders(all_lives=True):
+    for order in fixture.orders(all_lives=True):
         known, id_ = order.known, order.body.get("id")
         if id_ is None or order.body.get("boot") != known.boot:
             continue
@@ -43,100 +43,100 @@ def supervisor_claim_ids(play: Play) -> None:
             top = max(known.mark, known.highest)
             least, low = top // CLAIM_STEP + 1, id_ % CLAIM_STEP
             fits = id_ // CLAIM_STEP == least and low % CLAIM_SPREAD == 0
-            play.check(fits, "SUP-03", f"{least} * 2^20 + r * 2^8 above mark {top}", id_, order.message)
+            fixture.check(fits, "SUP-03", f"{least} * 2^20 + r * 2^8 above mark {top}", id_, order.message)
             bits.append(low // CLAIM_SPREAD)
         elif order.act != "claim" and order.is_new and known.owned:
             newest = max(known.claims)
             place = id_ - (newest if newest <= id_ else known.owned)
-            limit = int(play.spec.timing["claim_orders"].value or 0)
-            play.check(
+            limit = int(fixture.spec.timing["claim_orders"].value or 0)
+            fixture.check(
                 0 < place <= limit, "SUP-03", f"an id 1 to {limit} above its claim", place, order.message
             )
-    play.need(len(bits) >= ENOUGH, "too few claims were seen to tell whether their bits are random")
-    play.check(len(set(bits)) > 1, "SUP-03", "random bits in every claim", f"always {bits[0]}")
+    fixture.need(len(bits) >= ENOUGH, "too few claims were seen to tell whether their bits are random")
+    fixture.check(len(set(bits)) > 1, "SUP-03", "random bits in every claim", f"always {bits[0]}")
 
 
 @supervised("SUP-04", after=("supervisor-asks",), passive=True)
-def supervisor_ids(play: Play) -> None:
+def supervisor_ids(fixture: SupervisorFixture) -> None:
     """Order ids to a node go up within a boot, and an id names one order for ever.
 
     Judged from every order with an id.
     """
-    for order in play.orders(all_lives=True):
+    for order in fixture.orders(all_lives=True):
         known, id_ = order.known, order.body.get("id")
         if id_ is None or order.body.get("boot") != known.boot:
             continue
         first = known.sent.get(id_) or known.claims.get(id_)
         if first is None:
             top = known.highest
-            play.check(id_ > top, "SUP-04", f"an id above {top}", id_, order.message)
+            fixture.check(id_ > top, "SUP-04", f"an id above {top}", id_, order.message)
         else:
             same = first.body == order.body
-            play.check(
+            fixture.check(
                 same, "SUP-04", f"id {id_} for {dict(first.body)} only", dict(order.body), order.message
             )
 
 
 @supervised("SUP-06", after=("supervisor-asks",), passive=True)
-def supervisor_tokens(play: Play) -> None:
+def supervisor_tokens(fixture: SupervisorFixture) -> None:
     """A token is 32 random bits and is never used again.
 
     Judged from every ask: no token comes twice, and their upper and lower halves are not all alike.
     """
     seen: dict[int, Message] = {}
-    for order in play.orders(all_lives=True):
+    for order in fixture.orders(all_lives=True):
         token = order.body.get("token")
         if order.act != "ask" or token is None:
             continue
-        play.check(
+        fixture.check(
             token not in seen, "SUP-06", "a token that was never used", f"{token} again", order.message
         )
         seen[token] = order.message
-    play.need(len(seen) >= ENOUGH, "too few asks were seen to tell whether their tokens are random")
+    fixture.need(len(seen) >= ENOUGH, "too few asks were seen to tell whether their tokens are random")
     halves = len({token >> 16 for token in seen}), len({token & 0xFFFF for token in seen})
-    play.check(min(halves) > 1, "SUP-06", "32 random bits", f"halves that stay: {sorted(seen)[:3]}")
+    fixture.check(min(halves) > 1, "SUP-06", "32 random bits", f"halves that stay: {sorted(seen)[:3]}")
 
 
-def _need_started(play: Play, *acts: str) -> None:
+def _need_started(fixture: SupervisorFixture, *acts: str) -> None:
     """Without such orders there is nothing to judge. Raises Unclear."""
-    seen = {order.act for order in play.orders(all_lives=True) if order.starts}
+    seen = {order.act for order in fixture.orders(all_lives=True) if order.starts}
     missing = [act for act in acts if act not in seen]
-    play.need(not missing, f"no {' and no '.join(missing)} was seen")
+    fixture.need(not missing, f"no {' and no '.join(missing)} was seen")
 
 
 @supervised("SUP-12", after=("supervisor-asks",), passive=True)
-def supervisor_under_cranes(play: Play) -> None:
+def supervisor_under_cranes(fixture: SupervisorFixture) -> None:
     """No train and no shuttle is moved under a crane that may have a job.
 
     Judged from every admit, depart and run.
     """
-    _need_started(play, "admit", "run")
-    clear_of_cranes(play, all_lives=True)
+    _need_started(fixture, "admit", "run")
+    clear_of_cranes(fixture, all_lives=True)
 
 
 @supervised("SUP-13", after=("supervisor-asks",), passive=True)
-def supervisor_names_arrival(play: Play) -> None:
+def supervisor_names_arrival(fixture: SupervisorFixture) -> None:
     """A transfer at a train names the arrival, the reading and the boot that the berth told last, and one at a
     shuttle its stop and boot.
 
     Judged from every transfer that is no repeat.
     """
-    _need_started(play, "transfer")
-    for order in play.orders(all_lives=True):
+    _need_started(fixture, "transfer")
+    for order in fixture.orders(all_lives=True):
         if order.act == "transfer" and order.starts:
             for end in ("from", "to"):
-                _names(play, order, str(order.body.get(end, "")))
+                _names(fixture, order, str(order.body.get(end, "")))
 
 
-def _names(play: Play, order: Order, name: str) -> None:
-    place = play.site.places.get(name)
+def _names(fixture: SupervisorFixture, order: Order, name: str) -> None:
+    place = fixture.site.places.get(name)
     if place is None or not place.node:
         return
     track = place.kind == PlaceKind.TRACK
     message, state = ("train-arrival", "at-rest") if track else ("shuttle-status", "at-place")
     word = order.all_known[place.node].word(message)
     told = {} if word is None else word.body
-    play.check(
+    fixture.check(
         told.get("state") == state, "SUP-13", f"{place.node} {state!r} by its newest word",
         told.get("state", "no word after the claim"), order.message,
     )  # fmt: skip
@@ -144,110 +144,110 @@ def _names(play: Play, order: Order, name: str) -> None:
     words = words if track else {"stop": "stop", "shuttle_boot": "boot"}
     expected = {key: told[field] for key, field in words.items()}
     named = {key: order.body.get(key) for key in words}
-    play.check(named == expected, "SUP-13", str(expected), named, order.message)
+    fixture.check(named == expected, "SUP-13", str(expected), named, order.message)
 
 
 @supervised("SUP-18", after=("supervisor-asks",), passive=True)
-def supervisor_deadlines(play: Play) -> None:
+def supervisor_deadlines(fixture: SupervisorFixture) -> None:
     """A deadline lies no further ahead of the node's newest uptime than the protocol allows.
 
     Judged from every job that is no repeat.
     """
-    _need_started(play, "transfer")
-    lead_ms = play.spec.timing["order_lead"].most or 0
-    for order in play.orders(all_lives=True):
+    _need_started(fixture, "transfer")
+    lead_ms = fixture.spec.timing["order_lead"].most or 0
+    for order in fixture.orders(all_lives=True):
         if order.starts and order.body["boot"] == order.known.boot:
             ahead = uptime_difference(order.body["deadline"], order.known.uptime)
-            play.check(
+            fixture.check(
                 ahead <= lead_ms, "SUP-18", f"at most {lead_ms} ms ahead", f"{ahead} ms", order.message
             )
 
 
 @supervised("SUP-21", after=("supervisor-asks",), passive=True)
-def supervisor_heard_lately(play: Play) -> None:
+def supervisor_heard_lately(fixture: SupervisorFixture) -> None:
     """Whatever is started, its node and all next to it had been heard lately.
 
     Judged from every job that is no repeat.
     """
-    _need_started(play, "transfer", "admit")
-    heard_lately(play, all_lives=True)
+    _need_started(fixture, "transfer", "admit")
+    heard_lately(fixture, all_lives=True)
 
 
 @supervised("SUP-23", after=("supervisor-asks",), passive=True)
-def supervisor_one_reading(play: Play) -> None:
+def supervisor_one_reading(fixture: SupervisorFixture) -> None:
     """A transfer names at most one berth and at most one shuttle.
 
     Judged from every transfer.
     """
-    _need_started(play, "transfer")
-    for order in play.orders(all_lives=True):
+    _need_started(fixture, "transfer")
+    for order in fixture.orders(all_lives=True):
         ends = {str(order.body[end]) for end in ("from", "to") if end in order.body}
-        places = [play.site.places[end] for end in ends if end in play.site.places]
+        places = [fixture.site.places[end] for end in ends if end in fixture.site.places]
         for kind in (PlaceKind.TRACK, PlaceKind.DECK):
             owners = sorted({place.node for place in places if place.kind == kind})
             seen = f"{order.act} between {' and '.join(owners)}"
-            play.check(len(owners) < 2, "SUP-23", "one berth and one shuttle at most", seen, order.message)
+            fixture.check(len(owners) < 2, "SUP-23", "one berth and one shuttle at most", seen, order.message)
 
 
 @supervised("ENC-08", after=("supervisor-asks",), passive=True)
-def supervisor_sizes(play: Play) -> None:
+def supervisor_sizes(fixture: SupervisorFixture) -> None:
     """No order is larger than its node's receive buffer, and none in an encoding that its node does not read.
 
     Judged from every order to a node that has said what it takes.
     """
-    for order in play.orders(all_lives=True):
+    for order in fixture.orders(all_lives=True):
         status = order.known.words.get("node-status")
-        if status is None or order.message.at_ms - status.at_ms <= play.stretched(CROSSING_MS):
+        if status is None or order.message.at_ms - status.at_ms <= fixture.stretched(CROSSING_MS):
             continue
         buffer, reads = status.body["buffer"], status.body["reads"]
         size, encoding = order.message.trace.size, order.message.encoding
-        play.check(size <= buffer, "ENC-08", f"at most {buffer} bytes", f"{size} bytes", order.message)
+        fixture.check(size <= buffer, "ENC-08", f"at most {buffer} bytes", f"{size} bytes", order.message)
         fits = reads == "both" or (encoding is not None and encoding.value == reads)
-        play.check(fits, "ENC-08", f"an order in {reads}", encoding or "neither", order.message)
+        fixture.check(fits, "ENC-08", f"an order in {reads}", encoding or "neither", order.message)
 
 
 @supervised(
     "ENC-01", "ENC-02", "ENC-03", "ENC-04", "ENC-05", "ENC-06", "ENC-07", "ENC-13", "LNK-12", "LNK-13", "LNK-19",
     after=("supervisor-asks",), passive=True,
 )  # fmt: skip
-def supervisor_messages(play: Play) -> None:
+def supervisor_messages(fixture: SupervisorFixture) -> None:
     """Whatever a supervisor sends is a message of the protocol, encoded, sized and flagged as it must be.
 
     Judged from everything that it published: topic, encoding, schema, size, retain flag and QoS.
     """
-    for life in play.lives:
-        for message in play.log.sent(after=life.after):
-            play.judged["ENC-01"] += 1
+    for life in fixture.lives:
+        for message in fixture.log.sent(after=life.after):
+            fixture.judged["ENC-01"] += 1
             for finding in message.findings:
                 # To its reader a tail makes a payload unreadable [ENC-12]; its sender has broken ENC-01.
                 broken = "ENC-01" if finding.requirement == "ENC-12" else finding.requirement
                 seen = f"{finding.what} ({finding.where})" if finding.where else finding.what
-                play.check(False, broken, finding.mend or "a valid message", seen, message)
+                fixture.check(False, broken, finding.mend or "a valid message", seen, message)
 
 
 @supervised("HLD-06", "ENC-08", after=("supervisor-asks",), passive=True)
-def supervisor_to_all(play: Play) -> None:
+def supervisor_to_all(fixture: SupervisorFixture) -> None:
     """Nothing but a hold is sent to all, and only in an encoding that every node reads.
 
     Judged from everything on the job-order topic of 'all'.
     """
-    everyone = play.topic(play.spec.everyone)
-    reads = {node.reads for node in play.site.nodes.values() if node.name in play.yard.nodes}
-    for message in (one for life in play.lives for one in play.log.sent("job-order", life.after)):
+    everyone = fixture.topic(fixture.spec.everyone)
+    reads = {node.reads for node in fixture.site.nodes.values() if node.name in fixture.yard.nodes}
+    for message in (one for life in fixture.lives for one in fixture.log.sent("job-order", life.after)):
         to_all = message.topic == everyone
         act = message.body.get("act", "what cannot be read")
-        play.check(not to_all or act == "hold", "HLD-06", "only a hold to all", act, message)
+        fixture.check(not to_all or act == "hold", "HLD-06", "only a hold to all", act, message)
         if not to_all:
             continue
         fits = message.encoding is not None and reads <= {"both", message.encoding.value}
         expected = "an encoding that every node reads"
-        play.check(fits, "ENC-08", expected, message.encoding or "neither", message)
+        fixture.check(fits, "ENC-08", expected, message.encoding or "neither", message)
 
 
 @supervised("LNK-18", after=("supervisor-asks",), passive=True)
-def supervisor_connect_size(play: Play) -> None:
+def supervisor_connect_size(fixture: SupervisorFixture) -> None:
     """A whole CONNECT of a supervisor keeps within the limits too, and so does each part of it.
 
     Judged from the bytes of its CONNECT packets, counted as in MQTT 3.1.1 section 3.1.
     """
-    connect_sizes(play)
+    connect_sizes(fixture)

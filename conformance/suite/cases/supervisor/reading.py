@@ -6,54 +6,56 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from conformance.oracle.link_log import Message
-from conformance.peers.node import PlayedNode
+from conformance.peers.node import SimulatedNode
 from conformance.peers.payloads import UNREADABLE, newer
 from conformance.peers.yard import Deed
 from conformance.suite.cases.supervisor.start import still_repeated
 from conformance.suite.cases.supervisor.work import none_beside
-from conformance.suite.supervisor_fixture import OWNED_MS, WORK_MS, Play, supervised
+from conformance.suite.supervisor_fixture import OWNED_MS, WORK_MS, SupervisorFixture, supervised
 from protocol.participant import Publication
 
 JOB_MS = 9_000
 
 
 @supervised("ENC-09", after=("supervisor-works",))
-def supervisor_unknown_fields(play: Play) -> None:
+def supervisor_unknown_fields(fixture: SupervisorFixture) -> None:
     """A supervisor ignores fields that it does not know.
 
     Every message of a crane carries a field of a later minor version. It is owned and ordered all the same.
     """
-    name = play.plan.first
+    name = fixture.plan.first
 
-    def prepare(node: PlayedNode) -> None:
-        node.luck.writes = newer
+    def prepare(node: SimulatedNode) -> None:
+        node.disturbances.writes = newer
 
-    play.begin({name: prepare})
+    fixture.begin({name: prepare})
     for act, within_ms in (("claim", OWNED_MS), ("transfer", WORK_MS)):
-        order = play.next_order(name, act, within_ms, play.lives[-1].after)
-        play.check(order is not None, "ENC-09", f"a {act} to {name}", "none: it does not read its messages")
+        order = fixture.next_order(name, act, within_ms, fixture.lives[-1].after)
+        fixture.check(
+            order is not None, "ENC-09", f"a {act} to {name}", "none: it does not read its messages"
+        )
 
 
 @supervised("ENC-12", after=("supervisor-works",))
-def supervisor_unreadable(play: Play) -> None:
+def supervisor_unreadable(fixture: SupervisorFixture) -> None:
     """A report that is truncated, has bytes behind its end or is nested too deep is none.
 
     While a crane works, such reports say that the transfer is done. The order is still repeated after each, and
     nothing starts that waits for its end.
     """
-    name = play.plan.first
+    name = fixture.plan.first
 
-    def prepare(node: PlayedNode) -> None:
-        node.luck.job_ms = JOB_MS
+    def prepare(node: SimulatedNode) -> None:
+        node.disturbances.job_ms = JOB_MS
 
-    play.begin({name: prepare})
-    order = play.await_job(name, "transfer")
+    fixture.begin({name: prepare})
+    order = fixture.await_job(name, "transfer")
     done = {key: order.body[key] for key in ("id", "act")}
     done |= {"order_boot": order.body["boot"], "state": "done", "load": "none"}
     for what, spoil in UNREADABLE.items():
-        play.let_hear(name, _saying(done, spoil), _is_unreadable, f"a report that is {what}")
-        still_repeated(play, name, order, "ENC-12")
-    none_beside(play, name, order, "ENC-12")
+        fixture.let_hear(name, _saying(done, spoil), _is_unreadable, f"a report that is {what}")
+        still_repeated(fixture, name, order, "ENC-12")
+    none_beside(fixture, name, order, "ENC-12")
 
 
 def _is_unreadable(message: Message) -> bool:
@@ -61,7 +63,7 @@ def _is_unreadable(message: Message) -> bool:
 
 
 def _saying(body: dict[str, object], spoil: Callable[[bytes], bytes]) -> Deed:
-    def say(node: PlayedNode, now_ms: int) -> Sequence[Publication]:
+    def say(node: SimulatedNode, now_ms: int) -> Sequence[Publication]:
         said = node.misreport(now_ms, body)
         return [replace(one, payload=spoil(one.payload)) for one in said]
 

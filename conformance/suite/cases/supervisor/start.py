@@ -14,14 +14,14 @@ from itertools import pairwise
 from typing import Any
 
 from conformance.oracle.link_log import Message
-from conformance.peers.node import PlayedNode
+from conformance.peers.node import SimulatedNode
 from conformance.suite.brief import plan_of
 from conformance.suite.supervisor_fixture import (
     FIRST_ASK_MS,
     OWNED_MS,
     QUIET_MS,
     WORK_MS,
-    Play,
+    SupervisorFixture,
     has_plan,
     supervised,
 )
@@ -34,27 +34,29 @@ ROUND_BOOT, ROUND_MARK = 40_000, 3 << 20
 
 
 @supervised("SUP-01")
-def supervisor_asks(play: Play) -> None:
+def supervisor_asks(fixture: SupervisorFixture) -> None:
     """A supervisor that starts asks every node before it sends it anything else.
 
     Starts it and waits for an ask at every node. Until an answer to its own ask has come, and then until a
     claim has been answered with its own id as the mark, a node gets no other order.
     """
-    play.begin()
-    for name in play.yard.nodes:
-        asked = play.next_order(name, "ask", FIRST_ASK_MS, play.lives[-1].after)
-        play.check(asked is not None, "SUP-01", f"an ask to {name}", f"none in {FIRST_ASK_MS / 1000:.0f} s")
-    play.await_owned()
-    asked_first(play)
+    fixture.begin()
+    for name in fixture.yard.nodes:
+        asked = fixture.next_order(name, "ask", FIRST_ASK_MS, fixture.lives[-1].after)
+        fixture.check(
+            asked is not None, "SUP-01", f"an ask to {name}", f"none in {FIRST_ASK_MS / 1000:.0f} s"
+        )
+    fixture.await_owned()
+    asked_first(fixture)
 
 
-def asked_first(play: Play, *, all_lives: bool = False) -> None:
+def asked_first(fixture: SupervisorFixture, *, all_lives: bool = False) -> None:
     """Demand ask, answer, claim and its answer before any other order [SUP-01]."""
-    for order in play.orders(all_lives=all_lives):
+    for order in fixture.orders(all_lives=all_lives):
         known = order.known
         if order.act in ("ask", "hold") or order.crosses_reset:
             continue
-        play.check(
+        fixture.check(
             known.answered,
             "SUP-01",
             f"only asks to {order.node}, which has not answered",
@@ -62,38 +64,38 @@ def asked_first(play: Play, *, all_lives: bool = False) -> None:
             order.message,
         )
         owned = order.act == "claim" or known.owned
-        play.check(
+        fixture.check(
             bool(owned), "SUP-01", f"a claim to {order.node}, which is not owned", order.act, order.message
         )
 
 
 @supervised("SUP-22", "SUP-01", "SUP-02", after=("supervisor-asks",))
-def supervisor_works(play: Play) -> None:
+def supervisor_works(fixture: SupervisorFixture) -> None:
     """A supervisor brings its goal about, and its yard-maps tell what changes.
 
     Gives it the goal, and plays every node without a fault until the train has left with the box. Every place
     has a yard-map then; that of the stack told that the box had left, that of the deck that it was there.
     Every other case at work rests on this one.
     """
-    play.begin()
-    plan, start = play.plan, play.lives[-1].after
-    first = play.await_order(plan.first, "transfer")
-    done = play.await_word(plan.first, "job-report", {"id": first.body["id"], "state": "done"})
-    second = play.await_order(plan.second, "transfer")
-    play.await_word(plan.second, "job-report", {"id": second.body["id"], "state": "done"})
-    departed = play.await_order(plan.berth, "depart")
-    play.await_word(plan.berth, "job-report", {"id": departed.body["id"], "state": "done"})
-    play.watch(play.limit_ms("order_repeat"))
-    for place in play.site.places:
-        play.check(bool(play.maps(place, start)), "SUP-22", f"a yard-map of {place}", "none")
-    left = [one.body["slots"][0] for one in play.maps(plan.stack, done.number)]
-    play.check("" in left, "SUP-22", f"a yard-map of {plan.stack} without the box", left or "none")
-    there = [one.body["slots"][0] for one in play.maps(plan.deck, done.number)]
-    play.check(plan.box in there, "SUP-22", f"a yard-map of {plan.deck} with the box", there or "none")
+    fixture.begin()
+    plan, start = fixture.plan, fixture.lives[-1].after
+    first = fixture.await_order(plan.first, "transfer")
+    done = fixture.await_word(plan.first, "job-report", {"id": first.body["id"], "state": "done"})
+    second = fixture.await_order(plan.second, "transfer")
+    fixture.await_word(plan.second, "job-report", {"id": second.body["id"], "state": "done"})
+    departed = fixture.await_order(plan.berth, "depart")
+    fixture.await_word(plan.berth, "job-report", {"id": departed.body["id"], "state": "done"})
+    fixture.watch(fixture.limit_ms("order_repeat"))
+    for place in fixture.site.places:
+        fixture.check(bool(fixture.maps(place, start)), "SUP-22", f"a yard-map of {place}", "none")
+    left = [one.body["slots"][0] for one in fixture.maps(plan.stack, done.number)]
+    fixture.check("" in left, "SUP-22", f"a yard-map of {plan.stack} without the box", left or "none")
+    there = [one.body["slots"][0] for one in fixture.maps(plan.deck, done.number)]
+    fixture.check(plan.box in there, "SUP-22", f"a yard-map of {plan.deck} with the box", there or "none")
 
 
 @supervised("SUP-05", after=("supervisor-works",))
-def supervisor_repeats(play: Play) -> None:
+def supervisor_repeats(fixture: SupervisorFixture) -> None:
     """What is not answered is sent again in time: an ask with another token, all else unchanged.
 
     The first asks, claims and the first transfer are lost on their way to a crane. Each has to come again
@@ -105,104 +107,108 @@ def supervisor_repeats(play: Play) -> None:
         lost[order["act"]] += 1
         return order["act"] not in ("ask", "claim", "transfer") or lost[order["act"]] > LOST_TIMES
 
-    def prepare(node: PlayedNode) -> None:
-        node.luck.hears = hears
+    def prepare(node: SimulatedNode) -> None:
+        node.disturbances.hears = hears
 
-    play.begin({play.plan.first: prepare})
+    fixture.begin({fixture.plan.first: prepare})
     for act in ("ask", "claim", "transfer"):
-        first = play.await_order(play.plan.first, act)
+        first = fixture.await_order(fixture.plan.first, act)
         for number in range(LOST_TIMES):
-            _sent_again(play, play.plan.first, act, first.body, number + 1)
+            _sent_again(fixture, fixture.plan.first, act, first.body, number + 1)
 
 
-def _sent_again(play: Play, node: str, act: str, body: Any, number: int) -> None:
-    before = play.sent_to(node, {act})[number - 1]
-    limits = play.spec.timing["order_repeat"]
-    within_ms = play.limit_ms("order_repeat") + play.limit_ms("answer")
-    again = play.next_order(node, act, within_ms, before.number)
+def _sent_again(fixture: SupervisorFixture, node: str, act: str, body: Any, number: int) -> None:
+    before = fixture.sent_to(node, {act})[number - 1]
+    limits = fixture.spec.timing["order_repeat"]
+    within_ms = fixture.limit_ms("order_repeat") + fixture.limit_ms("answer")
+    again = fixture.next_order(node, act, within_ms, before.number)
     if again is None:
         raise Broken("SUP-05", f"the {act} to {node} again after {limits}", "no repeat")
     gap = again.at_ms - before.at_ms
-    play.check(
-        (limits.least or 0) <= gap <= play.limit_ms("order_repeat"),
+    fixture.check(
+        (limits.least or 0) <= gap <= fixture.limit_ms("order_repeat"),
         "SUP-05", f"a repeat after {limits}", f"after {gap:.0f} ms", again,
     )  # fmt: skip
     same = again.body["token"] != before.body["token"] if act == "ask" else again.body == body
     expected = "another token" if act == "ask" else f"the same {act}, {dict(body)}"
-    play.check(same, "SUP-05", expected, dict(again.body), again)
+    fixture.check(same, "SUP-05", expected, dict(again.body), again)
 
 
 @supervised("SUP-05", after=("supervisor-repeats",))
-def supervisor_repeats_running(play: Play) -> None:
+def supervisor_repeats_running(fixture: SupervisorFixture) -> None:
     """An order is repeated until its final report: 'running' is none.
 
     A crane takes long for its transfer, and 'done' is lost twice on the way. The order has to come again while
     the job runs and after, and the answer to the repeat ends it.
     """
-    plan, lost = play.plan, Counter[str]()
+    plan, lost = fixture.plan, Counter[str]()
 
     def says(message: str, body: Any) -> bool:
         done = message == "job-report" and body.get("act") == "transfer" and body["state"] == "done"
         lost["done"] += done
         return not done or lost["done"] > LOST_TIMES
 
-    def prepare(node: PlayedNode) -> None:
-        node.luck.says, node.luck.job_ms = says, LONG_JOB_MS
+    def prepare(node: SimulatedNode) -> None:
+        node.disturbances.says, node.disturbances.job_ms = says, LONG_JOB_MS
 
-    play.begin({plan.first: prepare})
-    order = play.await_job(plan.first, "transfer")
-    still_repeated(play, plan.first, order, "SUP-05")
-    done = play.await_word(plan.first, "job-report", {"id": order.body["id"], "state": "done"})
-    sent = [one.at_ms for one in play.sent_to(plan.first, {"transfer"}) if one.number < done.number]
+    fixture.begin({plan.first: prepare})
+    order = fixture.await_job(plan.first, "transfer")
+    still_repeated(fixture, plan.first, order, "SUP-05")
+    done = fixture.await_word(plan.first, "job-report", {"id": order.body["id"], "state": "done"})
+    sent = [one.at_ms for one in fixture.sent_to(plan.first, {"transfer"}) if one.number < done.number]
     gaps = [later - earlier for earlier, later in pairwise(sent)]
-    play.check(max(gaps) <= play.limit_ms("order_repeat"), "SUP-05", "repeats in time", f"{max(gaps):.0f} ms")
+    fixture.check(
+        max(gaps) <= fixture.limit_ms("order_repeat"), "SUP-05", "repeats in time", f"{max(gaps):.0f} ms"
+    )
 
 
-def still_repeated(play: Play, node: str, order: Message, requirement: str) -> None:
+def still_repeated(fixture: SupervisorFixture, node: str, order: Message, requirement: str) -> None:
     """Demand that an open order is repeated from now on: the sign that it has not been taken for ended."""
-    now = play.log.end
-    again = play.wait_for(
-        lambda m: m.from_node and m.topic == play.topic(node) and m.body == order.body,
-        play.limit_ms("order_repeat") + play.limit_ms("answer"),
+    now = fixture.log.end
+    again = fixture.wait_for(
+        lambda m: m.from_node and m.topic == fixture.topic(node) and m.body == order.body,
+        fixture.limit_ms("order_repeat") + fixture.limit_ms("answer"),
         now,
     )
-    play.check(again is not None, requirement, f"the open {order.body['act']} repeated", "no repeat")
+    fixture.check(again is not None, requirement, f"the open {order.body['act']} repeated", "no repeat")
 
 
 @supervised("ENC-08", after=("supervisor-works",), applies=lambda site, node: _reads_both(site, node))
-def supervisor_writes_as_read(play: Play) -> None:
+def supervisor_writes_as_read(fixture: SupervisorFixture) -> None:
     """A node is written to in an encoding that it says it reads.
 
     A crane that reads both by the site file says that it reads JSON only, and another time CBOR only.
     """
     for encoding in Encoding:
-        play.begin({play.plan.first: _announcing(reads=encoding.value)})
-        transfer = play.next_order(play.plan.first, "transfer", OWNED_MS + WORK_MS, play.lives[-1].after)
-        for message in _after_first_status(play, play.plan.first):
-            play.check(
+        fixture.begin({fixture.plan.first: _announcing(reads=encoding.value)})
+        transfer = fixture.next_order(
+            fixture.plan.first, "transfer", OWNED_MS + WORK_MS, fixture.lives[-1].after
+        )
+        for message in _after_first_status(fixture, fixture.plan.first):
+            fixture.check(
                 message.encoding is encoding, "ENC-08", encoding.value, message.encoding or "neither", message
             )
-        play.need(transfer is not None, f"the supervisor sent {play.plan.first} no transfer")
+        fixture.need(transfer is not None, f"the supervisor sent {fixture.plan.first} no transfer")
 
 
 @supervised("ENC-08", after=("supervisor-works",), applies=lambda site, node: _reads_both(site, node))
-def supervisor_keeps_to_buffer(play: Play) -> None:
+def supervisor_keeps_to_buffer(fixture: SupervisorFixture) -> None:
     """No packet is larger than the receive buffer that its node has announced.
 
     A crane says that it reads JSON only, and gets a transfer. Then all begins anew, but its buffer is one byte
     too small for that transfer, which must not be sent.
     """
-    name = play.plan.first
-    play.begin(dict.fromkeys((name, play.plan.shuttle), _announcing(reads="json")))
-    size = play.await_order(name, "transfer").trace.size
-    play.begin(
-        {name: _announcing(reads="json", buffer=size - 1), play.plan.shuttle: _announcing(reads="json")}
+    name = fixture.plan.first
+    fixture.begin(dict.fromkeys((name, fixture.plan.shuttle), _announcing(reads="json")))
+    size = fixture.await_order(name, "transfer").trace.size
+    fixture.begin(
+        {name: _announcing(reads="json", buffer=size - 1), fixture.plan.shuttle: _announcing(reads="json")}
     )
-    play.await_owned()
-    play.watch(play.stretched(QUIET_MS))
-    for message in _after_first_status(play, name):
+    fixture.await_owned()
+    fixture.watch(fixture.stretched(QUIET_MS))
+    for message in _after_first_status(fixture, name):
         seen = message.trace.size
-        play.check(seen < size, "ENC-08", f"at most {size - 1} bytes", f"{seen} bytes", message)
+        fixture.check(seen < size, "ENC-08", f"at most {size - 1} bytes", f"{seen} bytes", message)
 
 
 def _reads_both(site: Site, node: NodeSite) -> str:
@@ -214,46 +220,46 @@ def _reads_both(site: Site, node: NodeSite) -> str:
     return "" if both else "the first crane reads one encoding only"
 
 
-def _announcing(**said: Any) -> Callable[[PlayedNode], None]:
-    def prepare(node: PlayedNode) -> None:
-        node.luck.announces = said
+def _announcing(**said: Any) -> Callable[[SimulatedNode], None]:
+    def prepare(node: SimulatedNode) -> None:
+        node.disturbances.announces = said
         # So that the same order takes as many digits in every life.
         node.boot, node.mark = ROUND_BOOT, ROUND_MARK
 
     return prepare
 
 
-def _after_first_status(play: Play, node: str) -> list[Message]:
+def _after_first_status(fixture: SupervisorFixture, node: str) -> list[Message]:
     """Orders to a node after its first node-status of this life: what it reads could be known by then."""
-    status = play.await_word(node, "node-status", {"state": "on"})
+    status = fixture.await_word(node, "node-status", {"state": "on"})
     live = next(
-        (m for m in play.log.since(play.lives[-1].after)
+        (m for m in fixture.log.since(fixture.lives[-1].after)
          if not m.retain and not m.from_node and m.topic == status.topic and m.body.get("state") == "on"),
         status,
     )  # fmt: skip
-    return play.sent_to(node, after=play.known_from(live))
+    return fixture.sent_to(node, after=fixture.known_from(live))
 
 
 @supervised("SUP-14", "HLD-06", after=("supervisor-asks",))
-def supervisor_holds_again(play: Play) -> None:
+def supervisor_holds_again(fixture: SupervisorFixture) -> None:
     """A supervisor whose hold stands holds a node again that boots meanwhile.
 
     Has it hold every node. Then a crane resets, and comes up not held: a hold has to reach it within the time
     for a repeat.
     """
-    play.begin(brief=replace(play.brief, goal=False, holds=True))
-    nodes = play.yard.nodes.values()
-    play.bench.wait(lambda: all(node.held for node in nodes), OWNED_MS + WORK_MS)
+    fixture.begin(brief=replace(fixture.brief, goal=False, holds=True))
+    nodes = fixture.yard.nodes.values()
+    fixture.bench.wait(lambda: all(node.held for node in nodes), OWNED_MS + WORK_MS)
     free = [node.client_id for node in nodes if not node.held]
-    play.need(not free, f"the supervisor does not hold {' and '.join(free)}")
-    before = play.log.end
-    play.yard.befall(play.plan.first, PlayedNode.reset)
-    within_ms = play.limit_ms("order_repeat") + play.limit_ms("answer")
-    everyone = play.topic(play.spec.everyone)
-    again = play.wait_for(
+    fixture.need(not free, f"the supervisor does not hold {' and '.join(free)}")
+    before = fixture.log.end
+    fixture.yard.befall(fixture.plan.first, SimulatedNode.reset)
+    within_ms = fixture.limit_ms("order_repeat") + fixture.limit_ms("answer")
+    everyone = fixture.topic(fixture.spec.everyone)
+    again = fixture.wait_for(
         lambda m: m.from_node and m.body.get("act") == "hold"
-        and m.topic in (everyone, play.topic(play.plan.first)),
+        and m.topic in (everyone, fixture.topic(fixture.plan.first)),
         within_ms, before,
     )  # fmt: skip
     seen = f"none within {within_ms:.0f} ms"
-    play.check(again is not None, "SUP-14", f"a hold for {play.plan.first}, which has booted", seen)
+    fixture.check(again is not None, "SUP-14", f"a hold for {fixture.plan.first}, which has booted", seen)

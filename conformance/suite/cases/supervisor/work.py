@@ -7,11 +7,11 @@ from functools import partial
 from typing import Any
 
 from conformance.oracle.link_log import Message
-from conformance.peers.node import PlayedNode
+from conformance.peers.node import SimulatedNode
 from conformance.peers.yard import Deed
 from conformance.suite.cases.supervisor.claim import UNSURE, nothing_for
 from conformance.suite.cases.supervisor.start import still_repeated
-from conformance.suite.supervisor_fixture import QUIET_MS, WORK_MS, Play, supervised
+from conformance.suite.supervisor_fixture import QUIET_MS, WORK_MS, SupervisorFixture, supervised
 
 JOB_MS, LONG_MS, SHORT_MS = 7_000, 20_000, 600
 DUMB_MS = 1_500
@@ -20,111 +20,111 @@ GIVES_UP_MS = 30_000
 
 
 def _taking(job_ms: int) -> Any:
-    def prepare(node: PlayedNode) -> None:
-        node.luck.job_ms = job_ms
+    def prepare(node: SimulatedNode) -> None:
+        node.disturbances.job_ms = job_ms
 
     return prepare
 
 
 # ---------------------------------------------------------------- nobody knows how far it came
 @supervised("SUP-09", after=("supervisor-works",))
-def supervisor_new_boot(play: Play) -> None:
+def supervisor_new_boot(fixture: SupervisorFixture) -> None:
     """After a new boot of a crane its open job, its box and all that it reaches are unsure.
 
     Resets the crane in the middle of its transfer. The transfer is not sent again, nothing is ordered for its
     box, and the yard-maps of all that the crane reaches say 'unsure'.
     """
-    name = play.plan.first
-    play.begin({name: _taking(JOB_MS)})
-    order = play.await_job(name, "transfer")
-    play.yard.befall(name, PlayedNode.reset)
-    told = play.await_word(name, "node-status", {"boot": play.yard.nodes[name].boot})
-    _all_in_doubt(play, order, told)
+    name = fixture.plan.first
+    fixture.begin({name: _taking(JOB_MS)})
+    order = fixture.await_job(name, "transfer")
+    fixture.yard.befall(name, SimulatedNode.reset)
+    told = fixture.await_word(name, "node-status", {"boot": fixture.yard.nodes[name].boot})
+    _all_in_doubt(fixture, order, told)
 
 
 @supervised("SUP-09", after=("supervisor-works",))
-def supervisor_wrong_boot(play: Play) -> None:
+def supervisor_wrong_boot(fixture: SupervisorFixture) -> None:
     """The same holds where the new boot shows by 'wrong-boot' first.
 
     The crane resets, and what it says of itself is lost until a repeat of its transfer has been refused.
     """
-    name = play.plan.first
+    name = fixture.plan.first
 
-    def unheard(node: PlayedNode, now_ms: int) -> Any:
-        node.luck.says = lambda _message, body: body.get("reason") == "wrong-boot"
+    def unheard(node: SimulatedNode, now_ms: int) -> Any:
+        node.disturbances.says = lambda _message, body: body.get("reason") == "wrong-boot"
         return node.reset(now_ms)
 
-    play.begin({name: _taking(JOB_MS)})
-    order = play.await_job(name, "transfer")
-    play.yard.befall(name, unheard)
-    told = play.await_word(name, "job-report", {"reason": "wrong-boot"})
-    play.yard.befall(name, _audible)
-    _all_in_doubt(play, order, told)
+    fixture.begin({name: _taking(JOB_MS)})
+    order = fixture.await_job(name, "transfer")
+    fixture.yard.befall(name, unheard)
+    told = fixture.await_word(name, "job-report", {"reason": "wrong-boot"})
+    fixture.yard.befall(name, _audible)
+    _all_in_doubt(fixture, order, told)
 
 
-def _audible(node: PlayedNode, _now_ms: int) -> None:
-    node.luck.says = lambda _message, _body: True
+def _audible(node: SimulatedNode, _now_ms: int) -> None:
+    node.disturbances.says = lambda _message, _body: True
 
 
 @supervised("SUP-09", after=("supervisor-works",))
-def supervisor_stale(play: Play) -> None:
+def supervisor_stale(fixture: SupervisorFixture) -> None:
     """A refusal as 'stale' does not mean that nothing moved.
 
     The first answer to a transfer is lost, and its repeat is refused 'stale': for all that the supervisor can
     know the transfer was done long ago.
     """
-    name = play.plan.first
+    name = fixture.plan.first
 
-    def prepare(node: PlayedNode) -> None:
-        node.luck.refuses = {"transfer": "busy"}
-        node.luck.says = lambda _message, body: body.get("reason") != "busy"
+    def prepare(node: SimulatedNode) -> None:
+        node.disturbances.refuses = {"transfer": "busy"}
+        node.disturbances.says = lambda _message, body: body.get("reason") != "busy"
 
-    play.begin({name: prepare})
-    told = play.await_word(name, "job-report", {"act": "transfer", "reason": "stale"})
-    order = play.sent_to(name, {"transfer"})[0]
-    _all_in_doubt(play, order, told)
+    fixture.begin({name: prepare})
+    told = fixture.await_word(name, "job-report", {"act": "transfer", "reason": "stale"})
+    order = fixture.sent_to(name, {"transfer"})[0]
+    _all_in_doubt(fixture, order, told)
 
 
-def _all_in_doubt(play: Play, order: Message, told: Message) -> None:
-    name = play.plan.first
-    play.watch(play.stretched(QUIET_MS))
-    known_from = play.known_from(told)
-    repeats = [one for one in play.sent_to(name, {"transfer"}, after=known_from) if one.body == order.body]
-    play.none(repeats, "SUP-09", "the open job not sent again", lambda _one: "a repeat")
-    nothing_for(play, known_from, "SUP-09")
-    crane = play.site.nodes[name].crane
+def _all_in_doubt(fixture: SupervisorFixture, order: Message, told: Message) -> None:
+    name = fixture.plan.first
+    fixture.watch(fixture.stretched(QUIET_MS))
+    known_from = fixture.known_from(told)
+    repeats = [one for one in fixture.sent_to(name, {"transfer"}, after=known_from) if one.body == order.body]
+    fixture.none(repeats, "SUP-09", "the open job not sent again", lambda _one: "a repeat")
+    nothing_for(fixture, known_from, "SUP-09")
+    crane = fixture.site.nodes[name].crane
     for place in crane.places if crane else ():
-        shown = play.maps(place, play.lives[-1].after)
+        shown = fixture.maps(place, fixture.lives[-1].after)
         if shown:
             slots = shown[-1].body["slots"]
-            play.check(set(slots) == {UNSURE}, "SUP-09", f"all of {place} unsure", slots, shown[-1])
+            fixture.check(set(slots) == {UNSURE}, "SUP-09", f"all of {place} unsure", slots, shown[-1])
 
 
 # ---------------------------------------------------------------- what ends no job
 @supervised("SUP-10", after=("supervisor-works",))
-def supervisor_off(play: Play) -> None:
+def supervisor_off(fixture: SupervisorFixture) -> None:
     """An 'off' ends no job: it may be the will of an old connection that comes late.
 
     While a crane works, its old will says 'off'. The crane goes on, and its order is still repeated.
     """
-    name = play.plan.first
-    play.begin({name: _taking(JOB_MS)})
-    order = play.await_job(name, "transfer")
-    play.let_hear(name, PlayedNode.say_off, lambda m: m.body.get("state") == "off", "the old 'off'")
-    still_repeated(play, name, order, "SUP-10")
-    none_beside(play, name, order, "SUP-10")
+    name = fixture.plan.first
+    fixture.begin({name: _taking(JOB_MS)})
+    order = fixture.await_job(name, "transfer")
+    fixture.let_hear(name, SimulatedNode.say_off, lambda m: m.body.get("state") == "off", "the old 'off'")
+    still_repeated(fixture, name, order, "SUP-10")
+    none_beside(fixture, name, order, "SUP-10")
 
 
 @supervised("SUP-16", after=("supervisor-works",))
-def supervisor_strange_report(play: Play) -> None:
+def supervisor_strange_report(fixture: SupervisorFixture) -> None:
     """A report with another boot, act or id than the open order's does not end it.
 
     While a crane works, reports say 'done' of that id in another boot, of another act under that id, and of
     an id that was never sent. The order is still repeated, and nothing starts that waits for its end.
     """
-    name = play.plan.first
-    play.begin({name: _taking(JOB_MS + SHORT_MS * 4)})
-    order = play.await_job(name, "transfer")
+    name = fixture.plan.first
+    fixture.begin({name: _taking(JOB_MS + SHORT_MS * 4)})
+    order = fixture.await_job(name, "transfer")
     id_, boot = order.body["id"], order.body["boot"]
     done = {"state": "done", "load": "none"}
     for strange in (
@@ -133,9 +133,9 @@ def supervisor_strange_report(play: Play) -> None:
         {"id": id_ + 9, "order_boot": boot, "act": "transfer"},
     ):
         body = done | strange
-        play.let_hear(name, _saying(body), partial(_says, body), "a strange report")
-    still_repeated(play, name, order, "SUP-16")
-    none_beside(play, name, order, "SUP-16")
+        fixture.let_hear(name, _saying(body), partial(_says, body), "a strange report")
+    still_repeated(fixture, name, order, "SUP-16")
+    none_beside(fixture, name, order, "SUP-16")
 
 
 def _says(body: Any, message: Message) -> bool:
@@ -146,49 +146,49 @@ def _saying(body: Any) -> Deed:
     return lambda node, now_ms: node.misreport(now_ms, body)
 
 
-def none_beside(play: Play, name: str, order: Message, requirement: str) -> None:
+def none_beside(fixture: SupervisorFixture, name: str, order: Message, requirement: str) -> None:
     """Demand no other job to that crane, nor a run of the shuttle under it, before the order has ended."""
-    final = play.await_word(name, "job-report", {"id": order.body["id"], "state": "done",
+    final = fixture.await_word(name, "job-report", {"id": order.body["id"], "state": "done",
                                                  "order_boot": order.body["boot"], "act": order.body["act"],
-                                                 "load": "none"}, after=play.log.end)  # fmt: skip
-    waiting = (play.topic(name), play.topic(play.plan.shuttle))
+                                                 "load": "none"}, after=fixture.log.end)  # fmt: skip
+    waiting = (fixture.topic(name), fixture.topic(fixture.plan.shuttle))
     early = [
-        one for one in play.jobs_since(order.number) if one.topic in waiting and one.number < final.number
+        one for one in fixture.jobs_since(order.number) if one.topic in waiting and one.number < final.number
     ]
-    play.none(early, requirement, f"nothing new before {name} is done", lambda one: one.body["act"])
+    fixture.none(early, requirement, f"nothing new before {name} is done", lambda one: one.body["act"])
 
 
 @supervised("SUP-08", after=("supervisor-works",))
-def supervisor_gives_up(play: Play) -> None:
+def supervisor_gives_up(fixture: SupervisorFixture) -> None:
     """A job is given up only after the answer to a newer claim, and its box is unsure then.
 
     The transfer is lost on its way, again and again, and so is every report of it. However long that lasts,
     nothing else is started that the transfer could meet, and its box is not ordered about, before a newer claim
     is answered; after that the box is unsure.
     """
-    plan = play.plan
+    plan = fixture.plan
 
-    def prepare(node: PlayedNode) -> None:
-        node.luck.hears = lambda order: order["act"] != "transfer"
+    def prepare(node: SimulatedNode) -> None:
+        node.disturbances.hears = lambda order: order["act"] != "transfer"
 
-    play.begin({plan.first: prepare})
-    order = play.await_order(plan.first, "transfer")
-    claim = play.wait_for(
-        lambda m: _newer_claim(m, plan.first, order.body["id"]), play.stretched(GIVES_UP_MS), order.number
+    fixture.begin({plan.first: prepare})
+    order = fixture.await_order(plan.first, "transfer")
+    claim = fixture.wait_for(
+        lambda m: _newer_claim(m, plan.first, order.body["id"]), fixture.stretched(GIVES_UP_MS), order.number
     )
     if claim is None:
-        still_repeated(play, plan.first, order, "SUP-08")
+        still_repeated(fixture, plan.first, order, "SUP-08")
     else:
-        play.watch(play.stretched(QUIET_MS))
-    meeting = (play.topic(plan.first), play.topic(plan.shuttle))
+        fixture.watch(fixture.stretched(QUIET_MS))
+    meeting = (fixture.topic(plan.first), fixture.topic(plan.shuttle))
     beside = [
         one
-        for one in play.jobs_since(order.number)
+        for one in fixture.jobs_since(order.number)
         if one.topic in meeting and (claim is None or one.number < claim.number)
     ]
     expected = "no job beside the one that may still be obeyed"
-    play.none(beside, "SUP-08", expected, lambda one: one.body["act"])
-    nothing_for(play, order.number, "SUP-08")
+    fixture.none(beside, "SUP-08", expected, lambda one: one.body["act"])
+    nothing_for(fixture, order.number, "SUP-08")
 
 
 def _newer_claim(message: Message, node: str, id_: int) -> bool:
@@ -199,130 +199,130 @@ def _newer_claim(message: Message, node: str, id_: int) -> bool:
 
 # ---------------------------------------------------------------- machines that could meet
 @supervised("SUP-12", after=("supervisor-works",))
-def supervisor_crane_busy(play: Play) -> None:
+def supervisor_crane_busy(fixture: SupervisorFixture) -> None:
     """No train and no shuttle is moved while a crane that reaches it works, whoever ordered that.
 
     The second crane is still at a job of the supervisor before. Until it has said, after the claim, that the
     job is over, neither the train nor the shuttle may be moved.
     """
 
-    def prepare(node: PlayedNode) -> None:
-        node.luck.job_ms = JOB_MS
+    def prepare(node: SimulatedNode) -> None:
+        node.disturbances.job_ms = JOB_MS
         node.busy_from_before(node.now_ms)
 
-    play.begin({play.plan.second: prepare})
-    play.await_order(play.plan.berth, "admit")
-    clear_of_cranes(play)
+    fixture.begin({fixture.plan.second: prepare})
+    fixture.await_order(fixture.plan.berth, "admit")
+    clear_of_cranes(fixture)
 
 
 @supervised("SUP-12", after=("supervisor-crane-busy",))
-def supervisor_job_slips_in(play: Play) -> None:
+def supervisor_job_slips_in(fixture: SupervisorFixture) -> None:
     """Only a word that is newer than the claim shows that a crane has no job.
 
     The second crane answers the ask with no job open. Just before the claim an old order reaches it, and its
     state gets through only later. Until then neither train nor shuttle may be moved.
     """
 
-    def prepare(node: PlayedNode) -> None:
+    def prepare(node: SimulatedNode) -> None:
         def slip_in(order: Any) -> None:
             if order["act"] == "claim":
                 dumb_until_ms = node.now_ms + DUMB_MS
-                node.luck.before = lambda _order: None
-                node.luck.says = lambda message, _body: (
+                node.disturbances.before = lambda _order: None
+                node.disturbances.says = lambda message, _body: (
                     message != "crane-status" or node.now_ms >= dumb_until_ms
                 )
                 node.busy_from_before(node.now_ms)
 
-        node.luck.job_ms, node.luck.before = JOB_MS, slip_in
+        node.disturbances.job_ms, node.disturbances.before = JOB_MS, slip_in
 
-    play.begin({play.plan.second: prepare})
-    play.await_order(play.plan.berth, "admit")
-    clear_of_cranes(play)
+    fixture.begin({fixture.plan.second: prepare})
+    fixture.await_order(fixture.plan.berth, "admit")
+    clear_of_cranes(fixture)
 
 
-def clear_of_cranes(play: Play, *, all_lives: bool = False) -> None:
+def clear_of_cranes(fixture: SupervisorFixture, *, all_lives: bool = False) -> None:
     """Demand of every admit, depart and run that no crane that reaches there can have a job [SUP-12]."""
-    for order in play.orders(all_lives=all_lives):
+    for order in fixture.orders(all_lives=all_lives):
         if order.starts and order.act in ("admit", "depart", "run"):
-            for crane in play.beside(order.node):
-                why = play.may_work(order, crane)
-                play.check(not why, "SUP-12", f"{crane} known to have no job", why, order.message)
+            for crane in fixture.beside(order.node):
+                why = fixture.may_work(order, crane)
+                fixture.check(not why, "SUP-12", f"{crane} known to have no job", why, order.message)
 
 
 @supervised("SUP-13", after=("supervisor-works",))
-def supervisor_train_lost(play: Play) -> None:
+def supervisor_train_lost(fixture: SupervisorFixture) -> None:
     """No crane is sent to a train that is not at rest by the berth's newest word.
 
     The train has come to rest; while the shuttle is on its way the berth loses it. The reading that the
     supervisor has heard is worth nothing then, and no transfer to or from that track may come.
     """
-    plan = play.plan
-    play.begin({plan.berth: _taking(SHORT_MS), plan.shuttle: _taking(JOB_MS)})
-    play.await_word(plan.berth, "train-arrival", {"state": "at-rest"})
-    run = play.await_order(plan.shuttle, "run")
-    play.yard.befall(plan.berth, PlayedNode.lose_track)
-    lost = play.await_word(plan.berth, "train-arrival", {"state": "lost"}, after=run.number)
-    play.await_word(plan.shuttle, "job-report", {"id": run.body["id"], "state": "done"})
-    play.watch(play.stretched(QUIET_MS))
+    plan = fixture.plan
+    fixture.begin({plan.berth: _taking(SHORT_MS), plan.shuttle: _taking(JOB_MS)})
+    fixture.await_word(plan.berth, "train-arrival", {"state": "at-rest"})
+    run = fixture.await_order(plan.shuttle, "run")
+    fixture.yard.befall(plan.berth, SimulatedNode.lose_track)
+    lost = fixture.await_word(plan.berth, "train-arrival", {"state": "lost"}, after=run.number)
+    fixture.await_word(plan.shuttle, "job-report", {"id": run.body["id"], "state": "done"})
+    fixture.watch(fixture.stretched(QUIET_MS))
     there = [
         one
-        for one in play.jobs_since(play.known_from(lost))
+        for one in fixture.jobs_since(fixture.known_from(lost))
         if plan.track in (one.body.get("from"), one.body.get("to"))
     ]
-    play.none(there, "SUP-13", "no transfer at a train that is lost", lambda one: dict(one.body))
+    fixture.none(there, "SUP-13", "no transfer at a train that is lost", lambda one: dict(one.body))
 
 
 @supervised("SUP-19", after=("supervisor-works",))
-def supervisor_lost_track(play: Play) -> None:
+def supervisor_lost_track(fixture: SupervisorFixture) -> None:
     """A person is sent to a lost track only when no crane that reaches it has a job.
 
     The berth is lost, and the crane above it is still at a job of the supervisor before. The person answers
     at once that the track is empty. What the supervisor makes of the answer, a reset-fault, may come only after
     the crane has said, after the claim, that its job is over.
     """
-    plan = play.plan
+    plan = fixture.plan
 
-    def busy(node: PlayedNode) -> None:
-        node.luck.job_ms = JOB_MS
+    def busy(node: SimulatedNode) -> None:
+        node.disturbances.job_ms = JOB_MS
         node.busy_from_before(node.now_ms)
 
-    def lost(node: PlayedNode) -> None:
+    def lost(node: SimulatedNode) -> None:
         node.lose_track(node.now_ms)
 
-    play.begin({plan.second: busy, plan.berth: lost}, replace(play.brief, answers=True))
-    play.await_order(plan.berth, "reset-fault", within_ms=WORK_MS)
-    for order in play.orders():
+    fixture.begin({plan.second: busy, plan.berth: lost}, replace(fixture.brief, answers=True))
+    fixture.await_order(plan.berth, "reset-fault", within_ms=WORK_MS)
+    for order in fixture.orders():
         if order.node == plan.berth and order.act == "reset-fault":
-            for crane in play.beside(plan.berth):
-                why = play.may_work(order, crane)
-                play.check(not why, "SUP-19", f"nobody sent under {crane}", why, order.message)
+            for crane in fixture.beside(plan.berth):
+                why = fixture.may_work(order, crane)
+                fixture.check(not why, "SUP-19", f"nobody sent under {crane}", why, order.message)
 
 
 @supervised("SUP-21", after=("supervisor-works",))
-def supervisor_silence(play: Play) -> None:
+def supervisor_silence(fixture: SupervisorFixture) -> None:
     """Nothing is started at a node that has fallen silent, nor next to it.
 
     The second crane says its last while the first one works, and that job ends just after its word has become
     too old. The shuttle and the train that it reaches stay where they are then.
     """
-    plan = play.plan
-    silence_ms = play.spec.timing["state_silence"].most or 0
-    play.begin({plan.first: _taking(silence_ms + JUST_AFTER_MS)})
-    play.await_job(plan.first, "transfer")
-    play.yard.befall(plan.second, PlayedNode.fall_silent)
-    play.await_word(plan.first, "job-report", {"act": "transfer", "state": "done"})
-    play.watch(play.stretched(QUIET_MS))
-    heard_lately(play)
+    plan = fixture.plan
+    silence_ms = fixture.spec.timing["state_silence"].most or 0
+    fixture.begin({plan.first: _taking(silence_ms + JUST_AFTER_MS)})
+    fixture.await_job(plan.first, "transfer")
+    fixture.yard.befall(plan.second, SimulatedNode.fall_silent)
+    fixture.await_word(plan.first, "job-report", {"act": "transfer", "state": "done"})
+    fixture.watch(fixture.stretched(QUIET_MS))
+    heard_lately(fixture)
 
 
-def heard_lately(play: Play, *, all_lives: bool = False) -> None:
+def heard_lately(fixture: SupervisorFixture, *, all_lives: bool = False) -> None:
     """Demand of every job that its node, and all next to it, had been heard in time [SUP-21]."""
-    limit_ms = play.spec.timing["state_silence"].most or 0
-    for order in play.orders(all_lives=all_lives):
+    limit_ms = fixture.spec.timing["state_silence"].most or 0
+    for order in fixture.orders(all_lives=all_lives):
         if not order.starts:
             continue
-        for name in (order.node, *play.beside(order.node)):
+        for name in (order.node, *fixture.beside(order.node)):
             heard_ms = order.all_known[name].heard_ms
             age_ms = float("inf") if heard_ms is None else order.message.at_ms - heard_ms
             seen = f"{order.act} to {order.node}, {age_ms / 1000:.1f} s after the last word of {name}"
-            play.check(age_ms <= limit_ms, "SUP-21", f"nothing started beside {name}", seen, order.message)
+            fixture.check(age_ms <= limit_ms, "SUP-21", f"nothing started beside {name}", seen, order.message)
