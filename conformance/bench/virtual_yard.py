@@ -1,4 +1,4 @@
-"""Played nodes and a supervisor under test on one virtual bus."""
+"""Simulated nodes and a supervisor under test on one virtual bus."""
 
 from __future__ import annotations
 

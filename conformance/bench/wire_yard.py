@@ -1,4 +1,4 @@
-"""A supervisor under test behind the tap, and played nodes as clients of the broker."""
+"""A supervisor under test behind the tap, and simulated nodes as clients of the broker."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ Starter = Callable[[Brief], None]
 
 
 class WireYard(WireBench, YardBench):
-    """Entering it connects the tester and every played node. Leaving it takes their words off the broker."""
+    """Entering it connects the tester and every simulated node. Leaving it takes their words off the broker."""
 
     judges_orders = False
 

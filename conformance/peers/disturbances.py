@@ -1,4 +1,4 @@
-"""What befalls a played node, and the job that it is at."""
+"""What befalls a simulated node, and the job that it is at."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a played node moves, in its imagination: a crane, a berth with its track, a shuttle.
+"""What a simulated node moves: a crane, a berth with its track, a shuttle.
 
 A job is a list of stages; the node goes through them in time. States and transitions are those of the
 tables `crane`, `berth` and `shuttle`.

@@ -1,4 +1,4 @@
-"""The test stand: what a case can do to a node, see of it and demand of it.
+"""The fixture of a case: what a case can do to a node, see of it and demand of it.
 
 Every wait ends with an event or a fence, never with a mere pause. A fence is an `ask`: its report says that
 everything sent before has been handled [ORD-02, ORD-03].

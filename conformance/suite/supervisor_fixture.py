@@ -1,4 +1,4 @@
-"""The stand of a supervisor: what a case can let happen to the played nodes, and what it sees of what is sent."""
+"""The fixture of a supervisor: what a case can let happen to the simulated nodes, and what it sees of what is sent."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ class Life(NamedTuple):
 
 
 class SupervisorFixture(Fixture):
-    """A supervisor under test among played nodes. Every case begins with `begin`: a fresh supervisor."""
+    """A supervisor under test among simulated nodes. Every case begins with `begin`: a fresh supervisor."""
 
     def __init__(self, bench: YardBench, site: Site, name: str, rng: Random, slow: float = 1.0) -> None:
         super().__init__(bench, site, name, rng, slow)
@@ -77,7 +77,7 @@ class SupervisorFixture(Fixture):
 
     # ------------------------------------------------------------ lives
     def begin(self, prepared: Prepared | None = None, brief: Brief | None = None) -> None:
-        """A fresh supervisor among nodes that have worked for another before; `prepared` is their luck."""
+        """A fresh supervisor among nodes that have worked for another before; `prepared` is what befalls them."""
         self._start(lambda node, now_ms: node.start_over(now_ms), brief or self.brief, prepared or {})
 
     def go_on(self, brief: Brief, happened: Mapping[str, Deed], prepared: Prepared | None = None) -> None:

@@ -13,13 +13,13 @@ from protocol.participant import Participant, Publication
 
 
 class YardBench(Bench):
-    """A bench whose node under test is a supervisor, with played nodes for all the others."""
+    """A bench whose node under test is a supervisor, with simulated nodes for all the others."""
 
     _nodes: Mapping[str, SimulatedNode]
 
     @property
     def nodes(self) -> Mapping[str, SimulatedNode]:
-        """The played nodes by name. They are changed only within `befall`."""
+        """The simulated nodes by name. They are changed only within `befall`."""
         return self._nodes
 
     def befall(self, name: str, deed: Deed) -> None:

@@ -42,7 +42,7 @@ def supervisor_fixture(
     seed: int,
     slow: float,
 ) -> Iterator[SupervisorFixture]:
-    """The stand for a supervisor; ends its program, if the kit starts one, whatever happens.
+    """The fixture for a supervisor; ends its program, if the kit starts one, whatever happens.
 
     Without a `program` a person starts it, and `tell` is given what to say to them. Raises Trouble.
     """

@@ -207,7 +207,7 @@ def _program(line: str | None, site_path: Path, node: str, *, spawn: bool) -> tu
 
 @contextmanager
 def _stand(wishes: Wishes, site: Site, site_path: Path, tap: Tap, address: Address) -> Iterator[Fixture]:
-    """The stand that NODE is judged on."""
+    """The fixture that NODE is judged on."""
     from random import Random
 
     from conformance.bench.processes.spawned_node import spawned_node

@@ -82,7 +82,7 @@ class Player:
     def fence(self) -> bool:
         """Ask until the answer is there. False, and a finding, where none comes."""
         tries = FENCE_TRIES if self.node_oracle.silent_is_fine else 2
-        # Where the first one only taught the referee what is, a second one can be judged.
+        # Where the first one only taught the oracle what is, a second one can be judged.
         if self._asked(tries) and (self.node_oracle.known.sure or self._asked(tries)):
             return True
         if self.fixture.bench.tester_lost:

@@ -32,7 +32,7 @@ BEATS = ("MSG-02", "MSG-03")
 
 
 class Trial:
-    """One node, its referee and its player."""
+    """One node, its oracle and its player."""
 
     def __init__(self, fixture: Fixture, link: Link, *, motion: bool, rate: float) -> None:
         """`rate` is the most orders in a second; 0: as fast as they go."""

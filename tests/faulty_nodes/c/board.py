@@ -85,7 +85,7 @@ def _has_settled(fixture: Fixture) -> bool:
 
 @contextmanager
 def on_the_bench(program: Path, broker: Broker, uptime: int = 0) -> Iterator[tuple[Board, Any, Fixture]]:
-    """A board behind a tap, the bench around it, and the stand of the tests, once the board has settled."""
+    """A board behind a tap, the bench around it, and the fixture of the tests, once the board has settled."""
     with Tap(broker.host, broker.port) as tap:
         board = Board(program, tap, uptime)
         try:

@@ -1,4 +1,4 @@
-"""A supervisor at work among played nodes: it starts, it brings its goal about, it repeats what got lost.
+"""A supervisor at work among simulated nodes: it starts, it brings its goal about, it repeats what got lost.
 
 Each case starts the supervisor anew and says what it has to be told; nothing real moves. `supervisor_claim` has
 the cases about who may order, `supervisor_work` those about what goes wrong at work, `supervisor_passive` those
