@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from itertools import chain, islice
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from conformance.recordings.show.export import Pair
     from conformance.recordings.show.filters import Filter
 
+AT_A_TIME = 200
+"""Lines that are printed at once."""
 MOST_ON_A_PAGE = 20_000
 """Messages on an HTML page: a browser has to hold them all."""
 
@@ -101,7 +103,7 @@ def show(
     elif html is not None:
         _page(recording, wanted, html, limit)
     elif as_json:
-        _json_lines(recording, islice(_wanted(recording, wanted), limit))
+        _say(map(_json_line, islice(_wanted(recording, wanted), limit)))
     else:
         _table(recording, islice(_wanted(recording, wanted), limit), lanes=lanes, why=invalid)
     for cut in recording.cuts:
@@ -133,8 +135,7 @@ def _table(recording: Source, pairs: Iterator[Pair], *, lanes: bool, why: bool) 
     header = recording.header
     click.echo(f"{header.site}, from {header.started[:19]} UTC, at {header.source}")
     if lanes:
-        for drawn in text.lanes(line for _, line in pairs):
-            click.echo(drawn)
+        _say(text.lanes(line for _, line in pairs))
         return
     first = next(pairs, None)
     if first is None:
@@ -142,22 +143,36 @@ def _table(recording: Source, pairs: Iterator[Pair], *, lanes: bool, why: bool) 
         click.echo(f"No message fits. Nodes that speak in it: {', '.join(names) or 'none'}")
         return
     click.echo(text.HEADING)
-    for _, line in chain([first], pairs):
-        click.echo(text.row(line))
-        if why:
-            for told in text.faults(line):
-                click.echo(told)
+    _say(
+        told
+        for _, line in chain([first], pairs)
+        for told in (text.row(line), *(text.faults(line) if why else ()))
+    )
 
 
-def _json_lines(recording: Source, pairs: Iterator[Pair]) -> None:
-    for item, line in pairs:
-        row = {
-            "number": line.number, "at_us": item.at_us, "topic": item.topic, "node": line.node,
-            "message": line.message, "qos": item.qos, "retained": item.retain, "dup": item.dup,
-            "findings": [str(finding) for finding in line.findings], "body": line.body or None,
-            "hex": item.payload.hex(),
-        }  # fmt: skip
-        click.echo(json.dumps(row, separators=(",", ":")))
+def _say(lines: Iterable[str]) -> None:
+    """Print many lines, some hundreds at a time: each time costs as much as a line does."""
+    waiting: list[str] = []
+    try:
+        for line in lines:
+            waiting.append(line)
+            if len(waiting) == AT_A_TIME:
+                said, waiting = waiting, []
+                click.echo("\n".join(said))
+    finally:  # What stands before a damage is shown.
+        if waiting:
+            click.echo("\n".join(waiting))
+
+
+def _json_line(pair: Pair) -> str:
+    item, line = pair
+    row = {
+        "number": line.number, "at_us": item.at_us, "topic": item.topic, "node": line.node,
+        "message": line.message, "qos": item.qos, "retained": item.retain, "dup": item.dup,
+        "findings": [str(finding) for finding in line.findings], "body": line.body or None,
+        "hex": item.payload.hex(),
+    }  # fmt: skip
+    return json.dumps(row, separators=(",", ":"))
 
 
 def _stats(recording: Source, wanted: Filter, html: Path | None, *, as_json: bool) -> None:

@@ -25,8 +25,8 @@ from protocol.trouble import Trouble
 ZSTD_MAGIC = b"\x28\xb5\x2f\xfd"
 MOST_WINDOW = 8 << 20
 """Bytes of what a packed file may refer back to: what every decoder should support (RFC 8878 section 3.1.1.1.2)."""
-FREE = 8 << 20
-MOST_RATIO = 32
+FREE = 4 << 20
+MOST_RATIO = 16
 """A recording unpacks to `FREE` bytes and so many times its packed size at most; real ones to five to ten times."""
 SUFFIX = ".ywrec"
 
