@@ -216,5 +216,5 @@ def test_colour_is_for_terminals_and_yields_to_no_color() -> None:
     plain = {key: value for key, value in os.environ.items() if key not in {"NO_COLOR", "FORCE_COLOR"}}
     with start_ending("fine") as process:
         assert process.communicate(timeout=PATIENCE)[0] == "as it should be\n"
-    assert b"\x1b[32m" in run_on_terminal("fine", **plain)
+    assert run_on_terminal("fine", **plain) == b"\x1b[31;1mas it should be\x1b[0m\r\n"
     assert run_on_terminal("fine", **plain | {"NO_COLOR": "1"}) == b"as it should be\r\n"
