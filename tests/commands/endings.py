@@ -9,7 +9,7 @@ from threading import Event
 
 import click
 
-from conformance.commands.terminal import red
+from conformance.commands.terminal.streams import red
 from protocol.trouble import Trouble
 
 
