@@ -29,7 +29,6 @@ KNOWN = {
     ("protocol/wire/fail_stop.py", "excepthook"): "tells it, and puts back what was there",
     ("protocol/wire/mqtt.py", "except"): "kept for whoever asks, and told; that of a call goes to its caller",
     ("protocol/wire/dial.py", "except"): "raised by whoever takes the result",
-    ("protocol/codec/cbor_bytes.py", "except"): "on the caller's thread: the decoder's verdict on bytes",
     ("conformance/bench/loop_thread.py", "run_coroutine_threadsafe"): "its result is waited for",
     ("conformance/bench/loop_thread.py", "call_soon_threadsafe"): "stops the loop, and no more",
     ("conformance/bench/tap/tap.py", "gather"): "tasks of fail_stop.task, which have told theirs",

@@ -53,7 +53,7 @@ class Signs:
 
 
 @dataclass(slots=True)
-class Client:
+class SeenClient:
     """One connection as far as it has shown what it is."""
 
     client_id: str = ""
@@ -99,7 +99,7 @@ class Attribution:
         """The node's client identifier; '' until it is known."""
         self.conflict = ""
         """Why nothing that is seen can be said of the node any more; '' while it can."""
-        self._clients: dict[int, Client] = {}
+        self._clients: dict[int, SeenClient] = {}
         self._will: str | None = None
         self._boots: list[int] = []
         self._strangers: dict[str, int] = {}
@@ -111,7 +111,7 @@ class Attribution:
 
     def opened(self, number: int, peer: str) -> None:
         """A connection has come from an address."""
-        self._clients[number] = Client(peer=peer)
+        self._clients[number] = SeenClient(peer=peer)
 
     def closed(self, number: int) -> None:
         """A connection is over; one that has shown nothing of the node was a stranger's."""
@@ -129,7 +129,7 @@ class Attribution:
 
     def take(self, packet: TapPacket) -> list[TapPacket]:
         """What is known to be the node's now: nothing, this packet, or it with those that were kept before it."""
-        client = self._clients.setdefault(packet.connection, Client())
+        client = self._clients.setdefault(packet.connection, SeenClient())
         if client.owned():
             if packet.from_node and isinstance(packet.packet, Publish):
                 self._look_at_boot(packet.packet)
@@ -172,7 +172,7 @@ class Attribution:
 
     @property
     def strangers(self) -> dict[str, int]:
-        """Client identifiers of others, each with how often it connected."""
+        """SeenClient identifiers of others, each with how often it connected."""
         waiting = [one for one in self._clients.values() if one.is_node is None and one.spoke]
         counted = dict(self._strangers)
         for one in waiting:
@@ -199,7 +199,7 @@ class Attribution:
 
     # ---- deciding
 
-    def _learn(self, client: Client, packet: TapPacket) -> None:
+    def _learn(self, client: SeenClient, packet: TapPacket) -> None:
         match packet.packet:
             case Connect() as connect:
                 client.client_id, client.spoke = connect.client_id, True
@@ -222,7 +222,7 @@ class Attribution:
     def _is_up(self) -> bool:
         return any(one.is_node and one.open for one in self._clients.values())
 
-    def _decide(self, client: Client) -> None:
+    def _decide(self, client: SeenClient) -> None:
         if not self.client_id:
             if client.certainty >= CERTAIN:
                 self._own(client)
@@ -237,7 +237,7 @@ class Attribution:
             # The node with another identifier: it is away itself, and does what only the node does.
             self._own(client)
 
-    def _own(self, client: Client) -> None:
+    def _own(self, client: SeenClient) -> None:
         client.is_node = True
         if not self.client_id:
             self.client_id, self._will = client.client_id, client.will
@@ -248,7 +248,7 @@ class Attribution:
             if isinstance(packet.packet, Publish) and packet.from_node:
                 self._look_at_boot(packet.packet)
 
-    def _estrange(self, client: Client) -> None:
+    def _estrange(self, client: SeenClient) -> None:
         client.is_node = False
         client.kept.clear()
         name = client.client_id
