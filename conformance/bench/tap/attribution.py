@@ -172,7 +172,7 @@ class Attribution:
 
     @property
     def strangers(self) -> dict[str, int]:
-        """SeenClient identifiers of others, each with how often it connected."""
+        """Client identifiers of others, each with how often it connected."""
         waiting = [one for one in self._clients.values() if one.is_node is None and one.spoke]
         counted = dict(self._strangers)
         for one in waiting:
