@@ -328,7 +328,7 @@ class SimulatedNode:
         early = machine is not None and machine.told_load == "none" and job.step != "release"
         if job.state in OPEN and machine is not None and early:
             job.state, job.due = "cancelled", []
-            machine.change({"mode": "ready" if job.act != "home" else "unhomed"})
+            machine.cancel()
         self._report_job("cancel", "too-late" if job.state in OPEN else "")
         self.tell_all()
 
@@ -381,7 +381,7 @@ class SimulatedNode:
             _, stage = job.due.pop(0)
             job.step = stage.step
             if job.machine is not None:
-                job.machine.change(stage.change)
+                job.machine.reach(stage)
             job.state = "running" if job.due else "done"
             self._report_job()
             self.tell(*(machine.message for machine in self.machines))
