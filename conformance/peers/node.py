@@ -16,6 +16,7 @@ from protocol.codec import encode
 from protocol.counting import UPTIME_MODULUS, next_count, uptime_difference
 from protocol.participant import Delivery, Publication
 from protocol.site import Encoding, Site
+from protocol.sizes import publish_size
 from protocol.specification import OPEN, specification
 from protocol.topics import Topic
 from protocol.validation import read_message
@@ -77,7 +78,7 @@ class SimulatedNode:
     def receive(self, delivery: Delivery, now_ms: int) -> Sequence[Publication]:
         """Handle an order at once; one with the retain flag is of another day [LNK-14]."""
         self.at(now_ms)
-        if self.disturbances.asleep or delivery.retain or _size(delivery) > self._said("buffer"):
+        if self.disturbances.asleep or delivery.retain or _packet_size(delivery) > self._said("buffer"):
             return []
         reading = read_message("job-order", delivery.payload, closed=False)
         order, reads = reading.body, self._said("reads")
@@ -405,7 +406,6 @@ class SimulatedNode:
         return out
 
 
-def _size(delivery: Delivery) -> int:
-    """Bytes of the whole PUBLISH at QoS 1, by MQTT 3.1.1 section 3.3."""
-    rest = 4 + len(delivery.topic.encode()) + len(delivery.payload)
-    return (2 if rest < 128 else 3) + rest
+def _packet_size(delivery: Delivery) -> int:
+    """Bytes of the whole PUBLISH that an order comes in."""
+    return publish_size(len(delivery.topic.encode()), len(delivery.payload), qos=1)
