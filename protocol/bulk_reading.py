@@ -21,6 +21,7 @@ from protocol.codec.untagged import NO_TAGS
 from protocol.codec.value import is_plain
 from protocol.schemas import schema_set
 from protocol.site import Encoding
+from protocol.sizes import longest_payload
 from protocol.specification import specification
 from protocol.topics import NotATopic, Topic, parse_topic
 from protocol.validation import Reading, read_publication, readable_body
@@ -140,16 +141,12 @@ class BulkReader:
             return None
 
     def _learn(self, text: str) -> _Way:
-        spec = specification()
         try:
             topic = parse_topic(text)
         except NotATopic:
             way = _Way(None, 0, 0)
         else:
-            way = _Way(topic, spec.most("publish_yard_map"), spec.most("publish_yard_map"))
-            if topic.message not in spec.size_exceptions:
-                size = len(text.encode())
-                way = _Way(topic, spec.most("publish_cbor") - size, spec.most("publish_json") - size)
+            way = _Way(topic, longest_payload(text, Encoding.CBOR), longest_payload(text, Encoding.JSON))
         if len(self._ways) >= TOPICS_KEPT:
             self._ways.clear()
         self._ways[text] = way

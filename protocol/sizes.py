@@ -17,6 +17,7 @@ from protocol.codec.value import Value
 from protocol.schemas import is_valid
 from protocol.site import Encoding
 from protocol.specification import Schema, specification
+from protocol.topics import parse_topic
 
 _CONDITIONS = ("if", "then", "else", "dependentSchemas")
 
@@ -45,20 +46,34 @@ class Size:
     @property
     def most(self) -> int:
         """What limits.toml allows: of topic plus payload, or of the payload of a yard-map."""
-        spec = specification()
-        name = (
-            "publish_yard_map" if self.message in spec.size_exceptions else f"publish_{self.encoding.value}"
-        )
-        return spec.most(name)
+        limit = size_limit(self.message, self.encoding)
+        return specification().most("publish_yard_map") if limit is None else limit
 
     @property
     def fits(self) -> bool:
         """Whether the message can never be longer than it may be [ENC-07]."""
         spec = specification()
-        if self.message in spec.size_exceptions:
+        if size_limit(self.message, self.encoding) is None:
             return self.payload <= self.most
         small = self.encoding is Encoding.JSON or self.publish <= spec.most("packet")
         return self.sum <= self.most and small
+
+
+def size_limit(message: str, encoding: Encoding) -> int | None:
+    """Most bytes of topic plus payload [ENC-07]; None for a message that is limited in its payload alone."""
+    spec = specification()
+    return None if message in spec.size_exceptions else spec.most(f"publish_{encoding.value}")
+
+
+def longest_payload(topic: str, encoding: Encoding) -> int:
+    """Most bytes of a payload on `topic` [ENC-07]. Raises NotATopic where it is none of the protocol's."""
+    limit = size_limit(parse_topic(topic).message, encoding)
+    return specification().most("publish_yard_map") if limit is None else limit - len(topic.encode())
+
+
+def topic_and_payload(topic: str, payload: bytes) -> int:
+    """Bytes of topic plus payload: what the limits of a message speak of."""
+    return len(topic.encode()) + len(payload)
 
 
 @cache
@@ -180,18 +195,21 @@ def publish_size(topic: int, payload: int, *, qos: int) -> int:
 
 
 def connect_size(
-    client_id: int, will_topic: int, will_payload: int, user: int, password: int, version: str = "3.1.1"
+    client_id: int,
+    will_topic: int | None,
+    will_payload: int | None,
+    user: int | None,
+    password: int | None,
+    version: str = "3.1.1",
 ) -> int:
-    """Bytes of a whole CONNECT (MQTT 3.1.1 section 3.1) with will, user name and password of so many bytes.
+    """Bytes of a whole CONNECT (MQTT 3.1.1 section 3.1) with fields of so many bytes; None for one that is left out.
 
     The variable header has 10 bytes (section 3.1.2); each field has 2 bytes of length in front. MQTT 5 adds
-    two empty property lists of one byte each (sections 3.1.2.11 and 3.1.3.2).
+    empty property lists of one byte each, one to the header and one to a will (sections 3.1.2.11 and 3.1.3.2).
     """
-    remaining = (
-        10
-        + (2 if version == "5" else 0)
-        + sum(2 + field for field in (client_id, will_topic, will_payload, user, password))
-    )
+    fields = (client_id, will_topic, will_payload, user, password)
+    lists = 0 if version != "5" else 1 if will_topic is None else 2
+    remaining = 10 + lists + sum(2 + field for field in fields if field is not None)
     return 1 + remaining_length_size(remaining) + remaining
 
 

@@ -98,11 +98,15 @@ class Table:
 
     def rows(self, state: str, event: str) -> Iterator[Transition]:
         """The transitions out of `state` for `event`, in the order of the table."""
-        return (row for row in self.transitions if row.state == state and row.event == event)
+        return (row for row in self.leaving(state) if row.event == event)
+
+    def leaving(self, state: str) -> Iterator[Transition]:
+        """The transitions out of `state`, for any event, in the order of the table."""
+        return (row for row in self.transitions if row.state == state)
 
     def allows(self, before: str, after: str) -> bool:
         """Whether a node may go from `before` to `after` in one step; staying is always allowed."""
-        return before == after or any(row.state == before and row.next == after for row in self.transitions)
+        return before == after or any(row.next == after for row in self.leaving(before))
 
 
 @dataclass(frozen=True, slots=True)

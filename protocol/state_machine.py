@@ -1,4 +1,4 @@
-"""A machine that goes through its states as a table of the specification says, and no other way."""
+"""The interpreter of the transition tables: which row is taken, and a machine that changes state by rows alone."""
 
 from __future__ import annotations
 
@@ -9,6 +9,16 @@ from protocol import guards
 from protocol.specification import Table, Transition
 
 Guards = Mapping[str, Callable[[Any], bool]]
+
+
+def matching_row(table: Table, state: str, event: str, holds: Callable[[str], bool]) -> Transition | None:
+    """The first row for `event` out of `state` whose guard `holds`, or None. A row without a guard has the guard ''."""
+    return next((row for row in table.rows(state, event) if holds(row.guard)), None)
+
+
+def row_under(table: Table, state: str, event: str, guard: str = "") -> Transition | None:
+    """The row for `event` out of `state` under exactly `guard`, for a caller that has found out what holds; or None."""
+    return matching_row(table, state, event, guard.__eq__)
 
 
 class NotInTable(RuntimeError):
@@ -25,9 +35,7 @@ class StateMachine:
 
     def row(self, event: str, facts: Any = None) -> Transition | None:
         """The first row for `event` out of the present state whose guard holds, or None."""
-        return next(
-            (row for row in self.table.rows(self.state, event) if self._holds(row.guard, facts)), None
-        )
+        return matching_row(self.table, self.state, event, lambda guard: self._holds(guard, facts))
 
     def allows(self, event: str) -> bool:
         """Whether there is any way on for `event`, guards aside."""

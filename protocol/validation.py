@@ -12,6 +12,7 @@ from protocol.codec.value import Value
 from protocol.finding import Finding, Path
 from protocol.schemas import broken_requirements, is_valid
 from protocol.site import Encoding
+from protocol.sizes import size_limit, topic_and_payload
 from protocol.specification import TopicRule, specification
 from protocol.topics import NotATopic, Topic, parse_topic
 
@@ -157,16 +158,10 @@ def read_publication(
 
 
 def _size(topic: str, message: str, payload: bytes, encoding: Encoding | None) -> list[Finding]:
-    spec = specification()
-    if encoding is None:
-        return []
-    if message in spec.size_exceptions:
-        # A payload over this limit was refused by the codec already.
-        return []
-    most = spec.most(f"publish_{encoding.value}")
-    size = len(topic.encode()) + len(payload)
-    if size <= most:
-        return []
+    most = size_limit(message, encoding) if encoding is not None else None
+    size = topic_and_payload(topic, payload)
+    if encoding is None or most is None or size <= most:
+        return []  # What is limited in its payload alone was refused by the codec already.
     what = f"topic plus payload have {size} bytes; in {encoding.upper()} {most} are allowed"
     return [Finding("ENC-07", what, "size", None, "Leave optional fields out, or use shorter labels")]
 

@@ -7,6 +7,7 @@ from random import Random
 
 from conformance.suite.bench import Bench
 from protocol.participant import Participant, Publication
+from protocol.sizes import connect_size, publish_size
 from protocol.wire.evidence import Fate, LinkPacket
 from protocol.wire.packet import Connect, Packet, Publish
 from protocol.wire.virtual import VirtualBus
@@ -117,13 +118,15 @@ class VirtualBench(Bench):
 def packet_size(packet: Packet) -> int:
     """Bytes of a whole CONNECT or PUBLISH by MQTT 3.1.1 sections 2.2.3, 3.1 and 3.3; 2 for any other."""
     if isinstance(packet, Publish):
-        rest = 2 + len(packet.topic.encode()) + (2 if packet.qos else 0) + len(packet.payload)
-    elif isinstance(packet, Connect):
-        will = packet.will
-        rest = 10 + 2 + len(packet.client_id)
-        rest += 4 + len(will.topic.encode()) + len(will.payload) if will else 0
-        rest += 2 + len(packet.user) if packet.user is not None else 0
-    else:
-        rest = 0
-    length_bytes = 1 if rest < 128 else 2 if rest < 16384 else 3
-    return 1 + length_bytes + rest
+        return publish_size(len(packet.topic.encode()), len(packet.payload), qos=packet.qos)
+    if not isinstance(packet, Connect):
+        return 2
+    will = packet.will
+    return connect_size(
+        len(packet.client_id.encode()),
+        len(will.topic.encode()) if will else None,
+        len(will.payload) if will else None,
+        len(packet.user.encode()) if packet.user is not None else None,
+        packet.password_size,
+        "5" if packet.level == 5 else "3.1.1",
+    )

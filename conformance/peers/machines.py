@@ -1,7 +1,7 @@
 """What a simulated node moves: a crane, a berth with its track, a shuttle.
 
-A job is a list of stages; the node goes through them in time. States and transitions are those of the
-tables `crane`, `berth` and `shuttle`.
+A job is a list of stages; the node goes through them in time. A state changes by the rows of the tables `crane`,
+`berth` and `shuttle` alone.
 """
 
 from __future__ import annotations
@@ -13,17 +13,24 @@ from typing import Any, ClassVar, NamedTuple
 
 from protocol.counting import next_count
 from protocol.site import NodeSite, PlaceKind, Site
+from protocol.specification import specification
+from protocol.state_machine import StateMachine
 
 Body = Mapping[str, Any]
 ARM_TO_END_MS = 900
 
 
 class Stage(NamedTuple):
-    """One step of a job: the share of its time at which it is reached, its name, and what is so from then."""
+    """One step of a job: the share of its time at which it is reached, its name, and what happens then."""
 
     share: float
     step: str
-    change: Mapping[str, Any]
+    event: str = ""
+    """The event of the state table; '' for none."""
+    change: Mapping[str, Any] = {}
+    """Fields of the machine that have another value from then on."""
+    facts: Mapping[str, str] = {}
+    """What the guards of the event look at."""
 
 
 @dataclass(slots=True)
@@ -32,9 +39,23 @@ class Machine(ABC):
 
     site: Site
     node: NodeSite
+    machine: StateMachine = field(init=False)
 
+    table: ClassVar[str] = ""
     message: ClassVar[str] = ""
     acts: ClassVar[frozenset[str]] = frozenset()
+
+    def __post_init__(self) -> None:
+        self._start_table()
+
+    def _start_table(self) -> None:
+        """Be in the first state of the table."""
+        self.machine = StateMachine(specification().tables[self.table])
+
+    @property
+    def state(self) -> str:
+        """The state in its table."""
+        return self.machine.state
 
     @abstractmethod
     def come_up(self) -> None:
@@ -44,9 +65,9 @@ class Machine(ABC):
     def settle(self) -> None:
         """As after a day's work: ready for the next job."""
 
-    @abstractmethod
     def lose(self) -> None:
         """Motor power goes: it is not known any more where things stand [FLT-06]."""
+        self.machine.fire("halt")
 
     @abstractmethod
     def body(self) -> dict[str, Any]:
@@ -64,10 +85,17 @@ class Machine(ABC):
         """Take what a person found with reset-fault; the reason of a refusal, '' if it fits."""
         return ""
 
-    def change(self, changes: Mapping[str, Any]) -> None:
-        """Let something be so."""
-        for name, value in changes.items():
+    def reach(self, stage: Stage) -> None:
+        """Let a stage of a job happen."""
+        for name, value in stage.change.items():
             setattr(self, name, value)
+        if stage.event:
+            self.machine.fire(stage.event, stage.facts)
+
+    def cancel(self) -> None:
+        """The job ends early, with nothing picked."""
+        if self.machine.allows("cancel"):  # Else it had not begun to move.
+            self.machine.fire("cancel")
 
     @property
     def told_load(self) -> str | None:
@@ -79,36 +107,38 @@ class Machine(ABC):
 class SimulatedCrane(Machine):
     """A crane with a load sensor."""
 
-    mode: str = "unhomed"
     load: str = "none"
 
+    table: ClassVar[str] = "crane"
     message: ClassVar[str] = "crane-status"
     acts: ClassVar[frozenset[str]] = frozenset({"home", "transfer", "park", "jog"})
 
     def come_up(self) -> None:
         """Unhomed, spreader empty as its sensor says [CRN-01]."""
-        self.mode, self.load = "unhomed", "none"
+        self._start_table()
+        self.load = "none"
 
     def settle(self) -> None:
         """Homed and ready."""
-        self.mode, self.load = "ready", "none"
+        self.come_up()
+        self.machine.fire("home")
+        self.machine.fire("finish")
 
-    def lose(self) -> None:
-        """Stopped by a fault."""
-        self.mode = "faulted"
+    @property
+    def every_axis_homed(self) -> bool:
+        """Whether the positions of the axes are known: not after a fault, for its motors had no power."""
+        return self.state in ("ready", "working")
 
     def body(self) -> dict[str, Any]:
         """Mode, axes, spreader and load."""
         crane = self.node.crane
-        homed = self.mode in ("ready", "working")
-        axes = [[axis.park, axis.park, homed] for axis in crane.axes] if crane else []
+        axes = [[axis.park, axis.park, self.every_axis_homed] for axis in crane.axes] if crane else []
         spreader = "closed" if self.load == "box" else "open"
-        return {"mode": self.mode, "axes": axes, "spreader": spreader, "load": self.load}
+        return {"mode": self.state, "axes": axes, "spreader": spreader, "load": self.load}
 
     def forbids(self, order: Body) -> str:
         """By mode [CRN-03], load [CRN-08] and place [CRN-05, CRN-07]."""
-        modes = ("ready", "unhomed") if order["act"] == "home" else ("ready",)
-        if self.mode not in modes:
+        if not self.machine.allows(order["act"]):
             return "mode"
         if order["act"] != "transfer":
             return ""
@@ -126,18 +156,18 @@ class SimulatedCrane(Machine):
     def stages(self, order: Body) -> tuple[Stage, ...]:
         """Home, or grip, release and clear."""
         if order["act"] == "home":
-            return Stage(0, "homing", {"mode": "homing"}), Stage(1, "", {"mode": "ready"})
-        working, ready = {"mode": "working"}, {"mode": "ready"}
+            return Stage(0, "homing", "home"), Stage(1, "", "finish")
         if order["act"] != "transfer":
-            return Stage(0, "travel", working), Stage(1, "", ready)
-        pick = (Stage(0.3, "grip", {"load": "box"}),) if "from" in order else ()
+            return Stage(0, "travel", order["act"]), Stage(1, "", "finish")
+        pick = (Stage(0.3, "grip", change={"load": "box"}),) if "from" in order else ()
         first = "travel-to-pick" if "from" in order else "travel-to-drop"
-        return Stage(0, first, working), *pick, Stage(0.9, "release", {"load": "none"}), Stage(1, "", ready)
+        release = Stage(0.9, "release", change={"load": "none"})
+        return Stage(0, first, "transfer"), *pick, release, Stage(1, "", "finish")
 
     def found(self, order: Body) -> str:
         """A fault mended; what hangs in the spreader, where a person says it."""
-        if self.mode == "faulted":
-            self.mode = "unhomed"
+        if self.machine.allows("reset-fault"):
+            self.machine.fire("reset-fault", self)
         self.load = order.get("found", self.load)
         return ""
 
@@ -151,27 +181,25 @@ class SimulatedCrane(Machine):
 class SimulatedBerth(Machine):
     """A berth whose every train comes to rest within the tables of the cranes that reach it."""
 
-    state: str = "lost"
     arrival: int = 0
     reading: int | None = None
     readings: tuple[int, ...] = field(default=(150,))
 
+    table: ClassVar[str] = "berth"
     message: ClassVar[str] = "train-arrival"
     acts: ClassVar[frozenset[str]] = frozenset({"admit", "depart"})
 
     def come_up(self) -> None:
         """Lost [BER-01]."""
-        self.state, self.arrival, self.reading = "lost", 0, None
+        self._start_table()
+        self.arrival, self.reading = 0, None
         self.readings = self._readings()
 
     def settle(self) -> None:
         """The track is empty after some trains."""
         self.come_up()
-        self.state, self.arrival, self.reading = "empty", 6, self.readings[0]
-
-    def lose(self) -> None:
-        """Lost."""
-        self.state = "lost"
+        self.found({"found": "none"})
+        self.arrival, self.reading = 6, self.readings[0]
 
     def _readings(self) -> tuple[int, ...]:
         """Readings that every crane's table knows, as different as they can be."""
@@ -194,26 +222,27 @@ class SimulatedBerth(Machine):
 
     def forbids(self, order: Body) -> str:
         """By state [BER-03]."""
-        return "" if self.state == {"admit": "empty", "depart": "at-rest"}[order["act"]] else "state"
+        return "" if self.machine.allows(order["act"]) else "state"
 
     def stages(self, order: Body) -> tuple[Stage, ...]:
         """A train in, at another reading than the one before, or out."""
         if order["act"] == "depart":
-            return Stage(0, "leaving", {"state": "leaving"}), Stage(1, "", {"state": "empty"})
+            return Stage(0, "leaving", "depart"), Stage(1, "", "gone")
         arrival = next_count(self.arrival)
-        rest = {"state": "at-rest", "reading": self.readings[arrival % len(self.readings)]}
+        rest = {"reading": self.readings[arrival % len(self.readings)]}
         return (
-            Stage(0, "approach", {"state": "admitting", "arrival": arrival}),
-            Stage(0.6, "arming-passed", {"state": "armed"}),
-            Stage(1, "", rest),
+            Stage(0, "approach", "admit", {"arrival": arrival}),
+            Stage(0.6, "arming-passed", "arming"),
+            Stage(1, "", "rest", rest),
         )
 
     def found(self, order: Body) -> str:
         """Only a track found empty is empty [BER-07]."""
         if order.get("found") == "box" or "place" in order:
             return "nothing-found"
-        if self.state == "lost" and order.get("found") == "none":
-            self.state, self.reading = "empty", None
+        if self.machine.allows("reset-fault"):
+            self.machine.fire("reset-fault", order)
+            self.reading = None
         return ""
 
 
@@ -221,10 +250,10 @@ class SimulatedBerth(Machine):
 class SimulatedShuttle(Machine):
     """A shuttle whose deck has no sensor."""
 
-    state: str = "lost"
     place: str = ""
     stop: int = 0
 
+    table: ClassVar[str] = "shuttle"
     message: ClassVar[str] = "shuttle-status"
     acts: ClassVar[frozenset[str]] = frozenset({"run"})
 
@@ -235,15 +264,14 @@ class SimulatedShuttle(Machine):
 
     def come_up(self) -> None:
         """Lost [SHT-01]."""
-        self.state, self.place, self.stop = "lost", "", 0
+        self._start_table()
+        self.place, self.stop = "", 0
 
     def settle(self) -> None:
         """At its first stop, after some runs."""
-        self.state, self.place, self.stop = "at-place", self.stops[0], 11
-
-    def lose(self) -> None:
-        """Lost."""
-        self.state = "lost"
+        self.come_up()
+        self.found({"place": self.stops[0]})
+        self.stop = 11
 
     def body(self) -> dict[str, Any]:
         """State, stop and deck, and the place while it stands at one."""
@@ -252,21 +280,24 @@ class SimulatedShuttle(Machine):
 
     def forbids(self, order: Body) -> str:
         """By state and place [SHT-03]."""
-        if self.state != "at-place":
+        if not self.machine.allows(order["act"]):
             return "state"
         return "" if order["to"] in self.stops else "place"
 
     def stages(self, order: Body) -> tuple[Stage, ...]:
         """From stop to stop [SHT-05]."""
-        there = {"state": "at-place", "place": order["to"], "stop": next_count(self.stop)}
-        return Stage(0, "travel", {"state": "moving"}), Stage(1, "", there)
+        there = {"place": order["to"], "stop": next_count(self.stop)}
+        reached = {"stop": order["to"], "target": order["to"]}
+        return Stage(0, "travel", "run"), Stage(1, "", "stop", there, reached)
 
     def found(self, order: Body) -> str:
         """Only a place that it serves makes it stand somewhere [SHT-06]."""
         if order.get("place", self.stops[0]) not in self.stops:
             return "nothing-found"
-        if self.state == "lost" and "place" in order:
-            self.state, self.place, self.stop = "at-place", order["place"], next_count(self.stop)
+        if self.machine.allows("reset-fault"):
+            self.machine.fire("reset-fault", order)
+            if self.state == "at-place":
+                self.place, self.stop = order["place"], next_count(self.stop)
         return ""
 
 

@@ -6,43 +6,22 @@ supervisor's orders, a hold by somebody, a sensor that fails. Its answers are al
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from random import Random
-from typing import Any
+from collections.abc import Sequence
 
 from conformance.peers.disturbances import Disturbances, SimulatedJob
-from conformance.peers.machines import Machine, machines_of
-from protocol.codec import encode
+from conformance.peers.machines import Machine
+from conformance.peers.node_messages import Body, NodeMessages
 from protocol.counting import UPTIME_MODULUS, next_count, uptime_difference
 from protocol.participant import Delivery, Publication
-from protocol.site import Encoding, Site
+from protocol.site import Encoding
+from protocol.sizes import publish_size
 from protocol.specification import OPEN, specification
 from protocol.topics import Topic
 from protocol.validation import read_message
 
-Body = Mapping[str, Any]
-BEAT_MS, STATUS_MS = 900, 4500
 
-
-class SimulatedNode:
+class SimulatedNode(NodeMessages):
     """A participant of the bus in the place of one node of the site file."""
-
-    def __init__(self, site: Site, name: str, rng: Random) -> None:
-        self.site, self.node, self.rng = site, site.nodes[name], rng
-        self.machines = machines_of(site, self.node)
-        self.disturbances = Disturbances()
-        self.boot = rng.randrange(65536)
-        self.mark = self.holds = self.faults = self.link = 0
-        self.held = False
-        self.active: tuple[str, ...] = ()
-        self.changed = ""
-        self.job: SimulatedJob | None = None
-        self.now_ms = 0
-        self._started_ms: int | None = None
-        self._held_since = 0
-        self._beat_ms = self._status_ms = 0
-        self._seq: dict[str, int] = {}
-        self._out: list[Publication] = []
 
     # ------------------------------------------------------------ participant
     @property
@@ -77,7 +56,7 @@ class SimulatedNode:
     def receive(self, delivery: Delivery, now_ms: int) -> Sequence[Publication]:
         """Handle an order at once; one with the retain flag is of another day [LNK-14]."""
         self.at(now_ms)
-        if self.disturbances.asleep or delivery.retain or _size(delivery) > self._said("buffer"):
+        if self.disturbances.asleep or delivery.retain or _packet_size(delivery) > self._said("buffer"):
             return []
         reading = read_message("job-order", delivery.payload, closed=False)
         order, reads = reading.body, self._said("reads")
@@ -195,71 +174,6 @@ class SimulatedNode:
         self.job = SimulatedJob(max(1, self.mark), order["act"], self.boot, "running", machine=machine)
         self.job.due = [(now_ms + round(stage.share * self.disturbances.job_ms), stage) for stage in stages]
 
-    # ------------------------------------------------------------ words
-    def off(self, link: int) -> dict[str, Any]:
-        """All that a will says."""
-        return {"boot": self.boot, "link": link, "state": "off"}
-
-    def tell_all(self) -> None:
-        """Publish every state message."""
-        self.tell("node-status", *(machine.message for machine in self.machines), "fault")
-
-    def tell(self, *messages: str) -> None:
-        """Publish these state messages."""
-        for message in messages:
-            self._say(message, self._state(message))
-        self._beat_ms = self.now_ms + BEAT_MS
-        if "node-status" in messages:
-            self._status_ms = self.now_ms + STATUS_MS
-
-    def _state(self, message: str) -> dict[str, Any]:
-        if message == "node-status":
-            return {
-                "mark": self.mark, "state": "on", "link": self.link, "roles": list(self.node.roles),
-                "firmware": "played", "minor": specification().minor, "reset": "power-on",
-                "bench": False, "reads": self.node.reads, "digest": self.node.digest,
-                "buffer": self.node.buffer, **self.disturbances.announces,
-            }  # fmt: skip
-        if message == "fault":
-            changed = self.changed
-            level = {"changed": changed, "level": specification().fault_level(changed)} if changed else {}
-            return {"active": list(self.active), "faults": self.faults, **level}
-        machine = next(one for one in self.machines if one.message == message)
-        job = {"job": self.job.id, "job_state": self.job.state} if self.job else {}
-        return {"mark": self.mark, "held": self.held, "holds": self.holds, **job, **machine.body()}
-
-    def _report(self, body: Body) -> None:
-        self._say("job-report", {"mark": self.mark, **body})
-
-    def _report_job(self, act: str = "", reason: str = "") -> None:
-        job = self.job
-        assert job is not None
-        body: dict[str, Any] = {
-            "id": job.id,
-            "order_boot": job.boot,
-            "act": act or job.act,
-            "state": job.state,
-        }
-        load = job.machine.told_load if job.machine else None
-        extra = {"step": job.step, "box": job.box, "load": load, "reason": reason}
-        self._report(body | {key: value for key, value in extra.items() if value})
-
-    def _say(self, message: str, body: Body) -> None:
-        seq = self._seq[message] = next_count(self._seq[message]) if message in self._seq else 0
-        uptime = (self.now_ms - (self._started_ms or 0)) % UPTIME_MODULUS
-        whole = {"boot": self.boot, "seq": seq, "uptime": uptime, **body}
-        if not self.disturbances.asleep and self.disturbances.says(message, whole):
-            self._out.append(self._publication(message, whole))
-
-    def _publication(self, message: str, body: Body) -> Publication:
-        topic = Topic(self.site.name, self.node.name, message)
-        retain = specification().topics[message].retain
-        payload = self.disturbances.writes(encode(message, body, self.node.writes))
-        return Publication(str(topic), payload, self.node.qos, retain)
-
-    def _said(self, key: str) -> Any:
-        return self.disturbances.announces.get(key, getattr(self.node, key))
-
     # ------------------------------------------------------------ orders, in the order of the table `order`
     def _handle(self, order: Body) -> None:
         self.disturbances.before(order)
@@ -328,7 +242,7 @@ class SimulatedNode:
         early = machine is not None and machine.told_load == "none" and job.step != "release"
         if job.state in OPEN and machine is not None and early:
             job.state, job.due = "cancelled", []
-            machine.change({"mode": "ready" if job.act != "home" else "unhomed"})
+            machine.cancel()
         self._report_job("cancel", "too-late" if job.state in OPEN else "")
         self.tell_all()
 
@@ -381,7 +295,7 @@ class SimulatedNode:
             _, stage = job.due.pop(0)
             job.step = stage.step
             if job.machine is not None:
-                job.machine.change(stage.change)
+                job.machine.reach(stage)
             job.state = "running" if job.due else "done"
             self._report_job()
             self.tell(*(machine.message for machine in self.machines))
@@ -394,18 +308,7 @@ class SimulatedNode:
         self.link, self.held, self.active, self.changed, self.job = 1, False, (), "", None
         self._seq = {}
 
-    def at(self, now_ms: int) -> None:
-        """It is this instant."""
-        if self._started_ms is None:
-            self._started_ms = now_ms
-        self.now_ms = now_ms
 
-    def _take(self) -> list[Publication]:
-        out, self._out = self._out, []
-        return out
-
-
-def _size(delivery: Delivery) -> int:
-    """Bytes of the whole PUBLISH at QoS 1, by MQTT 3.1.1 section 3.3."""
-    rest = 4 + len(delivery.topic.encode()) + len(delivery.payload)
-    return (2 if rest < 128 else 3) + rest
+def _packet_size(delivery: Delivery) -> int:
+    """Bytes of the whole PUBLISH that an order comes in."""
+    return publish_size(len(delivery.topic.encode()), len(delivery.payload), qos=1)

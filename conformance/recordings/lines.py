@@ -11,6 +11,7 @@ from protocol.bulk_reading import BulkReader
 from protocol.finding import Finding
 from protocol.foreign_text import one_line
 from protocol.recording import Item, RecordedMessage
+from protocol.sizes import topic_and_payload
 
 MOST_EXPLAINED = 300
 """Messages that are not valid and are explained, in one run: more than anybody reads, and each takes a while."""
@@ -63,7 +64,7 @@ class LineMaker:
             message=message,
             words=words,
             retained=item.retain,
-            size=len(item.topic.encode()) + len(item.payload),
+            size=topic_and_payload(item.topic, item.payload),
             encoding=str(reading.encoding or ""),
             findings=reading.findings,
             body=body,

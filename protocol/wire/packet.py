@@ -47,7 +47,10 @@ class Will:
 
 @dataclass(frozen=True, slots=True)
 class Connect:
-    """Section 3.1. `level` is 4 for MQTT 3.1.1 and 5 for MQTT 5; `keep_alive` is in seconds, 0 for none."""
+    """Section 3.1. `level` is 4 for MQTT 3.1.1 and 5 for MQTT 5; `keep_alive` is in seconds, 0 for none.
+
+    Of a password only its bytes are counted; `password_size` is None where there is none.
+    """
 
     protocol: str
     level: int
@@ -56,7 +59,7 @@ class Connect:
     keep_alive: int
     will: Will | None
     user: str | None
-    has_password: bool
+    password_size: int | None
     properties: Properties = field(default_factory=dict)
     kind: Kind = Kind.CONNECT
 

@@ -94,7 +94,7 @@ class VirtualClient:
             keep_alive=wish.keep_alive_s,
             will=Will(will.topic, will.payload, will.qos, will.retain) if will else None,
             user=None,
-            has_password=False,
+            password_size=None,
         )
         link = Link(self, connect, self._book, self._air)
         self._link = link

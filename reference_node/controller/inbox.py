@@ -5,6 +5,7 @@ from __future__ import annotations
 from protocol.guards import Order
 from protocol.participant import Delivery
 from protocol.site import NodeSite, Site
+from protocol.sizes import publish_size
 from protocol.specification import specification
 from protocol.topics import Topic
 from protocol.validation import read_message
@@ -56,8 +57,4 @@ class Inbox:
 
 def packet_size(delivery: Delivery) -> int:
     """Bytes of the whole PUBLISH, fixed header included (MQTT 3.1.1 sections 2.2 and 3.3)."""
-    remaining = 2 + len(delivery.topic.encode()) + (2 if delivery.qos else 0) + len(delivery.payload)
-    digits = 1
-    while remaining >= 128**digits:
-        digits += 1
-    return 1 + digits + remaining
+    return publish_size(len(delivery.topic.encode()), len(delivery.payload), qos=delivery.qos)

@@ -10,6 +10,7 @@ from protocol.codec import encode
 from protocol.counting import UPTIME_MODULUS, next_count
 from protocol.participant import Delivery, Publication
 from protocol.site import Encoding, NodeSite, Site
+from protocol.sizes import publish_size
 from protocol.specification import specification
 from protocol.topics import NotATopic, Topic, parse_topic
 from protocol.validation import read_message, read_publication
@@ -34,20 +35,13 @@ class Letter:
     retain: bool
 
 
-def packet_size(topic: str, payload: bytes) -> int:
-    """Bytes of a whole PUBLISH at QoS 1, by MQTT 3.1.1 section 3.3: header, topic, packet id, payload."""
-    rest = 2 + len(topic.encode()) + 2 + len(payload)
-    length_bytes = 1 + (rest > 127) + (rest > 16_383) + (rest > 2_097_151)
-    return 1 + length_bytes + rest
-
-
 def order_to(site: Site, session: Session, body: Body) -> Publication:
     """The publication of an order; raises TooLarge for one over the node's receive buffer [ENC-08]."""
     said = session.words.get("node-status", {})
     reads, room = said.get("reads", session.node.reads), int(said.get("buffer", session.node.buffer))
     topic = str(Topic(site.name, session.name, "job-order"))
     payload = encode("job-order", body, Encoding.JSON if reads == "json" else Encoding.CBOR)
-    size = packet_size(topic, payload)
+    size = publish_size(len(topic.encode()), len(payload), qos=1)
     if size > room:
         raise TooLarge(f"{body['act']} for {session.name} takes {size} bytes; its buffer holds {room}")
     return Publication(topic, payload, qos=1, retain=False)

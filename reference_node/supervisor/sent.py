@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from protocol.specification import specification
+from protocol.state_machine import row_under
 
 OUTCOME_OPEN = frozenset({"stale", "wrong-boot"})
 """Reasons of a refusal that do not say that nothing moved [ORD-20]."""
@@ -54,11 +55,10 @@ class Sent:
 
     def go(self, event: str, guard: str = "") -> bool:
         """Take the transition of the table for `event`; False, and nothing changed, where there is none."""
-        for row in specification().tables["order_sent"].rows(self.state, event):
-            if row.guard == guard:
-                self.state = row.next
-                return True
-        return False
+        row = row_under(specification().tables["order_sent"], self.state, event, guard)
+        if row is not None:
+            self.state = row.next
+        return row is not None
 
     def hear(self, report: Mapping[str, Any], outcome_open: bool, now_ms: int) -> bool:
         """Take a report about this order; False where the table knows no such step.

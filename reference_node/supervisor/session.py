@@ -14,6 +14,7 @@ from typing import Any
 from protocol.counting import CLAIM_SPREAD, UPTIME_MODULUS, claim_id, uptime_difference
 from protocol.site import NodeSite
 from protocol.specification import OPEN, specification
+from protocol.state_machine import row_under
 from reference_node.supervisor.sent import OUTCOME_OPEN, Sent
 
 Body = Mapping[str, Any]
@@ -404,8 +405,7 @@ class Session:
         return last_ms is None or now_ms - last_ms >= self.pace.repeat_ms
 
     def _go(self, event: str, guard: str = "") -> bool:
-        for row in specification().tables["belief"].rows(self.belief, event):
-            if row.guard == guard:
-                self.belief = row.next
-                return True
-        return False
+        row = row_under(specification().tables["belief"], self.belief, event, guard)
+        if row is not None:
+            self.belief = row.next
+        return row is not None

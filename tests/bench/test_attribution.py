@@ -30,7 +30,7 @@ class Bus:
         number = next(self._numbers)
         self.attribution.opened(number, peer)
         last = Will(will, b"", 1, True) if will else None
-        self.say(number, Connect("MQTT", 4, client_id, True, 10, last, None, False))
+        self.say(number, Connect("MQTT", 4, client_id, True, 10, last, None, None))
         return number
 
     def say(self, number: int, packet: Packet, *, back: bool = False) -> None:

@@ -12,6 +12,7 @@ from amqtt.mqtt.unsubscribe import UnsubscribePacket
 
 from conformance.bench.mqtt.framing import Malformed, Splitter, decode_length, encode_length, packet, string
 from conformance.bench.mqtt.packets import V5, decode, decode_or_explain
+from conformance.bench.virtual_bench import packet_size
 from protocol.wire.packet import (
     Ack,
     Connack,
@@ -79,9 +80,9 @@ WILL = Will("w/north", b"off", 1, True)
 SAMPLES: list[tuple[bytes, Packet]] = [
     (
         connect("north", keep_alive=15, will=("w/north", b"off", 1, True), login=("u", "p")),
-        Connect("MQTT", 4, "north", True, 15, WILL, "u", True),
+        Connect("MQTT", 4, "north", True, 15, WILL, "u", 1),
     ),
-    (connect("", clean=False, keep_alive=65_535), Connect("MQTT", 4, "", False, 65_535, None, None, False)),
+    (connect("", clean=False, keep_alive=65_535), Connect("MQTT", 4, "", False, 65_535, None, None, None)),
     (ConnackPacket.build(1, 0).to_bytes(), Connack(True, 0)),
     (ConnackPacket.build(0, 5).to_bytes(), Connack(False, 5)),
     (PublishPacket.build("x", b"", None, False, 0, True).to_bytes(), Publish("x", b"", 0, True, False, None)),
@@ -231,7 +232,7 @@ VERSION_5: list[tuple[bytes, Packet]] = [
             15,
             Will("w", b"o", 0, False, {"will-delay-interval": (2,)}),
             None,
-            False,
+            None,
             {"session-expiry-interval": (30,)},
         ),
     ),
@@ -262,3 +263,26 @@ def test_the_limit_is_seen_before_the_bytes_are_collected() -> None:
     splitter.feed(b"\x30" + encode_length(1_000_000))
     with pytest.raises(Malformed, match="longer than 100"):
         splitter.next_packet()
+
+
+WILLS = [None, ("w/north", b"off", 1, True), ("w/n\u00f6rth", bytes(120), 1, True)]
+LOGINS = [None, ("u", "p"), ("n\u00f6rth", "a password"), ("u", "p" * 90)]
+
+
+@pytest.mark.parametrize("login", LOGINS, ids=str)
+@pytest.mark.parametrize("will", WILLS, ids=lambda will: will and will[0])
+@pytest.mark.parametrize("client_id", ["north", "n\u00f6rth"])
+def test_the_virtual_bench_counts_a_connect_as_long_as_it_is_on_the_wire(
+    client_id: str, will: tuple[str, bytes, int, bool] | None, login: tuple[str, str] | None
+) -> None:
+    """Name, will, user and password, each with its two bytes of length (MQTT 3.1.1 section 3.1.3)."""
+    raw = connect(client_id, will=will, login=login)
+    assert packet_size(decode(raw)) == len(raw)
+
+
+@pytest.mark.parametrize("will", [b"", b"\0" + string("w") + string("off")], ids=["no will", "will"])
+def test_the_virtual_bench_counts_the_empty_property_lists_of_version_5(will: bytes) -> None:
+    """One in the header and one before the will's topic (v5 sections 3.1.2.11 and 3.1.3.2)."""
+    header = string("MQTT") + bytes([5, 0xC2 | (0x04 if will else 0)]) + bytes.fromhex("000f 00")
+    raw = packet(0x10, header + string("north") + will + string("user") + string("password"))
+    assert packet_size(decode(raw, V5)) == len(raw)

@@ -94,10 +94,9 @@ def _connect(cursor: Cursor, kind: Kind, version: int) -> Connect:
     client_id = cursor.string("client id")
     will = _will(cursor, flags, level, flag_at)
     user = cursor.string("user name") if flags & 0x80 else None
-    if flags & 0x40:
-        cursor.binary("password")
+    password_size = len(cursor.binary("password")) if flags & 0x40 else None
     return Connect(
-        protocol, level, client_id, bool(flags & 2), keep_alive, will, user, bool(flags & 0x40), properties
+        protocol, level, client_id, bool(flags & 2), keep_alive, will, user, password_size, properties
     )
 
 

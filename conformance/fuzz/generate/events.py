@@ -85,7 +85,7 @@ class Events:
 
     def row(self, state: str) -> Transition | None:
         """A transition out of a state that a tester can bring about."""
-        rows = [one for one in self.table.transitions if one.state == state and one.event in self.brings]
+        rows = [one for one in self.table.leaving(state) if one.event in self.brings]
         return self._rng.choice(rows) if rows else None
 
     def event(self, name: str) -> list[Step]:
@@ -106,7 +106,7 @@ class Events:
         return order(act, f"{act} with {told}" if told else act, **{**self._fields(act), **relations})
 
     def _leading(self) -> set[str]:
-        return {row.event for row in self.table.transitions if row.state == self.state} & set(self.jobs)
+        return {row.event for row in self.table.leaving(self.state)} & set(self.jobs)
 
     def _likely(self) -> str:
         return self._rng.choice(sorted(self._leading()) or self.jobs)

@@ -111,7 +111,7 @@ def _edges(table: Table) -> list[_Edge]:
 
 
 def _stays(table: Table, state: str) -> str:
-    events = dict.fromkeys(row.event for row in table.transitions if row.state == row.next == state)
+    events = dict.fromkeys(row.event for row in table.leaving(state) if row.next == state)
     return "stays: " + ", ".join(events) if events else ""
 
 

@@ -10,6 +10,8 @@ from typing import Any
 from conformance.recordings.lines import Line
 from protocol.counting import COUNT_MODULUS, UPTIME_MODULUS, uptime_difference
 from protocol.recording import EventKind, RecordedEvent, RecordedMessage
+from protocol.site import Encoding
+from protocol.sizes import size_limit
 from protocol.specification import STATE_MESSAGES, specification
 
 LONGEST_LATENCY_MS = 60_000
@@ -185,7 +187,7 @@ class Statistics:
                             "lost": row.lost,
                             "longest_gap_ms": row.longest_gap_ms,
                             "largest": row.largest,
-                            "most": size_limit(topic, row.encoding),
+                            "most": limit_of(topic, row.encoding),
                         }
                         for topic, row in node.topics.items()
                     },
@@ -202,13 +204,9 @@ class Statistics:
         }  # fmt: skip
 
 
-def size_limit(topic: str, encoding: str) -> int | None:
-    """Most bytes of topic plus payload; None where there is no such limit."""
-    spec = specification()
-    message = topic.partition("/")[0]
-    if message in spec.size_exceptions or not encoding:
-        return None
-    return spec.most(f"publish_{encoding}")
+def limit_of(topic: str, encoding: str) -> int | None:
+    """Most bytes of topic plus payload; None where there is no such limit, or no message could be read."""
+    return size_limit(topic.partition("/")[0], Encoding(encoding)) if encoding else None
 
 
 def gap_limit_ms(topic: str) -> int | None:

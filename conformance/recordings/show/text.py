@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from conformance.recordings.lines import Line
-from conformance.recordings.show.statistics import Statistics, gap_limit_ms, size_limit
+from conformance.recordings.show.statistics import Statistics, gap_limit_ms, limit_of
 
 WIDTH = 80
 HEADING = f"{'no.':>6} {'s':>9}   {'node':<8} {'message':<14} what"
@@ -71,7 +71,7 @@ def figures(found: Statistics) -> Iterator[str]:
     for name, node in sorted(found.nodes.items()):
         for topic, one in sorted(node.topics.items()):
             gap = _of(one.longest_gap_ms, gap_limit_ms(topic), " ms") if one.longest_gap_ms else ""
-            size = _of(one.largest, size_limit(topic, one.encoding), "")
+            size = _of(one.largest, limit_of(topic, one.encoding), "")
             yield f"{name:<9}{topic:<17}{one.messages:>9,}{one.lost or '':>6}{gap:>15}{size:>13}"
         if len(node.boots) > 1 or node.wraps:
             yield f"{name:<9}{len(node.boots)} boots, uptime wrapped {node.wraps} times"
