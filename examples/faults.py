@@ -17,7 +17,7 @@ from protocol.site import Encoding
 from protocol.topics import Topic
 from reference_node.machines.siding import ARMING_AT, survey_train
 from reference_node.mechanism.train import Consist, Magnet
-from reference_node.supervisor.sent import Sent
+from reference_node.supervisor.observe.sent import Sent
 from reference_node.supervisor.supervisor import Supervisor
 
 SLOW = 0.97

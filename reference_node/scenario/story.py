@@ -9,11 +9,11 @@ from typing import Protocol
 from reference_node.scenario.observation import Observation, asked_of_a_person
 from reference_node.scenario.scenario import Answer, Event, Scenario
 from reference_node.scenario.simulated_yard import SimulatedYard
+from reference_node.supervisor.observe.world import UNSURE
 from reference_node.supervisor.open_goals import open_goals
-from reference_node.supervisor.question import Question
-from reference_node.supervisor.situation import BESIDES
+from reference_node.supervisor.plan.situation import BESIDES
+from reference_node.supervisor.questions.question import Question
 from reference_node.supervisor.supervisor import Supervisor
-from reference_node.supervisor.world import UNSURE
 
 
 class Stage(Protocol):

@@ -14,9 +14,9 @@ from reference_node.scenario.scenario import Event, Scenario
 from reference_node.scenario.simulated_yard import SimulatedYard
 from reference_node.scenario.story import Outcome, Story
 from reference_node.scenario.watch import Watch
-from reference_node.supervisor.mail import hold_for
-from reference_node.supervisor.planning.wish import Wish
-from reference_node.supervisor.question import Question
+from reference_node.supervisor.plan.wish import Wish
+from reference_node.supervisor.questions.question import Question
+from reference_node.supervisor.send.mail import hold_for
 from reference_node.supervisor.supervisor import Supervisor
 
 LOOK_MS = 50

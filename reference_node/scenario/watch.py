@@ -6,9 +6,9 @@ from collections import Counter
 from itertools import combinations
 
 from reference_node.scenario.simulated_yard import SimulatedYard
-from reference_node.supervisor.rules import beside
+from reference_node.supervisor.observe.neighbours import beside
+from reference_node.supervisor.observe.world import UNSURE
 from reference_node.supervisor.supervisor import Supervisor
-from reference_node.supervisor.world import UNSURE
 
 KNOWN_BEFORE = 20
 """No more breaches than this are told; the first ones matter."""

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
-from reference_node.supervisor.goals import Goal
-from reference_node.supervisor.planning.wish import Visit, Wish
+from reference_node.supervisor.plan.goals import Goal
+from reference_node.supervisor.plan.wish import Visit, Wish
 from reference_node.supervisor.supervisor import Supervisor
 
 

@@ -10,24 +10,25 @@ from protocol.counting import next_count
 from protocol.participant import Delivery, Publication
 from protocol.site import Site
 from protocol.specification import specification
-from reference_node.supervisor.cycle import Step, Wait, is_met, next_step
-from reference_node.supervisor.desk import Desk, sync
-from reference_node.supervisor.gap import Gap
-from reference_node.supervisor.goal_list import GoalList
-from reference_node.supervisor.goals import Goal, singles
-from reference_node.supervisor.holds import Holds
+from reference_node.supervisor.check.rules import Rules
 from reference_node.supervisor.journal import Journal
-from reference_node.supervisor.mail import Letter, OwnMail, TooLarge, flaws_of, order_to, read_letter
-from reference_node.supervisor.outage import Outage
-from reference_node.supervisor.planning.wish import Wish
-from reference_node.supervisor.pursuit import Pursuit
-from reference_node.supervisor.question import Question
-from reference_node.supervisor.rules import Rules
-from reference_node.supervisor.sent import Sent
-from reference_node.supervisor.session import Event, Pace, Session
-from reference_node.supervisor.words import order_in_words
-from reference_node.supervisor.world import World
-from reference_node.supervisor.yard_map import map_of, may_believe
+from reference_node.supervisor.observe.gap import Gap
+from reference_node.supervisor.observe.pace import Pace
+from reference_node.supervisor.observe.sent import Sent
+from reference_node.supervisor.observe.session import Event, Session
+from reference_node.supervisor.observe.world import World
+from reference_node.supervisor.observe.yard_map import map_of, may_believe
+from reference_node.supervisor.plan.cycle import Step, Wait, is_met, next_step
+from reference_node.supervisor.plan.goal_list import GoalList
+from reference_node.supervisor.plan.goals import Goal, singles
+from reference_node.supervisor.plan.pursuit import Pursuit
+from reference_node.supervisor.plan.wish import Wish
+from reference_node.supervisor.questions.desk import Desk, sync
+from reference_node.supervisor.questions.question import Question
+from reference_node.supervisor.send.holds import Holds
+from reference_node.supervisor.send.mail import Letter, OwnMail, TooLarge, flaws_of, order_to, read_letter
+from reference_node.supervisor.send.outage import Outage
+from reference_node.supervisor.send.words import order_in_words
 
 Body = Mapping[str, Any]
 

@@ -11,10 +11,10 @@ from conformance.suite.brief import TRAIN
 from protocol.counting import CLAIM_SPREAD, CLAIM_STEP, claim_id
 from protocol.site import NodeSite
 from protocol.specification import specification
-from reference_node.supervisor.goals import Admit
-from reference_node.supervisor.rules import Rules
-from reference_node.supervisor.sent import Sent
-from reference_node.supervisor.session import Session
+from reference_node.supervisor.check.rules import Rules
+from reference_node.supervisor.observe.sent import Sent
+from reference_node.supervisor.observe.session import Session
+from reference_node.supervisor.plan.goals import Admit
 from reference_node.supervisor.supervisor import Supervisor
 from tests.faulty_supervisors.faulty import faulty
 

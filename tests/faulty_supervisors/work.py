@@ -8,12 +8,12 @@ from typing import Any
 from protocol.counting import UPTIME_MODULUS
 from protocol.participant import Publication
 from protocol.specification import specification
-from reference_node.supervisor.cycle import Step
-from reference_node.supervisor.rules import Rules, is_held, state_word
-from reference_node.supervisor.sent import Sent
-from reference_node.supervisor.session import Session
+from reference_node.supervisor.check.rules import Rules
+from reference_node.supervisor.observe.sent import Sent
+from reference_node.supervisor.observe.session import Session, is_held, state_word
+from reference_node.supervisor.observe.world import Spot, World
+from reference_node.supervisor.plan.cycle import Step
 from reference_node.supervisor.supervisor import Supervisor
-from reference_node.supervisor.world import Spot, World
 from tests.faulty_supervisors.faulty import faulty, with_second_berth
 from tests.faulty_supervisors.ownership import Ruled, Sessions
 

@@ -22,7 +22,7 @@ from reference_node.boot_counter import next_boot
 from reference_node.controller.controller import Controller
 from reference_node.controller.order_desk import OrderDesk
 from reference_node.roles.crane import Crane
-from reference_node.supervisor.goals import Move
+from reference_node.supervisor.plan.goals import Move
 from tests.supervisor.terminal import Hand, Terminal, believes_only_truth, read, where
 
 ONE_BOX = {("stack-n", 0): "B1"}

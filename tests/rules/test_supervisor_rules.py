@@ -14,10 +14,11 @@ import pytest
 from protocol.participant import Publication
 from protocol.site import NodeSite
 from protocol.wire.virtual_broker import Intercept
-from reference_node.supervisor.goals import Move, Run, Together
-from reference_node.supervisor.rules import Rules
-from reference_node.supervisor.sent import Sent
-from reference_node.supervisor.session import Event, Pace, Session
+from reference_node.supervisor.check.rules import Rules
+from reference_node.supervisor.observe.pace import Pace
+from reference_node.supervisor.observe.sent import Sent
+from reference_node.supervisor.observe.session import Event, Session
+from reference_node.supervisor.plan.goals import Move, Run, Together
 from reference_node.supervisor.supervisor import Supervisor
 from tests.supervisor.terminal import Hand, Terminal, believes_only_truth, read, where
 

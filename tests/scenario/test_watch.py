@@ -9,7 +9,7 @@ from reference_node.scenario.scenario_file import load_scenario
 from reference_node.scenario.simulated_yard import SimulatedYard
 from reference_node.scenario.virtual_stage import VirtualStage
 from reference_node.scenario.watch import Watch
-from reference_node.supervisor.sent import Sent
+from reference_node.supervisor.observe.sent import Sent
 from reference_node.supervisor.supervisor import Supervisor
 
 SITE = site_of_the_kit()

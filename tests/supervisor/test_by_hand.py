@@ -6,10 +6,10 @@ from random import Random
 
 import pytest
 
-from reference_node.supervisor.by_hand import ByHand
-from reference_node.supervisor.holds import Stage
+from reference_node.supervisor.observe.world import UNSURE
+from reference_node.supervisor.person.by_hand import ByHand
+from reference_node.supervisor.send.holds import Stage
 from reference_node.supervisor.supervisor import Supervisor
-from reference_node.supervisor.world import UNSURE
 from tests.supervisor.terminal import Hand, Terminal, where
 
 

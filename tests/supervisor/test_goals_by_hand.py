@@ -8,9 +8,9 @@ from typing import Any
 import pytest
 
 from protocol.site_file import read_site, scenario_text
-from reference_node.supervisor.by_hand import ByHand
+from reference_node.supervisor.observe.world import Spot
+from reference_node.supervisor.person.by_hand import ByHand
 from reference_node.supervisor.supervisor import Supervisor
-from reference_node.supervisor.world import Spot
 from tests.supervisor.terminal import Terminal, where
 
 MOVING = ("transfer", "run", "admit", "depart", "jog", "home", "park")

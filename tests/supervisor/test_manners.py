@@ -8,9 +8,9 @@ import pytest
 
 from protocol.specification import specification
 from protocol.validation import read_publication
-from reference_node.supervisor.goals import Admit, Move
-from reference_node.supervisor.question import Ask, Question
-from reference_node.supervisor.session import Pace
+from reference_node.supervisor.observe.pace import Pace
+from reference_node.supervisor.plan.goals import Admit, Move
+from reference_node.supervisor.questions.question import Ask, Question
 from tests.supervisor.terminal import EMPTY_TRAIN, NODES, Hand, Terminal, where
 from tests.supervisor.test_cycle import CYCLE
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from reference_node.supervisor.by_hand import ByHand
-from reference_node.supervisor.planning.wish import Visit, Wish
-from reference_node.supervisor.question import Question
-from reference_node.supervisor.world import Spot
+from reference_node.supervisor.observe.world import Spot
+from reference_node.supervisor.person.by_hand import ByHand
+from reference_node.supervisor.plan.wish import Visit, Wish
+from reference_node.supervisor.questions.question import Question
 from tests.supervisor.terminal import EMPTY_TRAIN, Hand, Terminal, believes_only_truth, where
 
 TO_THE_TRAIN = Wish(visits=(Visit("T1", "siding", EMPTY_TRAIN, {1: "B2"}),))

@@ -7,8 +7,8 @@ from dataclasses import replace
 
 from protocol.site import Site
 from protocol.wire.virtual_broker import LogEntry
-from reference_node.supervisor.goals import Move
-from reference_node.supervisor.question import Ask, Question
+from reference_node.supervisor.plan.goals import Move
+from reference_node.supervisor.questions.question import Ask, Question
 from reference_node.supervisor.supervisor import Supervisor
 from tests.supervisor.terminal import Terminal, believes_only_truth, where
 

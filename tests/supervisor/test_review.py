@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from reference_node.supervisor.by_hand import ByHand
+from reference_node.supervisor.person.by_hand import ByHand
 from reference_node.supervisor.supervisor import Supervisor
 from tests.supervisor.terminal import Hand, Terminal
 from tests.supervisor.test_goals_by_hand import moved, ready

@@ -7,9 +7,9 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from conformance.commands.terminal.streams import red
-from reference_node.supervisor.by_hand import EVERY, NOTHING, ByHand
-from reference_node.supervisor.gap import AWAY, GO_ON
-from reference_node.supervisor.holds import Held
+from reference_node.supervisor.observe.gap import AWAY, GO_ON
+from reference_node.supervisor.person.by_hand import EVERY, NOTHING, ByHand
+from reference_node.supervisor.send.holds import Held
 
 HELP = """\
 list                          every node: state, job, what it waits for
