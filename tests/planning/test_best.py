@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from reference_node.supervisor.observe.inventory import Spot
 from reference_node.supervisor.observe.neighbours import beside
-from reference_node.supervisor.observe.world import Spot
 from reference_node.supervisor.plan.search.best_plan import Plan, plan
 from reference_node.supervisor.plan.search.bound import Bound, cliques
 from reference_node.supervisor.plan.search.yard import Yard

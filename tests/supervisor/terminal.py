@@ -203,5 +203,5 @@ def believes_only_truth(supervisor: Supervisor, terminal: Terminal) -> bool:
     return all(
         held in ("?", really)
         for place in supervisor.site.places
-        for held, really in zip(supervisor.world.shown(place), terminal.really(place), strict=True)
+        for held, really in zip(supervisor.inventory.shown(place), terminal.really(place), strict=True)
     )

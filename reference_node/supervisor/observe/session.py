@@ -15,7 +15,7 @@ from protocol.counting import CLAIM_SPREAD, UPTIME_MODULUS, claim_id, uptime_dif
 from protocol.site import NodeSite
 from protocol.specification import OPEN, specification
 from reference_node.supervisor.observe.pace import Pace
-from reference_node.supervisor.observe.sent import OUTCOME_OPEN, Sent
+from reference_node.supervisor.observe.sent_order import OUTCOME_OPEN, SentOrder
 
 Body = Mapping[str, Any]
 
@@ -29,7 +29,7 @@ class Event:
     """What a session has found out: answered, owned, new-boot, replaced, or ended (with the order)."""
 
     kind: str
-    sent: Sent | None = None
+    sent: SentOrder | None = None
 
 
 class Session:
@@ -60,7 +60,7 @@ class Session:
         """Set by the supervisor: False keeps a session at 'answered'."""
         self.may_repeat = True
         """Set by the supervisor: False sends no job, the open one neither."""
-        self.open: dict[int, Sent] = {}
+        self.open: dict[int, SentOrder] = {}
         """Orders without a final report, by id; a cancel too."""
         self._rng = rng
         self._events: list[Event] = []
@@ -71,7 +71,7 @@ class Session:
         self._claimed_ms = 0
         self._highest = 0
         self._settled_from: int | None = None
-        self._giving_up: list[Sent] = []
+        self._giving_up: list[SentOrder] = []
 
     # ------------------------------------------------------------ what is known
     @property
@@ -90,7 +90,7 @@ class Session:
         return self.belief == "replaced"
 
     @property
-    def job(self) -> Sent | None:
+    def job(self) -> SentOrder | None:
         """The open job, if there is one."""
         return next((sent for sent in self.open.values() if sent.is_job), None)
 
@@ -108,7 +108,7 @@ class Session:
             return None
         return body if message == "fault" or int(body.get("mark", -1)) >= self.claim else None
 
-    def told(self) -> bool:
+    def has_reported(self) -> bool:
         """Whether the node has told all its states since the claim."""
         states = self._states()
         return bool(states) and None not in states
@@ -258,11 +258,11 @@ class Session:
             self._end(sent)
         self._hear_outcome(job, report, now_ms)
 
-    def is_for(self, sent: Sent, report: Body) -> bool:
+    def is_for(self, sent: SentOrder, report: Body) -> bool:
         """A report counts only for the open order with its id, boot and act [SUP-16]."""
         return bool(report["order_boot"] == sent.boot and report["act"] == sent.act)
 
-    def _hear_outcome(self, sent: Sent, report: Body, now_ms: int) -> None:
+    def _hear_outcome(self, sent: SentOrder, report: Body, now_ms: int) -> None:
         if sent.hear(report, self.outcome_open(str(report.get("reason", ""))), now_ms) and not sent.is_open:
             self._settled_from = int(report["uptime"])
             self._end(sent)
@@ -271,7 +271,7 @@ class Session:
         """Whether an order refused for `reason` may have moved something all the same [SUP-09]."""
         return reason in OUTCOME_OPEN
 
-    def _end(self, sent: Sent) -> None:
+    def _end(self, sent: SentOrder) -> None:
         if self.open.pop(sent.id, None) is None:
             return
         if sent.is_job:
@@ -280,18 +280,18 @@ class Session:
         self._giving_up = [other for other in self._giving_up if other is not sent]
         self._events.append(Event("ended", sent))
 
-    def unlinked(self) -> list[Sent]:
+    def unlinked(self) -> list[SentOrder]:
         """The bus is away: nothing counts as heard. Gives the orders that are not repeated: all but jobs."""
         self.heard_ms = None
         return [one for act in ("resume", "reset-fault", "cancel") for one in self.withdraw(act)]
 
-    def withdraw(self, act: str) -> list[Sent]:
+    def withdraw(self, act: str) -> list[SentOrder]:
         """Repeat no open order `act` any more; whether the node got it is not known. Gives those orders."""
         found = [sent for sent in self.open.values() if sent.act == act]
         return [self.open.pop(sent.id) for sent in found]
 
     # ------------------------------------------------------------ what goes out
-    def order(self, act: str, now_ms: int, **fields: Any) -> Sent:
+    def order(self, act: str, now_ms: int, **fields: Any) -> SentOrder:
         """A new order; it goes out with the next `due` and is repeated until its final report [SUP-05].
 
         Raises RuntimeError for a node that is not owned, that has a job already, or when the ids are used up.
@@ -300,7 +300,7 @@ class Session:
         if not self.owned or (is_job and self.job is not None):
             raise RuntimeError(f"{self.name}: {act} ordered while {self.belief}, open job {self.job}")
         body = self._body(act, self._next_id(), fields)
-        sent = Sent(body, now_ms - self.pace.repeat_ms, news_ms=now_ms)
+        sent = SentOrder(body, now_ms - self.pace.repeat_ms, news_ms=now_ms)
         self.open[sent.id] = sent
         return sent
 
@@ -316,12 +316,12 @@ class Session:
             body["deadline"] = (self.uptime + self.pace.lead_ms) % UPTIME_MODULUS
         return body
 
-    def cancel(self, job: Sent, now_ms: int) -> None:
+    def cancel(self, job: SentOrder, now_ms: int) -> None:
         """Ask the node to end `job` if nothing was picked; once only however often it is called."""
         if job.is_open and not any(sent.body.get("ref") == job.id for sent in self.open.values()):
             self.order("cancel", now_ms, ref=job.id)
 
-    def give_up(self, job: Sent) -> None:
+    def give_up(self, job: SentOrder) -> None:
         """Claim again, and take `job` for unknown once that is answered, never before [SUP-08]."""
         if job.is_open and job not in self._giving_up:
             self._giving_up.append(job)

@@ -6,37 +6,37 @@ from collections.abc import Mapping
 from typing import Any
 
 from protocol.specification import OPEN
+from reference_node.supervisor.observe.inventory import Inventory
 from reference_node.supervisor.observe.session import STATE_OF_ROLE, Session
-from reference_node.supervisor.observe.world import World
 
 Body = Mapping[str, Any]
 
 
-def map_of(place: str, world: World, sessions: Mapping[str, Session], blocked: str) -> dict[str, Any]:
+def map_of(place: str, inventory: Inventory, sessions: Mapping[str, Session], blocked: str) -> dict[str, Any]:
     """The yard-map of `place` without counts; `blocked` says why it must not be used, '' if it may."""
     body: dict[str, Any] = {
-        "slots": list(world.shown(place)),
+        "slots": list(inventory.shown(place)),
         "state": "blocked" if blocked else "running",
         "rests_on": [
             [node, sessions[node].boot, sessions[node].mark]
-            for node in world.rests_on(place)
+            for node in inventory.rests_on(place)
             if sessions[node].boot is not None
         ],
     }
     return body | ({"why": blocked[:60]} if blocked else {})
 
 
-def may_believe(place: str, kept: Body, world: World, sessions: Mapping[str, Session]) -> bool:
+def may_believe(place: str, kept: Body, inventory: Inventory, sessions: Mapping[str, Session]) -> bool:
     """Whether boot and mark of every node that `place` rests on are still those of `kept` [SUP-11].
 
     The mark of the first answer tells of what came before it. What slipped in between that answer and the
     claim is told by the job that the node names after the claim: it must be no newer than the mark kept.
     """
     marks = {node: (boot, mark) for node, boot, mark in kept["rests_on"]}
-    if len(kept["slots"]) != world.site.places[place].slots:
+    if len(kept["slots"]) != inventory.site.places[place].slots:
         return False
     return all(
-        node in marks and has_not_moved(sessions[node], *marks[node]) for node in world.rests_on(place)
+        node in marks and has_not_moved(sessions[node], *marks[node]) for node in inventory.rests_on(place)
     )
 
 

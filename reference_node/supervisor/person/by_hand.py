@@ -12,11 +12,11 @@ from itertools import count
 from typing import Any
 
 from reference_node.supervisor.observe.gap import AWAY, GO_ON
-from reference_node.supervisor.observe.world import EMPTY, in_words
+from reference_node.supervisor.observe.inventory import EMPTY, in_words
 from reference_node.supervisor.person import observation_check
-from reference_node.supervisor.person.asked import Prepared, Ready, Review, done, reviewed
 from reference_node.supervisor.person.goal_check import GoalCheck, not_a_label
 from reference_node.supervisor.person.order_check import OrderCheck
+from reference_node.supervisor.person.request import Prepared, Ready, Review, done, reviewed
 from reference_node.supervisor.plan.goal_list import ListedGoal
 from reference_node.supervisor.questions.question import Ask, Question
 from reference_node.supervisor.send.holds import Held

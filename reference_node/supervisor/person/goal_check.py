@@ -7,12 +7,12 @@ from collections.abc import Mapping, Sequence
 
 from protocol.site import PlaceKind
 from protocol.specification import specification
+from reference_node.supervisor.observe.inventory import EMPTY, UNSURE, Spot
 from reference_node.supervisor.observe.session import state_word
-from reference_node.supervisor.observe.world import EMPTY, UNSURE, Spot
-from reference_node.supervisor.person.asked import Prepared, Ready
-from reference_node.supervisor.plan.cycle import route
+from reference_node.supervisor.person.request import Prepared, Ready
 from reference_node.supervisor.plan.goals import Goal, are_independent
-from reference_node.supervisor.plan.situation import Situation
+from reference_node.supervisor.plan.next_step import route
+from reference_node.supervisor.plan.problem_builder import ProblemBuilder
 from reference_node.supervisor.plan.wish import Visit, Wish
 from reference_node.supervisor.supervisor import Supervisor
 
@@ -21,7 +21,7 @@ class GoalCheck:
     """Checks goals against one supervisor as it stands now, and what the goals before them will have changed."""
 
     def __init__(self, supervisor: Supervisor) -> None:
-        self._supervisor, self._site, self._world = supervisor, supervisor.site, supervisor.world
+        self._supervisor, self._site, self._inventory = supervisor, supervisor.site, supervisor.inventory
         self._where = dict(self._boxes_now())
         """Where each box is, once the goals before are met: a spot, or the spreader in which it hangs."""
         self._gone: dict[str, int] = {}
@@ -135,7 +135,7 @@ class GoalCheck:
         ):
             return f"no train stands on {spot.place}; say it with the train: train {place.node} NAME {box}={spot.slot}"
         below = place.below(spot.slot)
-        if below is None or self._world.at(Spot(spot.place, below)) == UNSURE:
+        if below is None or self._inventory.at(Spot(spot.place, below)) == UNSURE:
             return ""
         stands = {where: one for one, where in self._where.items()}.get(Spot(spot.place, below))
         if stands not in (None, box):
@@ -148,12 +148,16 @@ class GoalCheck:
 
     def _is_unsure(self) -> bool:
         """Whether a box that nobody has heard of may stand somewhere all the same."""
-        world = self._world
+        inventory = self._inventory
         unknown = any(
             isinstance(goal, Wish) and any(not visit.brings for visit in goal.visits)
             for goal in self._supervisor.goals
         )
-        return unknown or UNSURE in world.spreaders.values() or not all(map(world.is_sure, world.slots))
+        return (
+            unknown
+            or UNSURE in inventory.spreaders.values()
+            or not all(map(inventory.is_sure, inventory.slots))
+        )
 
     def _known(self) -> str:
         known = ", ".join(sorted(self._where))
@@ -164,14 +168,14 @@ class GoalCheck:
 
     # ------------------------------------------------------------ how things will stand
     def _boxes_now(self) -> Mapping[str, Spot | str]:
-        world, sure = self._world, (EMPTY, UNSURE)
+        inventory, sure = self._inventory, (EMPTY, UNSURE)
         stand = {
             box: Spot(place, slot)
-            for place, slots in world.slots.items()
+            for place, slots in inventory.slots.items()
             for slot, box in enumerate(slots)
             if box not in sure
         }
-        hang = {box: crane for crane, box in world.spreaders.items() if box not in sure}
+        hang = {box: crane for crane, box in inventory.spreaders.items() if box not in sure}
         return {**stand, **hang}
 
     def _after(self, goal: Goal) -> None:
@@ -204,7 +208,7 @@ class GoalCheck:
         for goal, entry in zip(supervisor.goals, listed, strict=True):
             if entry.blocked and not are_independent(goal, wish):
                 return f"comes after goal {entry.number}, which is blocked: {entry.blocked}"
-        return Situation(supervisor, {}).possible(wish, ())[1]
+        return ProblemBuilder(supervisor, {}).possible(wish, ())[1]
 
 
 def not_a_label(text: str, what: str) -> str:

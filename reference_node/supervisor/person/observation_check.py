@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from reference_node.supervisor.observe.world import EMPTY, UNSURE, Spot, World, in_words
-from reference_node.supervisor.person.asked import Prepared, Ready
+from reference_node.supervisor.observe.inventory import EMPTY, UNSURE, Inventory, Spot, in_words
 from reference_node.supervisor.person.goal_check import not_a_label
+from reference_node.supervisor.person.request import Prepared, Ready
 from reference_node.supervisor.supervisor import Supervisor
 
 
@@ -21,15 +21,15 @@ def slot(supervisor: Supervisor, place: str, number: int, box: str | None) -> Pr
     if not supervisor.rules.clear_for_a_person(known.node, place):
         return f"something works at {place}; say it when it has come to its end"
     spot, held = Spot(place, number), box or EMPTY
-    why = (not_a_label(held, "box") if held else "") or _elsewhere(supervisor.world, held, spot)
-    slots = list(supervisor.world.slots[place])
+    why = (not_a_label(held, "box") if held else "") or _elsewhere(supervisor.inventory, held, spot)
+    slots = list(supervisor.inventory.slots[place])
     slots[number] = held
-    why = why or in_mid_air(supervisor.world, place, slots)
+    why = why or in_mid_air(supervisor.inventory, place, slots)
     if why:
         return why
 
     def tell() -> None:
-        supervisor.world.tell_slot(spot, held)
+        supervisor.inventory.tell_slot(spot, held)
         supervisor.note(f"told: {place} slot {number} holds {in_words(held)}")
 
     return Ready(f"{place} slot {number} is taken to hold {in_words(held)}", tell)
@@ -41,27 +41,29 @@ def slots(supervisor: Supervisor, place: str, found: Sequence[str]) -> str:
     if twice:
         return f"box {twice[0]} cannot stand in two slots of {place}"
     return (
-        in_mid_air(supervisor.world, place, found) if len(found) == len(supervisor.world.slots[place]) else ""
+        in_mid_air(supervisor.inventory, place, found)
+        if len(found) == len(supervisor.inventory.slots[place])
+        else ""
     )
 
 
-def in_mid_air(world: World, place: str, held: Sequence[str]) -> str:
+def in_mid_air(inventory: Inventory, place: str, held: Sequence[str]) -> str:
     """Why a place cannot hold that: a box over an empty slot; '' where it can."""
     for number, box in enumerate(held):
-        below = world.site.places[place].below(number)
+        below = inventory.site.places[place].below(number)
         if box not in (EMPTY, UNSURE) and below is not None and held[below] == EMPTY:
             return (
                 f"slot {number} of {place} would hold {box} in mid-air: nothing stands in slot {below} below it; "
-                f"say first what stands in slot {below if box != world.at(Spot(place, number)) else number}"
+                f"say first what stands in slot {below if box != inventory.at(Spot(place, number)) else number}"
             )
     return ""
 
 
-def _elsewhere(world: World, box: str, spot: Spot) -> str:
+def _elsewhere(inventory: Inventory, box: str, spot: Spot) -> str:
     """A label that is in use already: a box is in one place."""
     if box == EMPTY:
         return ""
-    other, crane = world.find(box), world.held_by(box)
+    other, crane = inventory.find(box), inventory.held_by(box)
     if crane is not None:
         return f"box {box} hangs in the spreader of {crane}; two boxes cannot have one label"
     if other is None or other == spot:

@@ -8,11 +8,11 @@ from typing import Any
 from protocol.position_table import OutsideTable, PositionTable
 from protocol.site import CraneSite, PlaceKind
 from protocol.specification import specification
-from reference_node.supervisor.observe.world import EMPTY, UNSURE, Spot, in_words
-from reference_node.supervisor.person.asked import Prepared, Ready
-from reference_node.supervisor.plan.cycle import Step, Wait, carry, next_step, train_fields
+from reference_node.supervisor.observe.inventory import EMPTY, UNSURE, Spot, in_words
+from reference_node.supervisor.person.request import Prepared, Ready
 from reference_node.supervisor.plan.goals import Admit, Depart, Run, Single
-from reference_node.supervisor.send.words import order_in_words
+from reference_node.supervisor.plan.next_step import Step, Wait, carry, next_step, train_fields
+from reference_node.supervisor.send.order_text import order_text
 from reference_node.supervisor.supervisor import Supervisor
 
 
@@ -55,7 +55,7 @@ class OrderCheck:
         session = supervisor.sessions[step.node]
         body = session.draft(step.act, **step.fields)
         lead_s = supervisor.pace.lead_ms / 1000
-        will = f"{step.node}: {order_in_words(body)}; as order {body['id']}, to begin within {lead_s:g} s or not at all"
+        will = f"{step.node}: {order_text(body)}; as order {body['id']}, to begin within {lead_s:g} s or not at all"
         return Ready(will, lambda: supervisor.start(step) or None)
 
     # ------------------------------------------------------------ site and state
@@ -80,7 +80,7 @@ class OrderCheck:
         return step
 
     def _transfer(self, crane: str, fields: Mapping[str, Any]) -> Step | str:
-        supervisor, world = self._supervisor, self._supervisor.world
+        supervisor, inventory = self._supervisor, self._supervisor.inventory
         target = Spot(str(fields.get("to")), int(fields.get("to_slot", 0)))
         source = Spot(str(fields["from"]), int(fields.get("from_slot", 0))) if "from" in fields else None
         for spot in (target, source):
@@ -89,12 +89,12 @@ class OrderCheck:
                 return why
         if source == target:
             return f"slot {target.slot} of {target.place} is both ends of it"
-        held = world.at(source) if source is not None else world.spreaders[crane]
+        held = inventory.at(source) if source is not None else inventory.spreaders[crane]
         box = str(fields.get("box") or held)
         if box in (EMPTY, UNSURE) or held != box:
             where = f"{source.place} slot {source.slot}" if source is not None else f"the spreader of {crane}"
             return f"{where} holds {in_words(held)}" + (f", not {box}" if box not in (EMPTY, UNSURE) else "")
-        if source is not None and not world.can_pick(source):
+        if source is not None and not inventory.can_pick(source):
             return f"box {box} has another on top, or nobody knows"
         step = carry(box, crane, source, target, supervisor)
         if isinstance(step, Wait):
@@ -143,9 +143,7 @@ class OrderCheck:
         def cancel() -> None:
             supervisor.cancel(node)
 
-        return Ready(
-            f"{node}: ends {order_in_words(job.body)}, only if nothing was picked or moved yet", cancel
-        )
+        return Ready(f"{node}: ends {order_text(job.body)}, only if nothing was picked or moved yet", cancel)
 
 
 def _outside(node: str, crane: CraneSite, target: Any) -> str:

@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from reference_node.supervisor.observe.sent import Sent
+from reference_node.supervisor.observe.sent_order import SentOrder
+from reference_node.supervisor.plan.execution import Office, PlanExecution
 from reference_node.supervisor.plan.goals import Goal, are_independent
-from reference_node.supervisor.plan.pursuit import Office, Pursuit
 from reference_node.supervisor.plan.wish import Wish
 
 
@@ -29,7 +29,7 @@ class ListedGoal:
 class _Entry:
     number: int
     goal: Goal
-    pursuit: Pursuit | None = None
+    execution: PlanExecution | None = None
     blocked: str = ""
 
 
@@ -40,9 +40,9 @@ class GoalList:
         self._office = office
         self._entries: list[_Entry] = []
         self._given = 0
-        self.pursuit = Pursuit(office, been)
+        self.execution = PlanExecution(office, been)
         """Of the wish that is worked on, or was last."""
-        self._first: Pursuit | None = self.pursuit
+        self._first: PlanExecution | None = self.execution
 
     # ------------------------------------------------------------ for a person
     def listed(self, goals: Sequence[Goal]) -> list[ListedGoal]:
@@ -59,8 +59,8 @@ class GoalList:
 
     def been(self, goals: Sequence[Goal], goal: Goal) -> Mapping[str, Sequence[str]]:
         """Names of the trains of a goal that have been at each berth, the one that stands there last."""
-        pursuit = next((one.pursuit for one in self._of(goals) if one.goal is goal), None)
-        return pursuit.been if pursuit is not None else {}
+        execution = next((one.execution for one in self._of(goals) if one.goal is goal), None)
+        return execution.been if execution is not None else {}
 
     # ------------------------------------------------------------ going on
     def go_on(self, goals: list[Goal], step: Callable[[Goal], bool]) -> list[Goal]:
@@ -76,20 +76,20 @@ class GoalList:
                 if self._follow(entry, step):
                     met.append(entry.goal)
                     continue
-                entry.blocked = entry.pursuit.blocked if entry.pursuit is not None else ""
+                entry.blocked = entry.execution.blocked if entry.execution is not None else ""
                 if not entry.blocked:
                     break
             blocked.append(entry)
         goals[:] = [goal for goal in goals if not any(goal is one for one in met)]
         return met
 
-    def job_ended(self, node: str, sent: Sent) -> None:
+    def job_ended(self, node: str, sent: SentOrder) -> None:
         """A job of the supervisor has ended, one of a goal's plan or another."""
-        for pursuit in {id(one): one for one in self._pursuits()}.values():
-            pursuit.job_ended(node, sent)
+        for execution in {id(one): one for one in self._executions()}.values():
+            execution.job_ended(node, sent)
 
-    def _pursuits(self) -> list[Pursuit]:
-        return [self.pursuit, *(one.pursuit for one in self._entries if one.pursuit is not None)]
+    def _executions(self) -> list[PlanExecution]:
+        return [self.execution, *(one.execution for one in self._entries if one.execution is not None)]
 
     def _behind(self, entry: _Entry, blocked: Sequence[_Entry]) -> str:
         """A goal that shares something with a blocked one waits for it, lest it undoes what comes before it."""
@@ -98,19 +98,19 @@ class GoalList:
 
     def _stays_blocked(self, entry: _Entry) -> str:
         """While another goal is worked on, one that was blocked is tried again only if its reason has changed."""
-        other = self.pursuit is not entry.pursuit and self.pursuit.is_at_work
-        if not other or entry.pursuit is None or not isinstance(entry.goal, Wish):
+        other = self.execution is not entry.execution and self.execution.is_at_work
+        if not other or entry.execution is None or not isinstance(entry.goal, Wish):
             return ""
-        return entry.pursuit.blocked if entry.pursuit.is_blocked_as_before(entry.goal) else ""
+        return entry.execution.blocked if entry.execution.is_blocked_as_before(entry.goal) else ""
 
     def _follow(self, entry: _Entry, step: Callable[[Goal], bool]) -> bool:
         if not isinstance(entry.goal, Wish):
             return step(entry.goal)
-        if entry.pursuit is None:
-            entry.pursuit, self._first = self._first or Pursuit(self._office), None
-        met = entry.pursuit.follow(entry.goal)
-        if not entry.pursuit.blocked:
-            self.pursuit = entry.pursuit
+        if entry.execution is None:
+            entry.execution, self._first = self._first or PlanExecution(self._office), None
+        met = entry.execution.follow(entry.goal)
+        if not entry.execution.blocked:
+            self.execution = entry.execution
         return met
 
     def _of(self, goals: Sequence[Goal]) -> list[_Entry]:

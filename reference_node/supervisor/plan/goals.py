@@ -54,7 +54,7 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class Together:
-    """Goals that may be pursued side by side."""
+    """Goals that may be worked on side by side."""
 
     goals: tuple[Move | Admit | Depart | Run, ...]
 

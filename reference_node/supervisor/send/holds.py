@@ -15,7 +15,7 @@ from protocol.participant import Publication
 from protocol.site import Site
 from reference_node.supervisor.observe.gap import AWAY
 from reference_node.supervisor.observe.session import STATE_OF_ROLE, Session, is_held, state_word
-from reference_node.supervisor.send.mail import hold_for
+from reference_node.supervisor.send.messages import hold_for
 
 SOMEBODY = "somebody else"
 """Who holds where it was not this supervisor: the bus tells nobody's name."""

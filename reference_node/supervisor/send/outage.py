@@ -6,12 +6,12 @@ from typing import Protocol
 
 from protocol.specification import specification
 from reference_node.supervisor.observe.gap import AWAY, Gap
-from reference_node.supervisor.observe.sent import Sent
+from reference_node.supervisor.observe.sent_order import SentOrder
 from reference_node.supervisor.observe.session import Session
 from reference_node.supervisor.plan.goals import Goal
 from reference_node.supervisor.questions.question import Ask, Question
 from reference_node.supervisor.send.holds import Holds
-from reference_node.supervisor.send.words import order_in_words
+from reference_node.supervisor.send.order_text import order_text
 
 
 class Office(Protocol):
@@ -74,12 +74,12 @@ class Outage:
                     for sent in session.withdraw(act):
                         self._not_repeated(session, sent, f"was not answered within {most_ms // 1000} s")
 
-    def _not_repeated(self, session: Session, sent: Sent, why: str) -> None:
+    def _not_repeated(self, session: Session, sent: SentOrder, why: str) -> None:
         self._office.note(f"{session.name}: {sent.act} {why}; it is not sent again")
         if sent.act == "resume":
             self._office.holds.not_resumed(session.name, f"the resume {why}")
 
     def _open(self) -> list[str]:
         sessions = self._office.sessions.items()
-        jobs = [f"{name}: {order_in_words(one.job.body)}" for name, one in sessions if one.job is not None]
+        jobs = [f"{name}: {order_text(one.job.body)}" for name, one in sessions if one.job is not None]
         return [*jobs, *(f"goal: {goal}" for goal in self._office.goals)]

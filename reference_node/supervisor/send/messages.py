@@ -26,7 +26,7 @@ class TooLarge(Exception):
 
 
 @dataclass(frozen=True, slots=True)
-class Letter:
+class ReadMessage:
     """A message that was read: who says what."""
 
     topic: Topic
@@ -71,7 +71,7 @@ def hold_for(site: Site, node: str, reads: str) -> Publication:
     return Publication(str(Topic(site.name, node, "job-order")), payload, qos=1, retain=False)
 
 
-def read_letter(site: Site, delivery: Delivery) -> Letter | None:
+def read_delivery(site: Site, delivery: Delivery) -> ReadMessage | None:
     """What a delivery says, read as tolerantly as a receiver has to; None for what is not for this site."""
     try:
         topic = parse_topic(delivery.topic)
@@ -80,10 +80,10 @@ def read_letter(site: Site, delivery: Delivery) -> Letter | None:
     if topic.site != site.name or topic.node not in site.nodes or not delivery.payload:
         return None
     reading = read_message(topic.message, delivery.payload, closed=False)
-    return Letter(topic, reading.body, delivery.retain) if reading.body is not None else None
+    return ReadMessage(topic, reading.body, delivery.retain) if reading.body is not None else None
 
 
-class OwnMail:
+class OwnMessages:
     """The supervisor's own messages: counts, uptime, encoding."""
 
     def __init__(self, site: Site, node: NodeSite, boot: int, started_ms: int) -> None:

@@ -11,24 +11,24 @@ from collections.abc import Mapping, Sequence
 from typing import Any, Protocol
 
 from protocol.site import Site
+from reference_node.supervisor.observe.inventory import Inventory
 from reference_node.supervisor.observe.neighbours import beside
-from reference_node.supervisor.observe.sent import Sent
+from reference_node.supervisor.observe.sent_order import SentOrder
 from reference_node.supervisor.observe.session import Session
-from reference_node.supervisor.observe.world import World
-from reference_node.supervisor.plan.cycle import Step, View, Wait, carry, train_fields
+from reference_node.supervisor.plan.next_step import Step, View, Wait, carry, train_fields
+from reference_node.supervisor.plan.problem_builder import ProblemBuilder, applied
 from reference_node.supervisor.plan.search.best_plan import Plan, Search
 from reference_node.supervisor.plan.search.durations import Durations
 from reference_node.supervisor.plan.search.hindrance import why_no_plan
 from reference_node.supervisor.plan.search.problem import Problem, Task
-from reference_node.supervisor.plan.situation import Situation, applied
 from reference_node.supervisor.plan.wish import Visit, Wish
 
-THOUGHT = 40_000
+MOST_STATES = 40_000
 """States that are looked at before a plan is settled for: meanwhile nothing moves."""
 PORTION = 500
 """States of the search that are looked at in one go: well under the time in which an answer is due."""
 PORTION_MS = 100
-"""The next portion comes no sooner: in between there is mail to read."""
+"""The next portion comes no sooner: in between there are messages to read."""
 TRIES = 3
 """So often a train that has not come to rest is let in again."""
 FOR_GOOD = frozenset({"place", "reach", "outside-table", "unsupported"})
@@ -36,10 +36,10 @@ FOR_GOOD = frozenset({"place", "reach", "outside-table", "unsupported"})
 
 
 class Office(View, Protocol):
-    """What the pursuit works with."""
+    """What the execution works with."""
 
     site: Site
-    world: World
+    inventory: Inventory
     sessions: dict[str, Session]
     now_ms: int
     waiting: dict[Any, str]
@@ -51,7 +51,7 @@ class Office(View, Protocol):
         """Write down what was decided."""
 
 
-class Pursuit:
+class PlanExecution:
     """The plan for the wish at hand, what of it is under way, and what is still to be done."""
 
     def __init__(self, office: Office, been: Mapping[str, Sequence[str]] | None = None) -> None:
@@ -67,11 +67,11 @@ class Pursuit:
         self.blocked = ""
         """Why nothing can be done for the wish until something else changes, '' where something can."""
         self._no_plan = ""
-        self._told_all = False
+        self._all_reported = False
         self._office = office
         self._durations = Durations()
         self._wish: Wish | None = None
-        self._situation = Situation(office, been or {})
+        self._builder = ProblemBuilder(office, been or {})
         self._search: Search | None = None
         self._problem: Problem | None = None
         """What the search is about, or what the plan expects once all that was started has ended."""
@@ -82,7 +82,7 @@ class Pursuit:
     @property
     def been(self) -> Mapping[str, Sequence[str]]:
         """Names of the wish's trains that have been at each berth, the one that stands there last."""
-        return self._situation.been
+        return self._builder.been
 
     @property
     def is_at_work(self) -> bool:
@@ -101,17 +101,17 @@ class Pursuit:
         met = self._follow(wish)
         if self.is_at_work or met:
             self.blocked = ""
-        elif self._told_all and self.plan is None:
+        elif self._all_reported and self.plan is None:
             self.blocked = "; ".join(filter(None, (self._no_plan, self.lacking)))
-        elif self._told_all:
+        elif self._all_reported:
             self.blocked = self.lacking
         return met
 
     def _follow(self, wish: Wish) -> bool:
-        self._situation.look_at_trains(wish, self.under_way)
+        self._builder.look_at_trains(wish, self.under_way)
         possible, self.lacking = self._possible(wish)
-        now = self._situation.now(possible, self._problem, self.under_way)
-        self._told_all = not isinstance(now, str)
+        now = self._builder.now(possible, self._problem, self.under_way)
+        self._all_reported = not isinstance(now, str)
         if isinstance(now, str):
             self._office.waiting["plan"] = now
             return False
@@ -126,20 +126,20 @@ class Pursuit:
             self._office.waiting["wish"] = self.lacking
         self._start_what_may_start()
         done = self.plan is not None and not self.todo and not self.under_way
-        return done and not self.lacking and self._situation.all_told()
+        return done and not self.lacking and self._builder.all_have_reported()
 
     def _take(self, wish: Wish) -> None:
         first = self._wish is None
         self._wish, self.plan, self._search, self._problem = wish, None, None, None
         self.todo = []
         self._tries = {}
-        self._situation.begin(first=first)
+        self._builder.begin(first=first)
 
     def _begin_search(self, stands: Problem) -> None:
         office, now_ms = self._office, self._office.now_ms
         busy = {node: max(0, self._ends_ms[node] - now_ms) for node in self.under_way}
         self._problem = stands
-        self._search = Search(self._situation.timed(stands, busy, self._durations), THOUGHT)
+        self._search = Search(self._builder.timed(stands, busy, self._durations), MOST_STATES)
         if self.todo:
             office.note("things stand otherwise than planned; planning anew")
         self.plan, self.todo = None, []
@@ -168,7 +168,7 @@ class Pursuit:
     def _possible(self, wish: Wish) -> tuple[Wish, str]:
         """The wish without what cannot be planned for now, and why."""
         hopeless = {name for name, tries in self._tries.items() if tries >= TRIES}
-        return self._situation.possible(wish, hopeless)
+        return self._builder.possible(wish, hopeless)
 
     # ------------------------------------------------------------ following the plan
     def _start_what_may_start(self) -> None:
@@ -229,15 +229,15 @@ class Pursuit:
         return next((v for v in visits if (v.berth, v.train) == (task.node, task.train)), None)
 
     # ------------------------------------------------------------ what comes of it
-    def job_ended(self, node: str, sent: Sent) -> None:
+    def job_ended(self, node: str, sent: SentOrder) -> None:
         """A job of the supervisor has ended, one of this plan or another."""
         task = self.under_way.pop(node, None)
         if task is None:
             return
         if sent.state == "done":
-            self._situation.done(task)
+            self._builder.done(task)
         elif sent.state == "refused" and sent.reason in FOR_GOOD and task.act == "transfer":
-            self._situation.never_again(task)
+            self._builder.never_again(task)
         elif task.act == "admit" and sent.state in ("failed", "unknown"):
             name = (node, task.train)
             self._tries[name] = self._tries.get(name, 0) + 1
@@ -246,7 +246,7 @@ class Pursuit:
                     f"train {task.train} has not come to rest at {node} {TRIES} times; given up"
                 )
         if sent.state in ("failed", "unknown") and task.act in ("admit", "depart"):
-            self._situation.went_wrong(task)
+            self._builder.went_wrong(task)
 
 
 def _same(stands: Problem, expected: Problem) -> bool:

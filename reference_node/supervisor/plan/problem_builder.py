@@ -7,9 +7,9 @@ from dataclasses import replace
 from typing import Any, Protocol
 
 from protocol.site import PlaceKind, Site
+from reference_node.supervisor.observe.inventory import EMPTY, UNSURE, Inventory, Spot
 from reference_node.supervisor.observe.session import Session
-from reference_node.supervisor.observe.world import EMPTY, UNSURE, Spot, World
-from reference_node.supervisor.plan.cycle import route
+from reference_node.supervisor.plan.next_step import route
 from reference_node.supervisor.plan.search.durations import Durations
 from reference_node.supervisor.plan.search.problem import IN_SPREADER, Problem, Task, spreader
 from reference_node.supervisor.plan.wish import Visit, Wish
@@ -23,7 +23,7 @@ class Seen(Protocol):
     """What is looked at."""
 
     site: Site
-    world: World
+    inventory: Inventory
     sessions: dict[str, Session]
     now_ms: int
 
@@ -34,7 +34,7 @@ class Seen(Protocol):
         """Whether `node` has no job open."""
 
 
-class Situation:
+class ProblemBuilder:
     """What is known beyond the newest words: which trains have been, what was refused for good."""
 
     def __init__(self, seen: Seen, been: Mapping[str, Sequence[str]]) -> None:
@@ -181,7 +181,7 @@ class Situation:
 
     def _waits_on(self, track: str, box: str, target: str, starts: Mapping[str, str]) -> bool:
         """Whether a box stands, or may stand, on the train and cannot be brought now to where it could be."""
-        perhaps = track if UNSURE in self._seen.world.slots[track] else ""
+        perhaps = track if UNSURE in self._seen.inventory.slots[track] else ""
         if starts.get(box, perhaps) != track or target == track or not route(self._seen.site, track, target):
             return False
         return not self._can_be_brought(box, target, starts, [])
@@ -224,7 +224,7 @@ class Situation:
         for name, session in seen.sessions.items():
             if session.job is not None and name not in under_way and session.job.act not in BESIDES:
                 return f"waits for the end of an order by hand: {name} {session.job.act}"
-        silent = [name for name, session in seen.sessions.items() if not session.told()]
+        silent = [name for name, session in seen.sessions.items() if not session.has_reported()]
         if expected is None and silent:
             return f"no word yet from {', '.join(silent)}"
         stops = {
@@ -240,9 +240,9 @@ class Situation:
         now_ms = self._seen.now_ms
         return replace(problem, at=dict(self._at), busy_ms=busy_ms, now_ms=now_ms, durations=durations)
 
-    def all_told(self) -> bool:
+    def all_have_reported(self) -> bool:
         """Whether every node has said, since its last job, that it has none."""
-        return all(session.idle() and session.told() for session in self._seen.sessions.values())
+        return all(session.idle() and session.has_reported() for session in self._seen.sessions.values())
 
     def _stop(self, shuttle: str, expected: Problem | None, under_way: Mapping[str, Task]) -> str:
         word = self._seen.word(shuttle, "shuttle-status")
@@ -259,20 +259,22 @@ class Situation:
         return berth in expected.at_rest
 
     def _known_boxes(self) -> dict[str, Spot]:
-        world = self._seen.world
+        inventory = self._seen.inventory
         found = {
             box: Spot(place, slot)
-            for place, slots in world.slots.items()
+            for place, slots in inventory.slots.items()
             for slot, box in enumerate(slots)
             if box not in (EMPTY, UNSURE)
         }
-        held = {box: spreader(crane) for crane, box in world.spreaders.items() if box not in (EMPTY, UNSURE)}
+        held = {
+            box: spreader(crane) for crane, box in inventory.spreaders.items() if box not in (EMPTY, UNSURE)
+        }
         return found | held
 
     def _unsure(self, at_rest: Collection[str]) -> Iterator[Spot]:
         """Slots of which nobody knows what they hold; a track without a train has none."""
-        site, world = self._seen.site, self._seen.world
-        for place, slots in world.slots.items():
+        site, inventory = self._seen.site, self._seen.inventory
+        for place, slots in inventory.slots.items():
             if site.places[place].kind is not PlaceKind.TRACK or site.places[place].node in at_rest:
                 yield from (Spot(place, slot) for slot, box in enumerate(slots) if box == UNSURE)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reference_node.supervisor.observe.world import Spot
+from reference_node.supervisor.observe.inventory import Spot
 from reference_node.supervisor.person.by_hand import ByHand
 from reference_node.supervisor.plan.wish import Visit, Wish
 from reference_node.supervisor.questions.question import Question
@@ -14,8 +14,8 @@ TO_THE_TRAIN = Wish(visits=(Visit("T1", "siding", EMPTY_TRAIN, {1: "B2"}),))
 def test_the_plan_is_followed_and_takes_as_long_as_it_says() -> None:
     terminal = Terminal()
     supervisor = terminal.supervise(goals=(TO_THE_TRAIN,))
-    terminal.run_until(lambda: supervisor.pursuit.plan is not None and len(supervisor.pursuit.todo) == 3)
-    plan, began_ms = supervisor.pursuit.plan, terminal.time.now_ms
+    terminal.run_until(lambda: supervisor.execution.plan is not None and len(supervisor.execution.todo) == 3)
+    plan, began_ms = supervisor.execution.plan, terminal.time.now_ms
     assert plan is not None
     assert plan.gap == 0
     terminal.run_until(lambda: supervisor.finished)
@@ -43,15 +43,15 @@ def test_no_word_yet_is_not_no_train() -> None:
 def test_an_order_by_hand_in_between_is_waited_for_and_planned_around() -> None:
     terminal = Terminal()
     supervisor = terminal.supervise(goals=(Wish({"B3": Spot("stack-s", 0)}),))
-    terminal.run_until(lambda: bool(supervisor.pursuit.under_way))
-    plans = supervisor.pursuit.plans
+    terminal.run_until(lambda: bool(supervisor.execution.under_way))
+    plans = supervisor.execution.plans
     terminal.run_until(lambda: where(terminal.truth, "B3") == ("ferry", 0))
     hand = ByHand(lambda: supervisor)
     move = {"from": "stack-n", "from_slot": 1, "to": "stack-n", "to_slot": 2}
     terminal.run_until(lambda: supervisor.idle("north"))
     terminal.run_until(lambda: hand.order("north", "transfer", **move) is None)
     terminal.run_until(lambda: supervisor.finished)
-    assert supervisor.pursuit.plans > plans
+    assert supervisor.execution.plans > plans
     assert where(terminal.truth, "B3") == ("stack-s", 0)
     assert where(terminal.truth, "B2") == ("stack-n", 2)
     assert terminal.truth.accidents == []
@@ -74,7 +74,7 @@ def test_a_person_who_does_not_answer_is_waited_for() -> None:
     terminal.run_for(300)
     assert not supervisor.finished
     assert terminal.orders("siding", "admit") == []
-    supervisor.desk.listen(terminal.person)
+    supervisor.open_questions.listen(terminal.person)
     for question in list(supervisor.questions):
         terminal.person(question)
     terminal.run_until(lambda: supervisor.finished, 200)
@@ -97,11 +97,11 @@ def test_a_box_heard_of_in_two_places_is_an_alarm_with_what_led_to_it() -> None:
     terminal = Terminal()
     supervisor = terminal.supervise(goals=(Wish({"B3": Spot("stack-n", 3)}),))
     terminal.run_until(lambda: supervisor.finished)
-    supervisor.desk.listen(None)
-    supervisor.world.tell_slot(Spot("stack-s", 0), "B3")
+    supervisor.open_questions.listen(None)
+    supervisor.inventory.tell_slot(Spot("stack-s", 0), "B3")
     terminal.run_for(1)
     (alarm,) = supervisor.journal.alarms
     assert alarm.what == "box B3 is heard of at another place than stack-n slot 3"
     assert {"job-order", "job-report"} <= {heard.message for heard in alarm.trail}
-    assert not supervisor.world.is_sure("stack-n")
-    assert not supervisor.world.is_sure("stack-s")
+    assert not supervisor.inventory.is_sure("stack-n")
+    assert not supervisor.inventory.is_sure("stack-s")

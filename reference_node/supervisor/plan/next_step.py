@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from protocol.site import PlaceKind, Site
-from reference_node.supervisor.observe.world import Carriage, Spot, World
+from reference_node.supervisor.observe.inventory import Carriage, Inventory, Spot
 from reference_node.supervisor.plan.goals import Admit, Depart, Move, Run, Single
 
 Body = Mapping[str, Any]
@@ -41,7 +41,7 @@ class View(Protocol):
     """What the planner has to know: site, boxes, and the words of berths and shuttles since the claim."""
 
     site: Site
-    world: World
+    inventory: Inventory
 
     def word(self, node: str, message: str) -> Body | None:
         """The newest `message` of `node`, if it was said after the claim."""
@@ -54,7 +54,7 @@ def is_met(goal: Single, view: View) -> bool:
     """Whether `goal` is so, by what is known now."""
     match goal:
         case Move(box, place, slot):
-            return view.world.at(Spot(place, slot)) == box and not view.world.under_way(box)
+            return view.inventory.at(Spot(place, slot)) == box and not view.inventory.under_way(box)
         case Admit(berth):
             return view.idle(berth) and _state(view, berth, "train-arrival") == "at-rest"
         case Depart(berth):
@@ -117,15 +117,15 @@ def _hops(site: Site, here: str) -> list[tuple[str, str]]:
 
 
 def _move(goal: Move, view: View) -> Step | Wait:
-    world, target = view.world, Spot(goal.place, goal.slot)
-    if world.under_way(goal.box):
+    inventory, target = view.inventory, Spot(goal.place, goal.slot)
+    if inventory.under_way(goal.box):
         return Wait(f"box {goal.box} is under way")
-    source, holder = world.find(goal.box), world.held_by(goal.box)
+    source, holder = inventory.find(goal.box), inventory.held_by(goal.box)
     if holder is not None:
         return _put_down(goal, holder, view)
     if source is None:
         return Wait(f"nobody knows where box {goal.box} is")
-    if not world.can_pick(source):
+    if not inventory.can_pick(source):
         return Wait(f"box {goal.box} at {source.place} slot {source.slot} has another on top, or one unsure")
     if source.place == target.place:
         crane = next(iter(view.site.cranes_reaching(source.place)), None)
@@ -135,7 +135,9 @@ def _move(goal: Move, view: View) -> Step | Wait:
     if not way:
         return Wait(f"no crane brings a box from {source.place} to {target.place}")
     crane, place = way[0]
-    return _transfer(goal, crane, source, target if place == target.place else world.free_slot(place), view)
+    return _transfer(
+        goal, crane, source, target if place == target.place else inventory.free_slot(place), view
+    )
 
 
 def _put_down(goal: Move, crane: str, view: View) -> Step | Wait:
@@ -144,7 +146,7 @@ def _put_down(goal: Move, crane: str, view: View) -> Step | Wait:
     if goal.place in places:
         return _transfer(goal, crane, None, Spot(goal.place, goal.slot), view)
     onward = [(len(route(view.site, place, goal.place)), place) for place in places]
-    spots = [view.world.free_slot(place) for length, place in sorted(onward) if length]
+    spots = [view.inventory.free_slot(place) for length, place in sorted(onward) if length]
     return _transfer(goal, crane, None, next((spot for spot in spots if spot is not None), None), view)
 
 
@@ -159,7 +161,7 @@ def carry(box: str, crane: str, source: Spot | None, target: Spot, view: View) -
 def _transfer(goal: Move, crane: str, source: Spot | None, target: Spot | None, view: View) -> Step | Wait:
     if target is None:
         return Wait(f"no free slot on the way of box {goal.box}")
-    why = view.world.why_not_put(target)
+    why = view.inventory.why_not_put(target)
     if why:
         return Wait(why)
     fields: dict[str, Any] = {"to": target.place, "to_slot": target.slot, "box": goal.box}

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 
-def order_in_words(body: Mapping[str, Any]) -> str:
+def order_text(body: Mapping[str, Any]) -> str:
     """What an order asks for."""
     match body["act"]:
         case "transfer":

@@ -6,8 +6,8 @@ from random import Random
 
 import pytest
 
-from reference_node.supervisor.plan.cycle import route
 from reference_node.supervisor.plan.goals import Admit, Depart, Goal, Move, Run, Together
+from reference_node.supervisor.plan.next_step import route
 from tests.supervisor.terminal import EMPTY_TRAIN, Terminal, believes_only_truth, where
 
 CYCLE: tuple[Goal, ...] = (

@@ -1,4 +1,4 @@
-"""The desk between supervisor and person: which questions are open, and what an answer does."""
+"""Which questions to a person are open, and what an answer does."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from typing import NamedTuple, Protocol
 from protocol.site import PlaceKind, Site
 from reference_node.supervisor.check.rules import Rules
 from reference_node.supervisor.observe.gap import AWAY
+from reference_node.supervisor.observe.inventory import EMPTY, UNSURE, Inventory
 from reference_node.supervisor.observe.session import Session, is_held
-from reference_node.supervisor.observe.world import EMPTY, UNSURE, World
 from reference_node.supervisor.questions.question import Ask, Question
 from reference_node.supervisor.send.holds import Holds
 from reference_node.supervisor.send.outage import Outage
@@ -24,11 +24,11 @@ class Topic(NamedTuple):
 
 
 class Office(Protocol):
-    """What the desk works with."""
+    """What questions and answers are about."""
 
     site: Site
     sessions: dict[str, Session]
-    world: World
+    inventory: Inventory
     rules: Rules
     questions: list[Question]
     holds: Holds
@@ -43,7 +43,7 @@ class Office(Protocol):
         """Resume `node`; else why that cannot be."""
 
 
-class Desk:
+class OpenQuestions:
     """Raises and withdraws questions, and turns answers into orders and knowledge."""
 
     def __init__(self, office: Office, on_question: Callable[[Question], None] | None) -> None:
@@ -82,7 +82,7 @@ class Desk:
             if session.owned:
                 yield from self._of_node(name, session)
         for place in office.site.places.values():
-            if not office.world.is_sure(place.name) and self._stands_still(place.name):
+            if not office.inventory.is_sure(place.name) and self._stands_still(place.name):
                 yield Topic(Ask.SLOTS, place.node, place.name)
 
     def _of_node(self, name: str, session: Session) -> Iterator[Topic]:
@@ -98,7 +98,7 @@ class Desk:
         if shuttle is not None and shuttle["state"] == "lost":
             yield Topic(Ask.SHUTTLE, name, self._place_of(name))
         if crane is not None and session.idle():
-            if crane["load"] == "unsure" or self._office.world.spreaders[name] == UNSURE:
+            if crane["load"] == "unsure" or self._office.inventory.spreaders[name] == UNSURE:
                 yield Topic(Ask.SPREADER, name)
             elif crane["mode"] == "faulted":
                 yield Topic(Ask.FAULT, name)
@@ -168,7 +168,7 @@ class Desk:
     def _track(self, topic: Topic, found: tuple[str, ...]) -> None:
         _expect(found, 0, "a track that has been found empty is answered without words")
         self._reset_fault(topic.node, found="none")
-        self._office.world.clear_track(topic.place)
+        self._office.inventory.clear_track(topic.place)
 
     def _shuttle(self, topic: Topic, found: tuple[str, ...]) -> None:
         _expect(found, 1, "a shuttle stands at one place")
@@ -182,10 +182,10 @@ class Desk:
         crane = self._office.sessions[topic.node].word("crane-status")
         if crane is not None and (crane["load"] == "unsure" or crane["mode"] == "faulted"):
             self._reset_fault(topic.node, found="box" if found[0] else "none")
-        self._office.world.tell_spreader(topic.node, found[0])
+        self._office.inventory.tell_spreader(topic.node, found[0])
 
     def _slots(self, topic: Topic, found: tuple[str, ...]) -> None:
-        self._office.world.tell(topic.place, found)
+        self._office.inventory.tell(topic.place, found)
 
     def _fault(self, topic: Topic, found: tuple[str, ...]) -> None:
         _expect(found, 0, "a fault that is mended is answered without words")
@@ -215,29 +215,31 @@ class Desk:
         return session
 
 
-def sync(world: World, session: Session) -> None:
+def sync(inventory: Inventory, session: Session) -> None:
     """Take over what the sensors of an idle node tell: an empty or lost track, what the spreader holds."""
     if not session.idle():
         return
     berth, crane = session.word("train-arrival"), session.word("crane-status")
-    place = world.site.place_of(session.name)
+    place = inventory.site.place_of(session.name)
     if berth is not None and place is not None and berth["state"] == "empty":
-        world.clear_track(place.name)
+        inventory.clear_track(place.name)
     elif berth is not None and place is not None and berth["state"] == "lost":
-        world.doubt_place(place.name)
+        inventory.doubt_place(place.name)
     if crane is None:
         return
-    held = world.spreaders[session.name]
+    held = inventory.spreaders[session.name]
     if crane["load"] == "none" and held != EMPTY:
         if held != UNSURE:
-            world.conflicts.append(
+            inventory.conflicts.append(
                 f"box {held} hung in the spreader of {session.name}, which says it holds none"
             )
-            world.doubt(session.name)  # a box is gone: somebody took it, or put it anywhere within reach
-        world.tell_spreader(session.name, EMPTY)
+            inventory.doubt(session.name)  # a box is gone: somebody took it, or put it anywhere within reach
+        inventory.tell_spreader(session.name, EMPTY)
     elif crane["load"] == "box" and held == EMPTY:
-        world.conflicts.append(f"{session.name} says that a box hangs in its spreader; nobody put one there")
-        world.tell_spreader(session.name, UNSURE)
+        inventory.conflicts.append(
+            f"{session.name} says that a box hangs in its spreader; nobody put one there"
+        )
+        inventory.tell_spreader(session.name, UNSURE)
 
 
 def _expect(found: tuple[str, ...], count: int, what: str) -> None:

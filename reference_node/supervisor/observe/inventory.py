@@ -1,7 +1,7 @@
 """Which box is where: places, slots, spreaders, and what is under way between them.
 
 A slot holds a box, nothing ('') or nobody knows what ('?'). A box is in one place: heard of in two, both are
-unsure [SUP-17]. Only outcomes of orders and a person's word change the world.
+unsure [SUP-17]. Only outcomes of orders and a person's word change the inventory.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ class Carriage:
     target: Spot
 
 
-class World:
+class Inventory:
     """What a supervisor holds to be true of the boxes of one site; at first nothing is sure."""
 
     def __init__(self, site: Site) -> None:

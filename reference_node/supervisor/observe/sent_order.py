@@ -13,7 +13,7 @@ OUTCOME_OPEN = frozenset({"stale", "wrong-boot"})
 
 
 @dataclass(slots=True)
-class Sent:
+class SentOrder:
     """One order with what is known of it. States and transitions are those of the table `order_sent`."""
 
     body: Mapping[str, Any]
