@@ -23,8 +23,8 @@ from protocol.site import PlaceKind, Site
 from protocol.site_file import scenario as site_of_the_kit
 from reference_node.scenario.scenario import Event, Person, Scenario, Train
 from reference_node.scenario.virtual_stage import VirtualStage
-from reference_node.supervisor.planning.wish import Visit, Wish
-from reference_node.supervisor.world import Spot
+from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.plan.wish import Visit, Wish
 
 HOUR_MS = 3_600_000
 STUCK_MS = 1_800_000

@@ -17,7 +17,7 @@ from protocol.site import Encoding
 from protocol.topics import Topic
 from reference_node.machines.siding import ARMING_AT, survey_train
 from reference_node.mechanism.train import Consist, Magnet
-from reference_node.supervisor.sent import Sent
+from reference_node.supervisor.observe.sent_order import SentOrder
 from reference_node.supervisor.supervisor import Supervisor
 
 SLOW = 0.97
@@ -87,7 +87,7 @@ class Reissuing(Supervisor):
     on_reissue: Callable[[], object] = staticmethod(lambda: None)
     reissued = told = False
 
-    def _job_ended(self, node: str, sent: Sent) -> None:
+    def _job_ended(self, node: str, sent: SentOrder) -> None:
         super()._job_ended(node, sent)
         if sent.act == "transfer" and sent.state == "done" and not self.reissued:
             self.reissued = True

@@ -17,8 +17,8 @@ from protocol.wire.virtual_time import VirtualTime
 from reference_node.controller.controller import Controller
 from reference_node.machines.node_machines import Machines
 from reference_node.machines.world import World
-from reference_node.supervisor.goals import Admit, Depart, Goal, Move, Together
-from reference_node.supervisor.question import Ask, Question
+from reference_node.supervisor.plan.goals import Admit, Depart, Goal, Move, Together
+from reference_node.supervisor.questions.question import Ask, Question
 from reference_node.supervisor.supervisor import Supervisor
 
 NODES = ("north", "south", "siding", "ferry")

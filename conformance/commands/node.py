@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from protocol.wire.mqtt import MqttHost
     from reference_node.machines.world import World
     from reference_node.node import Link
-    from reference_node.supervisor.question import Question
+    from reference_node.supervisor.questions.question import Question
 
 LOOK_S = 0.5
 WIDTH = 80

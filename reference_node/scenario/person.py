@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from reference_node.scenario.scenario import Answer, Scenario
 from reference_node.scenario.simulated_yard import SimulatedYard
-from reference_node.supervisor.question import Ask, Question
+from reference_node.supervisor.questions.question import Ask, Question
 
 
 class SimulatedPerson:

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from protocol.site import PlaceKind, Site
-from reference_node.supervisor.planning.wish import Visit, Wish
-from reference_node.supervisor.world import Spot
+from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.plan.wish import Visit, Wish
 
 
 @dataclass(frozen=True, slots=True)

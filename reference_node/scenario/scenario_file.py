@@ -16,10 +16,10 @@ from protocol.specification import specification
 from protocol.toml_problems import MOST_BYTES, NotToml, parse_toml, shape_problems
 from protocol.trouble import Trouble
 from reference_node.scenario.scenario import Answer, Event, Expect, Person, Scenario, Train
-from reference_node.supervisor.planning.wish import Visit
-from reference_node.supervisor.question import Ask
-from reference_node.supervisor.session import STATE_OF_ROLE
-from reference_node.supervisor.world import Spot
+from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.observe.session import STATE_OF_ROLE
+from reference_node.supervisor.plan.wish import Visit
+from reference_node.supervisor.questions.question import Ask
 
 EXAMPLE = "See 'yardwire supervise --list' for scenarios that come with the kit"
 NODE_WANTED = frozenset({"reboot", "network-gone", "link-breaks", "hold", "jam", "emergency-stop"})

@@ -9,11 +9,11 @@ from typing import Protocol
 from reference_node.scenario.observation import Observation, asked_of_a_person
 from reference_node.scenario.scenario import Answer, Event, Scenario
 from reference_node.scenario.simulated_yard import SimulatedYard
+from reference_node.supervisor.observe.inventory import UNSURE
 from reference_node.supervisor.open_goals import open_goals
-from reference_node.supervisor.question import Question
-from reference_node.supervisor.situation import BESIDES
+from reference_node.supervisor.plan.problem_builder import BESIDES
+from reference_node.supervisor.questions.question import Question
 from reference_node.supervisor.supervisor import Supervisor
-from reference_node.supervisor.world import UNSURE
 
 
 class Stage(Protocol):
@@ -178,7 +178,9 @@ class Story:
         if stopped:
             yield "it was stopped before its end"
         if not any(life.was_owned for life in self._lives):
-            silent = [name for name, session in self.supervisor.sessions.items() if not session.told()]
+            silent = [
+                name for name, session in self.supervisor.sessions.items() if not session.has_reported()
+            ]
             yield f"never heard of and claimed: {', '.join(silent) or 'any node'}"
         for event in (*self._left, *(event for _, event in self._due)):
             yield f"this never happened: {event} ({event.trigger})"
@@ -226,13 +228,13 @@ class Story:
 
     def _is_known_otherwise(self) -> Iterator[str]:
         """Of a real yard only what its nodes have said is known."""
-        expect, world = self.scenario.expect, self.supervisor.world
+        expect, world = self.scenario.expect, self.supervisor.inventory
         for box, spot in expect.boxes.items():
             held = world.at(spot)
             told = "nobody knows what" if held == UNSURE else held or "nothing"
             if held != box:
                 yield f"{spot.place} slot {spot.slot} holds {told} instead of {box}, by what was said on the bus"
-        gone = {box for life in self._lives for box in life.world.gone}
+        gone = {box for life in self._lives for box in life.inventory.gone}
         for box in sorted(set(expect.gone) - gone):
             yield f"box {box} was not seen to leave with a train"
 

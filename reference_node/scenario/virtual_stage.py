@@ -14,9 +14,9 @@ from reference_node.scenario.scenario import Event, Scenario
 from reference_node.scenario.simulated_yard import SimulatedYard
 from reference_node.scenario.story import Outcome, Story
 from reference_node.scenario.watch import Watch
-from reference_node.supervisor.mail import hold_for
-from reference_node.supervisor.planning.wish import Wish
-from reference_node.supervisor.question import Question
+from reference_node.supervisor.plan.wish import Wish
+from reference_node.supervisor.questions.question import Question
+from reference_node.supervisor.send.messages import hold_for
 from reference_node.supervisor.supervisor import Supervisor
 
 LOOK_MS = 50
@@ -145,7 +145,7 @@ class VirtualStage:
     def _restart(self) -> None:
         before = self.story.supervisor
         self.bus.detach(self.name, graceful=False)
-        been = {berth: list(trains) for berth, trains in before.pursuit.been.items()}
+        been = {berth: list(trains) for berth, trains in before.execution.been.items()}
         self._supervise((before.boot + 1) % 65_536, dict(been))
 
     def _intercept(

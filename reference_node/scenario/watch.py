@@ -6,9 +6,9 @@ from collections import Counter
 from itertools import combinations
 
 from reference_node.scenario.simulated_yard import SimulatedYard
-from reference_node.supervisor.rules import beside
+from reference_node.supervisor.observe.inventory import UNSURE
+from reference_node.supervisor.observe.neighbours import beside
 from reference_node.supervisor.supervisor import Supervisor
-from reference_node.supervisor.world import UNSURE
 
 KNOWN_BEFORE = 20
 """No more breaches than this are told; the first ones matter."""
@@ -52,7 +52,7 @@ class Watch:
             return
         for place in yard.site.places:
             for slot, (held, really) in enumerate(
-                zip(supervisor.world.shown(place), yard.really(place), strict=True)
+                zip(supervisor.inventory.shown(place), yard.really(place), strict=True)
             ):
                 if held not in (UNSURE, really):
                     self._found(

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
-from reference_node.supervisor.goals import Goal
-from reference_node.supervisor.planning.wish import Visit, Wish
+from reference_node.supervisor.plan.goals import Goal
+from reference_node.supervisor.plan.wish import Visit, Wish
 from reference_node.supervisor.supervisor import Supervisor
 
 
@@ -21,9 +21,9 @@ def open_goals(supervisor: Supervisor) -> tuple[str, ...]:
 def _parts(goal: Goal, supervisor: Supervisor, *, begun: bool) -> Iterator[str]:
     if not isinstance(goal, Wish):
         return
-    world = supervisor.world
+    inventory = supervisor.inventory
     for box, spot in goal.boxes.items():
-        if not begun or world.at(spot) != box or world.under_way(box):
+        if not begun or inventory.at(spot) != box or inventory.under_way(box):
             yield f"box {box} to {spot.place} slot {spot.slot}"
     for visit in goal.visits:
         if not begun or _is_open(visit, supervisor, supervisor.goal_list.been(supervisor.goals, goal)):
@@ -47,5 +47,5 @@ def _is_open(visit: Visit, supervisor: Supervisor, trains: Mapping[str, Sequence
         return True
     if visit.departs:
         return bool(word["state"] != "empty")
-    slots = supervisor.world.slots[place.name]
+    slots = supervisor.inventory.slots[place.name]
     return any(slots[slot] != box for slot, box in visit.takes.items())

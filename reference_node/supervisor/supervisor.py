@@ -1,4 +1,4 @@
-"""The supervisor: sessions, world, rules and goals behind one participant of the bus."""
+"""The supervisor: sessions, inventory, rules and goals behind one participant of the bus."""
 
 from __future__ import annotations
 
@@ -10,24 +10,32 @@ from protocol.counting import next_count
 from protocol.participant import Delivery, Publication
 from protocol.site import Site
 from protocol.specification import specification
-from reference_node.supervisor.cycle import Step, Wait, is_met, next_step
-from reference_node.supervisor.desk import Desk, sync
-from reference_node.supervisor.gap import Gap
-from reference_node.supervisor.goal_list import GoalList
-from reference_node.supervisor.goals import Goal, singles
-from reference_node.supervisor.holds import Holds
+from reference_node.supervisor.check.rules import Rules
 from reference_node.supervisor.journal import Journal
-from reference_node.supervisor.mail import Letter, OwnMail, TooLarge, flaws_of, order_to, read_letter
-from reference_node.supervisor.outage import Outage
-from reference_node.supervisor.planning.wish import Wish
-from reference_node.supervisor.pursuit import Pursuit
-from reference_node.supervisor.question import Question
-from reference_node.supervisor.rules import Rules
-from reference_node.supervisor.sent import Sent
-from reference_node.supervisor.session import Event, Pace, Session
-from reference_node.supervisor.words import order_in_words
-from reference_node.supervisor.world import World
-from reference_node.supervisor.yard_map import map_of, may_believe
+from reference_node.supervisor.observe.gap import Gap
+from reference_node.supervisor.observe.inventory import Inventory
+from reference_node.supervisor.observe.pace import Pace
+from reference_node.supervisor.observe.sent_order import SentOrder
+from reference_node.supervisor.observe.session import Event, Session
+from reference_node.supervisor.observe.yard_map import map_of, may_believe
+from reference_node.supervisor.plan.execution import PlanExecution
+from reference_node.supervisor.plan.goal_list import GoalList
+from reference_node.supervisor.plan.goals import Goal, singles
+from reference_node.supervisor.plan.next_step import Step, Wait, is_met, next_step
+from reference_node.supervisor.plan.wish import Wish
+from reference_node.supervisor.questions.open_questions import OpenQuestions, sync
+from reference_node.supervisor.questions.question import Question
+from reference_node.supervisor.send.holds import Holds
+from reference_node.supervisor.send.messages import (
+    OwnMessages,
+    ReadMessage,
+    TooLarge,
+    flaws_of,
+    order_to,
+    read_delivery,
+)
+from reference_node.supervisor.send.order_text import order_text
+from reference_node.supervisor.send.outage import Outage
 
 Body = Mapping[str, Any]
 
@@ -61,7 +69,7 @@ class Supervisor:
             raise ValueError(f"{name} is no supervisor of {site.name}")
         self.site, self.name, self.boot = site, name, boot
         self.pace = pace or Pace()
-        self.world = World(site)
+        self.inventory = Inventory(site)
         self.sessions = {
             node.name: self.new_session(site.nodes[node.name], rng)
             for node in site.nodes.values()
@@ -71,8 +79,8 @@ class Supervisor:
         """What is still to be met, in order."""
         self.questions: list[Question] = []
         self.waiting: dict[Any, str] = {}
-        """Goals that are pursued now and why each has no order out."""
-        self.history: list[tuple[int, str, Sent]] = []
+        """Goals that are worked on now and why each has no order out."""
+        self.history: list[tuple[int, str, SentOrder]] = []
         """Every job that ended: when, at which node, the order."""
         self.troubles: list[str] = []
         """What keeps the supervisor from working at all, each once."""
@@ -84,17 +92,17 @@ class Supervisor:
         self.holds = Holds(site, self.sessions, self.pace.repeat_ms)
         self.now_ms = started_ms
         self.rules = self.new_rules()
-        self.desk = Desk(self, on_question)
+        self.open_questions = OpenQuestions(self, on_question)
         self.journal = Journal()
         self.goal_list = GoalList(self, been)
         self.outage = Outage(self)
-        self._mail = OwnMail(site, site.nodes[name], boot, started_ms)
+        self._messages = OwnMessages(site, site.nodes[name], boot, started_ms)
         self._contents = dict(contents or {})
         self._kept_maps: dict[str, Body] = {}
         self._shown_maps: dict[str, Body] = {}
         self._steps: dict[int, Step] = {}
         self._status_ms: int | None = None
-        self._in_peace: dict[str, tuple[int, str]] = {}
+        self._not_before: dict[str, tuple[int, str]] = {}
 
     # ------------------------------------------------------------ parts that a test may take away
     def new_session(self, node: Any, rng: Random) -> Session:
@@ -107,14 +115,14 @@ class Supervisor:
 
     def believes_map(self, place: str, kept: Body) -> bool:
         """Whether a yard-map of the life before is still true [SUP-11]."""
-        return may_believe(place, kept, self.world, self.sessions)
+        return may_believe(place, kept, self.inventory, self.sessions)
 
     def doubt_after(self, node: str) -> None:
         """What becomes unsure after a new boot of `node` or an unknown outcome there [SUP-09]."""
-        self.world.doubt(node)
+        self.inventory.doubt(node)
 
-    def outcome(self, sent: Sent) -> str:
-        """How a job that has ended changed the world: done, failed, cancelled, refused or unknown."""
+    def outcome(self, sent: SentOrder) -> str:
+        """How a job that has ended changed the inventory: done, failed, cancelled, refused or unknown."""
         return sent.state
 
     # ------------------------------------------------------------ participant
@@ -130,18 +138,18 @@ class Supervisor:
 
     def will(self) -> Publication:
         """The will of the next connection."""
-        return self._mail.will()
+        return self._messages.will()
 
     def subscriptions(self) -> Sequence[tuple[str, int]]:
         """What every node says, and its own yard-map of the life before."""
-        return self._mail.subscriptions()
+        return self._messages.subscriptions()
 
     def connected(self, now_ms: int) -> Sequence[Publication]:
         """Say that it is there; orders follow with the next tick."""
-        self._mail.link = next_count(self._mail.link)
+        self._messages.link = next_count(self._messages.link)
         self.now_ms = self._status_ms = now_ms
         self.outage.end()
-        return [self._mail.status(now_ms), *self._work(now_ms)]
+        return [self._messages.status(now_ms), *self._work(now_ms)]
 
     def disconnected(self, now_ms: int) -> None:
         """Only holds wait for the bus; what was open goes on with a person's word alone."""
@@ -150,17 +158,17 @@ class Supervisor:
 
     def receive(self, delivery: Delivery, now_ms: int) -> Sequence[Publication]:
         """Take a message and do what follows from it."""
-        letter = read_letter(self.site, delivery)
-        if letter is None:
+        message = read_delivery(self.site, delivery)
+        if message is None:
             return []
-        if letter.topic.message == "yard-map":
-            self._keep_map(letter)
+        if message.topic.message == "yard-map":
+            self._keep_map(message)
             return []
-        session = self.sessions.get(letter.topic.node)
+        session = self.sessions.get(message.topic.node)
         if session is None:
             return []
-        self.journal.heard(now_ms, session.name, letter.topic.message, letter.body)
-        session.hear(letter.topic.message, letter.body, retain=letter.retain, now_ms=now_ms)
+        self.journal.heard(now_ms, session.name, message.topic.message, message.body)
+        session.hear(message.topic.message, message.body, retain=message.retain, now_ms=now_ms)
         return self._work(now_ms)
 
     def tick(self, now_ms: int) -> Sequence[Publication]:
@@ -180,12 +188,12 @@ class Supervisor:
     @property
     def links(self) -> int:
         """How often it has connected."""
-        return self._mail.link
+        return self._messages.link
 
     @property
-    def pursuit(self) -> Pursuit:
+    def execution(self) -> PlanExecution:
         """The plan for the wish that is worked on, or was last."""
-        return self.goal_list.pursuit
+        return self.goal_list.execution
 
     def wind_up(self) -> None:
         """Order no job any more; those under way come to their end. Goals stay as open as they are."""
@@ -244,14 +252,14 @@ class Supervisor:
         self._settle()
         if self.was_owned:
             for session in self.sessions.values():
-                sync(self.world, session)
+                sync(self.inventory, session)
             self._alarm()
             self.outage.withdraw_unanswered()
-            self.desk.refresh()
+            self.open_questions.refresh()
         if self.was_owned and self.gap is None:
             if not self.winding_up:
                 self._home()
-                self._pursue()
+                self._work_on_goals()
             self._give_up_silent()
         # The map first: whoever finds an order of ours on its way also finds its slots unsure.
         return [*self._holds_due(), *self._maps_due(), *self._orders_due(), *self._status_due()]
@@ -268,39 +276,39 @@ class Supervisor:
         elif event.kind == "ended" and event.sent is not None and event.sent.act == "resume":
             self._resume_ended(session.name, event.sent)
 
-    def _resume_ended(self, node: str, sent: Sent) -> None:
+    def _resume_ended(self, node: str, sent: SentOrder) -> None:
         self.note(f"{node}: resume {sent.state}{f' ({sent.reason})' if sent.reason else ''}")
         if sent.reason == "holds-count":
             self.holds.not_resumed(node, "a hold has come after the resume was said")
 
-    def _job_ended(self, node: str, sent: Sent) -> None:
+    def _job_ended(self, node: str, sent: SentOrder) -> None:
         self.history.append((self.now_ms, node, sent))
         self.note(f"{node}: {sent.act} {sent.state}{f' ({sent.reason})' if sent.reason else ''}")
         self.goal_list.job_ended(node, sent)
         step = self._steps.pop(id(sent), None)
         if sent.state in ("refused", "failed"):
             why = f"{node} {sent.state} {sent.act}: {sent.reason or 'no reason given'}"
-            self._in_peace[node] = (self.now_ms + self.pace.retry_ms, why)
-        self.world.end(node, self.outcome(sent), sent.load)
+            self._not_before[node] = (self.now_ms + self.pace.retry_ms, why)
+        self.inventory.end(node, self.outcome(sent), sent.load)
         if sent.state == "unknown":
             self.doubt_after(node)
         for track in self._track_of(node) if sent.act in ("admit", "depart") else ():
-            self.world.in_motion.discard(track)
+            self.inventory.in_motion.discard(track)
             if sent.state == "done" and sent.act == "depart":
-                self.world.depart(track)
+                self.inventory.depart(track)
             elif sent.state == "done" and step is not None and step.brings:
-                self.world.tell(track, step.brings)
+                self.inventory.tell(track, step.brings)
             elif sent.state not in ("refused", "cancelled"):
-                self.world.doubt_place(track)
+                self.inventory.doubt_place(track)
 
     def _track_of(self, berth: str) -> tuple[str, ...]:
         return tuple(place.name for place in self.site.places.values() if place.node == berth)
 
     def _alarm(self) -> None:
         """A box is in one place; who says otherwise raises an alarm [SUP-17]."""
-        for what in self.world.conflicts:
+        for what in self.inventory.conflicts:
             self.journal.alarm(self.now_ms, what)
-        self.world.conflicts.clear()
+        self.inventory.conflicts.clear()
 
     def note(self, what: str) -> None:
         """Write down what was decided."""
@@ -313,21 +321,25 @@ class Supervisor:
             session.may_claim = not bench
         if bench:
             self._trouble(f"{bench}: a site with a bench node is not run")
-        if self.was_owned or not self.sessions or not all(one.told() for one in self.sessions.values()):
+        if (
+            self.was_owned
+            or not self.sessions
+            or not all(one.has_reported() for one in self.sessions.values())
+        ):
             return
         self.was_owned = True
         for place in self.site.places:
             kept = self._kept_maps.get(place)
             if place in self._contents:
-                self.world.tell(place, self._contents[place])
+                self.inventory.tell(place, self._contents[place])
             elif kept is not None and self.believes_map(place, kept):
-                self.world.tell(place, kept["slots"])
+                self.inventory.tell(place, kept["slots"])
 
-    def _keep_map(self, letter: Letter) -> None:
+    def _keep_map(self, message: ReadMessage) -> None:
         """Of the life before: live ones and those of this boot are only our own words coming back."""
-        of_before = letter.retain and letter.body["boot"] != self.boot and letter.topic.node == self.name
-        if of_before and letter.topic.place in self.site.places and not self.was_owned:
-            self._kept_maps[letter.topic.place] = letter.body
+        of_before = message.retain and message.body["boot"] != self.boot and message.topic.node == self.name
+        if of_before and message.topic.place in self.site.places and not self.was_owned:
+            self._kept_maps[message.topic.place] = message.body
 
     def _home(self) -> None:
         for node in self.site.with_role("crane"):
@@ -335,7 +347,7 @@ class Supervisor:
             if word is not None and word["mode"] == "unhomed":
                 self.start(Step(node.name, "home"))
 
-    def _pursue(self) -> None:
+    def _work_on_goals(self) -> None:
         self.waiting = {}
         for goal in self.goal_list.go_on(self.goals, self._go_on):
             self.note(f"met: {goal}")
@@ -356,7 +368,7 @@ class Supervisor:
         """What stands against `step` now: the end, the node's peace, a rule, or an order that would not be valid."""
         if self.winding_up:
             return "nothing more is ordered: this supervisor is about to stop"
-        until_ms, refusal = self._in_peace.get(step.node, (0, ""))
+        until_ms, refusal = self._not_before.get(step.node, (0, ""))
         if self.now_ms < until_ms:
             return refusal
         session = self.sessions[step.node]
@@ -371,11 +383,11 @@ class Supervisor:
         if not why:
             sent = self.sessions[step.node].order(step.act, self.now_ms, **step.fields)
             self._steps[id(sent)] = step
-            self.note(f"{step.node}: {order_in_words(sent.body)}")
+            self.note(f"{step.node}: {order_text(sent.body)}")
             if step.carriage is not None:
-                self.world.begin(step.node, step.carriage)
+                self.inventory.begin(step.node, step.carriage)
             if step.act in ("admit", "depart"):
-                self.world.in_motion.update(self._track_of(step.node))
+                self.inventory.in_motion.update(self._track_of(step.node))
         return why
 
     def _give_up_silent(self) -> None:
@@ -405,22 +417,22 @@ class Supervisor:
         """A yard-map of every place on every change [SUP-22], once the old ones have been read."""
         out = []
         for place in self.site.places if self.was_owned else ():
-            body = map_of(place, self.world, self.sessions, self._blocked(place))
+            body = map_of(place, self.inventory, self.sessions, self._blocked(place))
             if body != self._shown_maps.get(place):
                 self._shown_maps[place] = body
-                out.append(self._mail.yard_map(place, body, self.now_ms))
+                out.append(self._messages.yard_map(place, body, self.now_ms))
         return out
 
     def _blocked(self, place: str) -> str:
         open_here = next((question.text for question in self.questions if question.place == place), "")
-        return open_here or ("" if self.world.is_sure(place) else "not known what stands here")
+        return open_here or ("" if self.inventory.is_sure(place) else "not known what stands here")
 
     def _status_due(self) -> list[Publication]:
         repeat = specification().timing["status_repeat"].most or 0
         if self._status_ms is None or self.now_ms - self._status_ms < repeat - LOOK_MS * 2:
             return []
         self._status_ms = self.now_ms
-        return [self._mail.status(self.now_ms)]
+        return [self._messages.status(self.now_ms)]
 
     def _trouble(self, what: str) -> None:
         if what not in self.troubles:

@@ -11,10 +11,10 @@ from conformance.suite.brief import TRAIN
 from protocol.counting import CLAIM_SPREAD, CLAIM_STEP, claim_id
 from protocol.site import NodeSite
 from protocol.specification import specification
-from reference_node.supervisor.goals import Admit
-from reference_node.supervisor.rules import Rules
-from reference_node.supervisor.sent import Sent
-from reference_node.supervisor.session import Session
+from reference_node.supervisor.check.rules import Rules
+from reference_node.supervisor.observe.sent_order import SentOrder
+from reference_node.supervisor.observe.session import Session
+from reference_node.supervisor.plan.goals import Admit
 from reference_node.supervisor.supervisor import Supervisor
 from tests.faulty_supervisors.faulty import faulty
 
@@ -80,11 +80,15 @@ class OwnsOnlyWhatItMoves(Ruled):
 
     def _settle(self) -> None:
         super()._settle()
-        if not self.was_owned and self.sessions["north"].told() and self.sessions["siding"].told():
+        if (
+            not self.was_owned
+            and self.sessions["north"].has_reported()
+            and self.sessions["siding"].has_reported()
+        ):
             self.was_owned = True
             self.goals = [Admit("siding", TRAIN, ("", "", "")), *self.goals]  # It begins with what it owns.
             for place, row in self._contents.items():
-                self.world.tell(place, row)
+                self.inventory.tell(place, row)
 
 
 @faulty("SUP-15", "supervisor-bench")
@@ -298,6 +302,6 @@ class EndsJobsByAnOff(Sessions):
                     self.end_by_hint(sent)
             return super().believes(message, body, retain)
 
-        def end_by_hint(self, sent: Sent) -> None:
+        def end_by_hint(self, sent: SentOrder) -> None:
             sent.state = "failed"
             self._end(sent)

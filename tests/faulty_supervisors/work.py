@@ -8,12 +8,12 @@ from typing import Any
 from protocol.counting import UPTIME_MODULUS
 from protocol.participant import Publication
 from protocol.specification import specification
-from reference_node.supervisor.cycle import Step
-from reference_node.supervisor.rules import Rules, is_held, state_word
-from reference_node.supervisor.sent import Sent
-from reference_node.supervisor.session import Session
+from reference_node.supervisor.check.rules import Rules
+from reference_node.supervisor.observe.inventory import Inventory, Spot
+from reference_node.supervisor.observe.sent_order import SentOrder
+from reference_node.supervisor.observe.session import Session, is_held, state_word
+from reference_node.supervisor.plan.next_step import Step
 from reference_node.supervisor.supervisor import Supervisor
-from reference_node.supervisor.world import Spot, World
 from tests.faulty_supervisors.faulty import faulty, with_second_berth
 from tests.faulty_supervisors.ownership import Ruled, Sessions
 
@@ -26,14 +26,14 @@ Body = Mapping[str, Any]
 @faulty("SUP-08", "supervisor-gives-up")
 class GivesUpWithoutAClaim(Sessions):
     class session_class(Session):  # noqa: N801
-        def give_up(self, job: Sent) -> None:
+        def give_up(self, job: SentOrder) -> None:
             job.state = "unknown"
             self._end(job)
 
     def doubt_after(self, node: str) -> None:
         """It takes the job for one that never began."""
 
-    def outcome(self, sent: Sent) -> str:
+    def outcome(self, sent: SentOrder) -> str:
         return "refused" if sent.state == "unknown" else sent.state
 
 
@@ -42,7 +42,7 @@ class IsSureOfWhatItGaveUp(Supervisor):
     def doubt_after(self, node: str) -> None:
         """It takes the box for where it was."""
 
-    def outcome(self, sent: Sent) -> str:
+    def outcome(self, sent: SentOrder) -> str:
         return "refused" if sent.state == "unknown" else sent.state
 
 
@@ -56,10 +56,10 @@ class IsSureAfterABoot(Supervisor):
 class DoubtsOnlyTheBox(Supervisor):
     def doubt_after(self, node: str) -> None:
         """The rest of the stack stands where it stood, it thinks."""
-        if node in self.world.spreaders:
-            self.world.spreaders[node] = "?"
-        for place in self.world.places_of(node):
-            self.world.doubt_slot(Spot(place, 0))
+        if node in self.inventory.spreaders:
+            self.inventory.spreaders[node] = "?"
+        for place in self.inventory.places_of(node):
+            self.inventory.doubt_slot(Spot(place, 0))
 
 
 @faulty("SUP-09", "supervisor-wrong-boot")
@@ -68,7 +68,7 @@ class SendsItAgainToTheNewBoot(Sessions):
         def _orders_of_old_boot(self) -> None:
             """The order was not done, it thinks."""
 
-        def is_for(self, sent: Sent, report: Body) -> bool:
+        def is_for(self, sent: SentOrder, report: Body) -> bool:
             return report.get("reason") != "wrong-boot" and super().is_for(sent, report)
 
         def due(self, now_ms: int) -> list[Body]:
@@ -95,10 +95,10 @@ class BelievesAnyMap(Supervisor):
 class BelievesMapsByTheFirstAnswer(Supervisor):
     def believes_map(self, place: str, kept: Body) -> bool:
         marks = {node: (boot, mark) for node, boot, mark in kept["rests_on"]}
-        return all(self.sessions[node].first_answer == marks[node] for node in self.world.rests_on(place))
+        return all(self.sessions[node].first_answer == marks[node] for node in self.inventory.rests_on(place))
 
 
-class Gullible(World):
+class Gullible(Inventory):
     def _seen_elsewhere(self, box: str) -> bool:
         return False
 
@@ -106,7 +106,7 @@ class Gullible(World):
 @faulty("SUP-17", "supervisor-box-twice")
 class BelievesInTwins(Supervisor):
     def new_rules(self) -> Rules:
-        self.world = Gullible(self.site)
+        self.inventory = Gullible(self.site)
         return super().new_rules()
 
 
@@ -216,14 +216,14 @@ class HoldsOnlyOnce(Supervisor):
 @faulty("SUP-16", "supervisor-strange-report")
 class TakesReportsOfAnotherBoot(Sessions):
     class session_class(Session):  # noqa: N801
-        def is_for(self, sent: Sent, report: Body) -> bool:
+        def is_for(self, sent: SentOrder, report: Body) -> bool:
             return bool(report["act"] == sent.act)
 
 
 @faulty("SUP-16", "supervisor-strange-report")
 class TakesReportsOfAnotherAct(Sessions):
     class session_class(Session):  # noqa: N801
-        def is_for(self, sent: Sent, report: Body) -> bool:
+        def is_for(self, sent: SentOrder, report: Body) -> bool:
             return bool(report["order_boot"] == sent.boot)
 
 
@@ -240,7 +240,7 @@ class TakesReportsOfAnyId(Sessions):
 @faulty("SUP-18", "supervisor-deadlines")
 class SetsDeadlinesAMillisecondTooLate(Sessions):
     class session_class(Session):  # noqa: N801
-        def order(self, act: str, now_ms: int, **fields: Any) -> Sent:
+        def order(self, act: str, now_ms: int, **fields: Any) -> SentOrder:
             sent = super().order(act, now_ms, **fields)
             if "deadline" in sent.body:
                 lead_ms = (specification().timing["order_lead"].most or 0) + 1

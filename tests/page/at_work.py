@@ -16,9 +16,9 @@ from protocol.site_file import scenario
 from protocol.wire.mqtt import MqttHost, monotonic_ms
 from reference_node.machines.world import World
 from reference_node.node import Link, node_on_the_wire
-from reference_node.supervisor.by_hand import ByHand
-from reference_node.supervisor.goals import Goal
-from reference_node.supervisor.question import Question as Asked
+from reference_node.supervisor.person.by_hand import ByHand
+from reference_node.supervisor.plan.goals import Goal
+from reference_node.supervisor.questions.question import Question as Asked
 from reference_node.supervisor.supervisor import Supervisor
 
 STANDS = {("stack-n", 0): "C-100", ("stack-n", 1): "C-101", ("stack-n", 2): "C-102"}

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from reference_node.supervisor.gap import AWAY
+from reference_node.supervisor.observe.gap import AWAY
 from tests.needs import needs
 from tests.page.at_work import AtWork, at_work
 from tests.publish.npm import installed

@@ -14,7 +14,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from protocol.topics import parse_topic
 from protocol.validation import read_message
-from reference_node.supervisor.question import Ask, Question
+from reference_node.supervisor.questions.question import Ask, Question
 from tests.needs import needs
 from tests.page.at_work import AtWork, at_work
 from tests.page.test_browser import PATIENCE_MS, opened

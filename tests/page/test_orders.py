@@ -14,7 +14,7 @@ from conformance.page.server.requests import RequestHandler
 from protocol.schemas import is_valid
 from protocol.site_file import scenario
 from protocol.specification import specification
-from reference_node.supervisor.asked import Review as Looked
+from reference_node.supervisor.person.request import Review as Looked
 
 OFFERS = {(offer.node, offer.act): offer for offer in offers(scenario())}
 DESKS = {

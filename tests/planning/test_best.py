@@ -11,12 +11,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reference_node.supervisor.planning.bound import Bound, cliques
-from reference_node.supervisor.planning.search import Plan, plan
-from reference_node.supervisor.planning.wish import Visit, Wish
-from reference_node.supervisor.planning.yard import Yard
-from reference_node.supervisor.rules import beside
-from reference_node.supervisor.world import Spot
+from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.observe.neighbours import beside
+from reference_node.supervisor.plan.search.best_plan import Plan, plan
+from reference_node.supervisor.plan.search.bound import Bound, cliques
+from reference_node.supervisor.plan.search.yard import Yard
+from reference_node.supervisor.plan.wish import Visit, Wish
 from tests.examples import examples
 from tests.planning.every_order import least_cost
 from tests.planning.integer_program import least_cost_by_cp_sat

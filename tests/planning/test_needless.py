@@ -7,13 +7,13 @@ from random import Random
 
 import pytest
 
-from reference_node.supervisor.planning import search
-from reference_node.supervisor.planning.problem import Problem, Task
-from reference_node.supervisor.planning.search import plan
-from reference_node.supervisor.planning.tidy import timed_in_order
-from reference_node.supervisor.planning.wish import Visit, Wish
-from reference_node.supervisor.planning.yard import Yard
-from reference_node.supervisor.world import Spot
+from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.plan.search import best_plan
+from reference_node.supervisor.plan.search.best_plan import plan
+from reference_node.supervisor.plan.search.problem import Problem, Task
+from reference_node.supervisor.plan.search.tidy import timed_in_order
+from reference_node.supervisor.plan.search.yard import Yard
+from reference_node.supervisor.plan.wish import Visit, Wish
 from tests.planning.yards import SITE, north, south
 
 COLUMNS = ((north(0), north(1)), (north(2), north(3)), (south(0), south(1)))
@@ -82,5 +82,5 @@ def test_nothing_comes_back_for_nothing(seed: int) -> None:
 @pytest.mark.parametrize("seed", range(200))
 def test_nor_in_a_plan_that_may_not_be_the_best(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """The beam's plan, taken before the search has proved anything."""
-    monkeypatch.setattr(search, "FIRST_LOOK", 1)
+    monkeypatch.setattr(best_plan, "FIRST_LOOK", 1)
     assert_nothing_comes_back_for_nothing(drawn(seed), 2)

@@ -28,7 +28,7 @@ from protocol.recording import (
 )
 from protocol.site_file import scenario, scenario_text
 from protocol.trouble import Trouble
-from reference_node.supervisor.goals import Depart
+from reference_node.supervisor.plan.goals import Depart
 from tests.recordings.conftest import Yards
 from tests.rules_over_messages.bent import good_tale
 

@@ -22,7 +22,7 @@ from reference_node.boot_counter import next_boot
 from reference_node.controller.controller import Controller
 from reference_node.controller.order_desk import OrderDesk
 from reference_node.roles.crane import Crane
-from reference_node.supervisor.goals import Move
+from reference_node.supervisor.plan.goals import Move
 from tests.supervisor.terminal import Hand, Terminal, believes_only_truth, read, where
 
 ONE_BOX = {("stack-n", 0): "B1"}
@@ -162,7 +162,7 @@ def test_rule_2_cancelled_means_that_nothing_was_picked(kind: type[Controller], 
     supervisor = terminal.supervise(goals=(Move("B2", "stack-n", 3),))
     terminal.run_until(lambda: terminal.spreader_holds("north") == "B2")
     supervisor.goals.clear()
-    supervisor.desk.listen(None)
+    supervisor.open_questions.listen(None)
     supervisor.cancel("north")
     terminal.run_until(lambda: supervisor.sessions["north"].job is None)
     assert believes_only_truth(supervisor, terminal) is safe

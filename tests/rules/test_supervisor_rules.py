@@ -14,10 +14,11 @@ import pytest
 from protocol.participant import Publication
 from protocol.site import NodeSite
 from protocol.wire.virtual_broker import Intercept
-from reference_node.supervisor.goals import Move, Run, Together
-from reference_node.supervisor.rules import Rules
-from reference_node.supervisor.sent import Sent
-from reference_node.supervisor.session import Event, Pace, Session
+from reference_node.supervisor.check.rules import Rules
+from reference_node.supervisor.observe.pace import Pace
+from reference_node.supervisor.observe.sent_order import SentOrder
+from reference_node.supervisor.observe.session import Event, Session
+from reference_node.supervisor.plan.goals import Move, Run, Together
 from reference_node.supervisor.supervisor import Supervisor
 from tests.supervisor.terminal import Hand, Terminal, believes_only_truth, read, where
 
@@ -53,7 +54,7 @@ def nothing_fell(terminal: Terminal) -> bool:
 class BelievesAnyReport(Session):
     """Takes a report for its open job's by the id alone."""
 
-    def is_for(self, sent: Sent, report: Mapping[str, Any]) -> bool:
+    def is_for(self, sent: SentOrder, report: Mapping[str, Any]) -> bool:
         return True
 
 
@@ -138,7 +139,7 @@ def test_rule_4_who_sees_a_higher_mark_sends_nothing_more(kind: type[Supervisor]
     terminal = Terminal()
     first = terminal.supervise(kind)
     terminal.run_until(lambda: all(session.idle() for session in first.sessions.values()))
-    terminal.run_until(lambda: first.world.is_sure("stack-n"))
+    terminal.run_until(lambda: first.inventory.is_sure("stack-n"))
     terminal.run_until(lambda: terminal.controllers["north"].job is not None, 30)
     terminal.run_until(lambda: all(session.idle() for session in first.sessions.values()), 30)
     terminal.run_for(5)
@@ -160,7 +161,7 @@ def test_rule_4_who_sees_a_higher_mark_sends_nothing_more(kind: type[Supervisor]
 class GivesUpAtOnce(Session):
     """Gives a job up without claiming again: the newest answer says that none is open."""
 
-    def give_up(self, job: Sent) -> None:
+    def give_up(self, job: SentOrder) -> None:
         job.go("given-up", "newer_claim_answered")
         self._end(job)
 
@@ -194,7 +195,7 @@ class TakesItForUndone(Supervisor):
     def doubt_after(self, node: str) -> None:
         pass
 
-    def outcome(self, sent: Sent) -> str:
+    def outcome(self, sent: SentOrder) -> str:
         return "refused" if sent.state == "unknown" else sent.state
 
 
@@ -209,7 +210,7 @@ def test_rule_6_after_a_new_boot_nobody_knows_how_far_the_job_came(
     supervisor = terminal.supervise(kind, goals=(IN_STACK,))
     terminal.run_until(lambda: where(terminal.truth, "B2") == ("stack-n", 3))
     supervisor.goals.clear()
-    supervisor.desk.listen(None)
+    supervisor.open_questions.listen(None)
     terminal.reset("north")
     terminal.run_until(lambda: supervisor.sessions["north"].boot == 2 and supervisor.sessions["north"].owned)
     assert believes_only_truth(supervisor, terminal) is safe
@@ -248,7 +249,7 @@ def test_rule_6_stale_does_not_mean_that_nothing_moved(kind: type[Supervisor], s
     Hand(terminal, "north").job("park", job.id + 1)
     terminal.run_until(lambda: has_done(terminal, job.id + 1))
     supervisor.goals.clear()
-    supervisor.desk.listen(None)
+    supervisor.open_questions.listen(None)
     terminal.run_until(lambda: supervisor.sessions["north"].job is None)
     assert believes_only_truth(supervisor, terminal) is safe
 
@@ -266,7 +267,9 @@ class BelievesTheFirstMark(Supervisor):
 
     def believes_map(self, place: str, kept: Mapping[str, Any]) -> bool:
         marks = {node: (boot, mark) for node, boot, mark in kept["rests_on"]}
-        return all(self.sessions[node].first_answer == marks.get(node) for node in self.world.rests_on(place))
+        return all(
+            self.sessions[node].first_answer == marks.get(node) for node in self.inventory.rests_on(place)
+        )
 
 
 def restart_after(terminal: Terminal) -> None:

@@ -9,9 +9,9 @@ import pytest
 from protocol.site_file import scenario as site_of_the_kit
 from reference_node.scenario.scenario import Event, Expect, Scenario, Train
 from reference_node.scenario.virtual_stage import VirtualStage
+from reference_node.supervisor.observe.inventory import Spot
 from reference_node.supervisor.open_goals import open_goals
-from reference_node.supervisor.planning.wish import Visit
-from reference_node.supervisor.world import Spot
+from reference_node.supervisor.plan.wish import Visit
 
 SITE = site_of_the_kit()
 CONTENTS = {"stack-n": ("C-100", "C-101", "C-102", "")}
@@ -70,7 +70,7 @@ def test_goals_are_open_until_they_are_seen() -> None:
     wanted = ("train T-1 at siding with C-1 in slot 0",)
     assert open_goals(supervisor) == wanted
     stage.begin()
-    assert stage.time.run_until_true(lambda: supervisor.pursuit.been["siding"] == ["T-1"], 120_000)
+    assert stage.time.run_until_true(lambda: supervisor.execution.been["siding"] == ["T-1"], 120_000)
     assert open_goals(supervisor) == wanted
     assert stage.time.run_until_true(lambda: stage.story.is_over, 120_000)
     assert open_goals(supervisor) == ()

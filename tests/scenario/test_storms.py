@@ -12,8 +12,8 @@ from benchmarks.supervise_soak import Soak
 from protocol.site_file import scenario as site_of_the_kit
 from reference_node.scenario.scenario import Event, Scenario, Train
 from reference_node.scenario.virtual_stage import VirtualStage
-from reference_node.supervisor.planning.wish import Visit
-from reference_node.supervisor.world import Spot
+from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.plan.wish import Visit
 from tests.examples import examples
 
 SITE = site_of_the_kit()

@@ -7,8 +7,8 @@ import pytest
 from protocol.site_file import scenario as site_of_the_kit
 from reference_node.scenario.scenario import Event, Person, Scenario, Train
 from reference_node.scenario.virtual_stage import VirtualStage
-from reference_node.supervisor.planning.wish import Visit
-from reference_node.supervisor.world import Spot
+from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.plan.wish import Visit
 
 SITE = site_of_the_kit()
 WITHIN_MS = 300_000
@@ -28,7 +28,7 @@ def test_it_waits_while_the_way_has_to_be_seen_to(node: str, takes: dict[int, st
     )  # fmt: skip
     stage.begin()
     supervisor = stage.story.supervisor
-    assert stage.time.run_until_true(lambda: "siding" in supervisor.pursuit.under_way, WITHIN_MS)
+    assert stage.time.run_until_true(lambda: "siding" in supervisor.execution.under_way, WITHIN_MS)
     stage.happen(Event("reboot", node=node))
     assert stage.time.run_until_true(lambda: supervisor.finished, WITHIN_MS), "\n".join(stage.story.log)
     assert stage.yard.truth.boxes["stack-n", 0] == "C-9"

@@ -9,7 +9,7 @@ from reference_node.scenario.scenario_file import load_scenario
 from reference_node.scenario.simulated_yard import SimulatedYard
 from reference_node.scenario.virtual_stage import VirtualStage
 from reference_node.scenario.watch import Watch
-from reference_node.supervisor.sent import Sent
+from reference_node.supervisor.observe.sent_order import SentOrder
 from reference_node.supervisor.supervisor import Supervisor
 
 SITE = site_of_the_kit()
@@ -18,7 +18,7 @@ SITE = site_of_the_kit()
 class Trusting(Supervisor):
     """Takes every job for done once it has ended, however it ended, and doubts nothing."""
 
-    def outcome(self, sent: Sent) -> str:
+    def outcome(self, sent: SentOrder) -> str:
         return "done"
 
     def doubt_after(self, node: str) -> None:

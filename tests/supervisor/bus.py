@@ -14,7 +14,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from conformance.bench.brokers.mosquitto import Mosquitto, find_mosquitto
 from conformance.bench.connection.address import Address
-from reference_node.supervisor.question import Ask, Question
+from reference_node.supervisor.questions.question import Ask, Question
 from tests.supervisor.terminal import read
 
 PATIENCE_S = 30.0

@@ -18,7 +18,7 @@ from reference_node.controller.controller import Controller
 from reference_node.machines.node_machines import Machines
 from reference_node.machines.siding import OFF_STAGE
 from reference_node.machines.world import World as Truth
-from reference_node.supervisor.question import Ask, Question
+from reference_node.supervisor.questions.question import Ask, Question
 from reference_node.supervisor.supervisor import Supervisor
 
 NODES = ("north", "south", "siding", "ferry")
@@ -203,5 +203,5 @@ def believes_only_truth(supervisor: Supervisor, terminal: Terminal) -> bool:
     return all(
         held in ("?", really)
         for place in supervisor.site.places
-        for held, really in zip(supervisor.world.shown(place), terminal.really(place), strict=True)
+        for held, really in zip(supervisor.inventory.shown(place), terminal.really(place), strict=True)
     )

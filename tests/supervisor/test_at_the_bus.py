@@ -10,9 +10,9 @@ import pytest
 
 from conformance.commands.supervise.prompt import Prompt
 from conformance.commands.terminal.streams import red
-from reference_node.supervisor.by_hand import ByHand
-from reference_node.supervisor.gap import AWAY
-from reference_node.supervisor.holds import Stage
+from reference_node.supervisor.observe.gap import AWAY
+from reference_node.supervisor.person.by_hand import ByHand
+from reference_node.supervisor.send.holds import Stage
 from tests.needs import needs
 from tests.page.at_work import AtWork, at_work
 from tests.supervisor.bus import Ear, MortalBroker, answered, ear_at, mortal_broker, until

@@ -6,10 +6,10 @@ from random import Random
 
 import pytest
 
-from reference_node.supervisor.by_hand import ByHand
-from reference_node.supervisor.holds import Stage
+from reference_node.supervisor.observe.inventory import UNSURE
+from reference_node.supervisor.person.by_hand import ByHand
+from reference_node.supervisor.send.holds import Stage
 from reference_node.supervisor.supervisor import Supervisor
-from reference_node.supervisor.world import UNSURE
 from tests.supervisor.terminal import Hand, Terminal, where
 
 
@@ -110,7 +110,7 @@ def test_hold_and_resume() -> None:
     assert hand.order("north", "park") == "north is held"
     assert hand.resume(*terminal.controllers) is None
     terminal.run_until(lambda: not any(one.held for one in terminal.controllers.values()), 10)
-    supervisor.desk.listen(None)
+    supervisor.open_questions.listen(None)
     Hand(terminal, "north").send("hold")
     terminal.run_until(lambda: bool(hand.questions()), 10)
     (question,) = hand.questions()
@@ -131,7 +131,7 @@ def test_questions_keep_their_numbers_and_take_words() -> None:
     assert hand.answer(slots, "B1 B2") == "stack-n has 4 slots, not 2"
     assert hand.answer(slots, "B1 B2 b_3 -") == "'b_3' is no box's label: 1 to 12 characters A-Z a-z 0-9 '-'"
     assert hand.answer(slots, "B1, B2, B3, -") is None
-    assert supervisor.world.slots["stack-n"] == ["B1", "B2", "B3", ""]
+    assert supervisor.inventory.slots["stack-n"] == ["B1", "B2", "B3", ""]
     assert {question.text: question.number for question in hand.questions()} == {
         text: number for text, number in questions.items() if number != slots
     }
@@ -143,12 +143,12 @@ def test_a_word_about_a_slot() -> None:
         hand.tell("attic", 0, "B4") == "there is no attic slot 0; places are: stack-n, stack-s, ferry, siding"
     )
     assert hand.tell("stack-s", 0, "B4") is None
-    assert supervisor.world.slots["stack-s"] == ["B4", ""]
+    assert supervisor.inventory.slots["stack-s"] == ["B4", ""]
     assert hand.tell("stack-s", 0, None) is None
     assert hand.order("north", "park") is None
     said = hand.tell("stack-n", 3, "B5")
     assert said == "something works at stack-n; say it when it has come to its end"
-    assert UNSURE not in supervisor.world.slots["stack-n"]
+    assert UNSURE not in supervisor.inventory.slots["stack-n"]
     terminal.run_for(5)
 
 
@@ -164,7 +164,7 @@ def test_nothing_is_told_before_all_nodes_are_there() -> None:
 def test_a_hold_of_somebody_else_beside_the_own_is_lifted_only_when_it_is_said_again() -> None:
     """SUP-14: a person is told first."""
     terminal, supervisor, hand = ready()
-    supervisor.desk.listen(None)
+    supervisor.open_questions.listen(None)
     assert hand.hold("north") is None
     terminal.run_until(lambda: [one.stage for one in hand.held()] == [Stage.OBEYED], 10)
     Hand(terminal, "north").send("hold")
@@ -184,7 +184,7 @@ def test_a_hold_of_somebody_else_beside_the_own_is_lifted_only_when_it_is_said_a
 def test_a_hold_on_top_of_somebody_elses_does_not_make_it_ones_own() -> None:
     """SUP-14."""
     terminal, supervisor, hand = ready()
-    supervisor.desk.listen(None)
+    supervisor.open_questions.listen(None)
     Hand(terminal, "north").send("hold")
     terminal.run_until(lambda: [one.by for one in hand.held()] == ["somebody else"], 10)
     assert hand.hold("north") is None

@@ -8,9 +8,9 @@ from typing import Any
 import pytest
 
 from protocol.site_file import read_site, scenario_text
-from reference_node.supervisor.by_hand import ByHand
+from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.person.by_hand import ByHand
 from reference_node.supervisor.supervisor import Supervisor
-from reference_node.supervisor.world import Spot
 from tests.supervisor.terminal import Terminal, where
 
 MOVING = ("transfer", "run", "admit", "depart", "jog", "home", "park")
@@ -93,7 +93,7 @@ def test_a_place_that_no_crane_reaches_or_none_from_there() -> None:
 
 def test_a_box_in_a_spreader_that_knows_not_where_it_is() -> None:
     _, supervisor, hand = ready()
-    supervisor.world.spreaders["north"] = "B7"
+    supervisor.inventory.spreaders["north"] = "B7"
     words = supervisor.sessions["north"].words
     words["crane-status"] = {**words["crane-status"], "mode": "unhomed", "load": "box"}
     assert hand.want("B7", "stack-s", 0) == (
@@ -125,7 +125,7 @@ def test_goals_are_listed_dropped_and_put_in_another_order() -> None:
 def test_a_goal_dropped_while_it_is_worked_on_ends_with_the_job_under_way() -> None:
     terminal, supervisor, hand = ready()
     assert hand.want("B3", "stack-s", 0) is None
-    terminal.run_until(lambda: bool(supervisor.pursuit.under_way))
+    terminal.run_until(lambda: bool(supervisor.execution.under_way))
     terminal.run_for(0.5)
     before = moved(terminal)
     assert hand.drop(1) is None
@@ -137,8 +137,8 @@ def test_a_goal_dropped_while_it_is_worked_on_ends_with_the_job_under_way() -> N
 
 def test_a_blocked_goal_says_by_what_and_those_that_share_nothing_with_it_go_on() -> None:
     terminal, supervisor, hand = ready()
-    supervisor.desk.listen(None)
-    supervisor.world.doubt_slot(Spot("stack-s", 1))
+    supervisor.open_questions.listen(None)
+    supervisor.inventory.doubt_slot(Spot("stack-s", 1))
     review = hand.review("want", "B9", "stack-s", 0)
     assert (review.refused, review.blocked) == (None, "nobody knows where box B9 is")
     assert hand.want("B9", "stack-s", 0) is None
@@ -183,10 +183,10 @@ def test_what_is_told_cannot_hang_in_mid_air_or_have_a_label_twice() -> None:
     said = hand.tell("stack-s", 0, "B3") or ""
     assert said.startswith("box B3 stands in slot 2 of stack-n already, and two boxes cannot have one label")
     assert hand.tell("stack-s", 0, "b_4") == "'b_4' is no box's label: 1 to 12 characters A-Z a-z 0-9 '-'"
-    assert supervisor.world.slots["stack-s"] == ["", ""]
+    assert supervisor.inventory.slots["stack-s"] == ["", ""]
     assert supervisor.journal.alarms == []
-    supervisor.desk.listen(None)
-    supervisor.world.doubt_place("stack-s")
+    supervisor.open_questions.listen(None)
+    supervisor.inventory.doubt_place("stack-s")
     terminal.run_for(2)
     (question,) = hand.questions()
     assert "in mid-air" in (hand.answer(question.number, "- B4") or "")

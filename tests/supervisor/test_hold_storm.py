@@ -11,11 +11,11 @@ from random import Random
 
 import pytest
 
-from reference_node.supervisor.by_hand import ByHand
-from reference_node.supervisor.holds import Stage
-from reference_node.supervisor.question import Ask, Question
+from reference_node.supervisor.person.by_hand import ByHand
+from reference_node.supervisor.questions.question import Ask, Question
+from reference_node.supervisor.send.holds import Stage
 from tests.supervisor.terminal import NODES, Terminal, read
-from tests.supervisor.test_cycle import CYCLE
+from tests.supervisor.test_next_step import CYCLE
 
 STEP_MS = 20
 SETTLE_MS = 1_500

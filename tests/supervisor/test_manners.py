@@ -8,11 +8,11 @@ import pytest
 
 from protocol.specification import specification
 from protocol.validation import read_publication
-from reference_node.supervisor.goals import Admit, Move
-from reference_node.supervisor.question import Ask, Question
-from reference_node.supervisor.session import Pace
+from reference_node.supervisor.observe.pace import Pace
+from reference_node.supervisor.plan.goals import Admit, Move
+from reference_node.supervisor.questions.question import Ask, Question
 from tests.supervisor.terminal import EMPTY_TRAIN, NODES, Hand, Terminal, where
-from tests.supervisor.test_cycle import CYCLE
+from tests.supervisor.test_next_step import CYCLE
 
 
 def test_everything_it_sends_is_valid_and_fits() -> None:
@@ -176,7 +176,7 @@ def test_anothers_hold_is_lifted_only_on_a_persons_word() -> None:
     asked: list[Question] = []
     supervisor = terminal.supervise()
     terminal.run_until(lambda: supervisor.was_owned and all(s.idle() for s in supervisor.sessions.values()))
-    supervisor.desk.listen(asked.append)
+    supervisor.open_questions.listen(asked.append)
     Hand(terminal, "north").send("hold")
     terminal.run_until(lambda: bool(asked))
     assert [question.about for question in asked] == [Ask.HELD]

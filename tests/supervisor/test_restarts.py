@@ -7,8 +7,8 @@ from dataclasses import replace
 
 from protocol.site import Site
 from protocol.wire.virtual_broker import LogEntry
-from reference_node.supervisor.goals import Move
-from reference_node.supervisor.question import Ask, Question
+from reference_node.supervisor.plan.goals import Move
+from reference_node.supervisor.questions.question import Ask, Question
 from reference_node.supervisor.supervisor import Supervisor
 from tests.supervisor.terminal import Terminal, believes_only_truth, where
 
@@ -30,7 +30,7 @@ def test_supervisor_restarted_in_the_middle_of_a_job() -> None:
     second = terminal.supervise(boot=2, goals=(Move("B2", "ferry", 0),))
     terminal.run_until(lambda: second.was_owned)
     assert not second.sessions["north"].idle()
-    assert not second.world.is_sure("stack-n"), "the map's slots of the open order are unsure"
+    assert not second.inventory.is_sure("stack-n"), "the map's slots of the open order are unsure"
     assert [question for question in second.questions if question.place == "stack-n"] == []
 
     terminal.run_until(lambda: second.finished)
@@ -55,7 +55,7 @@ def test_crane_reset_in_the_middle_of_a_job() -> None:
     assert (unknown.act, unknown.boot) == ("transfer", 1)
     terminal.run_for(20)
     assert len({body["id"] for body in terminal.orders("north", "transfer")}) == ordered
-    assert set(supervisor.world.shown("stack-n")) == {"?"}
+    assert set(supervisor.inventory.shown("stack-n")) == {"?"}
     about = {question.about for question in supervisor.questions}
     assert about == {Ask.SLOTS, Ask.SPREADER}
     assert not [body for body in terminal.orders("north", "home") if body["boot"] == 2], "a hand may be there"
@@ -106,8 +106,8 @@ def test_yard_map_is_believed_after_a_restart_where_nothing_has_moved() -> None:
     asked: list[Question] = []
     second = terminal.supervise(boot=2, on_question=asked.append)
     terminal.run_until(lambda: second.was_owned)
-    assert second.world.shown("stack-n") == ("B1", "", "B3", "B2")
-    assert second.world.shown("ferry") == ("",)
+    assert second.inventory.shown("stack-n") == ("B1", "", "B3", "B2")
+    assert second.inventory.shown("ferry") == ("",)
     assert [question.about for question in asked] == []
 
 
@@ -124,9 +124,9 @@ def test_yard_map_is_not_believed_where_a_node_has_booted() -> None:
     asked: list[Question] = []
     second = terminal.supervise(boot=2, on_question=asked.append)
     terminal.run_until(lambda: second.was_owned)
-    assert set(second.world.shown("stack-n")) == {"?"}
-    assert set(second.world.shown("ferry")) == {"?"}
-    assert second.world.shown("stack-s") == ("", "")
+    assert set(second.inventory.shown("stack-n")) == {"?"}
+    assert set(second.inventory.shown("ferry")) == {"?"}
+    assert second.inventory.shown("stack-s") == ("", "")
     assert {(question.about, question.place) for question in asked} >= {(Ask.SLOTS, "stack-n")}
 
 

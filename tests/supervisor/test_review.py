@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from reference_node.supervisor.by_hand import ByHand
+from reference_node.supervisor.person.by_hand import ByHand
 from reference_node.supervisor.supervisor import Supervisor
 from tests.supervisor.terminal import Hand, Terminal
 from tests.supervisor.test_goals_by_hand import moved, ready
@@ -62,7 +62,7 @@ def test_what_would_happen_is_said_and_does_not_happen() -> None:
     terminal.run_for(10)
     assert moved(terminal) == before
     assert hand.goals() == []
-    assert supervisor.world.slots["stack-s"] == ["", ""]
+    assert supervisor.inventory.slots["stack-s"] == ["", ""]
     assert hand.order("north", "transfer", **TRANSFER) is None
     terminal.run_for(1)
     assert terminal.orders("north", "transfer")[0]["id"] == id_
@@ -95,7 +95,7 @@ def _shuttle_gone(terminal: Terminal, supervisor: Supervisor) -> str:
 @pytest.mark.parametrize("becomes", [_held, _absent, _at_work, _shuttle_gone])
 def test_a_review_looks_at_how_things_stand_now(becomes: Any) -> None:
     terminal, supervisor, hand = ready()
-    supervisor.desk.listen(None)
+    supervisor.open_questions.listen(None)
     assert hand.review("order", "north", "transfer", **TRANSFER).refused is None
     why = becomes(terminal, supervisor)
     terminal.run_for(0.5)
@@ -115,8 +115,8 @@ def test_a_train_that_rests_where_an_axis_does_not_reach() -> None:
     terminal.run_for(2)
     words = supervisor.sessions["siding"].words
     words["train-arrival"] = {**words["train-arrival"], "reading": 999}
-    supervisor.world.tell("siding", ("", "", ""))
-    supervisor.world.tell("stack-s", ("B8", ""))
+    supervisor.inventory.tell("siding", ("", "", ""))
+    supervisor.inventory.tell("stack-s", ("B8", ""))
     fields = {"from": "stack-s", "from_slot": 0, "to": "siding", "to_slot": 2}
     assert "is outside the measured table" in (
         hand.review("order", "south", "transfer", **fields).refused or ""

@@ -7,7 +7,7 @@ from random import Random
 import pytest
 
 from tests.supervisor.terminal import NODES, Terminal, believes_only_truth
-from tests.supervisor.test_cycle import CYCLE
+from tests.supervisor.test_next_step import CYCLE
 
 
 @pytest.mark.parametrize("seed", range(16))

@@ -7,10 +7,10 @@ from random import Random
 
 from conformance.suite.brief import TRAIN, Brief, Contents
 from protocol.site import Site
-from reference_node.supervisor.goals import Goal
-from reference_node.supervisor.planning.wish import Visit, Wish
-from reference_node.supervisor.question import Ask, Question
-from reference_node.supervisor.session import Pace
+from reference_node.supervisor.observe.pace import Pace
+from reference_node.supervisor.plan.goals import Goal
+from reference_node.supervisor.plan.wish import Visit, Wish
+from reference_node.supervisor.questions.question import Ask, Question
 from reference_node.supervisor.supervisor import Supervisor
 
 PACE = Pace(give_up_ms=8_000)

@@ -240,7 +240,7 @@ def _not_as_shown(yard: DemoYard, story: Any) -> list[str]:
     wrong = [f"{_words(sent.body)}: {sent.state}" for sent in jobs if sent.state != "done"]
     wrong += yard.world.accidents
     on_train = [box for (place, _), box in yard.world.boxes.items() if place == BERTH]
-    if BOX not in yard.supervisor.world.gone or BOX not in (*on_train, *yard.world.gone):
+    if BOX not in yard.supervisor.inventory.gone or BOX not in (*on_train, *yard.world.gone):
         wrong.append(f"box {BOX} was not seen to leave with the train")
     if yard.recorder.trouble:
         wrong.append(f"the recording is not whole: {yard.recorder.trouble}")

@@ -15,9 +15,9 @@ from protocol.site import Site
 from protocol.wire.mqtt import MqttHost, monotonic_ms
 from reference_node.machines.world import World
 from reference_node.node import Link, node_on_the_wire
-from reference_node.supervisor.goals import Goal
-from reference_node.supervisor.planning.wish import Visit, Wish
-from reference_node.supervisor.question import Ask, Question
+from reference_node.supervisor.plan.goals import Goal
+from reference_node.supervisor.plan.wish import Visit, Wish
+from reference_node.supervisor.questions.question import Ask, Question
 from reference_node.supervisor.supervisor import Supervisor
 
 BOX, TRAIN, BERTH, SHUTTLE = "C-101", "T-7", "siding", "ferry"

@@ -248,7 +248,7 @@ def _page(yard: WireYard, live: LivePage | None, wishes: _Wishes) -> Iterator[No
         yield
         return
     from conformance.page.server.server import serve
-    from reference_node.supervisor.by_hand import ByHand
+    from reference_node.supervisor.person.by_hand import ByHand
 
     with ExitStack() as stack:
         desk = ByHand(lambda: yard.supervisor, "the page")
@@ -274,7 +274,7 @@ def _watched(yard: WireYard, wishes: _Wishes) -> int:
 
 def _tell_new(yard: WireYard, told: int) -> int:
     from conformance.commands.terminal.streams import red
-    from reference_node.supervisor.gap import AWAY
+    from reference_node.supervisor.observe.gap import AWAY
 
     log = list(yard.story.log)
     for line in log[told:]:
@@ -287,7 +287,7 @@ def _tell_new(yard: WireYard, told: int) -> int:
 def _at_the_prompt(yard: WireYard, wishes: _Wishes) -> int:
     """Read lines until 'quit', the end of input or the end of the scenario."""
     from conformance.commands.supervise.prompt import Prompt
-    from reference_node.supervisor.by_hand import ByHand
+    from reference_node.supervisor.person.by_hand import ByHand
 
     words = Prompt(ByHand(lambda: yard.supervisor, "the prompt"))
     lines = _lines_of(sys.stdin)
@@ -343,7 +343,7 @@ def _reply(yard: WireYard, words: Any, line: str) -> None:
 
 def _tell_questions(yard: WireYard, words: Any, asked: int) -> int:
     """Say anew what is asked whenever a question has come up."""
-    from reference_node.supervisor.question import LETS_GO_ON
+    from reference_node.supervisor.questions.question import LETS_GO_ON
 
     person = yard.scenario.person
     own = not person.lets_go_on and any(one.about in LETS_GO_ON for one in yard.supervisor.questions)

@@ -7,9 +7,9 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from conformance.commands.terminal.streams import red
-from reference_node.supervisor.by_hand import EVERY, NOTHING, ByHand
-from reference_node.supervisor.gap import AWAY, GO_ON
-from reference_node.supervisor.holds import Held
+from reference_node.supervisor.observe.gap import AWAY, GO_ON
+from reference_node.supervisor.person.by_hand import EVERY, NOTHING, ByHand
+from reference_node.supervisor.send.holds import Held
 
 HELP = """\
 list                          every node: state, job, what it waits for
@@ -163,20 +163,20 @@ class Prompt:
         yield from (f"trouble: {what}" for what in supervisor.troubles)
 
     def _where(self) -> Iterator[str]:
-        world = self._hand.supervisor.world
-        for place, slots in world.slots.items():
+        inventory = self._hand.supervisor.inventory
+        for place, slots in inventory.slots.items():
             yield f"{place:<12} " + "  ".join(
                 f"{number}:{box or NOTHING}" for number, box in enumerate(slots)
             )
-        for crane, box in world.spreaders.items():
+        for crane, box in inventory.spreaders.items():
             yield f"{crane:<12} spreader: {box or NOTHING}"
 
     def _plan(self) -> Iterator[str]:
-        pursuit = self._hand.supervisor.pursuit
-        if pursuit.plan is not None:
-            yield str(pursuit.plan)
-        yield from (f"under way: {task}" for task in pursuit.under_way.values())
-        yield from (f"to do: {task}" for task in pursuit.todo)
+        execution = self._hand.supervisor.execution
+        if execution.plan is not None:
+            yield str(execution.plan)
+        yield from (f"under way: {task}" for task in execution.under_way.values())
+        yield from (f"to do: {task}" for task in execution.todo)
 
     def _goals(self) -> Iterator[str]:
         for goal in self._hand.goals():

@@ -22,8 +22,8 @@ from reference_node.scenario.scenario import Event, Scenario
 from reference_node.scenario.simulated_yard import SimulatedYard
 from reference_node.scenario.story import Outcome, Story
 from reference_node.scenario.watch import Watch
-from reference_node.supervisor.mail import hold_for
-from reference_node.supervisor.question import LETS_GO_ON, Question
+from reference_node.supervisor.questions.question import LETS_GO_ON, Question
+from reference_node.supervisor.send.messages import hold_for
 from reference_node.supervisor.supervisor import Supervisor
 
 LAST_WORDS_S = 0.5
@@ -265,7 +265,7 @@ class WireYard:
         before = self.supervisor
         self._hosts.pop(self.name).stop(graceful=False)
         been: dict[str, Sequence[str]] = {
-            berth: list(trains) for berth, trains in before.pursuit.been.items()
+            berth: list(trains) for berth, trains in before.execution.been.items()
         }
         self._supervise((before.boot + 1) % 65_536, been, first=False)
 

@@ -1,0 +1,1 @@
+"""What has to be so before an order that moves something may be sent."""

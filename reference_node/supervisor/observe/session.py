@@ -1,0 +1,407 @@
+"""One node as its supervisor knows it: ask, fence, claim, own, order, repeat, replaced.
+
+A session reads what the node says and tells which orders are due; it knows no place and no box. Its states
+are those of the table `belief`. Every rule is a small method of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from random import Random
+from typing import Any
+
+from protocol.counting import CLAIM_SPREAD, UPTIME_MODULUS, claim_id, uptime_difference
+from protocol.site import NodeSite
+from protocol.specification import OPEN, specification
+from protocol.state_machine import row_under
+from reference_node.supervisor.observe.pace import Pace
+from reference_node.supervisor.observe.sent_order import OUTCOME_OPEN, SentOrder
+
+Body = Mapping[str, Any]
+
+STATE_OF_ROLE = {"crane": "crane-status", "berth": "train-arrival", "shuttle": "shuttle-status"}
+RESERVE = 5
+"""Ids of a claim that are kept for cancels; below it the session claims again as soon as no job is open."""
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """What a session has found out: answered, owned, new-boot, replaced, or ended (with the order)."""
+
+    kind: str
+    sent: SentOrder | None = None
+
+
+class Session:
+    """What one supervisor knows of one node and has sent to it. Times are ms of the caller's clock."""
+
+    def __init__(self, node: NodeSite, rng: Random, pace: Pace | None = None) -> None:
+        self.node = node
+        self.pace = pace or Pace()
+        self.belief = specification().tables["belief"].initial
+        self.boot: int | None = None
+        """Boot of the newest live message."""
+        self.mark = 0
+        self.uptime = 0
+        """Uptime of the node's newest message, in its own ms."""
+        self.words: dict[str, Body] = {}
+        """Newest live state message of this boot by message name."""
+        self.hints: dict[str, Body] = {}
+        """Retained messages, good for a display only."""
+        self.heard_ms: int | None = None
+        """When the newest live state message came over the present connection."""
+        self.spoke_ms: int | None = None
+        """When the newest live state message came at all."""
+        self.first_answer: tuple[int, int] | None = None
+        """Boot and mark of the first answer, before any claim of this supervisor."""
+        self.claim = 0
+        """Id of the newest claim that was answered with itself as the mark; 0 without one in this boot."""
+        self.may_claim = True
+        """Set by the supervisor: False keeps a session at 'answered'."""
+        self.may_repeat = True
+        """Set by the supervisor: False sends no job, the open one neither."""
+        self.open: dict[int, SentOrder] = {}
+        """Orders without a final report, by id; a cancel too."""
+        self._rng = rng
+        self._events: list[Event] = []
+        self._token: int | None = None
+        self._asked_ms: int | None = None
+        self._heard_since_ask: set[str] = set()
+        self._pending_claim = 0
+        self._claimed_ms = 0
+        self._highest = 0
+        self._settled_from: int | None = None
+        self._giving_up: list[SentOrder] = []
+
+    # ------------------------------------------------------------ what is known
+    @property
+    def name(self) -> str:
+        """The node's name."""
+        return self.node.name
+
+    @property
+    def owned(self) -> bool:
+        """Whether orders may be sent: the newest claim was answered with its own id."""
+        return self.belief == "owned"
+
+    @property
+    def replaced(self) -> bool:
+        """Whether another supervisor has claimed the node since."""
+        return self.belief == "replaced"
+
+    @property
+    def job(self) -> SentOrder | None:
+        """The open job, if there is one."""
+        return next((sent for sent in self.open.values() if sent.is_job), None)
+
+    def word(self, message: str) -> Body | None:
+        """The node's newest `message`, if it was said after the claim; only on that anything is started.
+
+        The mark in it proves that: it is not below the claim. Fault carries none and is only ever read
+        together with the node's own check of the fault count [FLT-04]. A word older than the report that
+        ended the last order tells nothing either: what that order changed is not in it.
+        """
+        body = self.words.get(message)
+        if body is None or not self.owned or not self.claim:
+            return None
+        if self._settled_from is not None and uptime_difference(int(body["uptime"]), self._settled_from) < 0:
+            return None
+        return body if message == "fault" or int(body.get("mark", -1)) >= self.claim else None
+
+    def has_reported(self) -> bool:
+        """Whether the node has told all its states since the claim."""
+        states = self._states()
+        return bool(states) and None not in states
+
+    def idle(self) -> bool:
+        """Whether, by words newer than the claim, no job is open, and none was sent that is [SUP-12]."""
+        if self.job is not None or self._giving_up:
+            return False
+        return all(state is not None and state.get("job_state") not in OPEN for state in self._states())
+
+    def _states(self) -> list[Body | None]:
+        return [self.word(STATE_OF_ROLE[role]) for role in self.node.roles if role in STATE_OF_ROLE]
+
+    def reachable(self, now_ms: int) -> bool:
+        """Whether the newest state message is young enough to start something [SUP-21]."""
+        limit = specification().timing["state_silence"].most or 0
+        return self.heard_ms is not None and now_ms - self.heard_ms <= limit
+
+    # ------------------------------------------------------------ what comes in
+    def hear(self, message: str, body: Body, *, retain: bool, now_ms: int) -> None:
+        """Take one readable message of this node; what it means comes out of `events`."""
+        if self.replaced:
+            if body.get("boot") == self.boot and not retain and message in self.words:
+                self.words[message], self.spoke_ms = body, now_ms  # so that an obeyed hold shows still
+            return
+        if not self.believes(message, body, retain):
+            self.hints[message] = body
+            self._go("message")
+            return
+        boot = int(body["boot"])
+        if self.boot != boot:
+            self._new_boot(boot)
+        self._age(int(body["uptime"]))
+        if message == "job-report":
+            self._hear_report(body, now_ms)
+        else:
+            self._hear_state(message, body, now_ms)
+        if "mark" in body:
+            self._hear_mark(int(body["mark"]))
+
+    def events(self) -> list[Event]:
+        """What was found out since the last call, in order."""
+        events, self._events = self._events, []
+        return events
+
+    def believes(self, message: str, body: Body, retain: bool) -> bool:
+        """Retained messages and 'off' are hints and no more [SUP-10]."""
+        return not retain and not (message == "node-status" and body.get("state") == "off")
+
+    def _age(self, uptime: int) -> None:
+        if uptime_difference(uptime, self.uptime) > 0:
+            self.uptime = uptime
+
+    def _hear_state(self, message: str, body: Body, now_ms: int) -> None:
+        before = self.words.get(message)
+        if before is None or uptime_difference(int(body["uptime"]), int(before["uptime"])) >= 0:
+            self.words[message] = body
+        self.heard_ms = self.spoke_ms = now_ms
+        self._heard_since_ask.add(message)
+        self._go("message", "boot_is_same" if self.owned else "")
+
+    def _hear_mark(self, mark: int) -> None:
+        self.mark = max(self.mark, mark)
+        if self.replaced_by(mark):
+            self.belief = "replaced"
+            self._events.append(Event("replaced"))
+
+    def replaced_by(self, mark: int) -> bool:
+        """A mark above every id of ours is another's, once the node was ours in this boot [SUP-07]."""
+        return bool(self.claim) and mark > self._highest
+
+    def _new_boot(self, boot: int) -> None:
+        """Another life of the node: nothing of the old one counts, and nothing is sent again [SUP-09]."""
+        known = self.boot is not None
+        self.boot, self.words, self.mark, self.uptime = boot, {}, 0, 0
+        self._heard_since_ask = set()
+        self.claim = self._pending_claim = self._highest = 0
+        self._settled_from = None
+        if known:
+            self._go("new-boot")
+            self._token = self._asked_ms = None
+            if self.first_answer is not None:
+                self._events.append(Event("new-boot"))
+            self._orders_of_old_boot()
+
+    def _orders_of_old_boot(self) -> None:
+        for sent in list(self.open.values()):
+            sent.go("new-boot")
+            self._end(sent)
+
+    # ------------------------------------------------------------ reports
+    def _hear_report(self, report: Body, now_ms: int) -> None:
+        act = report["act"]
+        if act == "ask":
+            self._hear_answer(report)
+        elif act == "claim":
+            self._hear_claim(report)
+        elif act == "cancel":
+            self._hear_cancel(report, now_ms)
+        else:
+            sent = self.open.get(int(report["id"]))
+            if sent is not None and self.is_for(sent, report):
+                self._hear_outcome(sent, report, now_ms)
+
+    def _hear_answer(self, report: Body) -> None:
+        """Only the report with our newest token, after all state messages, is the answer."""
+        if self.belief != "asked" or not self.is_answer(report):
+            return
+        wanted = {STATE_OF_ROLE[role] for role in self.node.roles if role in STATE_OF_ROLE}
+        if not wanted | {"node-status", "fault"} <= self._heard_since_ask:
+            return  # one was lost; the next ask brings it
+        self._go("answer", "token_is_ours")
+        if self.first_answer is None and self.boot is not None:
+            self.first_answer = (self.boot, int(report["mark"]))
+        self.mark = int(report["mark"])
+        self._events.append(Event("answered"))
+
+    def is_answer(self, report: Body) -> bool:
+        """An answer to an old ask does not pass for one to the newest [SUP-06]."""
+        return self._token is not None and report.get("token") == self._token
+
+    def _hear_claim(self, report: Body) -> None:
+        if self.belief != "claiming" or int(report["id"]) != self._pending_claim:
+            return
+        if report["order_boot"] != self.boot:
+            return
+        if self.owns_by(report):
+            self._go("claim-report", "mark_is_claim")
+            self.claim, self._pending_claim = self._pending_claim, 0
+            self._events.append(Event("owned"))
+            self._give_up_now()
+        elif int(report["mark"]) > self._pending_claim and not self.claim:
+            self._go("claim-report", "mark_is_higher")
+            self._token = self._asked_ms = None
+
+    def owns_by(self, report: Body) -> bool:
+        """A node is owned only when the mark answered is the claim's own id [SUP-01]."""
+        return bool(report["mark"] == self._pending_claim)
+
+    def _hear_cancel(self, report: Body, now_ms: int) -> None:
+        """The answer to a cancel comes under the job's id and tells the job's state [ORD-17]."""
+        job = self.open.get(int(report["id"]))
+        if job is None or report["order_boot"] != job.boot:
+            return
+        for sent in [sent for sent in self.open.values() if sent.body.get("ref") == job.id]:
+            sent.state = "done"
+            self._end(sent)
+        self._hear_outcome(job, report, now_ms)
+
+    def is_for(self, sent: SentOrder, report: Body) -> bool:
+        """A report counts only for the open order with its id, boot and act [SUP-16]."""
+        return bool(report["order_boot"] == sent.boot and report["act"] == sent.act)
+
+    def _hear_outcome(self, sent: SentOrder, report: Body, now_ms: int) -> None:
+        if sent.hear(report, self.outcome_open(str(report.get("reason", ""))), now_ms) and not sent.is_open:
+            self._settled_from = int(report["uptime"])
+            self._end(sent)
+
+    def outcome_open(self, reason: str) -> bool:
+        """Whether an order refused for `reason` may have moved something all the same [SUP-09]."""
+        return reason in OUTCOME_OPEN
+
+    def _end(self, sent: SentOrder) -> None:
+        if self.open.pop(sent.id, None) is None:
+            return
+        if sent.is_job:
+            for other in [other for other in self.open.values() if other.body.get("ref") == sent.id]:
+                del self.open[other.id]  # a cancel of a job that has ended is answered
+        self._giving_up = [other for other in self._giving_up if other is not sent]
+        self._events.append(Event("ended", sent))
+
+    def unlinked(self) -> list[SentOrder]:
+        """The bus is away: nothing counts as heard. Gives the orders that are not repeated: all but jobs."""
+        self.heard_ms = None
+        return [one for act in ("resume", "reset-fault", "cancel") for one in self.withdraw(act)]
+
+    def withdraw(self, act: str) -> list[SentOrder]:
+        """Repeat no open order `act` any more; whether the node got it is not known. Gives those orders."""
+        found = [sent for sent in self.open.values() if sent.act == act]
+        return [self.open.pop(sent.id) for sent in found]
+
+    # ------------------------------------------------------------ what goes out
+    def order(self, act: str, now_ms: int, **fields: Any) -> SentOrder:
+        """A new order; it goes out with the next `due` and is repeated until its final report [SUP-05].
+
+        Raises RuntimeError for a node that is not owned, that has a job already, or when the ids are used up.
+        """
+        is_job = act in specification().jobs
+        if not self.owned or (is_job and self.job is not None):
+            raise RuntimeError(f"{self.name}: {act} ordered while {self.belief}, open job {self.job}")
+        body = self._body(act, self._next_id(), fields)
+        sent = SentOrder(body, now_ms - self.pace.repeat_ms, news_ms=now_ms)
+        self.open[sent.id] = sent
+        return sent
+
+    def draft(self, act: str, **fields: Any) -> dict[str, Any]:
+        """The order as it would be sent now, without an id used up. Raises RuntimeError where the ids are."""
+        if not self.ids_left():
+            raise RuntimeError(f"{self.name}: the ids of claim {self.claim} are used up [SUP-03]")
+        return self._body(act, self._highest + 1, fields)
+
+    def _body(self, act: str, id_: int, fields: Mapping[str, Any]) -> dict[str, Any]:
+        body: dict[str, Any] = {"boot": self.boot, "id": id_, "act": act, **fields}
+        if act in specification().jobs:
+            body["deadline"] = (self.uptime + self.pace.lead_ms) % UPTIME_MODULUS
+        return body
+
+    def cancel(self, job: SentOrder, now_ms: int) -> None:
+        """Ask the node to end `job` if nothing was picked; once only however often it is called."""
+        if job.is_open and not any(sent.body.get("ref") == job.id for sent in self.open.values()):
+            self.order("cancel", now_ms, ref=job.id)
+
+    def give_up(self, job: SentOrder) -> None:
+        """Claim again, and take `job` for unknown once that is answered, never before [SUP-08]."""
+        if job.is_open and job not in self._giving_up:
+            self._giving_up.append(job)
+
+    def _give_up_now(self) -> None:
+        for sent in list(self._giving_up):
+            if sent.id < self.claim:
+                sent.go("given-up", "newer_claim_answered")
+                self._end(sent)
+
+    def ids_left(self) -> int:
+        """How many orders the claim is still good for [SUP-03]."""
+        return self.claim + CLAIM_SPREAD - 1 - self._highest if self.claim else 0
+
+    def _next_id(self) -> int:
+        if not self.ids_left():
+            raise RuntimeError(f"{self.name}: the ids of claim {self.claim} are used up [SUP-03]")
+        self._highest += 1
+        return self._highest
+
+    def due(self, now_ms: int) -> list[Body]:
+        """The orders to be sent now: asks, claims, and every order that waits for its final report."""
+        if self.replaced:
+            return []
+        out: list[Body] = []
+        if self.belief in ("unheard", "hinted"):
+            self._go("ask")
+        if self.belief == "asked" and self._is_due(self._asked_ms, now_ms):
+            self._token, self._asked_ms = self._rng.getrandbits(32), now_ms
+            self._heard_since_ask = set()
+            out.append({"act": "ask", "token": self._token})
+        out += self._claim_due(now_ms)
+        if self.belief in ("owned", "claiming"):
+            out += self._orders_due(now_ms)
+        return out
+
+    def _claim_due(self, now_ms: int) -> list[Body]:
+        if self.belief == "answered" and self.may_claim:
+            self._begin_claim("")
+        elif self.owned and (self._giving_up or (self.ids_left() <= RESERVE and not self.open)):
+            self._begin_claim("orders_used_up")
+        elif self.belief != "claiming" or now_ms - self._claimed_ms < self.pace.repeat_ms:
+            return []
+        if self.belief != "claiming":
+            return []
+        self._claimed_ms = now_ms
+        return [{"act": "claim", "boot": self.boot, "id": self._pending_claim}]
+
+    def _begin_claim(self, guard: str) -> None:
+        self._go("claim", guard)
+        self._pending_claim = claim_id(max(self.mark, self._highest), self._rng.getrandbits(12))
+        self._highest = self._pending_claim
+
+    def _orders_due(self, now_ms: int) -> list[Body]:
+        open_now = [sent for sent in self.open.values() if self.may_repeat or not sent.is_job]
+        late = [sent for sent in open_now if self._is_due(sent.sent_ms, now_ms)]
+        for sent in late:
+            sent.sent_ms = now_ms
+        return [sent.body for sent in late]
+
+    def _is_due(self, last_ms: int | None, now_ms: int) -> bool:
+        return last_ms is None or now_ms - last_ms >= self.pace.repeat_ms
+
+    def _go(self, event: str, guard: str = "") -> bool:
+        row = row_under(specification().tables["belief"], self.belief, event, guard)
+        if row is not None:
+            self.belief = row.next
+        return row is not None
+
+
+def state_word(session: Session, key: str) -> Any:
+    """`key` of whichever state message of a role carries it, said after the claim; None if none does."""
+    for message in ("crane-status", "train-arrival", "shuttle-status"):
+        word = session.word(message)
+        if word is not None and key in word:
+            return word[key]
+    return None
+
+
+def is_held(session: Session) -> bool:
+    """Whether the node says that a hold stands."""
+    return bool(state_word(session, "held"))

@@ -1,0 +1,1 @@
+"""The best sequence of jobs for a yard, found by search. Pure: no bus, no clock."""

@@ -1,1 +1,0 @@
-"""From goals to orders: the best sequence of jobs for a yard, found by search. Pure: no bus, no clock."""
