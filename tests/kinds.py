@@ -1,7 +1,7 @@
 """What a test needs beside this process, found from what it calls, and held while it runs.
 
-`wire` tests start processes or open network sockets, `browser` tests drive chromium. All others run in this process alone
-on virtual time: one that starts a process or opens a socket after all fails, so that `make quick` stays quick.
+`wire` tests start processes or open network sockets, `browser` tests drive chromium. All others run in this process
+alone: one that starts a process or opens a socket after all fails, so that `make quick` stays quick.
 """
 
 from __future__ import annotations
@@ -19,7 +19,15 @@ import pytest
 
 MODULES = ("subprocess", "socket", "pty", "multiprocessing")
 STARTERS = ("conformance.bench.brokers.", "conformance.bench.processes.child")
-EVENTS = ("subprocess.Popen", "os.fork", "os.forkpty", "os.posix_spawn", "os.system", "socket.bind", "socket.connect")
+EVENTS = (
+    "subprocess.Popen",
+    "os.fork",
+    "os.forkpty",
+    "os.posix_spawn",
+    "os.system",
+    "socket.bind",
+    "socket.connect",
+)
 SHARED = ("module", "package", "session")
 NEIGHBOURS = 25
 """So many tests of one file that need nothing else run on one worker in a row: each alone costs more than it takes."""
