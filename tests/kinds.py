@@ -18,7 +18,11 @@ from typing import Any
 import pytest
 
 MODULES = ("subprocess", "socket", "pty", "multiprocessing")
-STARTERS = ("conformance.bench.brokers.", "conformance.bench.processes.child")
+STARTERS = (
+    "conformance.bench.brokers.", "conformance.bench.processes.child", "conformance.bench.tap.tap",
+    "conformance.bench.tap.node_socket", "conformance.page.server.server", "protocol.wire.mqtt", "protocol.wire.dial",
+)  # fmt: skip
+"""Where functions and classes of the kit stand that start a process or open a socket themselves."""
 EVENTS = (
     "subprocess.Popen",
     "os.fork",
