@@ -66,7 +66,9 @@ def run_pytest(folder: Path, *arguments: str) -> str:
     tests.mkdir()
     for name in ("conftest.py", "kinds.py", "needs.py", "examples.py"):
         shutil.copy(HERE / name, tests)
-    choice = "mosquitto" if shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin") else "embedded"
+    choice = (
+        "mosquitto" if shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin") else "embedded"
+    )
     (tests / "test_sample.py").write_text(TESTS.replace("CHOICE", repr(choice)))
     shutil.copy(HERE.parent / "pyproject.toml", folder)
     words = (sys.executable, "-m", "pytest", "-p", "no:cacheprovider", *arguments, "tests")
@@ -84,7 +86,12 @@ def test_what_is_not_quick(tmp_path: Path) -> None:
 @pytest.mark.parametrize("workers", [(), ("-n", "1", "--dist", "loadgroup")], ids=["alone", "a worker"])
 def test_what_starts_something_all_the_same_fails(tmp_path: Path, workers: tuple[str, ...]) -> None:
     said = run_pytest(tmp_path, *QUICK, *workers)
-    for name in ("test_starts_a_broker", "test_starts_a_process", "test_connects", "test_hides_it_in_the_kit"):
+    for name in (
+        "test_starts_a_broker",
+        "test_starts_a_process",
+        "test_connects",
+        "test_hides_it_in_the_kit",
+    ):
         body = said.partition(f"ERROR at teardown of {name} ")[2].partition("____")[2]
         assert re.search(r"^not marked 'wire', and it started: (subprocess|socket)", body, re.MULTILINE), said
     assert "5 passed" in said, said
