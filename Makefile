@@ -17,11 +17,16 @@ DEV := $(VENV)/.installed-dev
 SUPPORTED := import sys; sys.exit(not (3, 11) <= sys.version_info[:2] < (3, 14))
 IDENTITY := import sys; print(sys.base_prefix, sys.version_info[:3])
 
-.PHONY: help demo test explore bench soak lint clean
+# What every worker and every program of the tests imports is compiled once and kept, whatever the environment says.
+PYTEST := PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -n 4 --dist loadgroup
+
+.PHONY: help demo quick test exhaustive explore bench soak lint clean
 
 help:
 	@echo "make demo    run one whole cycle, recorded and judged (needs nothing installed)"
+	@echo "make quick   run the tests that start no process, broker or browser (ARGS='...' goes to pytest)"
 	@echo "make test    run the tests            (ARGS='...' goes to pytest)"
+	@echo "make exhaustive  the whole of each grid of which 'make test' runs a fixed sample"
 	@echo "make explore the tests over generated values with fresh ones, EXPLORE=20 times as many"
 	@echo "make bench   measure speed and sizes"
 	@echo "make soak    run the conformance suite 50 times over each reference node, on bad links too (an hour)"
@@ -31,12 +36,19 @@ help:
 demo: $(RUNTIME)
 	@$(BIN)/yardwire demo $(ARGS)
 
+# Two workers: these tests wait for nothing, and each worker collects them all.
+quick: $(DEV)
+	@PYTHONHASHSEED=0 $(PYTEST) -n 2 -m "not wire and not browser and not slow and not exhaustive" $(ARGS)
+
 test: $(DEV)
-	@PYTHONHASHSEED=0 $(BIN)/python -m pytest -n 4 --dist loadfile $(ARGS)
+	@PYTHONHASHSEED=0 $(PYTEST) $(ARGS)
+
+exhaustive: $(DEV)
+	@PYTHONHASHSEED=0 $(PYTEST) -m exhaustive $(ARGS)
 
 # Fresh examples, EXPLORE times as many: what it finds is kept beside its test as an @example.
 explore: $(DEV)
-	@YARDWIRE_EXPLORE=$(EXPLORE) $(BIN)/python -m pytest -n 4 --dist loadfile $(ARGS)
+	@YARDWIRE_EXPLORE=$(EXPLORE) $(PYTEST) $(ARGS)
 
 bench: $(DEV)
 	@$(BIN)/python -m benchmarks $(ARGS)

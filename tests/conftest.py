@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from tests.examples import load_profile
+from tests.kinds import Guard, sort_into_kinds, stays_in_this_process
 from tests.needs import PLACES
 
 if TYPE_CHECKING:
@@ -20,6 +21,9 @@ if TYPE_CHECKING:
 
 load_profile()
 SIGNALS = (signal.SIGINT, signal.SIGHUP)
+
+GUARD = Guard()
+GUARD.install()
 
 SKIPS_FORBIDDEN = os.environ.get("YARDWIRE_NO_SKIP") == "1"
 
@@ -37,6 +41,32 @@ def pytest_configure(config: pytest.Config) -> None:
     for number in SIGNALS:
         if signal.getsignal(number) is signal.SIG_IGN:
             signal.signal(number, lambda *_: None)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what starts processes or opens sockets (`wire`) and what drives a browser."""
+    sort_into_kinds(items)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_setup(item: pytest.Item) -> Iterator[None]:
+    """From here on a test that says to need this process alone is held to it."""
+    if stays_in_this_process(item):
+        GUARD.begin()
+    yield
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_teardown(item: pytest.Item) -> Iterator[None]:
+    """Fail where it started a process or opened a network socket after all."""
+    try:
+        yield
+    finally:
+        GUARD.end()
+    if stays_in_this_process(item) and GUARD.noted:
+        started = "; ".join(GUARD.noted)
+        pytest.fail(f"not marked 'wire', and it started: {started}", pytrace=False)
 
 
 @pytest.fixture(scope="module")

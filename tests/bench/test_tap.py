@@ -290,6 +290,7 @@ def test_waiting_ends_at_its_time_and_can_start_late(broker: Broker) -> None:
         assert tap.wait_for(lambda packet: True, TIMEOUT, after=last) is not None
 
 
+@pytest.mark.wire
 def test_the_network_is_not_let_in_unasked() -> None:
     with pytest.raises(Trouble, match="nobody asked for that"):
         Tap("127.0.0.1", 1883, bind="0.0.0.0")

@@ -208,7 +208,7 @@ def test_a_recorder_that_was_killed_leaves_no_all_right_without_a_word(tmp_path:
         (["--hex", "a", "--message", "fault"], "no bytes in hex"),
         (["--hex", "zz", "--message", "fault"], "no bytes in hex"),
         (["--broker", "http://x"], "this is no broker URL"),
-        (["--broker", "mqtt://127.0.0.1:9"], "127.0.0.1:9"),
+        pytest.param(["--broker", "mqtt://127.0.0.1:9"], "127.0.0.1:9", marks=pytest.mark.wire),
         (["--broker", "mqtt://127.0.0.1:9", "--site", "a/#"], "'a/#' is no name of a site"),
         (["--seconds", "0", "--broker", "mqtt://127.0.0.1:9"], "0.0 is not in the range"),
     ],

@@ -45,6 +45,7 @@ def test_the_address_that_it_prints_opens(site: str) -> None:
     assert "<button" not in sheet
 
 
+@pytest.mark.wire
 def test_without_a_broker_it_says_so(site: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main.run(["watch", "--site", site, "--broker", "mqtt://127.0.0.1:1"]) == 2
     assert "nothing listens there" in capsys.readouterr().err

@@ -34,6 +34,8 @@ class Faulty:
 
 
 FAULTY: dict[str, Faulty] = {}
+SITE = scenario()
+"""Read once: each reading takes as long as all the rest of an import."""
 
 
 def faulty(
@@ -44,7 +46,7 @@ def faulty(
     def enter(kind: type[Supervisor]) -> type[Supervisor]:
         name = kind.__name__
         assert name not in FAULTY, name
-        FAULTY[name] = Faulty(name, requirement, caught_by, kind, site or scenario(), distort)
+        FAULTY[name] = Faulty(name, requirement, caught_by, kind, site or SITE, distort)
         return kind
 
     return enter

@@ -13,6 +13,7 @@ import examples
 from protocol.site_file import scenario_text
 from tests.hostile.files import LARGEST, HostileFile, all_files, escapes, recordings, tables, texts
 from tests.hostile.measured import MEMORY_KB, SECONDS, Measured, measured
+from tests.sample import sampled
 
 GOOD = Path(examples.__path__[0]) / "recordings" / "good-1.ywrec"
 FILES = {one.name: one for one in all_files()}
@@ -102,7 +103,9 @@ def test_the_byte_is_named(name: str, tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", sorted(one.name for one in (*recordings(), *tables(), *texts())))
+@pytest.mark.parametrize(
+    "name", sampled(sorted(one.name for one in (*recordings(), *tables(), *texts())), QUICK)
+)
 def test_every_reading_command_bears_every_file(name: str, tmp_path: Path) -> None:
     tried(name, tmp_path)
 

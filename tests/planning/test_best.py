@@ -19,7 +19,6 @@ from reference_node.supervisor.plan.search.yard import Yard
 from reference_node.supervisor.plan.wish import Visit, Wish
 from tests.examples import examples
 from tests.planning.every_order import least_cost
-from tests.planning.integer_program import least_cost_by_cp_sat
 from tests.planning.yards import CASES, NEAR, SITE, Case, north, south, train
 
 NAMED = [pytest.param(case, id=case.name) for case in CASES]
@@ -44,6 +43,9 @@ def test_no_order_of_jobs_costs_less(case: Case, *, with_ways: bool) -> None:
 @pytest.mark.parametrize("case", NAMED)
 def test_cp_sat_finds_none_that_costs_less(case: Case) -> None:
     """Outside check: OR-Tools CP-SAT (9.15), over all sequences with one job more than the plan has."""
+    # Late: the solver brings pandas, a second at each collection.
+    from tests.planning.integer_program import least_cost_by_cp_sat
+
     found = best(case)
     assert least_cost_by_cp_sat(case, len(found.tasks) + 1) == found.cost_ms
 
