@@ -32,9 +32,11 @@ EVENTS = (
     "socket.bind",
     "socket.connect",
 )
+FAULTY = ("tests/faulty_nodes/", "tests/faulty_supervisors/", "tests/fuzz/test_planted_bugs.py", "tests/soak/")
+"""Where each test plays the whole suite, or a whole campaign, over another node: seconds of computing each."""
 SHARED = ("module", "package", "session")
 NEIGHBOURS = 25
-"""So many tests of one file that need nothing else run on one worker in a row: each alone costs more than it takes."""
+"""So many quick tests of one file run on one worker in a row: each alone costs more than it takes."""
 
 
 def sort_into_kinds(items: list[pytest.Item]) -> None:
@@ -43,6 +45,8 @@ def sort_into_kinds(items: list[pytest.Item]) -> None:
     for item in items:
         if not isinstance(item, pytest.Function):
             continue
+        if item.nodeid.startswith(FAULTY):
+            item.add_marker("faulty")
         if "chromium" in item.fixturenames:
             item.add_marker("browser")
         if _needs_a_program(item) or any(_starts(function) for function in _functions(item)):
@@ -52,7 +56,7 @@ def sort_into_kinds(items: list[pytest.Item]) -> None:
         file = item.nodeid.partition("::")[0]
         if any(definition.scope in SHARED for definition in _fixtures(item)):
             item.add_marker(pytest.mark.xdist_group(file))
-        elif stays_in_this_process(item):
+        elif stays_in_this_process(item) and not item.get_closest_marker("faulty"):
             number = next(places.setdefault(file, count()))
             item.add_marker(pytest.mark.xdist_group(f"{file}-{number // NEIGHBOURS}"))
 
