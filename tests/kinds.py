@@ -32,7 +32,12 @@ EVENTS = (
     "socket.bind",
     "socket.connect",
 )
-FAULTY = ("tests/faulty_nodes/", "tests/faulty_supervisors/", "tests/fuzz/test_planted_bugs.py", "tests/soak/")
+FAULTY = (
+    "tests/faulty_nodes/",
+    "tests/faulty_supervisors/",
+    "tests/fuzz/test_planted_bugs.py",
+    "tests/soak/",
+)
 """Where each test plays the whole suite, or a whole campaign, over another node: seconds of computing each."""
 SHARED = ("module", "package", "session")
 NEIGHBOURS = 25
