@@ -52,6 +52,8 @@ def sort_into_kinds(items: list[pytest.Item]) -> None:
             continue
         if item.nodeid.startswith(FAULTY):
             item.add_marker("faulty")
+        if "yards" in item.fixturenames:
+            item.add_marker("slow")  # Whoever comes first makes the recordings, each of a whole yard's run.
         if "chromium" in item.fixturenames:
             item.add_marker("browser")
         if _needs_a_program(item) or any(_starts(function) for function in _functions(item)):

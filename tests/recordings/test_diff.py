@@ -31,6 +31,7 @@ from protocol.trouble import Trouble
 from reference_node.supervisor.plan.goals import Depart
 from tests.recordings.conftest import Yards
 from tests.rules_over_messages.bent import good_tale
+from tests.sample import sampled
 
 NEAR = 3
 """Messages that the first divergence may lie from where the fault began."""
@@ -61,7 +62,7 @@ def test_good_runs_differ_in_nothing_but_noise(yards: Yards, seed: int) -> None:
     assert found.matched > 150
 
 
-@pytest.mark.parametrize("seed", [7, 11])
+@pytest.mark.parametrize("seed", sampled([7, 11], [7]))
 @pytest.mark.parametrize("fault", FAULTS)
 def test_the_first_divergence_is_where_the_fault_began(yards: Yards, fault: str, seed: int) -> None:
     path, began = yards.bad(fault, seed)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from random import Random
 
+import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
@@ -88,7 +89,7 @@ class Storm(RuleBasedStateMachine):
         assert met, f"{supervisor.supervisor.waiting} {supervisor.supervisor.questions}\n{log}"
 
 
-TestStorm = Storm.TestCase
+TestStorm = pytest.mark.slow(Storm.TestCase)
 TestStorm.settings = settings(
     examples(20), stateful_step_count=12, suppress_health_check=[HealthCheck.too_slow]
 )
