@@ -95,6 +95,7 @@ TestStorm.settings = settings(
 )
 
 
+@pytest.mark.slow
 def test_a_quarter_of_an_hour_of_the_soak() -> None:
     result = Soak(seed=5).run(0.25)
     assert result.sound, (result.breaches, result.stuck)
