@@ -327,6 +327,7 @@ def test_a_recording_is_never_written_over(tmp_path: Path) -> None:
     assert path.read_bytes() == b"precious"
 
 
+@pytest.mark.wire
 def test_no_broker_leaves_no_file(tmp_path: Path) -> None:
     path = tmp_path / "run.ywrec"
     result = CliRunner().invoke(

@@ -130,6 +130,7 @@ def test_a_board_that_does_not_come_back_is_unclear(broker: Broker) -> None:
         (f"{sys.executable} -c 'import signal; signal.pause()'", "did not end", 0.3),
     ],
 )
+@pytest.mark.wire
 def test_a_reset_command_that_goes_wrong_makes_no_verdict(line: str, told: str, within_s: float) -> None:
     with pytest.raises(Unclear, match=told):
         command(line, within_s)()
