@@ -12,8 +12,8 @@ from conformance.bench.mqtt.framing import Malformed, Splitter
 from conformance.bench.mqtt.packets import V311, decode_or_explain
 from conformance.bench.tap.node_socket import NodeSocket, reset_at_close
 from conformance.bench.tap.rules import RuleBook
-from conformance.bench.tap.traffic_log import EvidenceBook, TapPacket
-from protocol.wire.evidence import ClosedBy, Direction, Fate
+from conformance.bench.tap.traffic_log import EvidenceBook
+from protocol.wire.evidence import ClosedBy, Direction, Fate, LinkPacket
 from protocol.wire.fail_stop import task
 from protocol.wire.packet import Connect, Unreadable
 
@@ -72,7 +72,7 @@ class Lane:
     direction: Direction
     reader: Source
     writer: Sink
-    queue: asyncio.Queue[tuple[float, TapPacket] | None] = field(
+    queue: asyncio.Queue[tuple[float, LinkPacket] | None] = field(
         default_factory=lambda: asyncio.Queue(LONGEST_QUEUE)
     )
     behind: bytearray | None = None
@@ -166,7 +166,7 @@ class Relay:
             self._closed(ClosedBy.NODE)
         await lane.queue.put(None)
 
-    async def _packets(self, lane: Lane) -> AsyncGenerator[TapPacket, None]:
+    async def _packets(self, lane: Lane) -> AsyncGenerator[LinkPacket, None]:
         """Cut the stream into packets; from where the bytes are none they are given as they are."""
         splitter = Splitter(LONGEST_PACKET)
         readable = True
@@ -184,23 +184,25 @@ class Relay:
         if readable and splitter.rest:
             yield self._unreadable(lane, splitter.rest, "the stream ends within a packet")
 
-    def _packet(self, direction: Direction, raw: bytes) -> TapPacket:
+    def _packet(self, direction: Direction, raw: bytes) -> LinkPacket:
         decoded = decode_or_explain(raw, self._version)
         if isinstance(decoded, Connect):
             self._version = decoded.level
-        return TapPacket(0, self._number, direction, self._setting.now_us(), raw, decoded)
+        return LinkPacket(0, self._number, direction, self._setting.now_us(), decoded, raw=raw)
 
-    def _unreadable(self, lane: Lane, raw: bytes, reason: str) -> TapPacket:
-        return TapPacket(0, self._number, lane.direction, self._setting.now_us(), raw, Unreadable(reason))
+    def _unreadable(self, lane: Lane, raw: bytes, reason: str) -> LinkPacket:
+        return LinkPacket(
+            0, self._number, lane.direction, self._setting.now_us(), Unreadable(reason), raw=raw
+        )
 
-    async def _arrived(self, lane: Lane, packet: TapPacket) -> None:
+    async def _arrived(self, lane: Lane, packet: LinkPacket) -> None:
         due = asyncio.get_running_loop().time() + self._setting.delay.get(lane.direction, 0.0)
         if lane.direction is Direction.FROM_NODE:
             # Evidence is taken on the node's side: now, before any delay towards the broker.
             packet = self._enter(self._judged(lane, packet))
         await lane.queue.put((due, packet))
 
-    async def _deliver(self, lane: Lane, packet: TapPacket) -> None:
+    async def _deliver(self, lane: Lane, packet: LinkPacket) -> None:
         """Send a packet to the node. It enters the book once its first bytes have gone, or could not go."""
         judged = self._judged(lane, packet)
         if judged.fate is Fate.FORWARDED:
@@ -208,7 +210,7 @@ class Relay:
         elif judged.fate is not Fate.HELD:
             self._enter(judged)
 
-    async def _pass_on(self, lane: Lane, raw: bytes, unentered: TapPacket | None = None) -> None:
+    async def _pass_on(self, lane: Lane, raw: bytes, unentered: LinkPacket | None = None) -> None:
         """Write a packet, whole or byte by byte; nothing else gets between its bytes."""
         begin = 0
         lane.behind = bytearray()
@@ -221,7 +223,7 @@ class Relay:
         with contextlib.suppress(OSError):
             await lane.writer.drain()
 
-    def _judged(self, lane: Lane, packet: TapPacket) -> TapPacket:
+    def _judged(self, lane: Lane, packet: LinkPacket) -> LinkPacket:
         """Let the rules decide; one that fails cuts the connection."""
         now = replace(packet, at_us=self._setting.now_us())
         try:
@@ -234,24 +236,24 @@ class Relay:
         other_side_gone = len(self._over - {lane.direction}) > 0
         return replace(now, fate=Fate.DROPPED if fate is Fate.FORWARDED and other_side_gone else fate)
 
-    def _enter(self, packet: TapPacket) -> TapPacket:
+    def _enter(self, packet: LinkPacket) -> LinkPacket:
         """Enter a packet in the book; a listener that fails cuts the connection."""
         try:
             return self._setting.book.record(packet)
         except Exception as error:  # noqa: BLE001 - it is the case's own code that failed: the case must hear of it
             return self._failed(error, packet)
 
-    def _enter_as(self, taken: bool, packet: TapPacket | None) -> None:
+    def _enter_as(self, taken: bool, packet: LinkPacket | None) -> None:
         """Enter a packet, unless it was: as forwarded, or as dropped where the node took nothing any more."""
         if packet is not None:
             self._enter(packet if taken else replace(packet, fate=Fate.DROPPED))
 
-    def _failed(self, error: Exception, packet: TapPacket) -> TapPacket:
+    def _failed(self, error: Exception, packet: LinkPacket) -> LinkPacket:
         self._setting.book.fail(error)
         self.cut()
         return replace(packet, fate=Fate.DROPPED)
 
-    def _release(self, lane: Lane, packet: TapPacket) -> None:
+    def _release(self, lane: Lane, packet: LinkPacket) -> None:
         """Send on what a rule held, unless the connection is over."""
         if self._over or self._cut.is_set():
             return
