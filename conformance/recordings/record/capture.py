@@ -45,7 +45,7 @@ class Gone(Exception):
 class PublishSplitter:
     """Cuts a stream into PUBLISH packets and hands each on; the same as `decode`, without its care.
 
-    Beside `framing.Splitter` because it takes about a fifth of the time: `make bench ARGS=traffic` measures both.
+    Beside `framing.Splitter` because it takes about a third of the time: `make bench ARGS=traffic` measures both.
     """
 
     def __init__(self, take: Take) -> None:
