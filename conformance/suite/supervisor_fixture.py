@@ -11,7 +11,7 @@ from conformance.oracle.link_log import Message
 from conformance.oracle.supervisor_knowledge import Order, SupervisorKnowledge
 from conformance.peers.node import SimulatedNode
 from conformance.peers.yard import Deed
-from conformance.suite.brief import Brief, Plan, brief_for, plan_of
+from conformance.suite.brief import BoxRoute, Brief, brief_for, plan_of
 from conformance.suite.case import Body as CaseBody
 from conformance.suite.case import Condition, case
 from conformance.suite.fixture import Fixture
@@ -57,7 +57,7 @@ class SupervisorFixture(Fixture):
 
     # ------------------------------------------------------------ what there is
     @property
-    def plan(self) -> Plan:
+    def plan(self) -> BoxRoute:
         """What the supervisor is to do."""
         assert self._plan is not None, "the cases ask for it by `has_plan`"
         return self._plan
