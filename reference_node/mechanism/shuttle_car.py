@@ -13,7 +13,7 @@ from reference_node.mechanism.motion import MotionProfile
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class ShuttleTrack:
     """The stops by name with their places in mm, and what the car can do, in mm and seconds.
 
     A stop's sensor is closed while the car is within `window` mm of the stop.
@@ -42,7 +42,7 @@ class ShuttleCar:
     `deck` is what really stands on the car; no sensor tells it.
     """
 
-    def __init__(self, line: Line, standing: float, now_ms: int = 0) -> None:
+    def __init__(self, line: ShuttleTrack, standing: float, now_ms: int = 0) -> None:
         """`standing` must lie on the line, else ValueError."""
         if not line.low <= standing <= line.high:
             raise ValueError(f"the car cannot stand at {standing}, outside {line.low} to {line.high}")
