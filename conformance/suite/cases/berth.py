@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from conformance.oracle.link_log import Message
 from conformance.suite.case import case
-from conformance.suite.fixture import Answer, Fixture, Inputs, Sent
+from conformance.suite.fixture import Answer, Fixture, Inputs, SentOrder
 from conformance.suite.machine_states import first_states, walk_of_states
 from conformance.suite.preamble import (
     berth_at_rest,
@@ -258,7 +258,7 @@ def berth_end_missed(fixture: Fixture) -> None:
     _lost_with(fixture, sent, "end-missed", _site(fixture).end_timeout_ms)
 
 
-def _admit(fixture: Fixture) -> Sent:
+def _admit(fixture: Fixture) -> SentOrder:
     sent = fixture.order("admit")
 
     def begun(message: Message) -> bool:
@@ -270,7 +270,7 @@ def _admit(fixture: Fixture) -> Sent:
     return sent
 
 
-def _arm(fixture: Fixture, sent: Sent) -> None:
+def _arm(fixture: Fixture, sent: SentOrder) -> None:
     fixture.stimulate(*pulses(fixture, 1, "arming"))
 
     def armed(message: Message) -> bool:
@@ -280,7 +280,7 @@ def _arm(fixture: Fixture, sent: Sent) -> None:
     fixture.check(seen is not None, "BER-04", "'armed' after the arming sensor", "no such state")
 
 
-def _lost_with(fixture: Fixture, sent: Sent, code: str, timeout_ms: int) -> None:
+def _lost_with(fixture: Fixture, sent: SentOrder, code: str, timeout_ms: int) -> None:
     began = fixture.bench.now_ms
     final = complete(fixture, sent, cues=())
     fixture.check(final.body["state"] == "failed", "FLT-02", "'failed'", final.body["state"], final)
