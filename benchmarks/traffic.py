@@ -22,9 +22,12 @@ from benchmarks.spent import Command, Spent
 from benchmarks.traffic_source import make
 from conformance.bench.brokers.broker import start_broker
 from conformance.bench.brokers.probe import connect_packet
-from conformance.bench.mqtt.framing import packet, string
+from conformance.bench.mqtt.framing import Splitter, packet, string
+from conformance.bench.mqtt.packets import decode
+from conformance.recordings.record.capture import CHUNK, PublishSplitter
 from protocol.bulk_reading import BulkReader, _to_words
 from protocol.recording import RecordedMessage, RecordingReader
+from protocol.wire.packet import Publish
 
 LISTENS_S = 180.0
 SLOW_SAMPLE = 5_000
@@ -56,6 +59,7 @@ def rows(wanted: int) -> Iterator[Row]:
 def record_rows(good: Path, messages: int, tenth: Path, folder: Path) -> Iterator[Row]:
     """The recorder against clients that only write what comes, on a mosquitto at QoS 0, as fast as it goes."""
     stream, outs = _stream(good, folder / "stream"), [folder / f"recorded-{run}.ywrec" for run in range(3)]
+    yield splitting_row(stream)
     paho = _listen(partial(_plain, "paho", folder / "plain"), stream)
     pairs = [
         (
@@ -77,6 +81,30 @@ def record_rows(good: Path, messages: int, tenth: Path, folder: Path) -> Iterato
     few = sum(1 for _ in messages_of(tenth))
     little = _listen(partial(_recorder, folder / "few.ywrec", few), _stream(tenth, stream))
     yield _memory("record", heard.kilobytes, little.kilobytes)
+
+
+def splitting_row(stream: Path) -> Row:
+    """What the recorder's own splitter spares: the same packets by it, and by the general one and the decoder."""
+    data = stream.read_bytes()
+    chunks = [data[begin : begin + CHUNK] for begin in range(0, len(data), CHUNK)]
+    got: list[RecordedMessage] = []
+    began = time.process_time()
+    quick = PublishSplitter(got.append)
+    for chunk in chunks:
+        quick.feed(chunk, 0)
+    own = time.process_time() - began
+    number = 0
+    began = time.process_time()
+    general = Splitter()
+    for chunk in chunks:
+        general.feed(chunk)
+        while (raw := general.next_packet()) is not None:
+            number += isinstance(decode(raw), Publish)
+    usual = time.process_time() - began
+    if number != len(got):
+        raise AssertionError(f"{len(got)} packets by one splitter, {number} by the other")
+    figures = f"{1e6 * own / number:.1f} us / {1e6 * usual / number:.1f} us a packet"
+    return Row("recorder's splitter / general splitter and decoder, processor", own / usual, 0.5, figures)
 
 
 def _stream(recording: Path, path: Path) -> Path:

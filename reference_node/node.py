@@ -3,45 +3,19 @@
 from __future__ import annotations
 
 import random
-import ssl
-from dataclasses import dataclass, field
 
-from protocol.participant import Participant
 from protocol.site import Site
+from protocol.wire.endpoint import Endpoint
 from protocol.wire.mqtt import MqttHost, monotonic_ms
 from reference_node.controller.controller import Controller
 from reference_node.machines.node_machines import Machines
 from reference_node.machines.world import World
 
 
-@dataclass(frozen=True, slots=True)
-class Link:
-    """Where the broker is and how to get in."""
-
-    host: str
-    port: int
-    user: str | None = None
-    password: str | None = field(default=None, repr=False)
-    tls: ssl.SSLContext | None = None
-    version: int = 311
-
-    def client(self, participant: Participant) -> MqttHost:
-        """A host that brings a participant onto this bus, ready to `start`."""
-        return MqttHost(
-            participant,
-            self.host,
-            self.port,
-            user=self.user,
-            password=self.password,
-            tls=self.tls,
-            version=self.version,
-        )
-
-
 def node_on_the_wire(
     site: Site,
     name: str,
-    link: Link,
+    endpoint: Endpoint,
     *,
     boot: int,
     bench: bool,
@@ -61,4 +35,4 @@ def node_on_the_wire(
         started_ms=now_ms,
         boot_lost=boot_lost,
     )
-    return link.client(controller)
+    return MqttHost.at(endpoint, controller)

@@ -15,13 +15,13 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
 from conformance.bench.connection.address import Address
-from conformance.bench.tap.tap import Tap, TapPacket
+from conformance.bench.tap.tap import Tap
 from conformance.suite.bench import Bench, CannotJudge
 from conformance.suite.verdict import Unclear
 from protocol.trouble import Trouble
 from protocol.validation import read_publication
 from protocol.wire.connect_trouble import trouble_of
-from protocol.wire.evidence import Direction, Fate
+from protocol.wire.evidence import Direction, Fate, LinkPacket
 from protocol.wire.fail_stop import check
 from protocol.wire.mqtt_client import MqttClient
 from protocol.wire.packet import Publish
@@ -51,7 +51,7 @@ class WireBench(Bench):
         self.tap = tap
         self._broker, self._reset = broker, restart
         self.can_restart = restart is not None
-        self._arrived: queue.SimpleQueue[TapPacket | None] = queue.SimpleQueue()
+        self._arrived: queue.SimpleQueue[LinkPacket | None] = queue.SimpleQueue()
         self._given_up = threading.Event()
         self._client = MqttClient(CallbackAPIVersion.VERSION2, client_id="", clean_session=True)
         self._sent: set[int] = set()
@@ -181,7 +181,7 @@ class WireBench(Bench):
         while not self._arrived.empty():
             self._take(self._arrived.get())
 
-    def _take(self, seen: TapPacket | None) -> None:
+    def _take(self, seen: LinkPacket | None) -> None:
         if seen is None or self._given_up.is_set():
             raise GivenUp
         if seen.fate is Fate.DROPPED:

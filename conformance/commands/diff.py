@@ -12,7 +12,7 @@ from conformance.files.whole_file import require_folder, write
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
-    from conformance.recordings.diff.differences import Comparison
+    from conformance.recordings.diff.difference import Comparison
     from protocol.site import Site
 
 SHOWN = 20

@@ -16,9 +16,9 @@ from protocol.trouble import Trouble
 if TYPE_CHECKING:
     from conformance.bench.connection.address import Address
     from protocol.site import Site
+    from protocol.wire.endpoint import Endpoint
     from protocol.wire.mqtt import MqttHost
     from reference_node.machines.world import World
-    from reference_node.node import Link
     from reference_node.supervisor.questions.question import Question
 
 LOOK_S = 0.5
@@ -83,11 +83,12 @@ def node(
     Example: yardwire node --all --site site.toml --broker mqtt://127.0.0.1:1883
     """
     import random
+    from dataclasses import replace
 
     from conformance.bench.connection.several import require_several
     from protocol.site_file import load_site
     from reference_node.machines.world import World
-    from reference_node.node import Link, node_on_the_wire
+    from reference_node.node import node_on_the_wire
 
     site = load_site(site_path)
     names = _names(names, every, site_path, site)
@@ -107,25 +108,18 @@ def node(
         require_several(
             bus, "each node is a connection", instead="Start each node by itself, with its own user"
         )
-    link = Link(
-        bus.host,
-        bus.port,
-        bus.user,
-        bus.password,
-        bus.tls_context(),
-        5 if mqtt == "5" else 311,
-    )
+    endpoint = replace(bus.endpoint(), version=5 if mqtt == "5" else 311)
     world = World(site, alone=True)
     with ExitStack() as running:
         hosts = []
         for name in names:
             boot, lost = _boot(state_dir, name)
             if name in supervisors:
-                host = _supervisor(site, name, link, boot, brief_path)
+                host = _supervisor(site, name, endpoint, boot, brief_path)
             else:
                 rng = random.Random(None if seed is None else f"{seed}/{name}")
                 host = node_on_the_wire(
-                    site, name, link, boot=boot, bench=bench, world=world, rng=rng, boot_lost=lost
+                    site, name, endpoint, boot=boot, bench=bench, world=world, rng=rng, boot_lost=lost
                 )
             running.callback(host.stop)
             host.start()
@@ -202,12 +196,12 @@ def _wait(hosts: Sequence[MqttHost], world: World) -> NoReturn:
             told += 1
 
 
-def _supervisor(site: Site, name: str, link: Link, boot: int, brief_path: Path | None) -> MqttHost:
+def _supervisor(site: Site, name: str, endpoint: Endpoint, boot: int, brief_path: Path | None) -> MqttHost:
     from random import SystemRandom
 
     from conformance.commands.conform.briefed import briefed_supervisor
     from conformance.suite.brief import read_brief
-    from protocol.wire.mqtt import monotonic_ms
+    from protocol.wire.mqtt import MqttHost, monotonic_ms
     from reference_node.supervisor.supervisor import Supervisor
 
     now_ms, rng = monotonic_ms(), SystemRandom()  # Tokens and claims are never those of another start.
@@ -216,7 +210,7 @@ def _supervisor(site: Site, name: str, link: Link, boot: int, brief_path: Path |
     else:
         brief = read_brief(brief_path, site)
         made = briefed_supervisor(site, name, brief, boot=boot, rng=rng, started_ms=now_ms)
-    return link.client(made)
+    return MqttHost.at(endpoint, made)
 
 
 def _allow_orders(name: str, broker: str, *, yes: bool) -> None:

@@ -10,7 +10,7 @@ import click
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
-    from conformance.publish.compare.compare import Comparison
+    from conformance.publish.compare.compare import VersionComparison
     from conformance.publish.site.site import Contents
 
 
@@ -52,7 +52,9 @@ def publish(ctx: click.Context, out: Path | None, site_path: Path | None, old_pa
     return 0
 
 
-def _write(ctx: click.Context, out: Path, site_path: Path | None, comparison: Comparison | None) -> None:
+def _write(
+    ctx: click.Context, out: Path, site_path: Path | None, comparison: VersionComparison | None
+) -> None:
     from conformance.publish.compare.versions import as_markdown
     from conformance.publish.edition import edition, write
     from protocol.site_file import load_site, scenario
@@ -65,7 +67,7 @@ def _write(ctx: click.Context, out: Path, site_path: Path | None, comparison: Co
     click.echo(f"Wrote {pages} pages and {len(made) - pages} files. Open {out / 'index.html'} in a browser.")
 
 
-def _comparison(old_path: Path) -> Comparison:
+def _comparison(old_path: Path) -> VersionComparison:
     """Compare with another version, and say what changed."""
     from conformance.publish.compare.compare import compare
     from conformance.publish.compare.versions import in_words, specification_in

@@ -16,7 +16,7 @@ from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
     from conformance.bench.connection.address import Address
-    from conformance.recordings.replay.plan import Plan
+    from conformance.recordings.replay.plan import Schedule
     from conformance.recordings.replay.presence import Heard
     from conformance.recordings.replay.replay import Session
 
@@ -117,7 +117,7 @@ def _stamps(wanted: dict[str, int | None], now: dict[str, int]) -> dict[str, int
     return {name: now[name] if boot is None else boot for name, boot in wanted.items()}
 
 
-def _look_around(session: Session, plan: Plan, where: str, *, told_twice: bool) -> Mapping[str, Heard]:
+def _look_around(session: Session, plan: Schedule, where: str, *, told_twice: bool) -> Mapping[str, Heard]:
     """Who is there and concerned. Raises Trouble where somebody may be live and in service, unless told twice."""
     from conformance.recordings.replay.presence import Standing
 
@@ -136,7 +136,7 @@ def _look_around(session: Session, plan: Plan, where: str, *, told_twice: bool) 
     return there
 
 
-def _ask_first(plan: Plan, there: Mapping[str, Heard], where: str, *, yes: bool) -> None:
+def _ask_first(plan: Schedule, there: Mapping[str, Heard], where: str, *, yes: bool) -> None:
     """Say what may move and wait for a yes. Raises Trouble."""
     if not plan.moving:
         return

@@ -9,14 +9,14 @@ from collections.abc import Callable
 from conformance.bench.mqtt.framing import packet as framed
 from conformance.bench.mqtt.framing import string
 from conformance.bench.tap.rules import Rule
-from conformance.bench.tap.tap import Tap, TapPacket
+from conformance.bench.tap.tap import Tap
 from conformance.bench.virtual_bench import RETAINED, VirtualBench
 from conformance.bench.wire_bench import WireBench
 from conformance.suite.bench import Bench
 from protocol.participant import Publication
 from protocol.specification import specification
 from protocol.trouble import Trouble
-from protocol.wire.evidence import Direction
+from protocol.wire.evidence import Direction, LinkPacket
 from protocol.wire.packet import Kind, Publish
 
 FAULTS = {
@@ -216,7 +216,7 @@ class TapLink(Link):
         """With DUP; its second acknowledgement is kept from the broker, which knows of one."""
         came: list[Publish] = []
 
-        def sees(seen: TapPacket) -> bool:
+        def sees(seen: LinkPacket) -> bool:
             if not seen.from_node and isinstance(seen.packet, Publish) and seen.packet.qos == 1:
                 came.append(seen.packet)
             return False
@@ -246,7 +246,7 @@ class TapLink(Link):
         self._tap.cut()
         self._endings.append(lambda: self._tap.refuse(False))
 
-    def _hold(self, predicate: Callable[[TapPacket], bool]) -> None:
+    def _hold(self, predicate: Callable[[LinkPacket], bool]) -> None:
         rule = self._tap.hold(predicate)
         self._endings.append(lambda: self._tap.release(rule))
 
@@ -259,7 +259,7 @@ class TapLink(Link):
         self._endings.append(lambda: turn(0))
 
     def _repeat(self, one: Publish, packet_id: int) -> Rule:
-        def acknowledges(seen: TapPacket) -> bool:
+        def acknowledges(seen: LinkPacket) -> bool:
             same = getattr(seen.packet, "packet_id", None) == packet_id
             return seen.from_node and same and _kind(seen) == Kind.PUBACK
 
@@ -271,7 +271,7 @@ class TapLink(Link):
         return rule
 
 
-def _kind(seen: TapPacket) -> object:
+def _kind(seen: LinkPacket) -> object:
     return getattr(seen.packet, "kind", None)
 
 

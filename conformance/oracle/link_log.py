@@ -18,7 +18,12 @@ from protocol.wire.packet import Connect, Granted, Kind, Packet, Publish, Subscr
 
 @dataclass(frozen=True, slots=True)
 class Trace:
-    """One MQTT packet on the node's side of the link."""
+    """One MQTT packet on the node's side of the link, as judging needs it.
+
+    It is no `LinkPacket`: that is what one bench saw, in us of its own clock and with packets that never came to
+    the node; this is what both benches agree on, in ms, numbered as the log keeps it, and with the size that the
+    virtual bus has to work out. A publication as it reached the broker, wills included, is a `LogEntry`.
+    """
 
     number: int
     connection: int

@@ -61,7 +61,7 @@ class Known:
 
 
 @dataclass(frozen=True, slots=True)
-class Order:
+class JudgedOrder:
     """One order as it was sent, with what was known just before."""
 
     message: Message
@@ -108,7 +108,7 @@ class SupervisorKnowledge:
             if not node.is_supervisor
         }
 
-    def orders(self, log: Log, after: int, until: int | None = None) -> Iterator[Order]:
+    def orders(self, log: Log, after: int, until: int | None = None) -> Iterator[JudgedOrder]:
         """Every order between two traces to a node of the site, each before it is entered."""
         for message in list(log.since(after)):
             if until is not None and message.number > until:
@@ -120,7 +120,7 @@ class SupervisorKnowledge:
             if message.from_node and message.name == "job-order":
                 id_ = message.body.get("id")
                 is_new = id_ not in known.sent and id_ not in known.claims
-                yield Order(message, name, known, self.nodes, is_new)
+                yield JudgedOrder(message, name, known, self.nodes, is_new)
                 _enter_order(known, message)
             elif not message.from_node:
                 self.nodes[name] = _enter_word(known, message)

@@ -9,7 +9,7 @@ from typing import Any
 
 from conformance.files.json_file import read_json
 from conformance.suite.verdict import Verdict
-from conformance.tester.evidence import Evidence, Line
+from conformance.tester.evidence import Evidence, EvidenceLine
 from protocol.trouble import Trouble
 
 NEEDED = (
@@ -28,8 +28,8 @@ _EVIDENCE = {
             "type": "array",
             "items": {
                 "type": "object",
-                "required": [field.name for field in fields(Line)],
-                "properties": {field.name: {} for field in fields(Line)},
+                "required": [field.name for field in fields(EvidenceLine)],
+                "properties": {field.name: {} for field in fields(EvidenceLine)},
                 "additionalProperties": False,
             },
         },

@@ -20,7 +20,7 @@ Contents = Mapping[str, tuple[str, ...]]
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class BoxRoute:
     """One box from a stack by way of a shuttle to a train, and the train goes."""
 
     box: str
@@ -39,7 +39,7 @@ class Plan:
 class Brief:
     """What the person tells the supervisor as it starts, and how the person answers later."""
 
-    plan: Plan
+    plan: BoxRoute
     contents: Contents
     """What stands where, place by place, told at the start; '' for nothing. Empty: nothing is told."""
     goal: bool = True
@@ -89,13 +89,13 @@ class Brief:
         return "Answer none of its questions."
 
 
-def plan_of(site: Site) -> Plan | None:
+def plan_of(site: Site) -> BoxRoute | None:
     """The first way from a stack by way of a deck to a track that the site has; None if it has none."""
     for stack, first, deck in _hops(site, PlaceKind.STACK, PlaceKind.DECK):
         for there, second, track in _hops(site, PlaceKind.DECK, PlaceKind.TRACK):
             if there == deck and first != second:
                 places = site.places
-                return Plan(BOX, stack, first, deck, places[deck].node, second, track, places[track].node)
+                return BoxRoute(BOX, stack, first, deck, places[deck].node, second, track, places[track].node)
     return None
 
 
@@ -109,7 +109,7 @@ def _hops(site: Site, start: PlaceKind, end: PlaceKind) -> list[tuple[str, str, 
     ]
 
 
-def brief_for(site: Site, plan: Plan) -> Brief:
+def brief_for(site: Site, plan: BoxRoute) -> Brief:
     """The usual brief: the box stands in slot 0 of its stack, all else is empty but for the tracks."""
     contents = {
         place.name: ("",) * place.slots for place in site.places.values() if place.kind != PlaceKind.TRACK

@@ -30,7 +30,7 @@ Inputs = Sequence[tuple[str, bool, int]]
 
 
 @dataclass(frozen=True, slots=True)
-class Sent:
+class SentOrder:
     """An order on its way: its body, and the number of the newest trace before it was sent."""
 
     body: Mapping[str, Any]
@@ -214,9 +214,9 @@ class Fixture:
         """The bytes of an order."""
         return encode("job-order", body, encoding or self.encoding)
 
-    def send(self, body: Mapping[str, Any], *, topic: str = "") -> Sent:
+    def send(self, body: Mapping[str, Any], *, topic: str = "") -> SentOrder:
         """Publish an order as it is given."""
-        return Sent(body, self.send_raw(self.encoded(body), topic=topic))
+        return SentOrder(body, self.send_raw(self.encoded(body), topic=topic))
 
     def compose(self, act: str, **fields: Any) -> dict[str, Any]:
         """An order of our own for this boot with a fresh id and, for a job, a deadline in time.
@@ -234,7 +234,7 @@ class Fixture:
         body |= {key.removesuffix("_"): value for key, value in fields.items()}
         return {key: value for key, value in body.items() if value is not None}
 
-    def order(self, act: str, **fields: Any) -> Sent:
+    def order(self, act: str, **fields: Any) -> SentOrder:
         """Compose and publish an order."""
         return self.send(self.compose(act, **fields))
 
@@ -317,7 +317,7 @@ class Fixture:
         }
         return Answer(report, states)
 
-    def report(self, sent: Sent) -> Message:
+    def report(self, sent: SentOrder) -> Message:
         """The first report for an order. Raises Broken where none comes."""
         under = sent.told_under
         found = self.wait_for(lambda m: m.is_report(sent.act, order=under), self.patience_ms, sent.before)
@@ -334,7 +334,7 @@ class Fixture:
         """Order and give the first report."""
         return self.report(self.order(act, **fields))
 
-    def refused(self, sent: Sent, reason: str, requirement: str, *, mark: int | None = None) -> Message:
+    def refused(self, sent: SentOrder, reason: str, requirement: str, *, mark: int | None = None) -> Message:
         """Demand that an order is refused with `reason` and, with `mark`, that this is the mark then."""
         report = self.report(sent)
         said = f"state {report.body['state']!r}, reason {report.body.get('reason', '')!r}"

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from conformance.oracle.link_log import Message
-from conformance.suite.fixture import Answer, Fixture, Inputs, Sent
+from conformance.suite.fixture import Answer, Fixture, Inputs, SentOrder
 from conformance.suite.verdict import Broken, Unclear
 from protocol.specification import FINAL, OPEN
 
@@ -34,7 +34,7 @@ class Cue:
 # ---------------------------------------------------------------- jobs
 
 
-def complete(fixture: Fixture, sent: Sent, *, cues: tuple[Cue, ...] | None = None) -> Message:
+def complete(fixture: Fixture, sent: SentOrder, *, cues: tuple[Cue, ...] | None = None) -> Message:
     """Play the sensors that a job needs until its final report, which is given.
 
     Raises Broken where no final report comes in the time that the site file allows the job.
@@ -87,7 +87,7 @@ def allowed_ms(fixture: Fixture, act: str) -> float:
     return fixture.stretched(times.get(act, crane) + MARGIN_MS)
 
 
-def cues_for(fixture: Fixture, sent: Sent) -> tuple[Cue, ...]:
+def cues_for(fixture: Fixture, sent: SentOrder) -> tuple[Cue, ...]:
     """The sensor inputs that a conformant job needs on the bench."""
 
     def report(step: str = "") -> Callable[[Message], bool]:
@@ -327,7 +327,7 @@ def some_job(fixture: Fixture) -> Mapping[str, Any]:
     return {"act": "run", "to": next(stop for stop in stops if stop != here)}
 
 
-def start(fixture: Fixture) -> Sent:
+def start(fixture: Fixture) -> SentOrder:
     """Start `some_job` and see it accepted or running. Raises Unclear where it is not."""
     sent = fixture.order(**some_job(fixture))
     report = fixture.report(sent)

@@ -8,10 +8,10 @@ from random import Random
 from typing import Any, NamedTuple
 
 from conformance.oracle.link_log import Message
-from conformance.oracle.supervisor_knowledge import Order, SupervisorKnowledge
+from conformance.oracle.supervisor_knowledge import JudgedOrder, SupervisorKnowledge
 from conformance.peers.node import SimulatedNode
 from conformance.peers.yard import Deed
-from conformance.suite.brief import Brief, Plan, brief_for, plan_of
+from conformance.suite.brief import BoxRoute, Brief, brief_for, plan_of
 from conformance.suite.case import Body as CaseBody
 from conformance.suite.case import Condition, case
 from conformance.suite.fixture import Fixture
@@ -57,7 +57,7 @@ class SupervisorFixture(Fixture):
 
     # ------------------------------------------------------------ what there is
     @property
-    def plan(self) -> Plan:
+    def plan(self) -> BoxRoute:
         """What the supervisor is to do."""
         assert self._plan is not None, "the cases ask for it by `has_plan`"
         return self._plan
@@ -126,16 +126,16 @@ class SupervisorFixture(Fixture):
         )
 
     # ------------------------------------------------------------ what is sent
-    def orders(self, *, all_lives: bool = False) -> Iterator[Order]:
+    def orders(self, *, all_lives: bool = False) -> Iterator[JudgedOrder]:
         """Every order of this life, or of all, with what could be known when it was sent."""
         for life in self.lives if all_lives else self.lives[-1:]:
             yield from self.orders_of(life)
 
-    def orders_of(self, life: Life) -> Iterator[Order]:
+    def orders_of(self, life: Life) -> Iterator[JudgedOrder]:
         """Every order of one life. What it tells of the other nodes changes with the next order."""
         return SupervisorKnowledge(self.site).orders(self.log, *life)
 
-    def may_work(self, order: Order, crane: str) -> str:
+    def may_work(self, order: JudgedOrder, crane: str) -> str:
         """Why a crane may have a job as an order goes out; '' where its word after the claim says none."""
         known = order.all_known[crane]
         word = known.word("crane-status")

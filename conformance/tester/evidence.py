@@ -18,7 +18,7 @@ ENVELOPE = ("boot", "seq", "uptime")
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class EvidenceLine:
     """One packet of the evidence, in words."""
 
     number: int
@@ -40,7 +40,7 @@ class Evidence:
     expected: str
     seen: str
     causes: tuple[str, ...]
-    lines: tuple[Line, ...]
+    lines: tuple[EvidenceLine, ...]
 
 
 def gather(broken: Broken, log: Log) -> Evidence:
@@ -74,12 +74,12 @@ def _tells(trace: Trace) -> bool:
     return isinstance(trace.packet, Publish | Connect | Subscribe) or trace.from_node
 
 
-def _line(trace: Trace, message: Message | None, at: int | None) -> Line:
+def _line(trace: Trace, message: Message | None, at: int | None) -> EvidenceLine:
     if message is not None:
         name, text = message.name or message.topic, _words(message)
     else:
         name, text = _packet_words(trace)
-    return Line(trace.number, trace.at_ms, trace.from_node, name, text, trace.number == at)
+    return EvidenceLine(trace.number, trace.at_ms, trace.from_node, name, text, trace.number == at)
 
 
 def _words(message: Message) -> str:

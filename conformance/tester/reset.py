@@ -17,7 +17,8 @@ from protocol.trouble import Trouble
 from protocol.wire.packet import Connect
 
 if TYPE_CHECKING:
-    from conformance.bench.tap.tap import Tap, TapPacket
+    from conformance.bench.tap.tap import Tap
+    from protocol.wire.evidence import LinkPacket
 
 COMMAND_SECONDS = 60.0
 PERSON_SECONDS = 120.0
@@ -40,7 +41,7 @@ class Reset:
             raise Unclear(f"the board did not connect within {self._within_s:g} s of its reset")
 
 
-def _connects(seen: TapPacket) -> bool:
+def _connects(seen: LinkPacket) -> bool:
     return seen.from_node and isinstance(seen.packet, Connect)
 
 

@@ -15,7 +15,7 @@ from typing import Any
 from conformance.suite.case import Case, all_cases
 from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
-from conformance.tester.evidence import Evidence, Line
+from conformance.tester.evidence import Evidence, EvidenceLine
 from conformance.tester.questions import Answered
 from conformance.tester.runner import OPENING, Result
 from protocol.trouble import Trouble
@@ -89,5 +89,5 @@ def _result(case: Case, told: Mapping[str, Any]) -> Result:
 
 
 def _evidence(told: Mapping[str, Any]) -> Evidence:
-    lines = tuple(Line(**line) for line in told["lines"])
+    lines = tuple(EvidenceLine(**line) for line in told["lines"])
     return Evidence(**{**told, "causes": tuple(told["causes"]), "lines": lines})

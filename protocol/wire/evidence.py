@@ -1,4 +1,4 @@
-"""What passed between one client of the virtual bus and its broker, in the words a tap on a wire uses."""
+"""What passed between a client and its broker, packet by packet: told by the tap on a wire and by the virtual bus."""
 
 from __future__ import annotations
 
@@ -35,10 +35,12 @@ class ClosedBy(Enum):
 
 @dataclass(frozen=True, slots=True)
 class LinkPacket:
-    """One packet at the client's end.
+    """One MQTT packet as it passed at the client's end of its link.
 
-    `number` counts the client's packets from 1, `connection` its connections. `at_us` is virtual time in
-    microseconds: when the client sent the packet, or when it reached the client.
+    `number` counts packets from 1, those of one client on the virtual bus and all of a tap; `connection` counts the
+    client's connections from 1. `at_us` is in microseconds, virtual or monotonic: when the client sent the packet (its
+    last byte had come), or when it reached the client (it was written), so delays that a tap puts in never blur the
+    client's own timing.
     """
 
     number: int
@@ -47,6 +49,8 @@ class LinkPacket:
     at_us: int
     packet: Packet
     fate: Fate = Fate.FORWARDED
+    raw: bytes = b""
+    """The bytes as they passed; none on the virtual bus, where a packet is never put into bytes."""
 
     @property
     def from_node(self) -> bool:
@@ -54,7 +58,7 @@ class LinkPacket:
         return self.direction is Direction.FROM_NODE
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class LinkConnection:
     """One connection of a client: when it was opened and closed, in microseconds, and by whom."""
 

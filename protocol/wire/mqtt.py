@@ -78,6 +78,13 @@ class MqttHost:
         self._ear, self._bell = socket.socketpair()
         self._ear.setblocking(False)
 
+    @classmethod
+    def at(cls, endpoint: Endpoint, participant: Participant) -> MqttHost:
+        """A host that brings a participant onto the broker at `endpoint`, ready to `start`."""
+        user, password, tls = endpoint.user, endpoint.password, endpoint.tls
+        host, port, version = endpoint.host, endpoint.port, endpoint.version
+        return cls(participant, host, port, user=user, password=password, tls=tls, version=version)
+
     # ------------------------------------------------------------ from any thread
     @property
     def is_up(self) -> bool:

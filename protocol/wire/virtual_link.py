@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict, deque
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import count
 from random import Random
 from typing import Protocol
@@ -44,9 +44,9 @@ class Book:
 
     def close(self, link: Link, by: ClosedBy) -> None:
         """Enter the end of a connection; only the first counts."""
-        if link.entry.closed_by is None:
-            link.entry.closed_us = self._time.now_ms * 1000
-            link.entry.closed_by = by
+        book, index = self.connections[link.client_id], link.entry.number - 1
+        if book[index].closed_by is None:
+            book[index] = replace(book[index], closed_us=self._time.now_ms * 1000, closed_by=by)
 
 
 class Air:

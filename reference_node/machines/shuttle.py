@@ -5,7 +5,7 @@ from __future__ import annotations
 from protocol.site import NodeSite, ShuttleSite
 from reference_node.machines.world import World
 from reference_node.mechanism.edge import Edge
-from reference_node.mechanism.shuttle_car import Line, ShuttleCar
+from reference_node.mechanism.shuttle_car import ShuttleCar, ShuttleTrack
 
 SPACING_MM, SPEED, ACCELERATION = 500.0, 150.0, 200.0
 
@@ -16,7 +16,7 @@ class ShuttleMachine:
     def __init__(self, node: NodeSite, site: ShuttleSite, world: World, now_ms: int = 0) -> None:
         self._lines = {stop: f"stop-{number}" for number, stop in enumerate(site.stops, start=1)}
         places = {stop: number * SPACING_MM for number, stop in enumerate(site.stops)}
-        self.car = ShuttleCar(Line(places, SPEED, ACCELERATION), 0.0, now_ms)
+        self.car = ShuttleCar(ShuttleTrack(places, SPEED, ACCELERATION), 0.0, now_ms)
         self._deck = world.site.place_of(node.name)
         self._world, self._senses_load = world, site.load_sensor
         if self._deck is not None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from reference_node.mechanism.motion import Plan
+from reference_node.mechanism.motion import MotionProfile
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +54,7 @@ class Axis:
         self.starts = 0
         self.switch_works = True
         self._now_ms = self._began_ms = now_ms
-        self._plan = Plan(standing)
+        self._plan = MotionProfile(standing)
         self._zero = _nearest(standing)
         self._homes_at: float | None = None
 
@@ -139,24 +139,24 @@ class Axis:
 
     def power_off(self) -> None:
         """Remove motor power: a self-locking drive stands at once, and its count means nothing any more."""
-        self._plan, self._began_ms = Plan(self.true_position), self._now_ms
+        self._plan, self._began_ms = MotionProfile(self.true_position), self._now_ms
         self._homes_at, self.homed = None, False
 
     @property
     def _elapsed(self) -> float:
         return (self._now_ms - self._began_ms) / 1000
 
-    def _replan(self) -> Plan:
-        return Plan(self.true_position, self.speed)
+    def _replan(self) -> MotionProfile:
+        return MotionProfile(self.true_position, self.speed)
 
-    def _begin(self, plan: Plan, *, homing: bool = False) -> None:
+    def _begin(self, plan: MotionProfile, *, homing: bool = False) -> None:
         if not self.moving and plan.ends > 0:
             self.starts += 1
         if not homing:
             self._homes_at = None
         self._plan, self._began_ms = plan, self._now_ms
 
-    def _plan_homing(self, plan: Plan) -> float | None:
+    def _plan_homing(self, plan: MotionProfile) -> float | None:
         """Append the search to `plan`; give the time at which the switch opens, None when it never closes."""
         limits = self.limits
         if not self.switch_works:
@@ -171,7 +171,7 @@ class Axis:
         return found
 
 
-def _run_to(plan: Plan, place: float, speed: float, acceleration: float) -> None:
+def _run_to(plan: MotionProfile, place: float, speed: float, acceleration: float) -> None:
     """Run up to `speed` and keep it, up to the moment that `place` is passed."""
     if not plan.ramp(speed, acceleration, until=place):
         plan.cruise(place)

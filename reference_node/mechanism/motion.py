@@ -59,7 +59,7 @@ class Phase:
         return Phase(self.began, time - self.began, self.position, self.speed, self.acceleration)
 
 
-class Plan:
+class MotionProfile:
     """Phases one after the other, then standstill. Built by appending: `ramp`, `cruise`, `travel`."""
 
     def __init__(self, position: float, speed: float = 0.0) -> None:

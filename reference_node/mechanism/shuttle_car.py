@@ -9,11 +9,11 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 from reference_node.mechanism.edge import Edge
-from reference_node.mechanism.motion import Plan
+from reference_node.mechanism.motion import MotionProfile
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class ShuttleTrack:
     """The stops by name with their places in mm, and what the car can do, in mm and seconds.
 
     A stop's sensor is closed while the car is within `window` mm of the stop.
@@ -42,7 +42,7 @@ class ShuttleCar:
     `deck` is what really stands on the car; no sensor tells it.
     """
 
-    def __init__(self, line: Line, standing: float, now_ms: int = 0) -> None:
+    def __init__(self, line: ShuttleTrack, standing: float, now_ms: int = 0) -> None:
         """`standing` must lie on the line, else ValueError."""
         if not line.low <= standing <= line.high:
             raise ValueError(f"the car cannot stand at {standing}, outside {line.low} to {line.high}")
@@ -50,7 +50,7 @@ class ShuttleCar:
         self.deck: str | None = None
         self.starts = 0
         self._now_ms = self._began_ms = now_ms
-        self._plan = Plan(standing)
+        self._plan = MotionProfile(standing)
         self._coming: deque[Edge] = deque()
 
     @property
@@ -90,23 +90,23 @@ class ShuttleCar:
 
     def run_to(self, stop: str) -> None:
         """Go to `stop`, also from the middle of another run; KeyError for a stop that is not on the line."""
-        plan = Plan(self.true_position, self.speed)
+        plan = MotionProfile(self.true_position, self.speed)
         plan.travel(self.line.stops[stop], self.line.speed, self.line.acceleration)
         self._begin(plan)
 
     def stop(self) -> None:
         """Brake to rest within the acceleration limit."""
-        plan = Plan(self.true_position, self.speed)
+        plan = MotionProfile(self.true_position, self.speed)
         plan.ramp(0.0, self.line.acceleration)
         self._begin(plan)
 
     def power_off(self) -> None:
         """Remove motor power: the geared car stands at once."""
-        self._begin(Plan(self.true_position))
+        self._begin(MotionProfile(self.true_position))
 
     def push_to(self, stop: str) -> None:
         """A hand pushes the car to `stop`, where it stands at once. Raises KeyError for a stop it does not know."""
-        self._begin(Plan(self.line.stops[stop]))
+        self._begin(MotionProfile(self.line.stops[stop]))
 
     def advance(self, to_ms: int) -> list[Edge]:
         """Let time run to `to_ms` and give the edges up to then; ValueError for a time in the past."""
@@ -126,14 +126,14 @@ class ShuttleCar:
         reach = self.line.window
         return next((stop for stop, place in self.line.stops.items() if abs(position - place) <= reach), None)
 
-    def _begin(self, plan: Plan) -> None:
+    def _begin(self, plan: MotionProfile) -> None:
         if not self.moving and plan.ends > 0:
             self.starts += 1
         level = self.at
         self._plan, self._began_ms = plan, self._now_ms
         self._coming = deque(self._edges(plan, level))
 
-    def _edges(self, plan: Plan, level: str | None) -> list[Edge]:
+    def _edges(self, plan: MotionProfile, level: str | None) -> list[Edge]:
         """Every edge of the plan: between two crossings no sensor changes, so one look there is enough."""
         reach = self.line.window
         borders = [place + side for place in self.line.stops.values() for side in (-reach, reach)]

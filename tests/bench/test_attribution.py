@@ -8,8 +8,7 @@ from itertools import count
 import pytest
 
 from conformance.bench.tap.attribution import KEPT, Attribution, Signs
-from conformance.bench.tap.traffic_log import TapPacket
-from protocol.wire.evidence import Direction
+from protocol.wire.evidence import Direction, LinkPacket
 from protocol.wire.packet import Connack, Connect, Packet, Publish, Subscribe, Subscription, Will
 
 OWN = "yw1/harlow-basin/ferry"
@@ -35,7 +34,7 @@ class Bus:
 
     def say(self, number: int, packet: Packet, *, back: bool = False) -> None:
         way = Direction.TO_NODE if back else Direction.FROM_NODE
-        for one in self.attribution.take(TapPacket(0, number, way, next(self._now), b"", packet)):
+        for one in self.attribution.take(LinkPacket(0, number, way, next(self._now), packet)):
             self.judged.append((one.connection, one.packet))
 
     def subscribe(self, number: int, topic_filter: str) -> None:

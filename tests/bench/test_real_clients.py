@@ -81,7 +81,7 @@ def test_a_client_through_the_tap(broker: Broker, version: MQTTProtocolVersion) 
 
     assert not any(isinstance(packet, Unreadable) for packet in seen)
     assert seen[0] == Connect(
-        "MQTT", V5 if modern else V311, "north", True, 15, Will("w", b"off", 1, True), "crane", True
+        "MQTT", V5 if modern else V311, "north", True, 15, Will("w", b"off", 1, True), "crane", len("secret")
     )
     published = [packet for packet in seen if isinstance(packet, Publish)]
     assert [(one.topic, one.payload, one.qos) for one in published] == [("x/1", b"hello", 1)] * 2

@@ -9,10 +9,9 @@ from collections.abc import Callable
 import pytest
 
 from conformance.bench.brokers.broker import Broker
-from conformance.bench.tap.tap import Tap, TapConnection
-from conformance.bench.tap.traffic_log import TapPacket
+from conformance.bench.tap.tap import Tap
 from protocol.trouble import Trouble
-from protocol.wire.evidence import ClosedBy, Direction, Fate
+from protocol.wire.evidence import ClosedBy, Direction, Fate, LinkConnection, LinkPacket
 from protocol.wire.packet import (
     Ack,
     Connack,
@@ -41,11 +40,11 @@ from tests.bench.wire import (
 TIMEOUT = 5.0
 
 
-def publishes(packet: TapPacket) -> bool:
+def publishes(packet: LinkPacket) -> bool:
     return isinstance(packet.packet, Publish)
 
 
-def closed(number: int) -> Callable[[TapConnection], bool]:
+def closed(number: int) -> Callable[[LinkConnection], bool]:
     return lambda one: one.number == number and one.closed_by is not None
 
 
@@ -75,7 +74,7 @@ def test_every_packet_of_a_session_is_evidence(broker: Broker) -> None:
 
         from_node = [packet.packet for packet in tap.evidence if packet.from_node]
         assert from_node == [
-            Connect("MQTT", 4, "north", True, 15, Will("w", b"off", 1, True), None, False),
+            Connect("MQTT", 4, "north", True, 15, Will("w", b"off", 1, True), None, None),
             Subscribe(9, (Subscription("x/#", 1, 1),)),
             Publish("x/1", b"hello", 1, True, False, 5),
             from_node[3],
@@ -258,7 +257,7 @@ def test_a_broker_that_is_gone_ends_the_nodes_connection() -> None:
 
 
 def test_a_listener_hears_every_packet_once(broker: Broker) -> None:
-    heard: list[TapPacket] = []
+    heard: list[LinkPacket] = []
     with Tap(broker.host, broker.port) as tap:
         tap.on_packet(heard.append)
         with client(tap.port, "north") as node:
@@ -266,7 +265,7 @@ def test_a_listener_hears_every_packet_once(broker: Broker) -> None:
         tap.wait_for_connection(closed(1), TIMEOUT)
         assert heard == tap.evidence
         assert len(heard) == 4
-        late: list[TapPacket] = []
+        late: list[LinkPacket] = []
         tap.on_packet(late.append)
         assert late == heard
 

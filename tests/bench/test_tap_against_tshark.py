@@ -16,7 +16,7 @@ import pytest
 
 from conformance.bench.brokers.broker import Broker
 from conformance.bench.tap.tap import Tap
-from conformance.bench.tap.traffic_log import TapPacket
+from protocol.wire.evidence import LinkPacket
 from protocol.wire.packet import Ack, Connack, Connect, Disconnect, Granted, Kind, Packet, Publish, Subscribe
 from tests.bench.wire import DISCONNECT, PINGREQ, client, publish, subscribe, subscriber
 from tests.needs import needs
@@ -175,7 +175,7 @@ def test_message_for_message_the_same(broker: Broker) -> None:
         evidence = tap.evidence
         shown = capturing.messages(len(evidence))
 
-    def seen(from_node: bool) -> list[TapPacket]:
+    def seen(from_node: bool) -> list[LinkPacket]:
         return [packet for packet in evidence if packet.from_node is from_node]
 
     for from_node in (True, False):

@@ -15,7 +15,6 @@ from conformance.commands import main
 from conformance.commands.options.bus import bus_options, never
 from protocol.trouble import Trouble
 from protocol.wire.endpoint import Endpoint
-from reference_node.node import Link
 
 WHOLE = {"--broker", "--ca", "--cert", "--key", "--user", "--password-file"}
 JOINS = {"conform", "fuzz", "node", "record", "replay", "supervise", "validate", "watch"}
@@ -180,7 +179,6 @@ def test_no_password_in_any_representation() -> None:
     for one in (
         Address("yard", 1883, "north", SECRET),
         Endpoint("yard", 1883, "north", SECRET),
-        Link("yard", 1883, "north", SECRET),
     ):
         assert SECRET not in repr(one) + str(one)
 

@@ -15,9 +15,10 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from conformance.bench.brokers.broker import start_broker
-from conformance.bench.tap.tap import Tap, TapPacket
+from conformance.bench.tap.tap import Tap
 from protocol.site_file import scenario_text
 from protocol.validation import read_message
+from protocol.wire.evidence import LinkPacket
 from protocol.wire.packet import Ack, Kind
 from tests.bench import wire
 from tests.commands.at_the_tap import PATIENCE_S, conforming, node
@@ -189,7 +190,7 @@ def test_a_run_that_others_end_leaves_the_machine_held(site: Path) -> None:
     assert "ferry is held" in err
 
 
-def never_acknowledges(seen: TapPacket) -> bool:
+def never_acknowledges(seen: LinkPacket) -> bool:
     return seen.from_node and isinstance(seen.packet, Ack) and seen.packet.kind is Kind.PUBACK
 
 

@@ -20,9 +20,10 @@ import pytest
 from conformance.bench.brokers.broker import start_broker
 from protocol.site_file import scenario as site_of_the_kit
 from protocol.site_file import scenario_text
+from protocol.wire.endpoint import Endpoint
 from protocol.wire.mqtt import MqttHost
 from reference_node.machines.world import World
-from reference_node.node import Link, node_on_the_wire
+from reference_node.node import node_on_the_wire
 from reference_node.scenario.scenario_file import library
 from tests.commands.yardwire import YARDWIRE
 from tests.needs import needs
@@ -228,9 +229,9 @@ def test_a_bench_node_keeps_a_real_site_still(tmp_path: Path) -> None:
     (tmp_path / "site.toml").write_text(scenario_text())
     site = site_of_the_kit()
     with start_broker("embedded") as broker:
-        link = Link(broker.host, broker.port)
+        endpoint = Endpoint(broker.host, broker.port)
         host = node_on_the_wire(
-            site, "north", link, boot=1, bench=True, world=World(site), rng=random.Random(1)
+            site, "north", endpoint, boot=1, bench=True, world=World(site), rng=random.Random(1)
         )  # fmt: skip
         with host, supervise(tmp_path, "--broker", broker.url, "--yes") as process:
             talk = Talk(process)
@@ -268,11 +269,11 @@ def test_a_scenario_against_nodes_that_are_there(tmp_path: Path, obeys: bool) ->
     site = site_of_the_kit()
     world = World(site, {("stack-n", slot): f"C-10{slot}" for slot in range(3)})
     with start_broker("embedded") as broker, ExitStack() as stack:
-        link = Link(broker.host, broker.port)
+        endpoint = Endpoint(broker.host, broker.port)
 
         def switched_on(name: str, boot: int) -> MqttHost:
             rng = random.Random(name)
-            return node_on_the_wire(site, name, link, boot=boot, bench=False, world=world, rng=rng)
+            return node_on_the_wire(site, name, endpoint, boot=boot, bench=False, world=world, rng=rng)
 
         for name in ("north", "south", "siding"):
             stack.enter_context(switched_on(name, 1))

@@ -5,9 +5,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from reference_node.mechanism.edge import Edge
-from reference_node.mechanism.shuttle_car import Line, ShuttleCar
+from reference_node.mechanism.shuttle_car import ShuttleCar, ShuttleTrack
 
-LINE = Line({"stop-1": 0.0, "stop-2": 600.0, "stop-3": 1500.0}, speed=300.0, acceleration=600.0)
+LINE = ShuttleTrack({"stop-1": 0.0, "stop-2": 600.0, "stop-3": 1500.0}, speed=300.0, acceleration=600.0)
 
 
 def test_a_run_passes_the_stop_between_and_ends_at_its_own() -> None:
@@ -64,7 +64,7 @@ def test_power_off_stands_at_once() -> None:
 
 def test_stops_too_close_together_are_refused() -> None:
     with pytest.raises(ValueError, match="further apart"):
-        Line({"stop-1": 0.0, "stop-2": 8.0}, speed=300.0, acceleration=600.0)
+        ShuttleTrack({"stop-1": 0.0, "stop-2": 8.0}, speed=300.0, acceleration=600.0)
 
 
 @given(st.lists(st.tuples(st.sampled_from(["stop-1", "stop-2", "stop-3"]), st.integers(1, 4000)), max_size=5))
@@ -98,7 +98,7 @@ def test_edges_do_not_depend_on_the_steps(steps: list[int]) -> None:
 
 
 def test_a_car_that_stands_between_is_pushed_to_a_stop() -> None:
-    car = ShuttleCar(Line({"a": 0.0, "b": 500.0}, 150.0, 200.0), 0.0)
+    car = ShuttleCar(ShuttleTrack({"a": 0.0, "b": 500.0}, 150.0, 200.0), 0.0)
     car.run_to("b")
     car.advance(1_500)
     car.power_off()

@@ -13,9 +13,10 @@ from conformance.page.server.server import Served, serve
 from conformance.page.server.subscriber import listening
 from protocol.site import Site
 from protocol.site_file import scenario
+from protocol.wire.endpoint import Endpoint
 from protocol.wire.mqtt import MqttHost, monotonic_ms
 from reference_node.machines.world import World
-from reference_node.node import Link, node_on_the_wire
+from reference_node.node import node_on_the_wire
 from reference_node.supervisor.person.by_hand import ByHand
 from reference_node.supervisor.plan.goals import Goal
 from reference_node.supervisor.questions.question import Question as Asked
@@ -52,12 +53,12 @@ def at_work(
     with ExitStack() as stack:
         broker = broker or stack.enter_context(start_broker("embedded"))
         machines: dict[str, MqttHost] = {}
-        link = Link(broker.host, broker.port)
+        endpoint = Endpoint(broker.host, broker.port)
         page = stack.enter_context(listening(site, broker.address))
         for node in site.nodes.values():
             if not node.is_supervisor:
                 machine = node_on_the_wire(
-                    site, node.name, link, boot=rng.getrandbits(16), bench=False, world=world,
+                    site, node.name, endpoint, boot=rng.getrandbits(16), bench=False, world=world,
                     rng=random.Random(7),
                 )  # fmt: skip
                 machine.start()
@@ -67,7 +68,7 @@ def at_work(
             site, "yard", boot=3, rng=rng, started_ms=monotonic_ms(), goals=goals, contents=contents,
             on_question=answer,
         )  # fmt: skip
-        host = stack.enter_context(MqttHost(supervisor, link.host, link.port))
+        host = stack.enter_context(MqttHost(supervisor, endpoint.host, endpoint.port))
 
         def owner(work: Callable[[], None]) -> None:
             def done(_participant: object, _now_ms: int) -> tuple[()]:

@@ -19,7 +19,7 @@ from jsonschema import Draft202012Validator
 
 from conformance.commands import main
 from conformance.publish.artefacts.bundle import bundled
-from conformance.publish.compare.compare import RECEIVERS, SENDERS, Comparison, compare
+from conformance.publish.compare.compare import RECEIVERS, SENDERS, VersionComparison, compare
 from conformance.publish.compare.corners import corners
 from conformance.publish.compare.reader import Reader
 from conformance.publish.model import NotExpressible, Variant, merged, schemas, variants
@@ -60,11 +60,11 @@ def pair(message: str, edit: Edit) -> tuple[Specification, Specification]:
     return only(version(), about), only(version(message, edit), about)
 
 
-def judged(message: str, edit: Edit) -> Comparison:
+def judged(message: str, edit: Edit) -> VersionComparison:
     return compare(*pair(message, edit))
 
 
-def breaks(comparison: Comparison) -> set[str]:
+def breaks(comparison: VersionComparison) -> set[str]:
     return {side for change in comparison.changes for side in change.breaks}
 
 
@@ -362,7 +362,7 @@ def _value(spec: Specification, schema: Schema, rng: Random) -> Any:
     return list(dict.fromkeys(entries)) if schema.get("uniqueItems") else entries
 
 
-def compared(old: Specification, new: Specification) -> Comparison | str:
+def compared(old: Specification, new: Specification) -> VersionComparison | str:
     """The comparison, or in words why there is none."""
     try:
         return compare(old, new)

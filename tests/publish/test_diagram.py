@@ -7,13 +7,13 @@ from itertools import pairwise
 
 import pytest
 
-from conformance.publish.site.diagram import LETTER, SMALL, Plan, plan
+from conformance.publish.site.diagram import LETTER, SMALL, Layout, plan
 from protocol.specification import Table, Transition, specification
 
 TABLES = sorted(specification().tables)
 
 
-def drawn(name: str) -> tuple[Table, Plan]:
+def drawn(name: str) -> tuple[Table, Layout]:
     table = specification().tables[name]
     return table, plan(table)
 

@@ -22,9 +22,10 @@ from protocol.codec import encode
 from protocol.recording import Header, RecordedMessage, RecordingWriter
 from protocol.site import Encoding
 from protocol.site_file import scenario
+from protocol.wire.endpoint import Endpoint
 from protocol.wire.mqtt import MqttHost
 from reference_node.machines.world import World
-from reference_node.node import Link, node_on_the_wire
+from reference_node.node import node_on_the_wire
 from tests.commands.yardwire import YARDWIRE
 from tests.recordings.recorder import ROOT, WITHIN_S, publisher
 
@@ -59,9 +60,11 @@ def homes(path: Path, every_ms: int = 100, number: int = 200) -> Path:
 def node(broker: Broker, name: str = "north", *, bench: bool) -> MqttHost:
     """A reference node over a simulated machine, to be entered."""
     site = scenario()
-    link = Link(broker.host, broker.port)
+    endpoint = Endpoint(broker.host, broker.port)
     rng = random.Random(1)
-    return node_on_the_wire(site, name, link, boot=BOOT, bench=bench, world=World(site, alone=True), rng=rng)
+    return node_on_the_wire(
+        site, name, endpoint, boot=BOOT, bench=bench, world=World(site, alone=True), rng=rng
+    )
 
 
 class Witness:

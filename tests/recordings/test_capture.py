@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from conformance.bench.mqtt.framing import packet, string
 from conformance.bench.mqtt.packets import decode
-from conformance.recordings.record.capture import Gone, Splitter
+from conformance.recordings.record.capture import Gone, PublishSplitter
 from protocol.recording import RecordedMessage
 from protocol.wire.packet import Publish
 
@@ -30,7 +30,7 @@ def packets(draw: st.DrawFn) -> bytes:
 @given(st.lists(packets(), max_size=12), st.lists(st.integers(1, 400), min_size=1, max_size=30))
 def test_every_publish_comes_out_as_the_standard_reads_it(stream: list[bytes], cuts: list[int]) -> None:
     got: list[RecordedMessage] = []
-    splitter = Splitter(got.append)
+    splitter = PublishSplitter(got.append)
     data, at = b"".join(stream), 0
     for number, size in enumerate(cuts * 400):
         if at >= len(data):
@@ -50,4 +50,4 @@ def test_every_publish_comes_out_as_the_standard_reads_it(stream: list[bytes], c
 @pytest.mark.parametrize("broken", [b"\x30\x01\x00", b"\x30\x03\x00\x09a", b"\x32\x03\x00\x01a"])
 def test_a_publish_that_is_cut_short_is_no_message(broken: bytes) -> None:
     with pytest.raises(Gone):
-        Splitter(lambda _: pytest.fail("a message")).feed(broken, 0)
+        PublishSplitter(lambda _: pytest.fail("a message")).feed(broken, 0)

@@ -11,7 +11,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from conformance.commands.diff import diff
-from conformance.recordings.diff.differences import Comparison, compare
+from conformance.recordings.diff.difference import Comparison
+from conformance.recordings.diff.differences import compare
 from conformance.recordings.diff.events import Names, deeds_of
 from conformance.recordings.diff.page import diff_page
 from conformance.recordings.diff.tolerance import Tolerance

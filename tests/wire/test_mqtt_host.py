@@ -13,9 +13,9 @@ import pytest
 
 from conformance.bench.brokers.broker import Broker, start_broker
 from conformance.bench.tap.tap import Tap
-from conformance.bench.tap.traffic_log import TapPacket
 from protocol.participant import Delivery, Participant, Publication
 from protocol.trouble import Trouble
+from protocol.wire.evidence import LinkPacket
 from protocol.wire.mqtt import MqttHost
 from protocol.wire.packet import Connect, Disconnect, Kind, Publish
 from tests.needs import needs
@@ -45,7 +45,7 @@ def sent_kinds(tap: Tap) -> list[Kind | None]:
     return [one.packet.kind for one in tap.evidence if one.from_node]
 
 
-def is_publish(payload: bytes) -> Callable[[TapPacket], bool]:
+def is_publish(payload: bytes) -> Callable[[LinkPacket], bool]:
     return lambda one: isinstance(one.packet, Publish) and one.packet.payload == payload
 
 

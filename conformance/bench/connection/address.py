@@ -70,8 +70,7 @@ class Address:
         """A host that brings a participant onto this broker, ready to `start`. Raises Trouble as `tls_context` does."""
         from protocol.wire.mqtt import MqttHost
 
-        tls = self.tls_context()
-        return MqttHost(participant, self.host, self.port, user=self.user, password=self.password, tls=tls)
+        return MqttHost.at(self.endpoint(), participant)
 
 
 def parse_address(url: str, tls: TlsFiles | None = None) -> Address:

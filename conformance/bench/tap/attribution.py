@@ -10,10 +10,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from conformance.bench.tap.traffic_log import TapPacket
 from protocol.specification import specification
 from protocol.topics import NotATopic, parse_topic
 from protocol.validation import read_publication
+from protocol.wire.evidence import LinkPacket
 from protocol.wire.packet import Connect, Publish, Subscribe
 
 CERTAIN = 2
@@ -61,7 +61,7 @@ class SeenClient:
     will: str | None = None
     is_node: bool | None = None
     """None while nobody knows."""
-    kept: list[TapPacket] = field(default_factory=list)
+    kept: list[LinkPacket] = field(default_factory=list)
     signs: set[str] = field(default_factory=set)
     published: str = ""
     """A topic of the node on which it has published, if it did."""
@@ -127,7 +127,7 @@ class Attribution:
         if client.is_node is False or not client.kept:
             self._clients.pop(number, None)
 
-    def take(self, packet: TapPacket) -> list[TapPacket]:
+    def take(self, packet: LinkPacket) -> list[LinkPacket]:
         """What is known to be the node's now: nothing, this packet, or it with those that were kept before it."""
         client = self._clients.setdefault(packet.connection, SeenClient())
         if client.owned():
@@ -147,7 +147,7 @@ class Attribution:
         kept, client.kept = client.kept, []
         return kept if client.owned() else []
 
-    def best(self) -> list[TapPacket]:
+    def best(self) -> list[LinkPacket]:
         """Take the one client that has shown some sign for the node, where nothing better came; gives its packets."""
         if self.client_id:
             return []
@@ -199,7 +199,7 @@ class Attribution:
 
     # ---- deciding
 
-    def _learn(self, client: SeenClient, packet: TapPacket) -> None:
+    def _learn(self, client: SeenClient, packet: LinkPacket) -> None:
         match packet.packet:
             case Connect() as connect:
                 client.client_id, client.spoke = connect.client_id, True

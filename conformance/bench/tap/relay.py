@@ -1,4 +1,4 @@
-"""One connection through the tap: a lane each way that reads whole packets and passes them on."""
+"""One connection through the tap: a flow each way that reads whole packets and passes them on."""
 
 from __future__ import annotations
 
@@ -12,15 +12,15 @@ from conformance.bench.mqtt.framing import Malformed, Splitter
 from conformance.bench.mqtt.packets import V311, decode_or_explain
 from conformance.bench.tap.node_socket import NodeSocket, reset_at_close
 from conformance.bench.tap.rules import RuleBook
-from conformance.bench.tap.traffic_log import EvidenceBook, TapPacket
-from protocol.wire.evidence import ClosedBy, Direction, Fate
+from conformance.bench.tap.traffic_log import EvidenceBook
+from protocol.wire.evidence import ClosedBy, Direction, Fate, LinkPacket
 from protocol.wire.fail_stop import task
 from protocol.wire.packet import Connect, Unreadable
 
 LONGEST_PACKET = 16 * 1024 * 1024
-"""Bytes collected for one packet before the tap stops reading that lane and only passes its bytes on."""
+"""Bytes collected for one packet before the tap stops reading that flow and only passes its bytes on."""
 LONGEST_QUEUE = 10_000
-"""Packets on their way through one lane; past it the tap reads no more until some have gone."""
+"""Packets on their way through one flow; past it the tap reads no more until some have gone."""
 CHUNK = 65_536
 LINGER = 1.0
 """Seconds that the other side is given to finish once one has closed. A socket closed with bytes unread
@@ -42,7 +42,7 @@ class Setting:
 
 
 class Source(Protocol):
-    """What a lane reads from."""
+    """What a flow reads from."""
 
     async def read(self, n: int, /) -> bytes:
         """Up to `n` bytes; none at the end."""
@@ -50,7 +50,7 @@ class Source(Protocol):
 
 
 class Sink(Protocol):
-    """What a lane writes to."""
+    """What a flow writes to."""
 
     def write(self, data: bytes, /) -> object:
         """Send bytes."""
@@ -66,13 +66,13 @@ class Sink(Protocol):
 
 
 @dataclass(slots=True)
-class Lane:
+class Flow:
     """One way through a relay. `queue` holds packets and the loop time when each is due; None ends it."""
 
     direction: Direction
     reader: Source
     writer: Sink
-    queue: asyncio.Queue[tuple[float, TapPacket] | None] = field(
+    queue: asyncio.Queue[tuple[float, LinkPacket] | None] = field(
         default_factory=lambda: asyncio.Queue(LONGEST_QUEUE)
     )
     behind: bytearray | None = None
@@ -80,7 +80,7 @@ class Lane:
 
     @property
     def closed_by(self) -> ClosedBy:
-        """Who has ended the connection when this lane's source runs dry."""
+        """Who has ended the connection when this flow's source runs dry."""
         return ClosedBy.NODE if self.direction is Direction.FROM_NODE else ClosedBy.BROKER
 
 
@@ -97,9 +97,9 @@ class Relay:
         """`number` counts the node's connections from 1; `node` and `broker` are its two open sides."""
         self._setting = setting
         self._number = number
-        self._lanes = {
-            Direction.FROM_NODE: Lane(Direction.FROM_NODE, node, broker[1]),
-            Direction.TO_NODE: Lane(Direction.TO_NODE, broker[0], node),
+        self._flows = {
+            Direction.FROM_NODE: Flow(Direction.FROM_NODE, node, broker[1]),
+            Direction.TO_NODE: Flow(Direction.TO_NODE, broker[0], node),
         }
         self._node = node
         self._broker = broker[1]
@@ -112,16 +112,16 @@ class Relay:
 
     async def run(self) -> None:
         """Relay to the end; both sockets are closed when it returns."""
-        lanes = [task(self._run_lane(lane), self._setting.book.fail) for lane in self._lanes.values()]
+        flows = [task(self._run_flow(flow), self._setting.book.fail) for flow in self._flows.values()]
         cut = task(self._cut.wait(), self._setting.book.fail)
         try:
-            await asyncio.wait([*lanes, cut], return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait([*flows, cut], return_when=asyncio.FIRST_COMPLETED)
             if not self._cut.is_set():
-                await asyncio.wait(lanes, timeout=LINGER)
+                await asyncio.wait(flows, timeout=LINGER)
         finally:
-            for running in (*lanes, cut):
+            for running in (*flows, cut):
                 running.cancel()
-            await asyncio.gather(*lanes, cut, return_exceptions=True)
+            await asyncio.gather(*flows, cut, return_exceptions=True)
             await self._close_sockets()
             self.finished.set()
 
@@ -134,141 +134,143 @@ class Relay:
 
     def inject(self, direction: Direction, raw: bytes) -> None:
         """Send bytes of the tap's own, and put them among the evidence."""
-        taken = self._write(self._lanes[direction], raw)
+        taken = self._write(self._flows[direction], raw)
         fate = Fate.INJECTED if taken else Fate.DROPPED
         self._setting.book.record(replace(self._packet(direction, raw), fate=fate))
 
-    async def _run_lane(self, lane: Lane) -> None:
-        reading = task(self._read(lane), self._setting.book.fail)
+    async def _run_flow(self, flow: Flow) -> None:
+        reading = task(self._read(flow), self._setting.book.fail)
         try:
-            while (entry := await lane.queue.get()) is not None:
+            while (entry := await flow.queue.get()) is not None:
                 due, packet = entry
                 await asyncio.sleep(due - asyncio.get_running_loop().time())
-                if lane.direction is Direction.TO_NODE:
-                    await self._deliver(lane, packet)
+                if flow.direction is Direction.TO_NODE:
+                    await self._deliver(flow, packet)
                 elif packet.fate is Fate.FORWARDED:
-                    await self._pass_on(lane, packet.raw)
+                    await self._pass_on(flow, packet.raw)
         finally:
             reading.cancel()
             await asyncio.gather(reading, return_exceptions=True)
-            self._over.add(lane.direction)
-            self._closed(lane.closed_by)
+            self._over.add(flow.direction)
+            self._closed(flow.closed_by)
             # Not over TLS, which has no half of a connection: the broker's side is closed a little later.
             with contextlib.suppress(OSError, RuntimeError, NotImplementedError):
-                lane.writer.write_eof()
+                flow.writer.write_eof()
 
-    async def _read(self, lane: Lane) -> None:
-        async with contextlib.aclosing(self._packets(lane)) as packets:
+    async def _read(self, flow: Flow) -> None:
+        async with contextlib.aclosing(self._packets(flow)) as packets:
             async for packet in packets:
-                await self._arrived(lane, packet)
-        if lane.direction is Direction.FROM_NODE:
+                await self._arrived(flow, packet)
+        if flow.direction is Direction.FROM_NODE:
             self.left = True
             self._closed(ClosedBy.NODE)
-        await lane.queue.put(None)
+        await flow.queue.put(None)
 
-    async def _packets(self, lane: Lane) -> AsyncGenerator[TapPacket, None]:
+    async def _packets(self, flow: Flow) -> AsyncGenerator[LinkPacket, None]:
         """Cut the stream into packets; from where the bytes are none they are given as they are."""
         splitter = Splitter(LONGEST_PACKET)
         readable = True
-        while chunk := await _read_some(lane.reader):
+        while chunk := await _read_some(flow.reader):
             if not readable:
-                yield self._unreadable(lane, chunk, "behind bytes that are no packet")
+                yield self._unreadable(flow, chunk, "behind bytes that are no packet")
                 continue
             splitter.feed(chunk)
             try:
                 while (raw := splitter.next_packet()) is not None:
-                    yield self._packet(lane.direction, raw)
+                    yield self._packet(flow.direction, raw)
             except Malformed as error:
                 readable = False
-                yield self._unreadable(lane, splitter.rest, str(error))
+                yield self._unreadable(flow, splitter.rest, str(error))
         if readable and splitter.rest:
-            yield self._unreadable(lane, splitter.rest, "the stream ends within a packet")
+            yield self._unreadable(flow, splitter.rest, "the stream ends within a packet")
 
-    def _packet(self, direction: Direction, raw: bytes) -> TapPacket:
+    def _packet(self, direction: Direction, raw: bytes) -> LinkPacket:
         decoded = decode_or_explain(raw, self._version)
         if isinstance(decoded, Connect):
             self._version = decoded.level
-        return TapPacket(0, self._number, direction, self._setting.now_us(), raw, decoded)
+        return LinkPacket(0, self._number, direction, self._setting.now_us(), decoded, raw=raw)
 
-    def _unreadable(self, lane: Lane, raw: bytes, reason: str) -> TapPacket:
-        return TapPacket(0, self._number, lane.direction, self._setting.now_us(), raw, Unreadable(reason))
+    def _unreadable(self, flow: Flow, raw: bytes, reason: str) -> LinkPacket:
+        return LinkPacket(
+            0, self._number, flow.direction, self._setting.now_us(), Unreadable(reason), raw=raw
+        )
 
-    async def _arrived(self, lane: Lane, packet: TapPacket) -> None:
-        due = asyncio.get_running_loop().time() + self._setting.delay.get(lane.direction, 0.0)
-        if lane.direction is Direction.FROM_NODE:
+    async def _arrived(self, flow: Flow, packet: LinkPacket) -> None:
+        due = asyncio.get_running_loop().time() + self._setting.delay.get(flow.direction, 0.0)
+        if flow.direction is Direction.FROM_NODE:
             # Evidence is taken on the node's side: now, before any delay towards the broker.
-            packet = self._enter(self._judged(lane, packet))
-        await lane.queue.put((due, packet))
+            packet = self._enter(self._judged(flow, packet))
+        await flow.queue.put((due, packet))
 
-    async def _deliver(self, lane: Lane, packet: TapPacket) -> None:
+    async def _deliver(self, flow: Flow, packet: LinkPacket) -> None:
         """Send a packet to the node. It enters the book once its first bytes have gone, or could not go."""
-        judged = self._judged(lane, packet)
+        judged = self._judged(flow, packet)
         if judged.fate is Fate.FORWARDED:
-            await self._pass_on(lane, judged.raw, judged)
+            await self._pass_on(flow, judged.raw, judged)
         elif judged.fate is not Fate.HELD:
             self._enter(judged)
 
-    async def _pass_on(self, lane: Lane, raw: bytes, unentered: TapPacket | None = None) -> None:
+    async def _pass_on(self, flow: Flow, raw: bytes, unentered: LinkPacket | None = None) -> None:
         """Write a packet, whole or byte by byte; nothing else gets between its bytes."""
         begin = 0
-        lane.behind = bytearray()
-        while (gap := self._setting.gap.get(lane.direction, 0.0)) and begin < len(raw) - 1:
-            self._enter_as(self._send(lane, raw[begin : begin + 1]), unentered)
+        flow.behind = bytearray()
+        while (gap := self._setting.gap.get(flow.direction, 0.0)) and begin < len(raw) - 1:
+            self._enter_as(self._send(flow, raw[begin : begin + 1]), unentered)
             unentered, begin = None, begin + 1
             await asyncio.sleep(gap)
-        raw, lane.behind = raw[begin:] + lane.behind, None
-        self._enter_as(self._send(lane, raw), unentered)
+        raw, flow.behind = raw[begin:] + flow.behind, None
+        self._enter_as(self._send(flow, raw), unentered)
         with contextlib.suppress(OSError):
-            await lane.writer.drain()
+            await flow.writer.drain()
 
-    def _judged(self, lane: Lane, packet: TapPacket) -> TapPacket:
+    def _judged(self, flow: Flow, packet: LinkPacket) -> LinkPacket:
         """Let the rules decide; one that fails cuts the connection."""
         now = replace(packet, at_us=self._setting.now_us())
         try:
             judged = self._setting.is_judged(self._number)
             fate = (
-                self._setting.rules.judge(now, lambda: self._release(lane, now)) if judged else Fate.FORWARDED
+                self._setting.rules.judge(now, lambda: self._release(flow, now)) if judged else Fate.FORWARDED
             )
         except Exception as error:  # noqa: BLE001 - it is the case's own code that failed: the case must hear of it
             return self._failed(error, now)
-        other_side_gone = len(self._over - {lane.direction}) > 0
+        other_side_gone = len(self._over - {flow.direction}) > 0
         return replace(now, fate=Fate.DROPPED if fate is Fate.FORWARDED and other_side_gone else fate)
 
-    def _enter(self, packet: TapPacket) -> TapPacket:
+    def _enter(self, packet: LinkPacket) -> LinkPacket:
         """Enter a packet in the book; a listener that fails cuts the connection."""
         try:
             return self._setting.book.record(packet)
         except Exception as error:  # noqa: BLE001 - it is the case's own code that failed: the case must hear of it
             return self._failed(error, packet)
 
-    def _enter_as(self, taken: bool, packet: TapPacket | None) -> None:
+    def _enter_as(self, taken: bool, packet: LinkPacket | None) -> None:
         """Enter a packet, unless it was: as forwarded, or as dropped where the node took nothing any more."""
         if packet is not None:
             self._enter(packet if taken else replace(packet, fate=Fate.DROPPED))
 
-    def _failed(self, error: Exception, packet: TapPacket) -> TapPacket:
+    def _failed(self, error: Exception, packet: LinkPacket) -> LinkPacket:
         self._setting.book.fail(error)
         self.cut()
         return replace(packet, fate=Fate.DROPPED)
 
-    def _release(self, lane: Lane, packet: TapPacket) -> None:
+    def _release(self, flow: Flow, packet: LinkPacket) -> None:
         """Send on what a rule held, unless the connection is over."""
         if self._over or self._cut.is_set():
             return
         at_us = self._setting.now_us()
-        taken = self._write(lane, packet.raw)
-        if lane.direction is Direction.TO_NODE:
+        taken = self._write(flow, packet.raw)
+        if flow.direction is Direction.TO_NODE:
             self._enter_as(taken, replace(packet, at_us=at_us))
 
-    def _write(self, lane: Lane, raw: bytes) -> bool:
+    def _write(self, flow: Flow, raw: bytes) -> bool:
         """Send, behind a packet that goes byte by byte; whether the bytes were taken."""
-        if lane.behind is None:
-            return self._send(lane, raw)
-        lane.behind += raw
+        if flow.behind is None:
+            return self._send(flow, raw)
+        flow.behind += raw
         return True
 
-    def _send(self, lane: Lane, raw: bytes) -> bool:
-        if lane.direction is Direction.TO_NODE:
+    def _send(self, flow: Flow, raw: bytes) -> bool:
+        if flow.direction is Direction.TO_NODE:
             return self._node.write(raw)
         if not self._broker.is_closing():
             self._broker.write(raw)

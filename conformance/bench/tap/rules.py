@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from conformance.bench.tap.traffic_log import Predicate, TapPacket
-from protocol.wire.evidence import Fate
+from conformance.bench.tap.traffic_log import Predicate
+from protocol.wire.evidence import Fate, LinkPacket
 
 
 class Rule:
@@ -18,7 +18,7 @@ class Rule:
         self.fate = fate
         self.matched = 0
 
-    def applies(self, candidate: TapPacket) -> bool:
+    def applies(self, candidate: LinkPacket) -> bool:
         """Whether the rule takes this packet; counts it if so."""
         if self.matched == self._limit or not self._predicate(candidate):
             return False
@@ -31,14 +31,14 @@ class RuleBook:
 
     def __init__(self) -> None:
         self._rules: list[Rule] = []
-        self._held: list[tuple[Rule, TapPacket, Callable[[], None]]] = []
+        self._held: list[tuple[Rule, LinkPacket, Callable[[], None]]] = []
 
     def add(self, rule: Rule) -> Rule:
         """Put a rule in force, behind those that are."""
         self._rules.append(rule)
         return rule
 
-    def judge(self, packet: TapPacket, send_later: Callable[[], None]) -> Fate:
+    def judge(self, packet: LinkPacket, send_later: Callable[[], None]) -> Fate:
         """Say what becomes of a packet: the first rule that matches decides, and may keep it."""
         rule = next((rule for rule in self._rules if rule.applies(packet)), None)
         if rule is None:
@@ -47,7 +47,7 @@ class RuleBook:
             self._held.append((rule, packet, send_later))
         return rule.fate
 
-    def held(self, rule: Rule) -> list[TapPacket]:
+    def held(self, rule: Rule) -> list[LinkPacket]:
         """What a rule holds at the moment, oldest first."""
         return [packet for by, packet, _ in self._held if by is rule]
 

@@ -23,12 +23,12 @@ from conformance.bench.tap.attribution import Attribution, Signs
 from conformance.bench.tap.node_socket import NodeSocket
 from conformance.bench.tap.relay import LINGER, Relay, Setting
 from conformance.bench.tap.rules import Rule, RuleBook
-from conformance.bench.tap.traffic_log import EvidenceBook, Listener, Predicate, TapConnection, TapPacket
+from conformance.bench.tap.traffic_log import EvidenceBook, Listener, Predicate
 from protocol.trouble import Trouble
-from protocol.wire.evidence import ClosedBy, Direction, Fate
+from protocol.wire.evidence import ClosedBy, Direction, Fate, LinkConnection, LinkPacket
 from protocol.wire.fail_stop import check, task
 
-__all__ = ["ClosedBy", "Direction", "Fate", "Rule", "Tap", "TapConnection", "TapPacket", "monotonic_us"]
+__all__ = ["ClosedBy", "Direction", "Fate", "Rule", "Tap", "monotonic_us"]
 
 CONNECT_TIMEOUT = 10.0
 
@@ -103,12 +103,12 @@ class Tap:
             self._book.raise_error()
 
     @property
-    def evidence(self) -> list[TapPacket]:
+    def evidence(self) -> list[LinkPacket]:
         """All packets so far, oldest first; a copy."""
         return self._book.packets()
 
     @property
-    def connections(self) -> list[TapConnection]:
+    def connections(self) -> list[LinkConnection]:
         """All connections so far, oldest first, those of others too; a copy."""
         return self._book.connections()
 
@@ -136,7 +136,7 @@ class Tap:
     def _of_node(self) -> dict[int, Relay]:
         return {number: relay for number, relay in self._relays.items() if self._is_node(number)}
 
-    def wait_for(self, predicate: Predicate, timeout: float, after: int = 0) -> TapPacket | None:
+    def wait_for(self, predicate: Predicate, timeout: float, after: int = 0) -> LinkPacket | None:
         """Wait up to `timeout` seconds for a packet, also one already seen; None when there was none.
 
         `after` leaves out packets numbered up to it.
@@ -144,8 +144,8 @@ class Tap:
         return self._book.wait_for(predicate, timeout, after)
 
     def wait_for_connection(
-        self, predicate: Callable[[TapConnection], bool], timeout: float
-    ) -> TapConnection | None:
+        self, predicate: Callable[[LinkConnection], bool], timeout: float
+    ) -> LinkConnection | None:
         """Wait up to `timeout` seconds until a connection is as wanted; None when none became so."""
         return self._book.wait_for_connection(predicate, timeout)
 
@@ -165,7 +165,7 @@ class Tap:
         """Lose matching packets, at most `limit` of them, until `discard`."""
         return self._thread.run(lambda: self._rules.add(Rule(predicate, Fate.DROPPED, limit)))
 
-    def held(self, rule: Rule) -> list[TapPacket]:
+    def held(self, rule: Rule) -> list[LinkPacket]:
         """What a rule holds back at the moment."""
         return self._thread.run(lambda: self._rules.held(rule))
 

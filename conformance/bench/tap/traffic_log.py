@@ -5,72 +5,38 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from protocol.wire.evidence import ClosedBy, Direction, Fate
+from protocol.wire.evidence import ClosedBy, LinkConnection, LinkPacket
 from protocol.wire.fail_stop import fail
-from protocol.wire.packet import Packet
 
 if TYPE_CHECKING:
     from conformance.bench.tap.attribution import Attribution
 
 
-@dataclass(frozen=True, slots=True)
-class TapPacket:
-    """One MQTT packet as it passed on the node's side of the tap.
-
-    `number` counts all packets of the tap from 1, `connection` the node's connections from 1. `at_us` is
-    monotonic time in microseconds: for a packet from the node when its last byte had come, for one to the
-    node when it was written, so delays put in on the way to or from the broker never blur the node's timing.
-    A packet to the node enters the book when its first bytes have gone: one held back when it is released, and one
-    that the node takes no more, because the connection is over, as dropped.
-    """
-
-    number: int
-    connection: int
-    direction: Direction
-    at_us: int
-    raw: bytes
-    packet: Packet
-    fate: Fate = Fate.FORWARDED
-
-    @property
-    def from_node(self) -> bool:
-        """Whether the node sent it."""
-        return self.direction is Direction.FROM_NODE
-
-
-@dataclass(frozen=True, slots=True)
-class TapConnection:
-    """One TCP connection of the node: when it was opened and closed (monotonic microseconds) and by whom."""
-
-    number: int
-    opened_us: int
-    closed_us: int | None = None
-    closed_by: ClosedBy | None = None
-
-
-Predicate = Callable[[TapPacket], bool]
-Listener = Callable[[TapPacket], None]
+Predicate = Callable[[LinkPacket], bool]
+Listener = Callable[[LinkPacket], None]
 
 
 class EvidenceBook:
     """Written by the tap's thread alone; read, copied and waited on by any.
 
+    A packet to the node is entered when its first bytes have gone: one held back when it is released, and one that the
+    node takes no more, because the connection is over, as dropped.
     With an attribution only the packets of the node under test are entered, once they are known to be its own.
     """
 
     def __init__(self, attribution: Attribution | None = None) -> None:
         self._attribution = attribution
         self._changed = threading.Condition()
-        self._packets: list[TapPacket] = []
+        self._packets: list[LinkPacket] = []
         self._forgotten = 0
-        self._connections: list[TapConnection] = []
+        self._connections: list[LinkConnection] = []
         self._listeners: list[Listener] = []
         self._error: BaseException | None = None
 
-    def packets(self) -> list[TapPacket]:
+    def packets(self) -> list[LinkPacket]:
         """All packets so far, oldest first; a copy."""
         with self._changed:
             return list(self._packets)
@@ -87,7 +53,7 @@ class EvidenceBook:
             del self._packets[:drop]
             self._forgotten += drop
 
-    def connections(self) -> list[TapConnection]:
+    def connections(self) -> list[LinkConnection]:
         """All connections so far, oldest first; a copy."""
         with self._changed:
             return list(self._connections)
@@ -99,7 +65,7 @@ class EvidenceBook:
                 listener(packet)
             self._listeners.append(listener)
 
-    def record(self, packet: TapPacket) -> TapPacket:
+    def record(self, packet: LinkPacket) -> LinkPacket:
         """Enter a packet under the next number and tell the listeners; one that is not the node's passes by."""
         found = [packet] if self._attribution is None else self._attribution.take(packet)
         for one in found:
@@ -114,7 +80,7 @@ class EvidenceBook:
             self._enter(one)
         return bool(self._attribution.client_id)
 
-    def _enter(self, packet: TapPacket) -> TapPacket:
+    def _enter(self, packet: LinkPacket) -> LinkPacket:
         with self._changed:
             numbered = replace(packet, number=self._end + 1)
             self._packets.append(numbered)
@@ -128,7 +94,7 @@ class EvidenceBook:
         """Enter a new connection and the address it comes from; gives its number."""
         with self._changed:
             number = len(self._connections) + 1
-            self._connections.append(TapConnection(number, at_us))
+            self._connections.append(LinkConnection(number, at_us))
             self._changed.notify_all()
         if self._attribution is not None:
             self._attribution.opened(number, peer)
@@ -158,7 +124,7 @@ class EvidenceBook:
         if error is not None:
             raise error
 
-    def wait_for(self, predicate: Predicate, timeout: float, after: int) -> TapPacket | None:
+    def wait_for(self, predicate: Predicate, timeout: float, after: int) -> LinkPacket | None:
         """Wait up to `timeout` seconds for a packet numbered above `after`; None when there was none."""
         end = time.monotonic() + timeout
         seen = after
@@ -173,11 +139,11 @@ class EvidenceBook:
             seen = fresh[-1].number
 
     def wait_for_connection(
-        self, predicate: Callable[[TapConnection], bool], timeout: float
-    ) -> TapConnection | None:
+        self, predicate: Callable[[LinkConnection], bool], timeout: float
+    ) -> LinkConnection | None:
         """Wait up to `timeout` seconds until a connection is as wanted; None when none became so."""
 
-        def find() -> TapConnection | None:
+        def find() -> LinkConnection | None:
             return next((one for one in self._connections if predicate(one)), None)
 
         with self._changed:
@@ -186,7 +152,7 @@ class EvidenceBook:
         self.raise_error()
         return found
 
-    def _wait_past(self, seen: int, timeout: float) -> list[TapPacket]:
+    def _wait_past(self, seen: int, timeout: float) -> list[LinkPacket]:
         with self._changed:
             self._changed.wait_for(lambda: self._end > seen or self._error is not None, max(0.0, timeout))
             return self._packets[max(0, seen - self._forgotten) :]

@@ -12,9 +12,10 @@ from conformance.bench.brokers.broker import Broker
 from conformance.recordings.record.recorder import Recorder
 from protocol.recording import Header
 from protocol.site import Site
+from protocol.wire.endpoint import Endpoint
 from protocol.wire.mqtt import MqttHost, monotonic_ms
 from reference_node.machines.world import World
-from reference_node.node import Link, node_on_the_wire
+from reference_node.node import node_on_the_wire
 from reference_node.supervisor.plan.goals import Goal
 from reference_node.supervisor.plan.wish import Visit, Wish
 from reference_node.supervisor.questions.question import Ask, Question
@@ -53,7 +54,7 @@ def demo_yard(site: Site, broker: Broker, recording: Path, header: Header, seed:
     `seed` is for the simulated machines; boots, tokens and claims come from the operating system.
     """
     rng, chance = random.Random(seed), random.SystemRandom()
-    link = Link(
+    endpoint = Endpoint(
         broker.host, broker.port, broker.address.user, broker.address.password, broker.address.tls_context()
     )
     boxes = {(place, slot): box for place, row in CONTENTS.items() for slot, box in enumerate(row) if box}
@@ -74,12 +75,12 @@ def demo_yard(site: Site, broker: Broker, recording: Path, header: Header, seed:
             on_question=lambda question: _answer(said, question),
         )
         yard = DemoYard(supervisor, recorder, world, [], said)
-        ears, brain = link.client(recorder), link.client(supervisor)
+        ears, brain = MqttHost.at(endpoint, recorder), MqttHost.at(endpoint, supervisor)
         machines = [
             node_on_the_wire(
                 site,
                 node.name,
-                link,
+                endpoint,
                 boot=chance.getrandbits(16),
                 bench=False,
                 world=world,

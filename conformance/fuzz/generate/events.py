@@ -11,16 +11,13 @@ from typing import Any
 
 from conformance.fuzz.generate.steps import Step, order, wait
 from conformance.oracle.node_oracle import NodeOracle
+from protocol.rules.states import MACHINES
 from protocol.site import CraneSite, NodeSite
 from protocol.specification import Table, Transition, specification
 
 BY_HAND = frozenset({"by-hand", "by-hand-end"})
 """Events that only a person at the machine brings about."""
-STATES = {
-    "crane": ("crane-status", "mode"),
-    "berth": ("train-arrival", "state"),
-    "shuttle": ("shuttle-status", "state"),
-}
+STATES = {table: (message, field) for message, (table, field, *_) in MACHINES.items()}
 """Where a node says the state of each table."""
 FINISH_MS = 9000
 NOWHERE = {"to": "nowhere", "to_slot": 255, "box": "X", "from": "nowhere", "from_slot": 0}

@@ -13,7 +13,7 @@ from conformance.fuzz.generate.steps import Step
 from conformance.fuzz.link import Link
 from conformance.oracle.node_oracle import NodeOracle
 from conformance.oracle.site_limits import impossible
-from conformance.suite.fixture import Fixture, Inputs, Sent
+from conformance.suite.fixture import Fixture, Inputs, SentOrder
 from conformance.suite.preamble import ARMING, PULSE, arriving, cues_for, homes
 from protocol.codec import encode
 from protocol.counting import UPTIME_MODULUS, next_count
@@ -42,7 +42,7 @@ class Player:
         self.patience_ms = fixture.patience_ms
         self.sent: deque[tuple[str, bytes]] = deque(maxlen=SENT_KEPT)
         self._last_id = 0
-        self._last_job: Sent | None = None
+        self._last_job: SentOrder | None = None
         self._before = -1
         self._does: dict[str, Callable[[Step], object]] = {
             "order": self._order,
@@ -205,7 +205,7 @@ class Player:
             body["deadline"] = (known.uptime_at(self.fixture.bench.now_ms) + lead) % UPTIME_MODULUS
         body |= {name: self._value(value) for name, value in fields.items()}
         if act in specification().jobs:
-            self._last_job = Sent(body, self.fixture.log.end)
+            self._last_job = SentOrder(body, self.fixture.log.end)
         return body
 
     def _boot(self, which: str) -> int:

@@ -19,7 +19,7 @@ MAY_MOVE = ("ordered", *OPEN)
 
 
 @dataclass(slots=True)
-class Job:
+class ObservedJob:
     """One job."""
 
     number: int
@@ -44,9 +44,9 @@ class Jobs:
     """Follows the jobs of every node; holds no more than a page can show."""
 
     def __init__(self) -> None:
-        self._open: dict[tuple[str, int], Job] = {}
-        self._ended: deque[Job] = deque(maxlen=ENDED_KEPT)
-        self._last: dict[str, Job] = {}
+        self._open: dict[tuple[str, int], ObservedJob] = {}
+        self._ended: deque[ObservedJob] = deque(maxlen=ENDED_KEPT)
+        self._last: dict[str, ObservedJob] = {}
         self._number = 0
 
     def hear(self, node: str, message: str, body: Body, at_us: int) -> None:
@@ -71,17 +71,17 @@ class Jobs:
         job = self._last.get(node)
         return job.box if job is not None else ""
 
-    def __iter__(self) -> Iterator[Job]:
+    def __iter__(self) -> Iterator[ObservedJob]:
         """Open ones, then those that ended, the last first."""
         yield from self._open.values()
         yield from reversed(self._ended)
 
-    def _begin(self, node: str, id_: int, act: str, words: str, at_us: int, body: Body) -> Job | None:
+    def _begin(self, node: str, id_: int, act: str, words: str, at_us: int, body: Body) -> ObservedJob | None:
         ended = any(job.node == node and job.id == id_ for job in self._ended)
         if ended:
             return None  # An order said once more after its end.
         self._number += 1
-        job = Job(self._number, node, id_, act, words, at_us, box=str(body.get("box", "")))
+        job = ObservedJob(self._number, node, id_, act, words, at_us, box=str(body.get("box", "")))
         while len(self._open) >= OPEN_KEPT:
             self._open.pop(next(iter(self._open)))
         self._open[node, id_] = self._last[node] = job
@@ -110,12 +110,12 @@ class Jobs:
         if job is not None and state != job.state:
             self._go(job, state, at_us)
 
-    def _go(self, job: Job, state: str, at_us: int) -> None:
+    def _go(self, job: ObservedJob, state: str, at_us: int) -> None:
         job.state = state
         if not job.is_open:
             self._end(job, at_us)
 
-    def _end(self, job: Job, at_us: int) -> None:
+    def _end(self, job: ObservedJob, at_us: int) -> None:
         job.ended_us = at_us
         job.step = ""
         self._open.pop((job.node, job.id), None)

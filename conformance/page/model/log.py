@@ -14,7 +14,7 @@ FAULTS_KEPT = 30
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class LogLine:
     """One message: what it says, and the requirements it breaks; () when it is valid."""
 
     number: int
@@ -47,11 +47,11 @@ class Log:
     """Bounded: what is older goes."""
 
     def __init__(self) -> None:
-        self.lines: deque[Line] = deque(maxlen=LINES_KEPT)
+        self.lines: deque[LogLine] = deque(maxlen=LINES_KEPT)
         self.wrong: deque[Wrong] = deque(maxlen=FAULTS_KEPT)
         self._count = 0
 
-    def message(self, line: Line, findings: Sequence[Finding]) -> None:
+    def message(self, line: LogLine, findings: Sequence[Finding]) -> None:
         """Keep a message and what its reading found."""
         self.lines.append(line)
         for found in findings:

@@ -12,7 +12,7 @@ from typing import Any
 from conformance.page.model.health import Health, HealthRegister
 from conformance.page.model.jobs import Jobs
 from conformance.page.model.latest import LatestMessages, Word
-from conformance.page.model.log import Line, Log
+from conformance.page.model.log import Log, LogLine
 from conformance.page.model.plan_geometry import PlanGeometry
 from conformance.page.model.plan_objects import PlanObjects
 from conformance.page.model.troubles import troubles
@@ -83,7 +83,7 @@ class Yard:
         node, message = (topic.node, topic.message) if topic is not None else ("", "?")
         here = tuple(one.requirement for one in breaches if not one.note and one.number == self.messages)
         broken = tuple(dict.fromkeys([*(found.requirement for found in reading.findings), *here]))
-        line = Line(
+        line = LogLine(
             self.messages, item.at_us, node, message, _words(item, message, reading), item.retain, broken
         )
         self._log.message(line, reading.findings)

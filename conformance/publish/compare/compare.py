@@ -47,7 +47,7 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison:
+class VersionComparison:
     """All changes between two versions, and what is wrong with the new version's number."""
 
     old: tuple[int, int]
@@ -75,7 +75,7 @@ def _dotted(version: tuple[int, int]) -> str:
     return ".".join(map(str, version))
 
 
-def compare(old: Specification, new: Specification) -> Comparison:
+def compare(old: Specification, new: Specification) -> VersionComparison:
     """Every change from `old` to `new`. Raises NotExpressible for a schema that cannot be reasoned about."""
     for spec in (old, new):
         require_expressible(spec)
@@ -88,7 +88,7 @@ def compare(old: Specification, new: Specification) -> Comparison:
         *_checks(old, new),
         *_requirements(old, new),
     ]
-    return Comparison((old.major, old.minor), (new.major, new.minor), tuple(found))
+    return VersionComparison((old.major, old.minor), (new.major, new.minor), tuple(found))
 
 
 # ---------------------------------------------------------------- messages

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
-from conformance.publish.compare.compare import Change, Comparison
+from conformance.publish.compare.compare import Change, VersionComparison
 from protocol.specification import Specification
 from protocol.trouble import Trouble
 
@@ -48,7 +48,7 @@ def _require_bounds(data: Path) -> None:
             raise Trouble(told, where=str(file), mend="Publish it again")
 
 
-def in_words(comparison: Comparison) -> Iterator[str]:
+def in_words(comparison: VersionComparison) -> Iterator[str]:
     """A comparison as lines for a terminal, breaking changes first."""
     old, new = (".".join(map(str, version)) for version in (comparison.old, comparison.new))
     yield f"From protocol {old} to {new}:"
@@ -61,7 +61,7 @@ def in_words(comparison: Comparison) -> Iterator[str]:
             yield f"    {change.witness.why}"
 
 
-def as_markdown(comparison: Comparison) -> Iterator[str]:
+def as_markdown(comparison: VersionComparison) -> Iterator[str]:
     """The same as lines of Markdown."""
     old, new = (".".join(map(str, version)) for version in (comparison.old, comparison.new))
     yield f"## From protocol {old} to {new}"

@@ -48,7 +48,7 @@ class Track:
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class Layout:
     """The whole drawing."""
 
     title: str
@@ -69,7 +69,7 @@ class _Edge:
         return self.target > self.source
 
 
-def plan(table: Table) -> Plan:
+def plan(table: Table) -> Layout:
     """Lay a table out; the same table always gives the same drawing."""
     edges = _edges(table)
     left = _width(edge.label for edge in edges if not edge.down)
@@ -96,7 +96,7 @@ def plan(table: Table) -> Plan:
         Platform(box_x, tops[i], box, heights[i], state, _kind(table, state), _stays(table, state))
         for i, state in enumerate(table.states)
     ]
-    return Plan(table.title, round(width), round(height), tuple(platforms), tuple(drawn))
+    return Layout(table.title, round(width), round(height), tuple(platforms), tuple(drawn))
 
 
 def _edges(table: Table) -> list[_Edge]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from conformance.recordings.diff.differences import Comparison, Difference
+from conformance.recordings.diff.difference import Comparison, Difference
 from conformance.recordings.diff.events import Deeds, Lane
 from conformance.recordings.diff.matching import match
 from conformance.recordings.diff.text import how_far, slow_parts

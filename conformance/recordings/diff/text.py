@@ -6,7 +6,7 @@ import textwrap
 from collections import Counter
 from collections.abc import Iterator
 
-from conformance.recordings.diff.differences import Comparison, Difference
+from conformance.recordings.diff.difference import Comparison, Difference
 
 WIDTH = 80
 SIGNS = {

@@ -51,7 +51,7 @@ class Part:
 
 
 @dataclass(slots=True)
-class Plan:
+class Schedule:
     """What all messages of a part come to."""
 
     messages: int = 0
@@ -127,9 +127,9 @@ class Plan:
         return act, reading.encoding
 
 
-def plan_of(messages: Iterable[RecordedMessage]) -> Plan:
+def plan_of(messages: Iterable[RecordedMessage]) -> Schedule:
     """What these messages come to. Raises Trouble for messages of more than one site."""
-    plan = Plan()
+    plan = Schedule()
     for item in messages:
         plan.add(item)
     return plan

@@ -11,7 +11,7 @@ from time import monotonic
 
 from conformance.bench.brokers.probe import probe
 from conformance.bench.connection.address import Address
-from conformance.recordings.replay.plan import Plan
+from conformance.recordings.replay.plan import Schedule
 from conformance.recordings.replay.presence import ENCODINGS, Heard, Presence, Standing
 from conformance.recordings.replay.restamp import Restamp
 from protocol.codec import encode
@@ -40,7 +40,7 @@ class Voice:
 
     keep_alive_s = 10
 
-    def __init__(self, plan: Plan, speaks_as: frozenset[str] | None) -> None:
+    def __init__(self, plan: Schedule, speaks_as: frozenset[str] | None) -> None:
         """`speaks_as` None: it orders, or speaks as everybody."""
         self.client_id = f"rpl-{secrets.token_hex(3)}"
         self.presence = Presence()
@@ -230,7 +230,7 @@ class Session:
 
 
 @contextmanager
-def connected(address: Address, plan: Plan, speaks_as: frozenset[str] | None) -> Iterator[Session]:
+def connected(address: Address, plan: Schedule, speaks_as: frozenset[str] | None) -> Iterator[Session]:
     """A session on this broker. Raises Trouble."""
     probe(address)
     voice = Voice(plan, speaks_as)
@@ -246,7 +246,7 @@ def say(
     session: Session,
     messages: Iterable[RecordedMessage],
     restamp: Restamp,
-    plan: Plan,
+    plan: Schedule,
     *,
     speed: float | None,
 ) -> int:

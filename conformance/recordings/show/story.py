@@ -11,7 +11,7 @@ from protocol.recording import Header, Item, RecordedEvent, RecordedMessage
 from protocol.specification import OPEN, specification
 from protocol.topics import Topic
 
-__all__ = ["Bar", "Job", "Line", "Story", "tell"]
+__all__ = ["Bar", "JobSpan", "Line", "Story", "tell"]
 
 STATE_FIELD = {"crane-status": "mode", "train-arrival": "state", "shuttle-status": "state"}
 """The field that says what a machine does, by the message that carries it."""
@@ -28,7 +28,7 @@ class Bar:
 
 
 @dataclass(slots=True)
-class Job:
+class JobSpan:
     """One job-order and what became of it; times in ms of the recording, None where it was not seen."""
 
     node: str
@@ -57,7 +57,7 @@ class Story:
     lines: list[Line] = field(default_factory=list)
     events: list[RecordedEvent] = field(default_factory=list)
     bars: dict[str, list[Bar]] = field(default_factory=dict)
-    jobs: list[Job] = field(default_factory=list)
+    jobs: list[JobSpan] = field(default_factory=list)
     first_map: dict[str, tuple[str, ...]] = field(default_factory=dict)
     last_map: dict[str, tuple[str, ...]] = field(default_factory=dict)
     trains: list[Line] = field(default_factory=list)
@@ -113,7 +113,7 @@ class _Teller:
         self._story = story
         self._maker = LineMaker()
         self._open: dict[str, Bar] = {}
-        self._jobs: dict[tuple[str, int, int], Job] = {}
+        self._jobs: dict[tuple[str, int, int], JobSpan] = {}
 
     def hear(self, item: RecordedMessage) -> None:
         line = self._maker.line(item)
@@ -163,7 +163,7 @@ class _Teller:
             self._jobs[key].sent += 1
             return
         words = line.words.rpartition(" ")[0]
-        job = self._jobs[key] = Job(node, line.body["boot"], line.body["id"], words, line.at_ms)
+        job = self._jobs[key] = JobSpan(node, line.body["boot"], line.body["id"], words, line.at_ms)
         self._story.jobs.append(job)
 
     def _report(self, node: str, line: Line) -> None:

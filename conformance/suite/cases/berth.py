@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from conformance.oracle.link_log import Message
 from conformance.suite.case import case
-from conformance.suite.fixture import Answer, Fixture, Inputs, Sent
+from conformance.suite.fixture import Answer, Fixture, Inputs, SentOrder
+from conformance.suite.machine_states import first_states, walk_of_states
 from conformance.suite.preamble import (
     berth_at_rest,
     berth_empty,
@@ -41,15 +42,8 @@ def berth_comes_up(fixture: Fixture) -> None:
     Judged from the first train-arrival of every boot whose first connection was seen; switch the berth on
     after the kit.
     """
-    boots = {m.body["boot"] for m in fixture.log.sent("node-status") if m.body and m.body.get("link") == 1}
-    seen: set[int] = set()
-    for message in fixture.log.sent("train-arrival"):
-        if message.body and message.body["boot"] in boots - seen:
-            seen.add(message.body["boot"])
-            fixture.check(
-                message.body["state"] == "lost", "BER-01", "'lost' at first", message.body["state"], message
-            )
-    fixture.need(bool(seen), "the berth had started before the kit; switch it on once the kit waits for it")
+    for _ in first_states(fixture, "train-arrival"):
+        pass
 
 
 @case("BER-02", after=("orders-ask",), roles=BERTH, passive=True)
@@ -58,16 +52,7 @@ def berth_states(fixture: Fixture) -> None:
 
     Judged from every two train-arrival messages that follow each other in a boot.
     """
-    table = fixture.spec.tables["berth"]
-    before: dict[int, str] = {}
-    for message in fixture.log.sent("train-arrival"):
-        if message.body:
-            boot, state = message.body["boot"], message.body["state"]
-            old = before.get(boot)
-            if old is not None:
-                expected = f"a state that may follow {old!r}"
-                fixture.check(table.allows(old, state), "BER-02", expected, state, message)
-            before[boot] = state
+    walk_of_states(fixture, "train-arrival")
 
 
 @case("BER-03", "ORD-20", after=("claim-raises",), roles=BERTH)
@@ -273,7 +258,7 @@ def berth_end_missed(fixture: Fixture) -> None:
     _lost_with(fixture, sent, "end-missed", _site(fixture).end_timeout_ms)
 
 
-def _admit(fixture: Fixture) -> Sent:
+def _admit(fixture: Fixture) -> SentOrder:
     sent = fixture.order("admit")
 
     def begun(message: Message) -> bool:
@@ -285,7 +270,7 @@ def _admit(fixture: Fixture) -> Sent:
     return sent
 
 
-def _arm(fixture: Fixture, sent: Sent) -> None:
+def _arm(fixture: Fixture, sent: SentOrder) -> None:
     fixture.stimulate(*pulses(fixture, 1, "arming"))
 
     def armed(message: Message) -> bool:
@@ -295,7 +280,7 @@ def _arm(fixture: Fixture, sent: Sent) -> None:
     fixture.check(seen is not None, "BER-04", "'armed' after the arming sensor", "no such state")
 
 
-def _lost_with(fixture: Fixture, sent: Sent, code: str, timeout_ms: int) -> None:
+def _lost_with(fixture: Fixture, sent: SentOrder, code: str, timeout_ms: int) -> None:
     began = fixture.bench.now_ms
     final = complete(fixture, sent, cues=())
     fixture.check(final.body["state"] == "failed", "FLT-02", "'failed'", final.body["state"], final)

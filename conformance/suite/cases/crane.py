@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from conformance.oracle.link_log import Message
 from conformance.suite.case import case
 from conformance.suite.crane_site import (
     BOX,
@@ -14,6 +13,7 @@ from conformance.suite.crane_site import (
     stacks,
 )
 from conformance.suite.fixture import Fixture
+from conformance.suite.machine_states import first_states, walk_of_states
 from conformance.suite.preamble import (
     complete,
     crane_ready,
@@ -34,26 +34,9 @@ def crane_comes_up(fixture: Fixture) -> None:
     Judged from the first crane-status of every boot whose first connection was seen: a crane that was
     already at work when the kit came cannot be judged, so switch it on after the kit.
     """
-    seen = 0
-    for first in _first_of_boot(fixture):
-        seen += 1
-        body = first.body
-        fixture.check(body["mode"] == "unhomed", "CRN-01", "mode 'unhomed' at first", body["mode"], first)
-        homed = [axis[2] for axis in body["axes"]]
+    for first in first_states(fixture, "crane-status"):
+        homed = [axis[2] for axis in first.body["axes"]]
         fixture.check(not any(homed), "CRN-01", "no axis homed at first", homed, first)
-    fixture.need(seen > 0, "the crane had started before the kit; switch it on once the kit waits for it")
-
-
-def _first_of_boot(fixture: Fixture) -> list[Message]:
-    """The first crane-status of each boot of which the first connection was seen."""
-    first_links = {
-        m.body["boot"] for m in fixture.log.sent("node-status") if m.body and m.body.get("link") == 1
-    }
-    firsts: dict[int, Message] = {}
-    for message in fixture.log.sent("crane-status"):
-        if message.body and message.body["boot"] in first_links:
-            firsts.setdefault(message.body["boot"], message)
-    return list(firsts.values())
 
 
 @case("CRN-02", after=("orders-ask",), roles=CRANE, passive=True)
@@ -62,17 +45,7 @@ def crane_modes(fixture: Fixture) -> None:
 
     Judged from every two crane-status messages that follow each other in a boot.
     """
-    table = fixture.spec.tables["crane"]
-    before: dict[int, str] = {}
-    for message in fixture.log.sent("crane-status"):
-        if not message.body:
-            continue
-        boot, mode = message.body["boot"], message.body["mode"]
-        old = before.get(boot)
-        if old is not None:
-            expected = f"a mode that may follow {old!r}"
-            fixture.check(table.allows(old, mode), "CRN-02", expected, mode, message)
-        before[boot] = mode
+    walk_of_states(fixture, "crane-status")
 
 
 @case("CRN-03", "ORD-20", after=("claim-raises",), roles=CRANE)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from conformance.oracle.link_log import Message
 from conformance.suite.case import case
 from conformance.suite.cases.orders import late_job
-from conformance.suite.fixture import Answer, Fixture, Sent
+from conformance.suite.fixture import Answer, Fixture, SentOrder
 from conformance.suite.preamble import complete, crane_ready, fit, start
 from protocol.specification import FINAL
 
@@ -123,7 +123,7 @@ def hold_keeps_job(fixture: Fixture) -> None:
     fixture.check(final.body["state"] == "done", "HLD-05", "the job 'done'", final.body["state"], final)
 
 
-def _is_over(fixture: Fixture, job: Sent) -> bool:
+def _is_over(fixture: Fixture, job: SentOrder) -> bool:
     """Whether the job had ended before the hold arrived."""
     hold = next(m.number for m in fixture.log.since(job.before) if m.body.get("act") == "hold")
     reports = [m for m in fixture.log.sent("job-report", job.before) if m.is_report(job.act, order=job.id)]

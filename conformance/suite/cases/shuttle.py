@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from conformance.suite.case import case
 from conformance.suite.fixture import Answer, Fixture
+from conformance.suite.machine_states import first_states, walk_of_states
 from conformance.suite.preamble import (
     arriving,
     complete,
@@ -39,15 +40,8 @@ def shuttle_comes_up(fixture: Fixture) -> None:
     Judged from the first shuttle-status of every boot whose first connection was seen; switch it on after
     the kit.
     """
-    boots = {m.body["boot"] for m in fixture.log.sent("node-status") if m.body and m.body.get("link") == 1}
-    seen: set[int] = set()
-    for message in fixture.log.sent("shuttle-status"):
-        if message.body and message.body["boot"] in boots - seen:
-            seen.add(message.body["boot"])
-            fixture.check(
-                message.body["state"] == "lost", "SHT-01", "'lost' at first", message.body["state"], message
-            )
-    fixture.need(bool(seen), "the shuttle had started before the kit; switch it on once the kit waits for it")
+    for _ in first_states(fixture, "shuttle-status"):
+        pass
 
 
 @case("SHT-02", after=("orders-ask",), roles=SHUTTLE, passive=True)
@@ -56,16 +50,7 @@ def shuttle_states(fixture: Fixture) -> None:
 
     Judged from every two shuttle-status messages that follow each other in a boot.
     """
-    table = fixture.spec.tables["shuttle"]
-    before: dict[int, str] = {}
-    for message in fixture.log.sent("shuttle-status"):
-        if message.body:
-            boot, state = message.body["boot"], message.body["state"]
-            old = before.get(boot)
-            if old is not None:
-                expected = f"a state that may follow {old!r}"
-                fixture.check(table.allows(old, state), "SHT-02", expected, state, message)
-            before[boot] = state
+    walk_of_states(fixture, "shuttle-status")
 
 
 @case("SHT-03", "ORD-20", after=("claim-raises",), roles=SHUTTLE)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from conformance.oracle.link_log import Message
-from conformance.oracle.supervisor_knowledge import Order
+from conformance.oracle.supervisor_knowledge import JudgedOrder
 from conformance.suite.cases.link import connect_sizes
 from conformance.suite.cases.supervisor.claim import owned_first
 from conformance.suite.cases.supervisor.start import asked_first
@@ -128,7 +128,7 @@ def supervisor_names_arrival(fixture: SupervisorFixture) -> None:
                 _names(fixture, order, str(order.body.get(end, "")))
 
 
-def _names(fixture: SupervisorFixture, order: Order, name: str) -> None:
+def _names(fixture: SupervisorFixture, order: JudgedOrder, name: str) -> None:
     place = fixture.site.places.get(name)
     if place is None or not place.node:
         return

@@ -1,0 +1,50 @@
+"""What holds for the state of a machine of any role: how it comes up, and how it goes on from there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from conformance.oracle.link_log import Message
+from conformance.suite.fixture import Fixture
+from protocol.rules.states import MACHINES
+
+
+def first_states(fixture: Fixture, message: str) -> Iterator[Message]:
+    """Demand the first state of the table of each boot's first `message`, and give these, for what else they must say.
+
+    Only boots of which the first connection was seen are judged; without one the case is inconclusive.
+    """
+    table, field, _, requirement = MACHINES[message]
+    initial = fixture.spec.tables[table].initial
+    expected = f"{'mode ' if field == 'mode' else ''}{initial!r} at first"
+    first = None
+    for first in _first_of_boot(fixture, message):
+        fixture.check(first.body[field] == initial, requirement, expected, first.body[field], first)
+        yield first
+    late = f"the {table} had started before the kit; switch it on once the kit waits for it"
+    fixture.need(first is not None, late)
+
+
+def _first_of_boot(fixture: Fixture, name: str) -> list[Message]:
+    """The first message of that name of each boot of which the first connection was seen."""
+    seen = {m.body["boot"] for m in fixture.log.sent("node-status") if m.body and m.body.get("link") == 1}
+    firsts: dict[int, Message] = {}
+    for message in fixture.log.sent(name):
+        if message.body and message.body["boot"] in seen:
+            firsts.setdefault(message.body["boot"], message)
+    return list(firsts.values())
+
+
+def walk_of_states(fixture: Fixture, message: str) -> None:
+    """Demand of every two messages that follow each other in a boot that the table allows the one after the other."""
+    table, field, requirement, _ = MACHINES[message]
+    allows = fixture.spec.tables[table].allows
+    before: dict[int, str] = {}
+    for one in fixture.log.sent(message):
+        if not one.body:
+            continue
+        boot, state = one.body["boot"], one.body[field]
+        old = before.get(boot)
+        if old is not None:
+            fixture.check(allows(old, state), requirement, f"a {field} that may follow {old!r}", state, one)
+        before[boot] = state
