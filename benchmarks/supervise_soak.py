@@ -23,7 +23,7 @@ from protocol.site import PlaceKind, Site
 from protocol.site_file import scenario as site_of_the_kit
 from reference_node.scenario.scenario import Event, Person, Scenario, Train
 from reference_node.scenario.virtual_stage import VirtualStage
-from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.observe.boxes import Spot
 from reference_node.supervisor.plan.wish import Visit, Wish
 
 HOUR_MS = 3_600_000

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from protocol.site import PlaceKind, Site
-from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.observe.boxes import Spot
 from reference_node.supervisor.plan.wish import Visit, Wish
 
 

@@ -16,7 +16,7 @@ from protocol.specification import specification
 from protocol.toml_problems import MOST_BYTES, NotToml, parse_toml, shape_problems
 from protocol.trouble import Trouble
 from reference_node.scenario.scenario import Answer, Event, Expect, Person, Scenario, Train
-from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.observe.boxes import Spot
 from reference_node.supervisor.observe.session import STATE_OF_ROLE
 from reference_node.supervisor.plan.wish import Visit
 from reference_node.supervisor.questions.question import Ask

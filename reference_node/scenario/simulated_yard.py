@@ -14,7 +14,7 @@ from reference_node.machines.siding import TrackMachine, survey_train
 from reference_node.machines.world import Slot, World
 from reference_node.mechanism.train import Consist
 from reference_node.scenario.scenario import Event, Train
-from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.observe.boxes import Spot
 
 MASS = {"usual": 1.0, "heavy": 1.3, "too-heavy": 400.0}
 """How many times the mass of the usual train each has."""

@@ -9,7 +9,7 @@ from typing import Protocol
 from reference_node.scenario.observation import Observation, asked_of_a_person
 from reference_node.scenario.scenario import Answer, Event, Scenario
 from reference_node.scenario.simulated_yard import SimulatedYard
-from reference_node.supervisor.observe.inventory import UNSURE
+from reference_node.supervisor.observe.boxes import UNSURE
 from reference_node.supervisor.open_goals import open_goals
 from reference_node.supervisor.plan.problem_builder import BESIDES
 from reference_node.supervisor.questions.question import Question

@@ -6,7 +6,7 @@ from collections import Counter
 from itertools import combinations
 
 from reference_node.scenario.simulated_yard import SimulatedYard
-from reference_node.supervisor.observe.inventory import UNSURE
+from reference_node.supervisor.observe.boxes import UNSURE
 from reference_node.supervisor.observe.neighbours import beside
 from reference_node.supervisor.supervisor import Supervisor
 

@@ -30,7 +30,7 @@ def _parts(goal: Goal, supervisor: Supervisor, *, begun: bool) -> Iterator[str]:
             takes = ", ".join(f"{box} in slot {slot}" for slot, box in visit.takes.items())
             yield f"{visit}" + (f" with {takes}" if takes else "")
     for shuttle, stop in goal.shuttles.items():
-        word = supervisor.word(shuttle, "shuttle-status") if begun else None
+        word = supervisor.look().word(shuttle, "shuttle-status") if begun else None
         if word is None or word.get("place") != stop:
             yield f"shuttle {shuttle} to {stop}"
 
@@ -42,7 +42,7 @@ def _is_open(visit: Visit, supervisor: Supervisor, trains: Mapping[str, Sequence
         return True
     if visit.train != been[-1]:
         return False  # Another has come since.
-    word, place = supervisor.word(visit.berth, "train-arrival"), supervisor.site.place_of(visit.berth)
+    word, place = supervisor.look().word(visit.berth, "train-arrival"), supervisor.site.place_of(visit.berth)
     if word is None or place is None:
         return True
     if visit.departs:

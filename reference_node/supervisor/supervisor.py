@@ -9,26 +9,26 @@ from typing import Any
 from protocol.counting import next_count
 from protocol.participant import Delivery, Publication
 from protocol.site import Site
-from protocol.specification import specification
 from reference_node.supervisor.check.rules import Rules
 from reference_node.supervisor.journal import Journal
+from reference_node.supervisor.observe import sensors
 from reference_node.supervisor.observe.gap import Gap
 from reference_node.supervisor.observe.inventory import Inventory
 from reference_node.supervisor.observe.pace import Pace
 from reference_node.supervisor.observe.sent_order import SentOrder
 from reference_node.supervisor.observe.session import Event, Session
-from reference_node.supervisor.observe.yard_map import map_of, may_believe
-from reference_node.supervisor.plan.execution import PlanExecution
+from reference_node.supervisor.observe.yard_map import may_believe
+from reference_node.supervisor.observe.yard_state import YardState, node_states
+from reference_node.supervisor.plan.execution import Orders, PlanExecution
 from reference_node.supervisor.plan.goal_list import GoalList
-from reference_node.supervisor.plan.goals import Goal, singles
-from reference_node.supervisor.plan.next_step import Step, Wait, is_met, next_step
-from reference_node.supervisor.plan.wish import Wish
-from reference_node.supervisor.questions.open_questions import OpenQuestions, sync
+from reference_node.supervisor.plan.goals import Goal
+from reference_node.supervisor.plan.next_step import Step
+from reference_node.supervisor.questions.answers import Answers
+from reference_node.supervisor.questions.open_questions import OpenQuestions
 from reference_node.supervisor.questions.question import Question
 from reference_node.supervisor.send.holds import Holds
 from reference_node.supervisor.send.messages import (
     OwnMessages,
-    ReadMessage,
     TooLarge,
     flaws_of,
     order_to,
@@ -36,6 +36,7 @@ from reference_node.supervisor.send.messages import (
 )
 from reference_node.supervisor.send.order_text import order_text
 from reference_node.supervisor.send.outage import Outage
+from reference_node.supervisor.send.yard_maps import YardMaps
 
 Body = Mapping[str, Any]
 
@@ -69,7 +70,7 @@ class Supervisor:
             raise ValueError(f"{name} is no supervisor of {site.name}")
         self.site, self.name, self.boot = site, name, boot
         self.pace = pace or Pace()
-        self.inventory = Inventory(site)
+        self.inventory = self.new_inventory()
         self.sessions = {
             node.name: self.new_session(site.nodes[node.name], rng)
             for node in site.nodes.values()
@@ -77,7 +78,6 @@ class Supervisor:
         }
         self.goals: list[Goal] = list(goals)
         """What is still to be met, in order."""
-        self.questions: list[Question] = []
         self.waiting: dict[Any, str] = {}
         """Goals that are worked on now and why each has no order out."""
         self.history: list[tuple[int, str, SentOrder]] = []
@@ -91,17 +91,15 @@ class Supervisor:
         """The first node that another supervisor was seen to have claimed; then nothing more goes to any."""
         self.holds = Holds(site, self.sessions, self.pace.repeat_ms)
         self.now_ms = started_ms
-        self.rules = self.new_rules()
-        self.open_questions = OpenQuestions(self, on_question)
         self.journal = Journal()
-        self.goal_list = GoalList(self, been)
-        self.outage = Outage(self)
+        self.goal_list = GoalList(site, Orders(self.look, self.start, self.note, self.waiting), been)
+        self.outage = Outage(self.sessions, self.holds, self.note)
+        answers = Answers(site, self.sessions, self.inventory, self.holds, self.outage, lambda: self.now_ms)
+        self.open_questions = OpenQuestions(self.look, self.new_rules, self.holds, answers, on_question)
         self._messages = OwnMessages(site, site.nodes[name], boot, started_ms)
         self._contents = dict(contents or {})
-        self._kept_maps: dict[str, Body] = {}
-        self._shown_maps: dict[str, Body] = {}
+        self.yard_maps = YardMaps(self._messages, self.inventory, self.sessions)
         self._steps: dict[int, Step] = {}
-        self._status_ms: int | None = None
         self._not_before: dict[str, tuple[int, str]] = {}
 
     # ------------------------------------------------------------ parts that a test may take away
@@ -109,9 +107,13 @@ class Supervisor:
         """The session with one node."""
         return Session(node, rng, self.pace)
 
-    def new_rules(self) -> Rules:
-        """The checks before a moving order."""
-        return Rules(self)
+    def new_inventory(self) -> Inventory:
+        """Where the boxes are; at first nothing is sure."""
+        return Inventory(self.site)
+
+    def new_rules(self, state: YardState) -> Rules:
+        """The checks before a moving order, over one picture of the yard."""
+        return Rules(state)
 
     def believes_map(self, place: str, kept: Body) -> bool:
         """Whether a yard-map of the life before is still true [SUP-11]."""
@@ -147,14 +149,15 @@ class Supervisor:
     def connected(self, now_ms: int) -> Sequence[Publication]:
         """Say that it is there; orders follow with the next tick."""
         self._messages.link = next_count(self._messages.link)
-        self.now_ms = self._status_ms = now_ms
-        self.outage.end()
+        self.now_ms = now_ms
+        self.outage.end(now_ms)
         return [self._messages.status(now_ms), *self._work(now_ms)]
 
     def disconnected(self, now_ms: int) -> None:
         """Only holds wait for the bus; what was open goes on with a person's word alone."""
         self.now_ms = now_ms
-        self.outage.begin()
+        self.outage.begin(now_ms, self.goals, all_owned=self.was_owned)
+        self.open_questions.bus_fell()
 
     def receive(self, delivery: Delivery, now_ms: int) -> Sequence[Publication]:
         """Take a message and do what follows from it."""
@@ -162,7 +165,8 @@ class Supervisor:
         if message is None:
             return []
         if message.topic.message == "yard-map":
-            self._keep_map(message)
+            if not self.was_owned:
+                self.yard_maps.keep(message)
             return []
         session = self.sessions.get(message.topic.node)
         if session is None:
@@ -228,14 +232,23 @@ class Supervisor:
         if job is not None:
             self.sessions[node].cancel(job, self.now_ms)
 
-    # ------------------------------------------------------------ View of the planner
-    def word(self, node: str, message: str) -> Body | None:
-        """The newest `message` of `node`, if it was said after the claim."""
-        return self.sessions[node].word(message)
+    @property
+    def questions(self) -> list[Question]:
+        """What only a person can tell, and what is open of it."""
+        return self.open_questions.questions
 
-    def idle(self, node: str) -> bool:
-        """Whether `node` has no job open, by its own word and by the reports on what was sent."""
-        return self.sessions[node].idle()
+    def look(self) -> YardState:
+        """A picture of the yard as it is known now; an order that goes out or an answer makes it old."""
+        return YardState(
+            self.site,
+            self.now_ms,
+            node_states(self.sessions.values(), self.now_ms),
+            self.inventory.now(),
+            self.was_owned,
+            frozenset(self.holds),
+            self.gap,
+            self.open_questions.asked(),
+        )
 
     # ------------------------------------------------------------ work
     def _work(self, now_ms: int) -> list[Publication]:
@@ -248,21 +261,27 @@ class Supervisor:
             return []
         if self.replaced:
             self._trouble(f"another supervisor has claimed {self.replaced}; this one has stopped")
-            return [*self._holds_due(), *self._status_due()]
+            return [*self._holds_due(), *self._messages.status_due(now_ms, LOOK_MS)]
         self._settle()
         if self.was_owned:
-            for session in self.sessions.values():
-                sync(self.inventory, session)
-            self._alarm()
-            self.outage.withdraw_unanswered()
+            sensors.take_over(self.inventory, node_states(self.sessions.values(), now_ms).values())
+            for what in self.inventory.take_conflicts():
+                self.journal.alarm(now_ms, what)
+            self.outage.withdraw_unanswered(now_ms)
             self.open_questions.refresh()
         if self.was_owned and self.gap is None:
             if not self.winding_up:
                 self._home()
                 self._work_on_goals()
-            self._give_up_silent()
+            for session in self.sessions.values():
+                session.give_up_silent(now_ms)
         # The map first: whoever finds an order of ours on its way also finds its slots unsure.
-        return [*self._holds_due(), *self._maps_due(), *self._orders_due(), *self._status_due()]
+        return [
+            *self._holds_due(),
+            *self._maps_due(),
+            *self._orders_due(),
+            *self._messages.status_due(now_ms, LOOK_MS),
+        ]
 
     def _take(self, session: Session, event: Event) -> None:
         if event.kind == "new-boot":
@@ -274,16 +293,12 @@ class Supervisor:
         elif event.kind == "ended" and event.sent is not None and event.sent.is_job:
             self._job_ended(session.name, event.sent)
         elif event.kind == "ended" and event.sent is not None and event.sent.act == "resume":
-            self._resume_ended(session.name, event.sent)
-
-    def _resume_ended(self, node: str, sent: SentOrder) -> None:
-        self.note(f"{node}: resume {sent.state}{f' ({sent.reason})' if sent.reason else ''}")
-        if sent.reason == "holds-count":
-            self.holds.not_resumed(node, "a hold has come after the resume was said")
+            self.note(f"{session.name}: {_ended(event.sent)}")
+            self.holds.resume_ended(session.name, event.sent.reason)
 
     def _job_ended(self, node: str, sent: SentOrder) -> None:
         self.history.append((self.now_ms, node, sent))
-        self.note(f"{node}: {sent.act} {sent.state}{f' ({sent.reason})' if sent.reason else ''}")
+        self.note(f"{node}: {_ended(sent)}")
         self.goal_list.job_ended(node, sent)
         step = self._steps.pop(id(sent), None)
         if sent.state in ("refused", "failed"):
@@ -292,23 +307,8 @@ class Supervisor:
         self.inventory.end(node, self.outcome(sent), sent.load)
         if sent.state == "unknown":
             self.doubt_after(node)
-        for track in self._track_of(node) if sent.act in ("admit", "depart") else ():
-            self.inventory.in_motion.discard(track)
-            if sent.state == "done" and sent.act == "depart":
-                self.inventory.depart(track)
-            elif sent.state == "done" and step is not None and step.brings:
-                self.inventory.tell(track, step.brings)
-            elif sent.state not in ("refused", "cancelled"):
-                self.inventory.doubt_place(track)
-
-    def _track_of(self, berth: str) -> tuple[str, ...]:
-        return tuple(place.name for place in self.site.places.values() if place.node == berth)
-
-    def _alarm(self) -> None:
-        """A box is in one place; who says otherwise raises an alarm [SUP-17]."""
-        for what in self.inventory.conflicts:
-            self.journal.alarm(self.now_ms, what)
-        self.inventory.conflicts.clear()
+        if sent.act in ("admit", "depart"):
+            self.inventory.end_train(node, sent.act, sent.state, step.brings if step is not None else ())
 
     def note(self, what: str) -> None:
         """Write down what was decided."""
@@ -316,53 +316,32 @@ class Supervisor:
 
     def _settle(self) -> None:
         """Once every node is owned for the first time: what may be believed of the boxes [SUP-02, SUP-11]."""
-        bench = self.rules.bench()
+        bench = self.new_rules(self.look()).bench()
         for session in self.sessions.values():
             session.may_claim = not bench
         if bench:
             self._trouble(f"{bench}: a site with a bench node is not run")
-        if (
-            self.was_owned
-            or not self.sessions
-            or not all(one.has_reported() for one in self.sessions.values())
-        ):
+        reported = all(one.has_reported() for one in self.sessions.values())
+        if self.was_owned or not self.sessions or not reported:
             return
         self.was_owned = True
         for place in self.site.places:
-            kept = self._kept_maps.get(place)
+            kept = self.yard_maps.kept.get(place)
             if place in self._contents:
                 self.inventory.tell(place, self._contents[place])
             elif kept is not None and self.believes_map(place, kept):
                 self.inventory.tell(place, kept["slots"])
 
-    def _keep_map(self, message: ReadMessage) -> None:
-        """Of the life before: live ones and those of this boot are only our own words coming back."""
-        of_before = message.retain and message.body["boot"] != self.boot and message.topic.node == self.name
-        if of_before and message.topic.place in self.site.places and not self.was_owned:
-            self._kept_maps[message.topic.place] = message.body
-
     def _home(self) -> None:
         for node in self.site.with_role("crane"):
-            word = self.word(node.name, "crane-status")
+            word = self.sessions[node.name].word("crane-status")
             if word is not None and word["mode"] == "unhomed":
                 self.start(Step(node.name, "home"))
 
     def _work_on_goals(self) -> None:
-        self.waiting = {}
-        for goal in self.goal_list.go_on(self.goals, self._go_on):
+        self.waiting.clear()
+        for goal in self.goal_list.go_on(self.goals):
             self.note(f"met: {goal}")
-
-    def _go_on(self, goal: Goal) -> bool:
-        """Do what can be done now towards a `goal` that is no wish; True if it is so already."""
-        if isinstance(goal, Wish):
-            return False
-        left = [single for single in singles(goal) if not is_met(single, self)]
-        for single in left:
-            step = next_step(single, self)
-            why = step.why if isinstance(step, Wait) else self.start(step)
-            if why:
-                self.waiting[single] = why
-        return not left
 
     def why_not(self, step: Step) -> str:
         """What stands against `step` now: the end, the node's peace, a rule, or an order that would not be valid."""
@@ -372,7 +351,7 @@ class Supervisor:
         if self.now_ms < until_ms:
             return refusal
         session = self.sessions[step.node]
-        why = self.rules.obstacle(step.node, step.act, self.now_ms)
+        why = self.new_rules(self.look()).obstacle(step.node, step.act)
         if not why and not session.ids_left():
             why = f"{step.node} has to be claimed anew first"
         return why or flaws_of(self.site, session, session.draft(step.act, **step.fields))
@@ -387,16 +366,8 @@ class Supervisor:
             if step.carriage is not None:
                 self.inventory.begin(step.node, step.carriage)
             if step.act in ("admit", "depart"):
-                self.inventory.in_motion.update(self._track_of(step.node))
+                self.inventory.begin_train(step.node)
         return why
-
-    def _give_up_silent(self) -> None:
-        for session in self.sessions.values():
-            job = session.job
-            if job is None or not session.owned or not session.reachable(self.now_ms):
-                continue
-            if self.now_ms - job.news_ms > self.pace.give_up_ms:
-                session.give_up(job)
 
     # ------------------------------------------------------------ what goes out
     def _orders_due(self) -> list[Publication]:
@@ -414,27 +385,15 @@ class Supervisor:
         return self.holds.due(self.now_ms)
 
     def _maps_due(self) -> list[Publication]:
-        """A yard-map of every place on every change [SUP-22], once the old ones have been read."""
-        out = []
-        for place in self.site.places if self.was_owned else ():
-            body = map_of(place, self.inventory, self.sessions, self._blocked(place))
-            if body != self._shown_maps.get(place):
-                self._shown_maps[place] = body
-                out.append(self._messages.yard_map(place, body, self.now_ms))
-        return out
-
-    def _blocked(self, place: str) -> str:
-        open_here = next((question.text for question in self.questions if question.place == place), "")
-        return open_here or ("" if self.inventory.is_sure(place) else "not known what stands here")
-
-    def _status_due(self) -> list[Publication]:
-        repeat = specification().timing["status_repeat"].most or 0
-        if self._status_ms is None or self.now_ms - self._status_ms < repeat - LOOK_MS * 2:
-            return []
-        self._status_ms = self.now_ms
-        return [self._messages.status(self.now_ms)]
+        """Once the old ones have been read."""
+        asked = {question.place: question.text for question in reversed(self.questions)}
+        return self.yard_maps.due(asked, self.now_ms) if self.was_owned else []
 
     def _trouble(self, what: str) -> None:
         if what not in self.troubles:
             self.troubles.append(what)
             self.note(what)
+
+
+def _ended(sent: SentOrder) -> str:
+    return f"{sent.act} {sent.state}" + (f" ({sent.reason})" if sent.reason else "")

@@ -40,6 +40,14 @@ PLANTED = {
         "conformance.bench.brokers.broker",
     ),
     "the parts of reference_node": ("reference_node/mechanism/glide.py", "reference_node.controller.job"),
+    "the supervisor as a line": (
+        "reference_node/supervisor/plan/wish.py",
+        "reference_node.supervisor.check.rules",
+    ),
+    "planner, rules and questions read the picture of the yard": (
+        "reference_node/supervisor/check/rules.py",
+        "reference_node.supervisor.observe.session",
+    ),
     "the protocol's core knows no link": ("protocol/topics.py", "protocol.wire.packet"),
     "what judges knows no link": ("conformance/oracle/timing.py", "protocol.wire.mqtt"),
     "the pure parts have no sockets, clock, threads, processes or environment": (

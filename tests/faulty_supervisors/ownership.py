@@ -14,6 +14,7 @@ from protocol.specification import specification
 from reference_node.supervisor.check.rules import Rules
 from reference_node.supervisor.observe.sent_order import SentOrder
 from reference_node.supervisor.observe.session import Session
+from reference_node.supervisor.observe.yard_state import YardState
 from reference_node.supervisor.plan.goals import Admit
 from reference_node.supervisor.supervisor import Supervisor
 from tests.faulty_supervisors.faulty import faulty
@@ -35,8 +36,8 @@ class Ruled(Supervisor):
 
     rules_class: ClassVar[type[Rules]] = Rules
 
-    def new_rules(self) -> Rules:
-        return self.rules_class(self)
+    def new_rules(self, state: YardState) -> Rules:
+        return self.rules_class(state)
 
 
 # ---------------------------------------------------------------- ask, claim, own
@@ -76,7 +77,7 @@ class OwnsWhatItLost(Sessions):
 class OwnsOnlyWhatItMoves(Ruled):
     class rules_class(Rules):  # noqa: N801
         def not_owned(self, node: str) -> str:
-            return "" if self._known.sessions[node].owned else f"{node} is not owned"
+            return "" if self._state.nodes[node].owned else f"{node} is not owned"
 
     def _settle(self) -> None:
         super()._settle()

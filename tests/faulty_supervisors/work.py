@@ -9,10 +9,12 @@ from protocol.counting import UPTIME_MODULUS
 from protocol.participant import Publication
 from protocol.specification import specification
 from reference_node.supervisor.check.rules import Rules
-from reference_node.supervisor.observe.inventory import Inventory, Spot
+from reference_node.supervisor.observe.boxes import Spot
+from reference_node.supervisor.observe.inventory import Inventory
 from reference_node.supervisor.observe.sent_order import SentOrder
-from reference_node.supervisor.observe.session import Session, is_held, state_word
+from reference_node.supervisor.observe.session import Session
 from reference_node.supervisor.plan.next_step import Step
+from reference_node.supervisor.send.holds import is_held, state_word
 from reference_node.supervisor.supervisor import Supervisor
 from tests.faulty_supervisors.faulty import faulty, with_second_berth
 from tests.faulty_supervisors.ownership import Ruled, Sessions
@@ -105,9 +107,8 @@ class Gullible(Inventory):
 
 @faulty("SUP-17", "supervisor-box-twice")
 class BelievesInTwins(Supervisor):
-    def new_rules(self) -> Rules:
-        self.inventory = Gullible(self.site)
-        return super().new_rules()
+    def new_inventory(self) -> Inventory:
+        return Gullible(self.site)
 
 
 @faulty("SUP-22", "supervisor-works")
@@ -115,7 +116,7 @@ class KeepsItsMapsToItself(Supervisor):
     """Writes each map once, and no change."""
 
     def _maps_due(self) -> list[Publication]:
-        known = set(self._shown_maps)
+        known = set(self.yard_maps.shown)
         return [one for one in super()._maps_due() if one.topic.rpartition("/")[2] not in known]
 
 
@@ -168,7 +169,7 @@ class ForgetsThatATrainGotLost(Sessions):
 @faulty("SUP-21", "supervisor-silence")
 class TakesSilenceForConsent(Ruled):
     class rules_class(Rules):  # noqa: N801
-        def silent(self, node: str, now_ms: int) -> str:
+        def silent(self, node: str) -> str:
             return ""
 
 

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from itertools import count
 from typing import NamedTuple
 
-from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.observe.boxes import Spot
 from tests.planning import times
 from tests.planning.yards import NEAR, SITE, Case
 

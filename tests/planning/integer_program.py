@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from ortools.sat.python import cp_model
 
-from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.observe.boxes import Spot
 from tests.planning import times
 from tests.planning.every_order import QUAY, REACH
 from tests.planning.yards import NEAR, SITE, Case

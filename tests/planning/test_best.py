@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.observe.boxes import Spot
 from reference_node.supervisor.observe.neighbours import beside
 from reference_node.supervisor.plan.search.best_plan import Plan, plan
 from reference_node.supervisor.plan.search.bound import Bound, cliques

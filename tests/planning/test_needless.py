@@ -7,7 +7,7 @@ from random import Random
 
 import pytest
 
-from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.observe.boxes import Spot
 from reference_node.supervisor.plan.search import best_plan
 from reference_node.supervisor.plan.search.best_plan import plan
 from reference_node.supervisor.plan.search.problem import Problem, Task

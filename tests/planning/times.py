@@ -11,7 +11,7 @@ from math import sqrt
 from typing import Any
 
 from protocol.site_file import scenario_text
-from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.observe.boxes import Spot
 
 NODES: dict[str, Any] = tomllib.loads(scenario_text())["nodes"]
 BETWEEN_JOBS = 100

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from protocol.site import CraneSite
 from protocol.site_file import scenario
-from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.observe.boxes import Spot
 from reference_node.supervisor.plan.search.durations import Durations
 from reference_node.supervisor.plan.search.problem import Problem
 from reference_node.supervisor.plan.wish import Visit, Wish

@@ -18,6 +18,7 @@ from reference_node.supervisor.check.rules import Rules
 from reference_node.supervisor.observe.pace import Pace
 from reference_node.supervisor.observe.sent_order import SentOrder
 from reference_node.supervisor.observe.session import Event, Session
+from reference_node.supervisor.observe.yard_state import YardState
 from reference_node.supervisor.plan.goals import Move, Run, Together
 from reference_node.supervisor.supervisor import Supervisor
 from tests.supervisor.terminal import Hand, Terminal, believes_only_truth, read, where
@@ -357,8 +358,8 @@ class LooksAtNoCrane(Rules):
 
 
 class SendsThemOff(Supervisor):
-    def new_rules(self) -> Rules:
-        return LooksAtNoCrane(self)
+    def new_rules(self, state: YardState) -> Rules:
+        return LooksAtNoCrane(state)
 
 
 @pytest.mark.parametrize(("kind", "safe"), [(Supervisor, True), (SendsThemOff, False)])

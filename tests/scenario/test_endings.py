@@ -9,7 +9,7 @@ import pytest
 from protocol.site_file import scenario as site_of_the_kit
 from reference_node.scenario.scenario import Event, Expect, Scenario, Train
 from reference_node.scenario.virtual_stage import VirtualStage
-from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.observe.boxes import Spot
 from reference_node.supervisor.open_goals import open_goals
 from reference_node.supervisor.plan.wish import Visit
 

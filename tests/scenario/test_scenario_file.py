@@ -10,7 +10,7 @@ from protocol.site_file import scenario as site_of_the_kit
 from protocol.trouble import Trouble
 from reference_node.scenario.scenario_file import BadScenario, load_scenario, read_scenario
 from reference_node.scenario.virtual_stage import play
-from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.observe.boxes import Spot
 
 SITE = site_of_the_kit()
 HEAD = 'scenario = 1\nsite = "harlow-basin"\ntitle = "t"\nwithin_s = 10\n'

@@ -13,7 +13,7 @@ from benchmarks.supervise_soak import Soak
 from protocol.site_file import scenario as site_of_the_kit
 from reference_node.scenario.scenario import Event, Scenario, Train
 from reference_node.scenario.virtual_stage import VirtualStage
-from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.observe.boxes import Spot
 from reference_node.supervisor.plan.wish import Visit
 from tests.examples import examples
 

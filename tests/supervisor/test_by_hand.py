@@ -6,7 +6,7 @@ from random import Random
 
 import pytest
 
-from reference_node.supervisor.observe.inventory import UNSURE
+from reference_node.supervisor.observe.boxes import UNSURE
 from reference_node.supervisor.person.by_hand import ByHand
 from reference_node.supervisor.send.holds import Stage
 from reference_node.supervisor.supervisor import Supervisor

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from protocol.site_file import read_site, scenario_text
-from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.observe.boxes import Spot
 from reference_node.supervisor.person.by_hand import ByHand
 from reference_node.supervisor.supervisor import Supervisor
 from tests.supervisor.terminal import Terminal, where

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.observe.boxes import Spot
 from reference_node.supervisor.person.by_hand import ByHand
 from reference_node.supervisor.plan.wish import Visit, Wish
 from reference_node.supervisor.questions.question import Question
@@ -48,7 +48,7 @@ def test_an_order_by_hand_in_between_is_waited_for_and_planned_around() -> None:
     terminal.run_until(lambda: where(terminal.truth, "B3") == ("ferry", 0))
     hand = ByHand(lambda: supervisor)
     move = {"from": "stack-n", "from_slot": 1, "to": "stack-n", "to_slot": 2}
-    terminal.run_until(lambda: supervisor.idle("north"))
+    terminal.run_until(lambda: supervisor.look().idle("north"))
     terminal.run_until(lambda: hand.order("north", "transfer", **move) is None)
     terminal.run_until(lambda: supervisor.finished)
     assert supervisor.execution.plans > plans

@@ -88,7 +88,7 @@ def _at_work(terminal: Terminal, supervisor: Supervisor) -> str:
 
 def _shuttle_gone(terminal: Terminal, supervisor: Supervisor) -> str:
     assert ByHand(lambda: supervisor).order("ferry", "run", to="quay-s") is None
-    terminal.run_until(lambda: supervisor.idle("ferry"))
+    terminal.run_until(lambda: supervisor.look().idle("ferry"))
     return "ferry has to run to quay-n first"
 
 
@@ -111,7 +111,7 @@ def test_a_train_that_rests_where_an_axis_does_not_reach() -> None:
     """A slot of a train is where the table has it for this train's reading."""
     terminal, supervisor, hand = ready()
     assert hand.order("siding", "admit") is None
-    terminal.run_until(lambda: supervisor.idle("siding") and len(supervisor.history) == 3)
+    terminal.run_until(lambda: supervisor.look().idle("siding") and len(supervisor.history) == 3)
     terminal.run_for(2)
     words = supervisor.sessions["siding"].words
     words["train-arrival"] = {**words["train-arrival"], "reading": 999}

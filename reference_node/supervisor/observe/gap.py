@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 AWAY = "the bus is away: nothing is sent, and nothing but a hold is kept for later"
 GO_ON = "go on"
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Gap:
     """Ends with a person's word, never by itself. Times are ms of the supervisor's clock."""
 
     fell_ms: int
-    open: list[str] = field(default_factory=list)
+    open: tuple[str, ...] = ()
     """Jobs and goals that were open when the bus fell, in words."""
     back_ms: int | None = None
 
@@ -30,6 +31,6 @@ class Gap:
         was = f"Open when it fell: {'; '.join(self.open)}." if self.open else "Nothing was open when it fell."
         return f"The bus was away for {self.took_s():.0f} s. {was} Look at the machines. May the work go on?"
 
-    def again(self, now_ms: int, open_now: list[str]) -> Gap:
+    def again(self, now_ms: int, open_now: Sequence[str]) -> Gap:
         """The bus has fallen again before anybody said that the work may go on."""
-        return Gap(now_ms, list(dict.fromkeys([*self.open, *open_now])))
+        return Gap(now_ms, tuple(dict.fromkeys([*self.open, *open_now])))

@@ -7,43 +7,21 @@ unsure [SUP-17]. Only outcomes of orders and a person's word change the inventor
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from types import MappingProxyType
 
 from protocol.site import Site
-
-EMPTY = ""
-UNSURE = "?"
+from reference_node.supervisor.observe.boxes import EMPTY, UNSURE, Boxes, BoxQueries, Carriage, Spot
 
 
-def in_words(held: str) -> str:
-    """What a slot or spreader holds."""
-    return {EMPTY: "nothing", UNSURE: "nobody knows what"}.get(held, held)
-
-
-@dataclass(frozen=True, slots=True)
-class Spot:
-    """One slot of one place."""
-
-    place: str
-    slot: int
-
-
-@dataclass(frozen=True, slots=True)
-class Carriage:
-    """A box on its way by one crane; `source` is None when it hung in the spreader at the start."""
-
-    box: str
-    source: Spot | None
-    target: Spot
-
-
-class Inventory:
+class Inventory(BoxQueries):
     """What a supervisor holds to be true of the boxes of one site; at first nothing is sure."""
 
     def __init__(self, site: Site) -> None:
         self.site = site
-        self.slots = {place.name: [UNSURE] * place.slots for place in site.places.values()}
-        self.spreaders = {node.name: UNSURE for node in site.with_role("crane")}
+        self.slots: dict[str, list[str]] = {
+            place.name: [UNSURE] * place.slots for place in site.places.values()
+        }
+        self.spreaders: dict[str, str] = {node.name: UNSURE for node in site.with_role("crane")}
         self.carriages: dict[str, Carriage] = {}
         """Crane to what it carries by its open order."""
         self.in_motion: set[str] = set()
@@ -53,75 +31,20 @@ class Inventory:
         self.gone: list[str] = []
         """Boxes that surely stood on a train when it left."""
 
-    # ------------------------------------------------------------ questions
-    def at(self, spot: Spot) -> str:
-        """What `spot` holds. Raises KeyError or IndexError for a spot that the site does not have."""
-        return self.slots[spot.place][spot.slot]
-
-    def find(self, box: str) -> Spot | None:
-        """The slot that holds `box`, if one surely does."""
-        for place, slots in self.slots.items():
-            if box in slots:
-                return Spot(place, slots.index(box))
-        return None
-
-    def held_by(self, box: str) -> str | None:
-        """The crane whose spreader holds `box`, if one surely does."""
-        return next((crane for crane, held in self.spreaders.items() if held == box), None)
-
-    def under_way(self, box: str) -> bool:
-        """Whether an open order carries `box`."""
-        return any(carriage.box == box for carriage in self.carriages.values())
-
-    def is_sure(self, place: str) -> bool:
-        """Whether every slot of `place` is known."""
-        return UNSURE not in self.slots[place]
-
-    def shown(self, place: str) -> tuple[str, ...]:
-        """The slots of `place` as a yard-map tells them: those of an open order are unsure."""
-        if place in self.in_motion:
-            return (UNSURE,) * len(self.slots[place])
-        slots = list(self.slots[place])
-        for carriage in self.carriages.values():
-            for spot in (carriage.source, carriage.target):
-                if spot is not None and spot.place == place:
-                    slots[spot.slot] = UNSURE
-        return tuple(slots)
-
-    def can_pick(self, spot: Spot) -> bool:
-        """Whether `spot` surely holds a box with nothing on top."""
-        above = self.site.places[spot.place].above(spot.slot)
-        return self.at(spot) not in (EMPTY, UNSURE) and (
-            above is None or self.at(Spot(spot.place, above)) == EMPTY
+    def now(self) -> Boxes:
+        """A picture of how it is now."""
+        return Boxes(
+            self.site,
+            MappingProxyType({place: tuple(slots) for place, slots in self.slots.items()}),
+            MappingProxyType(dict(self.spreaders)),
+            MappingProxyType(dict(self.carriages)),
+            frozenset(self.in_motion),
         )
 
-    def can_put(self, spot: Spot) -> bool:
-        """Whether `spot` is surely empty and stands on the ground or on a box that is known."""
-        below = self.site.places[spot.place].below(spot.slot)
-        return self.at(spot) == EMPTY and (
-            below is None or self.at(Spot(spot.place, below)) not in (EMPTY, UNSURE)
-        )
-
-    def why_not_put(self, spot: Spot) -> str:
-        """Why no box can be put on `spot` now, in words; '' where `can_put`."""
-        held, where = self.at(spot), f"slot {spot.slot} of {spot.place}"
-        below = self.site.places[spot.place].below(spot.slot)
-        if held == UNSURE:
-            return f"{where} is not known to be free: tell what stands there"
-        if held != EMPTY:
-            return f"{where} is not free: {held} stands there"
-        if below is None or self.can_put(spot):
-            return ""
-        if self.at(Spot(spot.place, below)) == UNSURE:
-            return (
-                f"nobody knows whether a box stands in slot {below} of {spot.place}, below slot {spot.slot}"
-            )
-        return f"{where} is in mid-air: nothing stands in slot {below} below it"
-
-    def free_slot(self, place: str) -> Spot | None:
-        """The first slot of `place` on which a box can be put."""
-        spots = (Spot(place, slot) for slot in range(self.site.places[place].slots))
-        return next((spot for spot in spots if self.can_put(spot)), None)
+    def take_conflicts(self) -> list[str]:
+        """What could not be true since the last call [SUP-17]."""
+        found, self.conflicts = self.conflicts, []
+        return found
 
     # ------------------------------------------------------------ a person's word, a believed yard-map
     def tell(self, place: str, contents: Sequence[str]) -> None:
@@ -180,6 +103,24 @@ class Inventory:
                     self.slots[spot.place][spot.slot] = UNSURE
             self.spreaders[crane] = EMPTY if load == "none" else UNSURE
 
+    def begin_train(self, berth: str) -> None:
+        """An order goes out that lets a train in or lets it go."""
+        self.in_motion.update(self._tracks_of(berth))
+
+    def end_train(self, berth: str, act: str, state: str, brings: Sequence[str]) -> None:
+        """An admit or depart ended in `state`. `brings`: what stands on the train that was let in, () if unknown."""
+        for track in self._tracks_of(berth):
+            self.in_motion.discard(track)
+            if state == "done" and act == "depart":
+                self.depart(track)
+            elif state == "done" and brings:
+                self.tell(track, brings)
+            elif state not in ("refused", "cancelled"):
+                self.doubt_place(track)
+
+    def _tracks_of(self, berth: str) -> list[str]:
+        return [place.name for place in self.site.places.values() if place.node == berth]
+
     def doubt(self, node: str) -> None:
         """Nobody knows any more what stands where `node` works: crane, berth or shuttle [SUP-09]."""
         if node in self.spreaders:
@@ -195,15 +136,6 @@ class Inventory:
     def doubt_slot(self, spot: Spot) -> None:
         """Nobody knows any more what `spot` holds."""
         self.slots[spot.place][spot.slot] = UNSURE
-
-    def places_of(self, node: str) -> tuple[str, ...]:
-        """The places whose contents rest on the word of `node`."""
-        return tuple(place for place in self.slots if node in self.rests_on(place))
-
-    def rests_on(self, place: str) -> tuple[str, ...]:
-        """The nodes on whose word the contents of `place` rest: the cranes that reach it and its owner."""
-        owner = self.site.places[place].node
-        return self.site.cranes_reaching(place) + ((owner,) if owner else ())
 
     # ------------------------------------------------------------ one box, one place
     def _lift(self, crane: str, carriage: Carriage) -> None:

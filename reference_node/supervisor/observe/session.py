@@ -327,6 +327,12 @@ class Session:
         if job.is_open and job not in self._giving_up:
             self._giving_up.append(job)
 
+    def give_up_silent(self, now_ms: int) -> None:
+        """Give the open job up once there was no report about it for long, though the node is heard."""
+        job, heard = self.job, self.owned and self.reachable(now_ms)
+        if job is not None and heard and now_ms - job.news_ms > self.pace.give_up_ms:
+            self.give_up(job)
+
     def _give_up_now(self) -> None:
         for sent in list(self._giving_up):
             if sent.id < self.claim:
@@ -391,17 +397,3 @@ class Session:
         if row is not None:
             self.belief = row.next
         return row is not None
-
-
-def state_word(session: Session, key: str) -> Any:
-    """`key` of whichever state message of a role carries it, said after the claim; None if none does."""
-    for message in ("crane-status", "train-arrival", "shuttle-status"):
-        word = session.word(message)
-        if word is not None and key in word:
-            return word[key]
-    return None
-
-
-def is_held(session: Session) -> bool:
-    """Whether the node says that a hold stands."""
-    return bool(state_word(session, "held"))

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from itertools import count
 from typing import Any
 
+from reference_node.supervisor.observe.boxes import EMPTY, in_words
 from reference_node.supervisor.observe.gap import AWAY, GO_ON
-from reference_node.supervisor.observe.inventory import EMPTY, in_words
 from reference_node.supervisor.person import observation_check
 from reference_node.supervisor.person.goal_check import GoalCheck, not_a_label
 from reference_node.supervisor.person.order_check import OrderCheck

@@ -7,8 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from protocol.site import PlaceKind
 from protocol.specification import specification
-from reference_node.supervisor.observe.inventory import EMPTY, UNSURE, Spot
-from reference_node.supervisor.observe.session import state_word
+from reference_node.supervisor.observe.boxes import EMPTY, UNSURE, Spot
 from reference_node.supervisor.person.request import Prepared, Ready
 from reference_node.supervisor.plan.goals import Goal, are_independent
 from reference_node.supervisor.plan.next_step import route
@@ -21,7 +20,7 @@ class GoalCheck:
     """Checks goals against one supervisor as it stands now, and what the goals before them will have changed."""
 
     def __init__(self, supervisor: Supervisor) -> None:
-        self._supervisor, self._site, self._inventory = supervisor, supervisor.site, supervisor.inventory
+        self._supervisor, self._site, self._state = supervisor, supervisor.site, supervisor.look()
         self._where = dict(self._boxes_now())
         """Where each box is, once the goals before are met: a spot, or the spreader in which it hangs."""
         self._gone: dict[str, int] = {}
@@ -119,7 +118,7 @@ class GoalCheck:
         if here is None:
             return "" if self._is_unsure() else f"there is no box {box}: {self._known()}"
         crane = here if isinstance(here, str) else ""
-        if crane and state_word(self._supervisor.sessions[crane], "mode") not in ("ready", "working"):
+        if crane and self._state.nodes[crane].says("mode") not in ("ready", "working"):
             return f"box {box} hangs in the spreader of {crane}, and nobody knows where that is: home {crane} first"
         starts = [here.place] if isinstance(here, Spot) else self._reach(crane)
         if any(start == place or route(self._site, start, place) for start in starts):
@@ -129,13 +128,10 @@ class GoalCheck:
     def _no_footing(self, box: str, spot: Spot) -> str:
         """Nothing is wished for in mid-air, nor for a track on which no train stands."""
         place = self._site.places[spot.place]
-        if (
-            place.kind is PlaceKind.TRACK
-            and state_word(self._supervisor.sessions[place.node], "state") == "empty"
-        ):
+        if place.kind is PlaceKind.TRACK and self._state.nodes[place.node].says("state") == "empty":
             return f"no train stands on {spot.place}; say it with the train: train {place.node} NAME {box}={spot.slot}"
         below = place.below(spot.slot)
-        if below is None or self._inventory.at(Spot(spot.place, below)) == UNSURE:
+        if below is None or self._state.boxes.at(Spot(spot.place, below)) == UNSURE:
             return ""
         stands = {where: one for one, where in self._where.items()}.get(Spot(spot.place, below))
         if stands not in (None, box):
@@ -148,16 +144,12 @@ class GoalCheck:
 
     def _is_unsure(self) -> bool:
         """Whether a box that nobody has heard of may stand somewhere all the same."""
-        inventory = self._inventory
+        boxes = self._state.boxes
         unknown = any(
             isinstance(goal, Wish) and any(not visit.brings for visit in goal.visits)
             for goal in self._supervisor.goals
         )
-        return (
-            unknown
-            or UNSURE in inventory.spreaders.values()
-            or not all(map(inventory.is_sure, inventory.slots))
-        )
+        return unknown or UNSURE in boxes.spreaders.values() or not all(map(boxes.is_sure, boxes.slots))
 
     def _known(self) -> str:
         known = ", ".join(sorted(self._where))
@@ -168,14 +160,14 @@ class GoalCheck:
 
     # ------------------------------------------------------------ how things will stand
     def _boxes_now(self) -> Mapping[str, Spot | str]:
-        inventory, sure = self._inventory, (EMPTY, UNSURE)
+        boxes, sure = self._state.boxes, (EMPTY, UNSURE)
         stand = {
             box: Spot(place, slot)
-            for place, slots in inventory.slots.items()
+            for place, slots in boxes.slots.items()
             for slot, box in enumerate(slots)
             if box not in sure
         }
-        hang = {box: crane for crane, box in inventory.spreaders.items() if box not in sure}
+        hang = {box: crane for crane, box in boxes.spreaders.items() if box not in sure}
         return {**stand, **hang}
 
     def _after(self, goal: Goal) -> None:
@@ -208,7 +200,7 @@ class GoalCheck:
         for goal, entry in zip(supervisor.goals, listed, strict=True):
             if entry.blocked and not are_independent(goal, wish):
                 return f"comes after goal {entry.number}, which is blocked: {entry.blocked}"
-        return ProblemBuilder(supervisor, {}).possible(wish, ())[1]
+        return ProblemBuilder(self._site, {}).possible(self._state, wish, ())[1]
 
 
 def not_a_label(text: str, what: str) -> str:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from reference_node.supervisor.observe.inventory import EMPTY, UNSURE, Inventory, Spot, in_words
+from reference_node.supervisor.observe.boxes import EMPTY, UNSURE, Spot, in_words
+from reference_node.supervisor.observe.inventory import Inventory
 from reference_node.supervisor.person.goal_check import not_a_label
 from reference_node.supervisor.person.request import Prepared, Ready
 from reference_node.supervisor.supervisor import Supervisor
@@ -18,7 +19,7 @@ def slot(supervisor: Supervisor, place: str, number: int, box: str | None) -> Pr
         return f"there is no {place} slot {number}; places are: {', '.join(site.places)}"
     if not supervisor.was_owned:
         return "not all nodes are there yet"
-    if not supervisor.rules.clear_for_a_person(known.node, place):
+    if not supervisor.new_rules(supervisor.look()).clear_for_a_person(known.node, place):
         return f"something works at {place}; say it when it has come to its end"
     spot, held = Spot(place, number), box or EMPTY
     why = (not_a_label(held, "box") if held else "") or _elsewhere(supervisor.inventory, held, spot)

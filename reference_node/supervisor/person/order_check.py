@@ -8,7 +8,7 @@ from typing import Any
 from protocol.position_table import OutsideTable, PositionTable
 from protocol.site import CraneSite, PlaceKind
 from protocol.specification import specification
-from reference_node.supervisor.observe.inventory import EMPTY, UNSURE, Spot, in_words
+from reference_node.supervisor.observe.boxes import EMPTY, UNSURE, Spot, in_words
 from reference_node.supervisor.person.request import Prepared, Ready
 from reference_node.supervisor.plan.goals import Admit, Depart, Run, Single
 from reference_node.supervisor.plan.next_step import Step, Wait, carry, next_step, train_fields
@@ -74,9 +74,9 @@ class OrderCheck:
         goals: dict[str, Single] = {
             "admit": Admit(node), "depart": Depart(node), "run": Run(node, str(fields.get("to"))),
         }  # fmt: skip
-        found = next_step(goals[act], supervisor) if act in goals else step
+        found = next_step(goals[act], supervisor.look()) if act in goals else step
         if isinstance(found, Wait):
-            return supervisor.rules.obstacle(node, act, supervisor.now_ms) or found.why
+            return supervisor.new_rules(supervisor.look()).obstacle(node, act) or found.why
         return step
 
     def _transfer(self, crane: str, fields: Mapping[str, Any]) -> Step | str:
@@ -96,7 +96,7 @@ class OrderCheck:
             return f"{where} holds {in_words(held)}" + (f", not {box}" if box not in (EMPTY, UNSURE) else "")
         if source is not None and not inventory.can_pick(source):
             return f"box {box} has another on top, or nobody knows"
-        step = carry(box, crane, source, target, supervisor)
+        step = carry(box, crane, source, target, supervisor.look())
         if isinstance(step, Wait):
             return step.why
         if step.act == "run":
@@ -121,7 +121,7 @@ class OrderCheck:
             if spot is None or found is None or site.places[spot.place].kind is not PlaceKind.TRACK:
                 continue
             place = found.places[spot.place]
-            reading = train_fields(self._supervisor, site.places[spot.place].node).get("reading", 0)
+            reading = train_fields(self._supervisor.look(), site.places[spot.place].node).get("reading", 0)
             try:
                 at = PositionTable.of(place.table).position(reading) + place.slots[spot.slot][0]
             except OutsideTable as error:

@@ -7,16 +7,16 @@ and the rest goes on.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any, Protocol
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
 
 from protocol.site import Site
-from reference_node.supervisor.observe.inventory import Inventory
 from reference_node.supervisor.observe.neighbours import beside
 from reference_node.supervisor.observe.sent_order import SentOrder
-from reference_node.supervisor.observe.session import Session
-from reference_node.supervisor.plan.next_step import Step, View, Wait, carry, train_fields
-from reference_node.supervisor.plan.problem_builder import ProblemBuilder, applied
+from reference_node.supervisor.observe.yard_state import YardState
+from reference_node.supervisor.plan.next_step import Step, Wait, carry, train_fields
+from reference_node.supervisor.plan.problem_builder import ProblemBuilder, all_have_reported, applied
 from reference_node.supervisor.plan.search.best_plan import Plan, Search
 from reference_node.supervisor.plan.search.durations import Durations
 from reference_node.supervisor.plan.search.hindrance import why_no_plan
@@ -35,26 +35,24 @@ FOR_GOOD = frozenset({"place", "reach", "outside-table", "unsupported"})
 """Reasons of a refusal that no waiting mends."""
 
 
-class Office(View, Protocol):
-    """What the execution works with."""
+@dataclass(frozen=True, slots=True)
+class Orders:
+    """What the execution of a plan may do besides planning."""
 
-    site: Site
-    inventory: Inventory
-    sessions: dict[str, Session]
-    now_ms: int
+    look: Callable[[], YardState]
+    """A picture of the yard as it is now."""
+    start: Callable[[Step], str]
+    """Order a step, or say what stands against it; '' where it was ordered."""
+    note: Callable[[str], None]
+    """Write down what was decided."""
     waiting: dict[Any, str]
-
-    def start(self, step: Step) -> str:
-        """Order `step`, or say what stands against it."""
-
-    def note(self, what: str) -> None:
-        """Write down what was decided."""
+    """What has no order out, and why: written anew with each tick."""
 
 
 class PlanExecution:
     """The plan for the wish at hand, what of it is under way, and what is still to be done."""
 
-    def __init__(self, office: Office, been: Mapping[str, Sequence[str]] | None = None) -> None:
+    def __init__(self, site: Site, orders: Orders, been: Mapping[str, Sequence[str]] | None = None) -> None:
         """`been`: which of the first wish's trains have been at each berth before, by a person's word."""
         self.plan: Plan | None = None
         """The plan that is followed, as it was made."""
@@ -68,10 +66,10 @@ class PlanExecution:
         """Why nothing can be done for the wish until something else changes, '' where something can."""
         self._no_plan = ""
         self._all_reported = False
-        self._office = office
+        self._site, self._orders = site, orders
         self._durations = Durations()
         self._wish: Wish | None = None
-        self._builder = ProblemBuilder(office, been or {})
+        self._builder = ProblemBuilder(site, been or {})
         self._search: Search | None = None
         self._problem: Problem | None = None
         """What the search is about, or what the plan expects once all that was started has ended."""
@@ -92,7 +90,7 @@ class PlanExecution:
     # ------------------------------------------------------------ towards the wish
     def is_blocked_as_before(self, wish: Wish) -> bool:
         """Whether what blocked `wish` when it was last followed is still all that it lacks."""
-        return bool(self.blocked) and self._possible(wish)[1] == self.lacking
+        return bool(self.blocked) and self._possible(self._orders.look(), wish)[1] == self.lacking
 
     def follow(self, wish: Wish) -> bool:
         """Go on towards `wish`; True once it is so."""
@@ -108,25 +106,26 @@ class PlanExecution:
         return met
 
     def _follow(self, wish: Wish) -> bool:
-        self._builder.look_at_trains(wish, self.under_way)
-        possible, self.lacking = self._possible(wish)
-        now = self._builder.now(possible, self._problem, self.under_way)
+        state = self._orders.look()
+        self._builder.look_at_trains(state, wish, self.under_way)
+        possible, self.lacking = self._possible(state, wish)
+        now = self._builder.now(state, possible, self._problem, self.under_way)
         self._all_reported = not isinstance(now, str)
         if isinstance(now, str):
-            self._office.waiting["plan"] = now
+            self._orders.waiting["plan"] = now
             return False
         stands = now
         for task in self.under_way.values():
             stands = applied(stands, task)
         if self._problem is None or not _same(stands, self._problem):
-            self._begin_search(stands)
-        if self._search is not None and not self._go_on_searching():
+            self._begin_search(stands, state.now_ms)
+        if self._search is not None and not self._go_on_searching(state.now_ms):
             return False
         if self.lacking:
-            self._office.waiting["wish"] = self.lacking
-        self._start_what_may_start()
+            self._orders.waiting["wish"] = self.lacking
+        self._start_what_may_start(state)
         done = self.plan is not None and not self.todo and not self.under_way
-        return done and not self.lacking and self._builder.all_have_reported()
+        return done and not self.lacking and all_have_reported(self._orders.look())
 
     def _take(self, wish: Wish) -> None:
         first = self._wish is None
@@ -135,18 +134,16 @@ class PlanExecution:
         self._tries = {}
         self._builder.begin(first=first)
 
-    def _begin_search(self, stands: Problem) -> None:
-        office, now_ms = self._office, self._office.now_ms
+    def _begin_search(self, stands: Problem, now_ms: int) -> None:
         busy = {node: max(0, self._ends_ms[node] - now_ms) for node in self.under_way}
         self._problem = stands
-        self._search = Search(self._builder.timed(stands, busy, self._durations), MOST_STATES)
+        self._search = Search(self._builder.timed(stands, now_ms, busy, self._durations), MOST_STATES)
         if self.todo:
-            office.note("things stand otherwise than planned; planning anew")
+            self._orders.note("things stand otherwise than planned; planning anew")
         self.plan, self.todo = None, []
 
-    def _go_on_searching(self) -> bool:
-        now_ms = self._office.now_ms
-        self._office.waiting["plan"] = "still planning"
+    def _go_on_searching(self, now_ms: int) -> bool:
+        self._orders.waiting["plan"] = "still planning"
         if self._searched_ms is not None and now_ms - self._searched_ms < PORTION_MS:
             return False
         self._searched_ms = now_ms
@@ -155,70 +152,67 @@ class PlanExecution:
             return False
         self._search, self.plan = None, search.plan
         self.plans += 1
-        del self._office.waiting["plan"]
+        del self._orders.waiting["plan"]
         if search.plan is None:
             self._no_plan = why_no_plan(search.yard.problem, exhausted=search.exhausted)
-            self._office.note(f"no plan: {self._no_plan}")
+            self._orders.note(f"no plan: {self._no_plan}")
         else:
             self.todo = [timed.task for timed in search.plan.tasks]
             if self.todo:
-                self._office.note(f"planned: {search.plan}")
+                self._orders.note(f"planned: {search.plan}")
         return True
 
-    def _possible(self, wish: Wish) -> tuple[Wish, str]:
+    def _possible(self, state: YardState, wish: Wish) -> tuple[Wish, str]:
         """The wish without what cannot be planned for now, and why."""
         hopeless = {name for name, tries in self._tries.items() if tries >= TRIES}
-        return self._builder.possible(wish, hopeless)
+        return self._builder.possible(state, wish, hopeless)
 
     # ------------------------------------------------------------ following the plan
-    def _start_what_may_start(self) -> None:
+    def _start_what_may_start(self, state: YardState) -> None:
         """Start whatever no earlier task of the node or of those beside it is left before."""
         if self.plan is None:
-            self._office.waiting["plan"] = self._no_plan
+            self._orders.waiting["plan"] = self._no_plan
             return
-        site = self._office.site
+        site = self._site
         blocked = {name for node in self.under_way for name in (node, *beside(site, node))}
         for task in list(self.todo):
             if task.node not in blocked:
-                why = self._too_early(task) or self._begin(task)
+                why = self._too_early(task, state.now_ms) or self._begin(task, state)
+                state = self._orders.look() if not why else state
                 if why:
-                    self._office.waiting[task] = why
+                    self._orders.waiting[task] = why
             blocked |= {task.node, *beside(site, task.node)}
 
-    def _too_early(self, task: Task) -> str:
+    def _too_early(self, task: Task, now_ms: int) -> str:
         visit = self._visit(task) if task.act == "admit" else None
-        late = visit is not None and self._office.now_ms < visit.not_before_ms
+        late = visit is not None and now_ms < visit.not_before_ms
         return f"train {task.train} comes later" if late else ""
 
-    def _begin(self, task: Task) -> str:
-        step = self._step(task)
+    def _begin(self, task: Task, state: YardState) -> str:
+        step = self._step(task, state)
         if isinstance(step, Wait):
             return step.why
         if (step.node, step.act) != (task.node, task.act):
             return (
                 f"waits for {step.node} to {step.act}"  # The plan has that run, or is about to be made anew.
             )
-        why = self._office.start(step)
+        why = self._orders.start(step)
         if not why and self._problem is not None:
             self.todo.remove(task)
             self.under_way[task.node] = task
             self._problem = applied(self._problem, task)
             planned = [one for one in self.plan.tasks if one.task == task] if self.plan is not None else []
             lasts = planned[0].end_ms - planned[0].start_ms if planned else 0
-            self._ends_ms[task.node] = self._office.now_ms + lasts
+            self._ends_ms[task.node] = state.now_ms + lasts
         return why
 
-    def _step(self, task: Task) -> Step | Wait:
+    def _step(self, task: Task, state: YardState) -> Step | Wait:
         if task.act == "transfer" and task.target is not None:
-            return carry(task.box, task.node, task.source, task.target, self._office)
+            return carry(task.box, task.node, task.source, task.target, state)
         if task.act == "run":
             return Step(task.node, "run", {"to": task.stop})
         if task.act == "depart":
-            return (
-                Step(task.node, "depart")
-                if train_fields(self._office, task.node)
-                else Wait("no train at rest")
-            )
+            return Step(task.node, "depart") if train_fields(state, task.node) else Wait("no train at rest")
         visit = self._visit(task)
         brings = visit.brings if visit is not None else ()
         return Step(task.node, "admit", {"train": task.train} if task.train else {}, brings=brings)
@@ -242,7 +236,7 @@ class PlanExecution:
             name = (node, task.train)
             self._tries[name] = self._tries.get(name, 0) + 1
             if self._tries[name] == TRIES:
-                self._office.note(
+                self._orders.note(
                     f"train {task.train} has not come to rest at {node} {TRIES} times; given up"
                 )
         if sent.state in ("failed", "unknown") and task.act in ("admit", "depart"):

@@ -5,12 +5,14 @@ Goals are met one after the other. One that is blocked lets those after it go on
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from protocol.site import Site
 from reference_node.supervisor.observe.sent_order import SentOrder
-from reference_node.supervisor.plan.execution import Office, PlanExecution
-from reference_node.supervisor.plan.goals import Goal, are_independent
+from reference_node.supervisor.plan.execution import Orders, PlanExecution
+from reference_node.supervisor.plan.goals import Goal, Single, Together, are_independent, singles
+from reference_node.supervisor.plan.next_step import Wait, is_met, next_step
 from reference_node.supervisor.plan.wish import Wish
 
 
@@ -36,11 +38,11 @@ class _Entry:
 class GoalList:
     """Follows a supervisor's goals; `goals` is the supervisor's own list of those that are not met yet."""
 
-    def __init__(self, office: Office, been: Mapping[str, Sequence[str]] | None) -> None:
-        self._office = office
+    def __init__(self, site: Site, orders: Orders, been: Mapping[str, Sequence[str]] | None) -> None:
+        self._site, self._orders = site, orders
         self._entries: list[_Entry] = []
         self._given = 0
-        self.execution = PlanExecution(office, been)
+        self.execution = PlanExecution(site, orders, been)
         """Of the wish that is worked on, or was last."""
         self._first: PlanExecution | None = self.execution
 
@@ -63,17 +65,14 @@ class GoalList:
         return execution.been if execution is not None else {}
 
     # ------------------------------------------------------------ going on
-    def go_on(self, goals: list[Goal], step: Callable[[Goal], bool]) -> list[Goal]:
-        """Work on the first goal that is not blocked; those that are met are taken off the list and given back.
-
-        `step` brings a goal about that is no wish, and says whether it is met.
-        """
+    def go_on(self, goals: list[Goal]) -> list[Goal]:
+        """Work on the first goal that is not blocked; those that are met are taken off the list and given back."""
         met: list[Goal] = []
         blocked: list[_Entry] = []
         for entry in self._of(goals):
             entry.blocked = self._behind(entry, blocked) or self._stays_blocked(entry)
             if not entry.blocked:
-                if self._follow(entry, step):
+                if self._follow(entry):
                     met.append(entry.goal)
                     continue
                 entry.blocked = entry.execution.blocked if entry.execution is not None else ""
@@ -103,15 +102,28 @@ class GoalList:
             return ""
         return entry.execution.blocked if entry.execution.is_blocked_as_before(entry.goal) else ""
 
-    def _follow(self, entry: _Entry, step: Callable[[Goal], bool]) -> bool:
+    def _follow(self, entry: _Entry) -> bool:
         if not isinstance(entry.goal, Wish):
-            return step(entry.goal)
+            return self._step_by_step(entry.goal)
         if entry.execution is None:
-            entry.execution, self._first = self._first or PlanExecution(self._office), None
+            entry.execution, self._first = self._first or PlanExecution(self._site, self._orders), None
         met = entry.execution.follow(entry.goal)
         if not entry.execution.blocked:
             self.execution = entry.execution
         return met
+
+    def _step_by_step(self, goal: Single | Together) -> bool:
+        """Do what can be done now towards a goal that is not planned for as a whole; True if it is so already."""
+        state = self._orders.look()
+        left = [single for single in singles(goal) if not is_met(single, state)]
+        for single in left:
+            step = next_step(single, state)
+            why = step.why if isinstance(step, Wait) else self._orders.start(step)
+            if why:
+                self._orders.waiting[single] = why
+            else:
+                state = self._orders.look()
+        return not left
 
     def _of(self, goals: Sequence[Goal]) -> list[_Entry]:
         """The entries of the goals, by identity: two may be alike. New ones get a number."""

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
-from typing import Any, Protocol
+from typing import Any
 
 from protocol.site import PlaceKind, Site
-from reference_node.supervisor.observe.inventory import EMPTY, UNSURE, Inventory, Spot
-from reference_node.supervisor.observe.session import Session
+from reference_node.supervisor.observe.boxes import EMPTY, UNSURE, Spot
+from reference_node.supervisor.observe.yard_state import YardState
 from reference_node.supervisor.plan.next_step import route
 from reference_node.supervisor.plan.search.durations import Durations
 from reference_node.supervisor.plan.search.problem import IN_SPREADER, Problem, Task, spreader
@@ -19,28 +19,13 @@ BESIDES = frozenset({"home", "park", "jog"})
 """Jobs that move no box, no train and no shuttle."""
 
 
-class Seen(Protocol):
-    """What is looked at."""
-
-    site: Site
-    inventory: Inventory
-    sessions: dict[str, Session]
-    now_ms: int
-
-    def word(self, node: str, message: str) -> Body | None:
-        """The newest `message` of `node`, if it was said after the claim."""
-
-    def idle(self, node: str) -> bool:
-        """Whether `node` has no job open."""
-
-
 class ProblemBuilder:
     """What is known beyond the newest words: which trains have been, what was refused for good."""
 
-    def __init__(self, seen: Seen, been: Mapping[str, Sequence[str]]) -> None:
-        self.been = {node.name: list(been.get(node.name, ())) for node in seen.site.with_role("berth")}
+    def __init__(self, site: Site, been: Mapping[str, Sequence[str]]) -> None:
+        self.been = {node.name: list(been.get(node.name, ())) for node in site.with_role("berth")}
         """Names of the trains that were let in at each berth, the one that stands there last."""
-        self._seen = seen
+        self._site = site
         self._on_track: set[str] = set()
         """Berths where the last of `been` is taken to stand."""
         self._again: set[tuple[str, str]] = set()
@@ -78,11 +63,11 @@ class ProblemBuilder:
         else:
             self._on_track.discard(task.node)
 
-    def look_at_trains(self, wish: Wish, under_way: Collection[str]) -> None:
+    def look_at_trains(self, state: YardState, wish: Wish, under_way: Collection[str]) -> None:
         """Which of the wish's trains stands there, by its own name; a lost one has to come again."""
         for berth, been in self.been.items():
-            word = self._seen.word(berth, "train-arrival")
-            if word is None or berth in under_way or not self._seen.idle(berth):
+            word = state.word(berth, "train-arrival")
+            if word is None or berth in under_way or not state.idle(berth):
                 continue
             train = str(word.get("train", ""))
             if word["state"] == "at-rest" and any((v.berth, v.train) == (berth, train) for v in wish.visits):
@@ -94,19 +79,21 @@ class ProblemBuilder:
                 self._again.add((berth, been.pop()))
 
     def _is_at(self, task: Task, berth: str) -> bool:
-        place = self._seen.site.place_of(berth)
+        place = self._site.place_of(berth)
         return place is not None and any(
             spot is not None and spot.place == place.name for spot in (task.source, task.target)
         )
 
     # ------------------------------------------------------------ the wish as far as it can be planned for
-    def possible(self, wish: Wish, hopeless: Collection[tuple[str, str]]) -> tuple[Wish, str]:
+    def possible(
+        self, state: YardState, wish: Wish, hopeless: Collection[tuple[str, str]]
+    ) -> tuple[Wish, str]:
         """The wish without what cannot be planned for now, and why; '' where all of it can be."""
         why: list[str] = []
         visits: list[Visit] = []
-        known = self._known_boxes()
+        known = _known_boxes(state)
         for berth in self.been:
-            visits += self._visits(berth, wish, hopeless, known, why)
+            visits += self._visits(state, berth, wish, hopeless, known, why)
         brought = {
             box: self._track_of(v) for v in visits for box in v.brings if v.train not in self.been[v.berth]
         }
@@ -114,12 +101,13 @@ class ProblemBuilder:
         boxes = {
             box: spot
             for box, spot in wish.boxes.items()
-            if self._can_be_brought(box, spot.place, starts, why)
+            if self._can_be_brought(state, box, spot.place, starts, why)
         }
         return Wish(boxes, tuple(visits), wish.shuttles), "; ".join(dict.fromkeys(why))
 
     def _visits(
         self,
+        state: YardState,
         berth: str,
         wish: Wish,
         hopeless: Collection[tuple[str, str]],
@@ -136,11 +124,11 @@ class ProblemBuilder:
             if visit is not standing:
                 yield replace(visit, takes={})
         if standing is not None:
-            visit = self._as_can_be(standing, starts, wanted, why)
+            visit = self._as_can_be(state, standing, starts, wanted, why)
             yield visit
             if not visit.departs:
                 return
-        if not self._is_usable(berth):
+        if not _is_usable(state, berth):
             why.append(f"nobody knows what stands on {berth}")
             return
         for train, visit in of_berth.items():
@@ -153,7 +141,7 @@ class ProblemBuilder:
             starts |= dict.fromkeys(
                 (box for box in visit.brings if box not in (EMPTY, UNSURE)), self._track_of(visit)
             )
-            planned = self._as_can_be(visit, starts, wanted, why)
+            planned = self._as_can_be(state, visit, starts, wanted, why)
             yield planned
             if planned != visit:
                 return
@@ -167,116 +155,134 @@ class ProblemBuilder:
         return wanted
 
     def _as_can_be(
-        self, visit: Visit, starts: Mapping[str, str], wanted: Mapping[str, str], why: list[str]
+        self,
+        state: YardState,
+        visit: Visit,
+        starts: Mapping[str, str],
+        wanted: Mapping[str, str],
+        why: list[str],
     ) -> Visit:
         """A train waits for a box that it takes and that cannot be had, and for one that cannot be taken off it."""
         track = self._track_of(visit)
         takes = {
-            slot: box for slot, box in visit.takes.items() if self._can_be_brought(box, track, starts, why)
+            slot: box
+            for slot, box in visit.takes.items()
+            if self._can_be_brought(state, box, track, starts, why)
         }
         if len(takes) < len(visit.takes):
             return replace(visit, takes=takes, departs=False)
-        keeps = any(self._waits_on(track, box, target, starts) for box, target in wanted.items())
+        keeps = any(self._waits_on(state, track, box, target, starts) for box, target in wanted.items())
         return replace(visit, departs=False) if keeps else visit
 
-    def _waits_on(self, track: str, box: str, target: str, starts: Mapping[str, str]) -> bool:
+    def _waits_on(
+        self, state: YardState, track: str, box: str, target: str, starts: Mapping[str, str]
+    ) -> bool:
         """Whether a box stands, or may stand, on the train and cannot be brought now to where it could be."""
-        perhaps = track if UNSURE in self._seen.inventory.slots[track] else ""
-        if starts.get(box, perhaps) != track or target == track or not route(self._seen.site, track, target):
+        perhaps = track if UNSURE in state.boxes.slots[track] else ""
+        if starts.get(box, perhaps) != track or target == track or not route(self._site, track, target):
             return False
-        return not self._can_be_brought(box, target, starts, [])
+        return not self._can_be_brought(state, box, target, starts, [])
 
-    def _can_be_brought(self, box: str, target: str, starts: Mapping[str, str], why: list[str]) -> bool:
+    def _can_be_brought(
+        self, state: YardState, box: str, target: str, starts: Mapping[str, str], why: list[str]
+    ) -> bool:
         start = starts.get(box)
         if start is None:
             why.append(f"nobody knows where box {box} is")
             return False
         if start == target or start.startswith(IN_SPREADER):
             return True
-        way = route(self._seen.site, start, target)
+        way = route(self._site, start, target)
         if not way:
             why.append(f"no crane brings a box from {start} to {target}")
             return False
         for place in (start, *(there for _, there in way)):
-            owner = self._seen.site.places[place].node
-            if self._seen.site.places[place].kind is PlaceKind.DECK and not self._is_usable(owner):
+            owner = self._site.places[place].node
+            if self._site.places[place].kind is PlaceKind.DECK and not _is_usable(state, owner):
                 why.append(f"nobody knows where {owner} stands")
                 return False
         return True
 
-    def _is_usable(self, node: str) -> bool:
-        """Whether a berth or shuttle is not lost, as far as heard."""
-        words = [self._seen.word(node, message) for message in ("train-arrival", "shuttle-status")]
-        return all(word is None or word["state"] != "lost" for word in words)
-
     def _track_of(self, visit: Visit) -> str:
-        place = self._seen.site.place_of(visit.berth)
+        place = self._site.place_of(visit.berth)
         return place.name if place is not None else ""
 
     # ------------------------------------------------------------ the problem
-    def now(self, wish: Wish, expected: Problem | None, under_way: Mapping[str, Task]) -> Problem | str:
+    def now(
+        self, state: YardState, wish: Wish, expected: Problem | None, under_way: Mapping[str, Task]
+    ) -> Problem | str:
         """How things stand before what is under way has ended; or what is missing to say so.
 
         Of a node that has said nothing since its last job holds what was `expected`: nothing speaks against it,
         and nothing is started there before it has spoken.
         """
-        seen = self._seen
-        for name, session in seen.sessions.items():
-            if session.job is not None and name not in under_way and session.job.act not in BESIDES:
-                return f"waits for the end of an order by hand: {name} {session.job.act}"
-        silent = [name for name, session in seen.sessions.items() if not session.has_reported()]
+        for name, node in state.nodes.items():
+            if node.job and name not in under_way and node.job not in BESIDES:
+                return f"waits for the end of an order by hand: {name} {node.job}"
+        silent = [name for name, node in state.nodes.items() if not node.has_reported]
         if expected is None and silent:
             return f"no word yet from {', '.join(silent)}"
         stops = {
-            node.name: self._stop(node.name, expected, under_way) for node in seen.site.with_role("shuttle")
+            node.name: _stop(state, node.name, expected, under_way)
+            for node in self._site.with_role("shuttle")
         }
-        at_rest = frozenset(berth for berth in self.been if self._stands(berth, expected, under_way))
+        at_rest = frozenset(berth for berth in self.been if _stands(state, berth, expected, under_way))
         let_in = {berth: len(been) for berth, been in self.been.items()}
-        boxes, unsure = self._known_boxes(), frozenset(self._unsure(at_rest))
-        return Problem(seen.site, wish, boxes, unsure, stops, let_in, at_rest, never=self._never)
+        boxes, unsure = _known_boxes(state), frozenset(_unsure(state, at_rest))
+        return Problem(self._site, wish, boxes, unsure, stops, let_in, at_rest, never=self._never)
 
-    def timed(self, problem: Problem, busy_ms: Mapping[str, int], durations: Durations) -> Problem:
+    def timed(
+        self, problem: Problem, now_ms: int, busy_ms: Mapping[str, int], durations: Durations
+    ) -> Problem:
         """The problem with the times that a plan has to know."""
-        now_ms = self._seen.now_ms
         return replace(problem, at=dict(self._at), busy_ms=busy_ms, now_ms=now_ms, durations=durations)
 
-    def all_have_reported(self) -> bool:
-        """Whether every node has said, since its last job, that it has none."""
-        return all(session.idle() and session.has_reported() for session in self._seen.sessions.values())
 
-    def _stop(self, shuttle: str, expected: Problem | None, under_way: Mapping[str, Task]) -> str:
-        word = self._seen.word(shuttle, "shuttle-status")
-        if word is not None or shuttle in under_way or expected is None:
-            return str((word or {}).get("place", ""))
-        return expected.stops.get(shuttle, "")
+def all_have_reported(state: YardState) -> bool:
+    """Whether every node has said, since its last job, that it has none."""
+    return all(node.idle and node.has_reported for node in state.nodes.values())
 
-    def _stands(self, berth: str, expected: Problem | None, under_way: Mapping[str, Task]) -> bool:
-        if berth in under_way:
-            return under_way[berth].act == "depart"
-        word = self._seen.word(berth, "train-arrival")
-        if word is not None or expected is None:
-            return word is not None and word["state"] == "at-rest"
-        return berth in expected.at_rest
 
-    def _known_boxes(self) -> dict[str, Spot]:
-        inventory = self._seen.inventory
-        found = {
-            box: Spot(place, slot)
-            for place, slots in inventory.slots.items()
-            for slot, box in enumerate(slots)
-            if box not in (EMPTY, UNSURE)
-        }
-        held = {
-            box: spreader(crane) for crane, box in inventory.spreaders.items() if box not in (EMPTY, UNSURE)
-        }
-        return found | held
+def _is_usable(state: YardState, node: str) -> bool:
+    """Whether a berth or shuttle is not lost, as far as heard."""
+    words = [state.word(node, message) for message in ("train-arrival", "shuttle-status")]
+    return all(word is None or word["state"] != "lost" for word in words)
 
-    def _unsure(self, at_rest: Collection[str]) -> Iterator[Spot]:
-        """Slots of which nobody knows what they hold; a track without a train has none."""
-        site, inventory = self._seen.site, self._seen.inventory
-        for place, slots in inventory.slots.items():
-            if site.places[place].kind is not PlaceKind.TRACK or site.places[place].node in at_rest:
-                yield from (Spot(place, slot) for slot, box in enumerate(slots) if box == UNSURE)
+
+def _stop(state: YardState, shuttle: str, expected: Problem | None, under_way: Mapping[str, Task]) -> str:
+    word = state.word(shuttle, "shuttle-status")
+    if word is not None or shuttle in under_way or expected is None:
+        return str((word or {}).get("place", ""))
+    return expected.stops.get(shuttle, "")
+
+
+def _stands(state: YardState, berth: str, expected: Problem | None, under_way: Mapping[str, Task]) -> bool:
+    if berth in under_way:
+        return under_way[berth].act == "depart"
+    word = state.word(berth, "train-arrival")
+    if word is not None or expected is None:
+        return word is not None and word["state"] == "at-rest"
+    return berth in expected.at_rest
+
+
+def _known_boxes(state: YardState) -> dict[str, Spot]:
+    boxes = state.boxes
+    found = {
+        box: Spot(place, slot)
+        for place, slots in boxes.slots.items()
+        for slot, box in enumerate(slots)
+        if box not in (EMPTY, UNSURE)
+    }
+    held = {box: spreader(crane) for crane, box in boxes.spreaders.items() if box not in (EMPTY, UNSURE)}
+    return found | held
+
+
+def _unsure(state: YardState, at_rest: Collection[str]) -> Iterator[Spot]:
+    """Slots of which nobody knows what they hold; a track without a train has none."""
+    for place, slots in state.boxes.slots.items():
+        site_place = state.site.places[place]
+        if site_place.kind is not PlaceKind.TRACK or site_place.node in at_rest:
+            yield from (Spot(place, slot) for slot, box in enumerate(slots) if box == UNSURE)
 
 
 def applied(problem: Problem, task: Task) -> Problem:

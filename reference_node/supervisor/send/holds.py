@@ -9,12 +9,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 from protocol.counting import COUNT_MODULUS
 from protocol.participant import Publication
 from protocol.site import Site
 from reference_node.supervisor.observe.gap import AWAY
-from reference_node.supervisor.observe.session import STATE_OF_ROLE, Session, is_held, state_word
+from reference_node.supervisor.observe.session import STATE_OF_ROLE, Session
 from reference_node.supervisor.send.messages import hold_for
 
 SOMEBODY = "somebody else"
@@ -139,6 +140,11 @@ class Holds:
             return f"{node} may be held by somebody else too; say it once more to lift that hold as well"
         return ""
 
+    def resume_ended(self, node: str, reason: str) -> None:
+        """A resume of `node` has its final report; `reason` as that gives it."""
+        if reason == "holds-count":
+            self.not_resumed(node, "a hold has come after the resume was said")
+
     def not_resumed(self, node: str, why: str) -> None:
         """A resume of `node` came to nothing: where it says that it is held, `why` is told with it."""
         self._still[node] = why
@@ -212,6 +218,20 @@ class Holds:
         """Why `node` is held though this supervisor does not hold it."""
         still = self._still.get(node)
         return f"{node} is held: {still}" if still else f"Somebody holds {node}"
+
+
+def state_word(session: Session, key: str) -> Any:
+    """`key` of whichever state message of a role carries it, said after the claim; None if none does."""
+    for message in ("crane-status", "train-arrival", "shuttle-status"):
+        word = session.word(message)
+        if word is not None and key in word:
+            return word[key]
+    return None
+
+
+def is_held(session: Session) -> bool:
+    """Whether the node says that a hold stands."""
+    return bool(state_word(session, "held"))
 
 
 def says_held(session: Session) -> bool:

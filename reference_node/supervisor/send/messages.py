@@ -84,6 +84,7 @@ class OwnMessages:
         self.site, self.node, self.boot = site, node, boot
         self.link = 0
         self._started_ms = started_ms
+        self._status_ms: int | None = None
         self._seq: dict[Topic, int] = {}
 
     def subscriptions(self) -> tuple[tuple[str, int], ...]:
@@ -101,6 +102,7 @@ class OwnMessages:
 
     def status(self, now_ms: int) -> Publication:
         """Who is there [MSG-12]; a supervisor takes no orders, so its mark stays 0."""
+        self._status_ms = now_ms
         return self._counted(
             "node-status",
             {
@@ -110,6 +112,12 @@ class OwnMessages:
             },
             now_ms,
         )  # fmt: skip
+
+    def status_due(self, now_ms: int, tick_ms: int) -> list[Publication]:
+        """Its status again, in time though it is looked at only every `tick_ms`."""
+        repeat = specification().timing["status_repeat"].most or 0
+        late = self._status_ms is not None and now_ms - self._status_ms >= repeat - tick_ms * 2
+        return [self.status(now_ms)] if late else []
 
     def yard_map(self, place: str, body: Body, now_ms: int) -> Publication:
         """One place as the supervisor holds it to be."""

@@ -2,84 +2,69 @@
 
 from __future__ import annotations
 
-from typing import Protocol
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 
 from protocol.specification import specification
 from reference_node.supervisor.observe.gap import AWAY, Gap
 from reference_node.supervisor.observe.sent_order import SentOrder
 from reference_node.supervisor.observe.session import Session
 from reference_node.supervisor.plan.goals import Goal
-from reference_node.supervisor.questions.question import Ask, Question
 from reference_node.supervisor.send.holds import Holds
 from reference_node.supervisor.send.order_text import order_text
-
-
-class Office(Protocol):
-    """What an outage is about."""
-
-    sessions: dict[str, Session]
-    questions: list[Question]
-    holds: Holds
-    goals: list[Goal]
-    was_owned: bool
-    now_ms: int
-
-    def note(self, what: str) -> None:
-        """Write down what was decided."""
 
 
 class Outage:
     """Whether the bus is there, and whether the work may go on after it was not."""
 
-    def __init__(self, office: Office) -> None:
-        self._office = office
+    def __init__(self, sessions: Mapping[str, Session], holds: Holds, note: Callable[[str], None]) -> None:
+        """`note` writes down what was decided."""
+        self._sessions, self._holds, self._note = sessions, holds, note
         self.gap: Gap | None = None
         """From the fall of the bus until a person has said that the work may go on."""
 
-    def begin(self) -> None:
-        """The bus is away."""
-        office = self._office
-        office.note(AWAY)
-        office.holds.unlink()
-        for session in office.sessions.values():
+    def begin(self, now_ms: int, goals: Sequence[Goal], *, all_owned: bool) -> None:
+        """The bus is away. `goals` are open; before every node was owned once there is no work to go on with."""
+        self._note(AWAY)
+        self._holds.unlink()
+        for session in self._sessions.values():
             for sent in session.unlinked():
                 self._not_repeated(session, sent, "was on its way when the bus fell")
-            session.may_repeat = not office.was_owned
-        if office.was_owned:
-            self.gap = (self.gap or Gap(office.now_ms)).again(office.now_ms, self._open())
-        office.questions[:] = [one for one in office.questions if one.about is not Ask.GAP]
+            session.may_repeat = not all_owned
+        if all_owned:
+            self.gap = (self.gap or Gap(now_ms)).again(now_ms, self._open(goals))
 
-    def end(self) -> None:
+    def end(self, now_ms: int) -> None:
         """The bus is back: holds go out, and a person is asked about the rest."""
-        self._office.holds.linked = True
+        self._holds.linked = True
         if self.gap is not None:
-            self.gap.back_ms = self._office.now_ms
-            self._office.note(f"the bus is back after {self.gap.took_s():.0f} s")
+            self.gap = replace(self.gap, back_ms=now_ms)
+            self._note(f"the bus is back after {self.gap.took_s():.0f} s")
 
-    def go_on(self) -> None:
+    def go_on(self, now_ms: int) -> None:
         """What was open when the bus fell may go on, by a person's word."""
         self.gap = None
-        for session in self._office.sessions.values():
+        for session in self._sessions.values():
             session.may_repeat = True
             if session.job is not None:
-                session.job.news_ms = self._office.now_ms
+                session.job.news_ms = now_ms
 
-    def withdraw_unanswered(self) -> None:
+    def withdraw_unanswered(self, now_ms: int) -> None:
         """A node that comes back later does not find a person's word of long ago waiting."""
         most_ms = specification().timing["state_silence"].most or 0
-        for session in self._office.sessions.values():
+        for session in self._sessions.values():
             for act in ("resume", "reset-fault"):
                 late = [one for one in session.open.values() if one.act == act]
-                if any(self._office.now_ms - one.news_ms > most_ms for one in late):
+                if any(now_ms - one.news_ms > most_ms for one in late):
                     for sent in session.withdraw(act):
                         self._not_repeated(session, sent, f"was not answered within {most_ms // 1000} s")
 
     def _not_repeated(self, session: Session, sent: SentOrder, why: str) -> None:
-        self._office.note(f"{session.name}: {sent.act} {why}; it is not sent again")
+        self._note(f"{session.name}: {sent.act} {why}; it is not sent again")
         if sent.act == "resume":
-            self._office.holds.not_resumed(session.name, f"the resume {why}")
+            self._holds.not_resumed(session.name, f"the resume {why}")
 
-    def _open(self) -> list[str]:
-        sessions = self._office.sessions.items()
+    def _open(self, goals: Sequence[Goal]) -> list[str]:
+        sessions = self._sessions.items()
         jobs = [f"{name}: {order_text(one.job.body)}" for name, one in sessions if one.job is not None]
-        return [*jobs, *(f"goal: {goal}" for goal in self._office.goals)]
+        return [*jobs, *(f"goal: {goal}" for goal in goals)]

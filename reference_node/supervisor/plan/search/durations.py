@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from protocol.site import Axis, CraneSite
-from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.observe.boxes import Spot
 
 
 def move_ms(way: float, axis: Axis) -> float:

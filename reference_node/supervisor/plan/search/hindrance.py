@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from protocol.site import PlaceKind
-from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.observe.boxes import Spot
 from reference_node.supervisor.plan.search.problem import IN_SPREADER, Problem
 
 

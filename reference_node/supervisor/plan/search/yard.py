@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping
 from typing import NamedTuple
 
 from protocol.site import CraneSite, PlaceKind
-from reference_node.supervisor.observe.inventory import Spot
+from reference_node.supervisor.observe.boxes import Spot
 from reference_node.supervisor.observe.neighbours import beside
 from reference_node.supervisor.plan.search.problem import Problem, Task, spreader
 from reference_node.supervisor.plan.wish import Visit
