@@ -93,9 +93,11 @@ def recordings() -> Iterator[HostileFile]:
         ("announced", b"\x9b\x7f\xff\xff\xff\xff\xff\xff\xff"),
         ("float", b"\xfb\x7f\xf8\x00\x00\x00\x00\x00\x00"),
     ):
-        yield HostileFile(f"item-{name}.ywrec", header() + part + item(5) + end)
+        # What is announced and not there yet is a recording that breaks off, which is told and can be shown.
+        told = name != "long-text"
+        yield HostileFile(f"item-{name}.ywrec", header() + part + item(5) + end, refused=told)
         yield HostileFile(
-            f"item-in-a-message-{name}.ywrec", header() + b"\x87\x00" + part + item(5)[2:] + end
+            f"item-in-a-message-{name}.ywrec", header() + b"\x87\x00" + part + item(5)[2:] + end, refused=told
         )
     for name, value in (
         ("started", "no time"),
@@ -112,7 +114,7 @@ def recordings() -> Iterator[HostileFile]:
     )
     yield HostileFile("packed-window.ywrec", lambda: packed(header() + bytes(40_000_000), window=27))
     yield HostileFile("packed-cut.ywrec", packed(header() + item(5) * 1000 + end)[:-9])
-    yield HostileFile("packed-frames.ywrec", packed(header()) + packed(b"") * 20_000)
+    yield HostileFile("packed-frames.ywrec", packed(header()) + packed(b"") * 20_000, refused=False)
     yield from hard_recordings()
 
 
