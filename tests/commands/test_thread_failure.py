@@ -53,7 +53,7 @@ CASES = [
     (CONFORM, "conformance.bench.tap.tap:Tap._serve", 0.0),
     (CONFORM, "conformance.bench.tap.node_socket:NodeSocket._send", 0.0),
     (("conform", "yard", "--site", "SITE", "--spawn", "--broker", "BROKER", "--yes"),
-     "conformance.peers.node:PlayedNode.tick", 1.0),
+     "conformance.peers.node:SimulatedNode.tick", 1.0),
     (("fuzz", "north", "--site", "SITE", "--spawn", "--no-motion", "--yes", "--corpus", "OUT", "--broker", "BROKER"),
      "conformance.bench.tap.relay:Relay._judged", 1.0),
     (("demo", "--out", "OUT"), "reference_node.controller.controller:Controller.tick", 2.0),

@@ -71,7 +71,7 @@ def order_in_evidence(payload: bytes) -> str:
 
 
 def test_unreadable_json_is_shown_as_text_and_anything_else_as_bytes() -> None:
-    assert order_in_evidence(b'{"act":"jog"}\x1b[2J').endswith(r': {"act":"jog"}\x1b[2J')
+    assert order_in_evidence(b'{"act":"jog"}\x1b[2J').endswith(r': {"act":"jog"}\u001b[2J')
     assert order_in_evidence(b'{"act":"\xff"}').endswith(r': {"act":"\xff"}')
     assert order_in_evidence(b"\xa1\x02\xff").endswith(": a1 02 ff")
 

@@ -195,7 +195,7 @@ def test_a_brief_is_read_as_it_was_written(brief: Brief, tmp_path: Path) -> None
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("{", "no brief"),
+        ("{", "byte 1: this is no JSON"),
         ("[]", "no brief"),
         ('{"contents": {}}', "no brief"),
         ('{"contents": {"stack-n": []}, "goal": null, "answers": false, "holds": false}', "another site"),
