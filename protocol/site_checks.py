@@ -11,6 +11,10 @@ from protocol.specification import specification
 
 _HOME = {PlaceKind.TRACK: "berth", PlaceKind.DECK: "shuttle"}
 
+MOST_NODES = 200
+MOST_PLACES = 500
+"""More of them than any yard has; plans over more would take for ever."""
+
 
 @dataclass(frozen=True, slots=True)
 class SiteProblem:
@@ -26,6 +30,11 @@ class SiteProblem:
 
 def sense_problems(site: Site) -> Iterator[SiteProblem]:
     """Every mistake of a site whose file has the right shape."""
+    if len(site.nodes) > MOST_NODES or len(site.places) > MOST_PLACES:
+        what = f"{len(site.nodes)} nodes and {len(site.places)} places"
+        mend = f"A site has at most {MOST_NODES} nodes and {MOST_PLACES} places; divide it into several"
+        yield SiteProblem("the file", what, mend)
+        return
     for node in site.nodes.values():
         yield from _node_problems(site, node)
         if node.crane is not None:

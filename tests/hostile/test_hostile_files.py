@@ -76,7 +76,8 @@ def tried(name: str, folder: Path) -> None:
     for words in commands(file, path):
         run = measured(folder, *words)
         check(file, run)
-        if file.refused and path.suffix != ".jsonl":
+        # A page of the first messages does not read on; nor does every fault of a line make one of JSON Lines wrong.
+        if file.refused and path.suffix != ".jsonl" and "out.html" not in words:
             assert run.code, words
     assert not list(folder.glob("*.part"))
 

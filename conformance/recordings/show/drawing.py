@@ -84,11 +84,15 @@ def timeline(story: Story) -> Timeline:
     return Timeline(HEAD + len(nodes) * LANE_HEIGHT + 6, lanes, _ticks(span, x), states, jobs)
 
 
+MOST_TICKS = 12
+"""Marks of time along a drawing, however long it lasted."""
+
+
 def _ticks(span_ms: int, x: object) -> list[tuple[float, str]]:
     assert callable(x)
-    step = next(
-        (step for step in (1, 2, 5, 10, 20, 30, 60, 120, 300, 600) if span_ms / 1000 / step <= 12), 3600
-    )
+    hours = 1 + span_ms // (3_600_000 * MOST_TICKS)
+    steps = (1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 3600 * hours)
+    step = next(step for step in steps if span_ms / 1000 / step <= MOST_TICKS)
     return [(x(second * 1000), f"{second} s") for second in range(0, span_ms // 1000 + 1, step)]
 
 
