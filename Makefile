@@ -18,7 +18,7 @@ SUPPORTED := import sys; sys.exit(not (3, 11) <= sys.version_info[:2] < (3, 14))
 IDENTITY := import sys; print(sys.base_prefix, sys.version_info[:3])
 
 # What every worker and every program of the tests imports is compiled once and kept, whatever the environment says.
-PYTEST := PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -n 4 --dist loadgroup
+PYTEST := PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -n 4 --dist loadfile
 
 .PHONY: help demo quick test exhaustive explore bench soak lint clean
 

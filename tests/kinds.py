@@ -11,7 +11,6 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from functools import cache
-from itertools import count
 from types import CodeType, FunctionType, ModuleType
 from typing import Any
 
@@ -39,14 +38,10 @@ FAULTY = (
     "tests/soak/",
 )
 """Where each test plays the whole suite, or a whole campaign, over another node: seconds of computing each."""
-SHARED = ("module", "package", "session")
-NEIGHBOURS = 25
-"""So many quick tests of one file run on one worker in a row: each alone costs more than it takes."""
 
 
 def sort_into_kinds(items: list[pytest.Item]) -> None:
-    """Mark each test with what it needs, and with the group that has to run on one worker."""
-    places: dict[str, Iterator[int]] = {}
+    """Mark each test with what it needs."""
     for item in items:
         if not isinstance(item, pytest.Function):
             continue
@@ -58,14 +53,6 @@ def sort_into_kinds(items: list[pytest.Item]) -> None:
             item.add_marker("browser")
         if _needs_a_program(item) or any(_starts(function) for function in _functions(item)):
             item.add_marker("wire")
-        if not item.config.pluginmanager.hasplugin("xdist"):
-            continue
-        file = item.nodeid.partition("::")[0]
-        if any(definition.scope in SHARED for definition in _fixtures(item)):
-            item.add_marker(pytest.mark.xdist_group(file))
-        elif stays_in_this_process(item) and not item.get_closest_marker("faulty"):
-            number = next(places.setdefault(file, count()))
-            item.add_marker(pytest.mark.xdist_group(f"{file}-{number // NEIGHBOURS}"))
 
 
 def stays_in_this_process(item: pytest.Item) -> bool:

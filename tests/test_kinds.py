@@ -83,7 +83,7 @@ def test_what_is_not_quick(tmp_path: Path) -> None:
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize("workers", [(), ("-n", "1", "--dist", "loadgroup")], ids=["alone", "a worker"])
+@pytest.mark.parametrize("workers", [(), ("-n", "1", "--dist", "loadfile")], ids=["alone", "a worker"])
 def test_what_starts_something_all_the_same_fails(tmp_path: Path, workers: tuple[str, ...]) -> None:
     said = run_pytest(tmp_path, *QUICK, *workers)
     for name in (
