@@ -22,20 +22,32 @@ from conformance.commands.terminal.stopping import (
 
 def main() -> NoReturn:
     """Run `yardwire` with the program's own arguments and exit with its code."""
-    with stoppable():
-        try:
-            from conformance.commands.main import run
+    try:
+        with stoppable():
+            code = _run()
+            end_process(code)
+    except Stopped as early:
+        # The signal came while the signals were being taken.
+        code = _told(early)
+    sys.exit(code)
 
-            code = run(sys.argv[1:])
-        except BaseException as ending:
-            stopped = unwrapped(ending)
-            if not isinstance(stopped, Stopped):
-                raise
-            code = stopped.exit_code
-            if code == STOPPED_BY_CTRL_C:
-                sys.stderr.write("stopped by Ctrl-C\n")
-        end_process(code)
-        sys.exit(code)
+
+def _run() -> int:
+    try:
+        from conformance.commands.main import run
+
+        return run(sys.argv[1:])
+    except BaseException as ending:
+        stopped = unwrapped(ending)
+        if not isinstance(stopped, Stopped):
+            raise
+        return _told(stopped)
+
+
+def _told(stopped: Stopped) -> int:
+    if stopped.exit_code == STOPPED_BY_CTRL_C:
+        sys.stderr.write("stopped by Ctrl-C\n")
+    return stopped.exit_code
 
 
 if __name__ == "__main__":
