@@ -86,12 +86,17 @@ def test_a_bug_breaks_it_and_without_it_the_shuttle_lives(name: str, folder: Pat
         assert re.search(bug.words, broken.words), broken.words[:2000]
 
 
-def campaign(program: Path, broker: Broker) -> Campaign:
+def campaign(program: Path, broker: Broker, wanted: str = "") -> Campaign:
     with on_the_bench(program, broker) as (_, bench, fixture):
         options = Options(seed=1, motion=True, rate=0, kinds=("payloads", "sequences"), shorten_tries=0)
         run = Campaign(fixture, link_of(bench, NODE), options)
-        run.run(lambda: run.cases < CASES and not run.found)
+        run.run(lambda: run.cases < CASES and not _is_found(run, wanted))
         return run
+
+
+def _is_found(run: Campaign, wanted: str) -> bool:
+    """Whether it has found what was wanted; where nothing was, anything: one bug may show in more ways than one."""
+    return any(wanted in ("", found.finding.requirement) for found in run.found.values())
 
 
 def test_the_fuzzer_finds_nothing_in_the_sound_one(folder: Path, broker: Broker) -> None:
@@ -102,5 +107,5 @@ def test_the_fuzzer_finds_nothing_in_the_sound_one(folder: Path, broker: Broker)
 
 @pytest.mark.parametrize("name", [name for name, bug in BUGS.items() if bug.fuzzer])
 def test_the_fuzzer_finds_it(name: str, folder: Path, broker: Broker) -> None:
-    run = campaign(build(folder, name), broker)
+    run = campaign(build(folder, name), broker, wanted=BUGS[name].fuzzer)
     assert BUGS[name].fuzzer in {found.finding.requirement for found in run.found.values()}
