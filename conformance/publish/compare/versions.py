@@ -9,6 +9,7 @@ from pathlib import Path
 
 from conformance.publish.compare.compare import Change, VersionComparison
 from protocol.specification import Specification
+from protocol.toml_problems import NotToml, parse_toml
 from protocol.trouble import Trouble
 
 MOST_BYTES = 1 << 20
@@ -46,6 +47,13 @@ def _require_bounds(data: Path) -> None:
         if file.suffix in (".toml", ".json") and file.is_file() and file.stat().st_size > MOST_BYTES:
             told = f"byte {MOST_BYTES}: longer than a file of the specification may be"
             raise Trouble(told, where=str(file), mend="Publish it again")
+        if file.suffix == ".toml" and file.is_file():
+            try:
+                parse_toml(file.read_bytes())
+            except NotToml as error:
+                raise Trouble(str(error), where=str(file), mend="Publish it again") from error
+            except OSError as error:
+                raise Trouble(f"cannot be read: {error.strerror}", where=str(file)) from error
 
 
 def in_words(comparison: VersionComparison) -> Iterator[str]:
