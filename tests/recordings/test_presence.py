@@ -79,6 +79,11 @@ def test_only_a_node_that_answers_and_says_so_is_on_the_bench(encoding: bool) ->
     assert standing(status, ANSWER, SERVICE) is Standing.SERVICE
 
 
+def test_of_two_boards_with_one_name_the_one_in_service_counts() -> None:
+    assert standing(SERVICE, ANSWER, STATUS) is Standing.SERVICE
+    assert standing(STATUS, ANSWER, SERVICE, STATUS) is Standing.SERVICE
+
+
 def test_another_s_question_is_no_answer_to_ours() -> None:
     other = said(
         "job-report", {"boot": 1, "seq": 0, "uptime": 6, "mark": 0, "state": "done", "token": 8, "act": "ask"}

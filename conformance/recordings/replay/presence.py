@@ -41,7 +41,7 @@ class Heard:
     off: bool = False
     """The last node-status said 'off'."""
     bench: bool | None = None
-    """What the last live node-status of a node that is on says; None where there was none."""
+    """Whether every live node-status of a node that is on says bench; None where there was none."""
     boot: int | None = None
     """The boot that it said last, of now."""
     roles: tuple[str, ...] = ()
@@ -112,7 +112,8 @@ class Presence:
         if one.off:
             return
         one.roles, one.reads = tuple(body["roles"]), ENCODINGS.get(body["reads"])
-        if not retain:
+        if not retain and one.bench is not False:
+            # In service once is in service for as long as it is listened to: two boards may have one name.
             one.bench = body["bench"]
 
     def _ordered(self, delivery: Delivery, node: str) -> str:
