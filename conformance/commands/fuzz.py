@@ -13,10 +13,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from conformance.commands.options import consent, report_file
+from conformance.commands.options import consent
 from conformance.commands.tap.held import held_when_stopped
 from conformance.commands.tap.options import open_tap, site_naming, tap_options
 from conformance.commands.terminal import progress, stopping
+from conformance.files.json_file import as_json
+from conformance.files.whole_file import require_folder, write
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -271,7 +273,7 @@ def _check(wishes: Wishes) -> None:
 
     if wishes.reset_command is not None:
         command(wishes.reset_command)
-    report_file.require_folder(wishes.json_path)
+    require_folder(wishes.json_path)
 
 
 def _allow_motion(wishes: Wishes, site: Site, bus: Address | None) -> None:
@@ -307,5 +309,5 @@ def _write(
 
     report: dict[str, Any] = document(campaign, keeper.files, complete=complete, mended=mended, notes=notes)
     if path is not None:
-        report_file.write(path, report_file.as_json(report))
+        write(path, as_json(report))
     click.echo(render(report))

@@ -1,4 +1,4 @@
-"""JSON documents that somebody else may have written, read from a file within bounds."""
+"""JSON documents: reports as text, and files that somebody else may have written, read within bounds."""
 
 from __future__ import annotations
 
@@ -10,6 +10,11 @@ from protocol.trouble import Trouble
 
 MOST_BYTES = 16 << 20
 """Bytes of a document; a report of the whole suite has a twentieth of it."""
+
+
+def as_json(report: dict[str, Any]) -> str:
+    """The text of a report for programs."""
+    return json.dumps(report, indent=1, ensure_ascii=False) + "\n"
 
 
 def read_json(path: Path, what: str, mend: str) -> Any:

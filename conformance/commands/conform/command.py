@@ -13,10 +13,11 @@ import click
 
 from conformance.commands.conform import report as conform_report
 from conformance.commands.conform import yard as conform_yard
-from conformance.commands.options import consent, report_file
+from conformance.commands.options import consent
 from conformance.commands.tap.held import held_when_stopped
 from conformance.commands.tap.options import open_tap, site_naming, tap_options
 from conformance.commands.terminal import progress
+from conformance.files.whole_file import require_folder
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -170,7 +171,7 @@ def conform(
         _program(program, site_path, node, spawn=spawn and site.nodes[node].is_supervisor),
     )  # fmt: skip
     for path in files.values():
-        report_file.require_folder(path)
+        require_folder(path)
     _check_terminal(wishes)
     before = _earlier_reports(wishes, site)
     if site.nodes[node].is_supervisor:

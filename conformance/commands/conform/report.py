@@ -7,8 +7,9 @@ from typing import Any
 
 import click
 
-from conformance.commands.options import report_file
 from conformance.commands.terminal import stopping
+from conformance.files import whole_file
+from conformance.files.json_file import as_json
 from protocol.trouble import Trouble
 
 
@@ -47,7 +48,7 @@ def write(report: dict[str, Any], files: dict[str, Path | None]) -> None:
         if path is None:
             continue
         if kind == "json":
-            text = report_file.as_json(report)
+            text = as_json(report)
         elif kind == "html":
             from conformance.reports import as_html
 
@@ -56,5 +57,5 @@ def write(report: dict[str, Any], files: dict[str, Path | None]) -> None:
             from conformance.reports import as_junit
 
             text = as_junit.render(report)
-        report_file.write(path, text)
+        whole_file.write(path, text)
     click.echo(as_text.render(report))
