@@ -6,12 +6,14 @@ import itertools
 import os
 import socket
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from conformance.bench.brokers.broker import Broker, start_broker
 from protocol.site_file import scenario_text
+from tests.stopping.place import Place, SilentServer, make_recording
 
 _numbers = itertools.count()
 
@@ -29,10 +31,16 @@ def broker() -> Iterator[Broker]:
 
 
 @pytest.fixture
-def silent() -> Iterator[str]:
-    """The URL of something that takes connections and never says a word."""
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        yield f"mqtt://127.0.0.1:{server.getsockname()[1]}"
+def silent() -> Iterator[SilentServer]:
+    with socket.create_server(("127.0.0.1", 0)) as server, closing(SilentServer(server)) as silent:
+        yield silent
+
+
+@pytest.fixture(scope="module")
+def long_recording(tmp_path_factory: pytest.TempPathFactory) -> str:
+    path = tmp_path_factory.mktemp("recordings") / "long.ywrec"
+    make_recording(path, messages=60_000)
+    return str(path)
 
 
 @pytest.fixture
@@ -40,3 +48,8 @@ def site(tmp_path: Path) -> str:
     path = tmp_path / "site.toml"
     path.write_text(scenario_text(), encoding="utf-8")
     return str(path)
+
+
+@pytest.fixture
+def place(tmp_path: Path, site: str, broker: Broker, silent: SilentServer, long_recording: str) -> Place:
+    return Place(tmp_path, site, broker.url, silent, long_recording)

@@ -22,6 +22,7 @@ WITHIN_S = 2.0
 PATIENCE_S = 30.0
 """Until something that is waited for, on a machine with other work too, is a failure."""
 HAS_PROC = Path("/proc/self/environ").exists()
+TICKS_A_SECOND = os.sysconf("SC_CLK_TCK")
 
 
 @dataclass
@@ -31,6 +32,9 @@ class Running:
     process: subprocess.Popen[bytes]
     mark: str
     terminal: int | None = None
+    began: float = field(default_factory=time.monotonic)
+    used_s: float = 0.0
+    """Processor time that it had used when it was last looked at."""
     said: list[str] = field(default_factory=list)
     _lines: queue.SimpleQueue[str | None] = field(default_factory=queue.SimpleQueue)
     _deaf: threading.Event = field(default_factory=threading.Event)
@@ -71,6 +75,20 @@ class Running:
                     return
         raise AssertionError(f"it never said {text!r}: {self.said}")
 
+    def look(self) -> float:
+        """Seconds of processor time that it has used; where they cannot be seen, seconds since it began."""
+        with suppress(FileNotFoundError):
+            self.used_s = processor_s(self.process.pid) if HAS_PROC else time.monotonic() - self.began
+        return self.used_s
+
+    def works(self, seconds: float) -> bool:
+        """Wait until it has used so much processor time; False where it was over before."""
+        while self.look() < seconds:
+            if self.process.poll() is not None:
+                return False
+            time.sleep(0.005)
+        return self.process.poll() is None
+
     def all_said(self) -> str:
         """All that it has said, once it has ended."""
         while (line := self._lines.get(timeout=PATIENCE_S)) is not None:
@@ -110,6 +128,13 @@ class Running:
         assert "Traceback" not in said, said
         assert left_running(self.mark, until=began + WITHIN_S) == []
         return said
+
+
+def processor_s(process: int) -> float:
+    """Seconds of processor time that it has used so far, in all its threads (Linux). Raises FileNotFoundError."""
+    stat = Path(f"/proc/{process}/stat").read_text(encoding="utf-8")
+    user, system = stat.rpartition(")")[2].split()[11:13]
+    return (int(user) + int(system)) / TICKS_A_SECOND
 
 
 def left_running(mark: str, until: float = 0.0) -> list[str]:

@@ -3,137 +3,122 @@
 from __future__ import annotations
 
 import signal
-import sys
 import time
 from collections.abc import Callable
+from contextlib import AbstractContextManager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 import conformance
-from conformance.bench.brokers.broker import Broker
-from protocol.recording import Header, RecordedEnd, RecordedMessage, RecordingReader, RecordingWriter
+from protocol.recording import RecordedEnd, RecordingReader
 from tests.sample import sampled
-from tests.stopping.processes import YARDWIRE, started
+from tests.stopping.moments import Moment, amidst, judges_what_it_hears, records, says, waits_for_an_answer
+from tests.stopping.place import GOOD_RUN, Place
+from tests.stopping.processes import PATIENCE_S, WITHIN_S, YARDWIRE, Running, started
 
 INT, TERM, HUP = signal.SIGINT, signal.SIGTERM, signal.SIGHUP
-STUBBORN = """
-import signal, sys, time
-for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-    signal.signal(number, signal.SIG_IGN)
-time.sleep(600)
-"""
-
-
-class Place:
-    """What a command is given to work with."""
-
-    def __init__(self, folder: Path, site: str, url: str, silent: str) -> None:
-        self.folder, self.site, self.url, self.silent = folder, site, url, silent
-
-    def path(self, name: str) -> str:
-        return str(self.folder / name)
-
-    def recording(self, messages: int, every_us: int = 1000) -> str:
-        path = self.folder / f"{messages}.ywrec"
-        with path.open("wb") as file:
-            writer = RecordingWriter(file, Header("harlow-basin", "2026-01-01T00:00:00Z", "made", "0"))
-            for number in range(messages):
-                body = b"\xa3\x00\x01\x01%b\x02\x19\x10\x00" % bytes([number % 24])
-                topic = f"yw1/harlow-basin/north/{('fault', 'crane-status')[number % 2]}"
-                writer.message(RecordedMessage(number * every_us, topic, body, 1, False, False))
-            writer.end(messages * every_us)
-        return str(path)
-
-    def stubborn(self) -> str:
-        path = self.folder / "stubborn.py"
-        path.write_text(STUBBORN, encoding="utf-8")
-        return f"{sys.executable} {path} {{broker}} {{brief}}"
-
-
-@pytest.fixture
-def place(tmp_path: Path, site: str, broker: Broker, silent: str) -> Place:
-    return Place(tmp_path, site, broker.url, silent)
-
 
 Words = Callable[[Place], list[str]]
-PHASES: dict[str, tuple[Words, str, signal.Signals]] = {
-    "demo, the cycle": (lambda p: ["demo", "--out", p.path("out")], "asked", INT),
-    "demo, with mosquitto": (lambda p: ["demo", "--choice", "auto", "--out", p.path("out")], "asked", TERM),
-    "validate, listening": (lambda p: ["validate", "--broker", p.url, "--seconds", "300"], "", INT),
-    "validate, waiting for a broker": (lambda p: ["validate", "--broker", p.silent, "--seconds", "300"], "", TERM),
+PHASES: dict[str, tuple[Words, Moment, signal.Signals]] = {
+    "demo, the cycle": (lambda p: ["demo", "--out", p.path("out")], says("asked"), INT),
+    "demo, with mosquitto": (lambda p: ["demo", "--choice", "auto", "--out", p.path("out")], says("asked"), TERM),
+    "validate, listening": (
+        lambda p: ["validate", "--broker", p.url, "--seconds", "300"], judges_what_it_hears, INT
+    ),
+    "validate, waiting for a broker": (
+        lambda p: ["validate", "--broker", p.silent.url, "--seconds", "300"], waits_for_an_answer, TERM
+    ),
     "conform, waiting for its node": (
-        lambda p: ["conform", "north", "--site", p.site, "--yes"], "Let north connect", INT
+        lambda p: ["conform", "north", "--site", p.site, "--yes"], says("Let north connect"), INT
     ),
     "conform, judging": (
         lambda p: ["conform", "north", "--site", p.site, "--spawn", "--json", p.path("r.json")],
-        "Let north connect", TERM,
+        says("Let north connect"), TERM,
     ),
     "conform, with a program that ignores SIGTERM": (
-        lambda p: ["conform", "yard", "--site", p.site, "--program", p.stubborn()], "Let yard connect", INT
+        lambda p: ["conform", "yard", "--site", p.site, "--program", p.stubborn()], says("Let yard connect"), INT
     ),
     "conform, with the reference supervisor": (
-        lambda p: ["conform", "yard", "--site", p.site, "--spawn"], "Let yard connect", HUP
+        lambda p: ["conform", "yard", "--site", p.site, "--spawn"], says("Let yard connect"), HUP
     ),
     "conform, waiting for a broker": (
-        lambda p: ["conform", "north", "--site", p.site, "--yes", "--broker", p.silent], "", INT
+        lambda p: ["conform", "north", "--site", p.site, "--yes", "--broker", p.silent.url], waits_for_an_answer, INT
     ),
-    "node": (lambda p: ["node", "north", "--site", p.site, "--broker", p.url], "stop it with Ctrl-C", TERM),
-    "node, waiting for a broker": (lambda p: ["node", "north", "--site", p.site, "--broker", p.silent], "", INT),
+    "node": (lambda p: ["node", "north", "--site", p.site, "--broker", p.url], says("stop it with Ctrl-C"), TERM),
+    "node, waiting for a broker": (
+        lambda p: ["node", "north", "--site", p.site, "--broker", p.silent.url], waits_for_an_answer, INT
+    ),
     "fuzz, waiting for its node": (
-        lambda p: ["fuzz", "ferry", "--site", p.site, "--yes", "--corpus", p.path("corpus")], "Let ferry connect", TERM
+        lambda p: ["fuzz", "ferry", "--site", p.site, "--yes", "--corpus", p.path("corpus")],
+        says("Let ferry connect"), TERM,
     ),
     "fuzz, playing": (
         lambda p: ["fuzz", "ferry", "--site", p.site, "--spawn", "--corpus", p.path("corpus"), "--json", p.path("f")],
-        "the first batch goes out", INT,
+        says("the first batch goes out"), INT,
     ),
-    "supervise, on virtual time": (lambda p: ["supervise", "04-one-train", "--site", p.site], "", INT),
     "supervise, a scenario on a broker": (
-        lambda p: ["supervise", "04-one-train", "--site", p.site, "--yard", "simulated"], "stop it with Ctrl-C", TERM
+        lambda p: ["supervise", "04-one-train", "--site", p.site, "--yard", "simulated"],
+        says("stop it with Ctrl-C"), TERM,
     ),
     "supervise, at the prompt": (
-        lambda p: ["supervise", "--site", p.site, "--yard", "simulated"], "what can be said", INT
+        lambda p: ["supervise", "--site", p.site, "--yard", "simulated"], says("what can be said"), INT
     ),
     "supervise, with the page": (
-        lambda p: ["supervise", "--site", p.site, "--yard", "simulated", "--page"], "what can be said", TERM
+        lambda p: ["supervise", "--site", p.site, "--yard", "simulated", "--page"], says("what can be said"), TERM
     ),
     "supervise, waiting for a broker": (
-        lambda p: ["supervise", "--site", p.site, "--yard", "real", "--yes", "--broker", p.silent], "", INT
+        lambda p: ["supervise", "--site", p.site, "--yard", "real", "--yes", "--broker", p.silent.url],
+        waits_for_an_answer, INT,
     ),
-    "record": (lambda p: ["record", p.path("run.ywrec"), "--site", "+", "--broker", p.url], "", TERM),
+    "record": (lambda p: ["record", p.path("run.ywrec"), "--site", "+", "--broker", p.url], records, TERM),
     "record, waiting for a broker": (
-        lambda p: ["record", p.path("run.ywrec"), "--site", "+", "--broker", p.silent], "", INT
+        lambda p: ["record", p.path("run.ywrec"), "--site", "+", "--broker", p.silent.url], waits_for_an_answer, INT
     ),
-    "watch": (lambda p: ["watch", "--site", p.site, "--broker", p.url], "Stop it with Ctrl-C", INT),
-    "watch, waiting for a broker": (lambda p: ["watch", "--site", p.site, "--broker", p.silent], "", TERM),
-    "show, a long recording": (lambda p: ["show", p.recording(100_000), "--stats"], "", INT),
-    "show, exporting": (
-        lambda p: ["show", p.recording(100_000), "--export", p.path("run.jsonl")], "", TERM
+    "watch": (lambda p: ["watch", "--site", p.site, "--broker", p.url], says("Stop it with Ctrl-C"), INT),
+    "watch, waiting for a broker": (
+        lambda p: ["watch", "--site", p.site, "--broker", p.silent.url], waits_for_an_answer, TERM
     ),
-    "diff, long recordings": (lambda p: ["diff", p.recording(60_000), p.recording(60_001)], "", INT),
-    "replay": (
-        lambda p: ["replay", p.recording(500, 1_000_000), "--broker", p.url], "who is there", TERM
+    "replay": (lambda p: ["replay", str(GOOD_RUN), "--broker", p.url], says("who is there"), TERM),
+    "replay, waiting for a broker": (
+        lambda p: ["replay", str(GOOD_RUN), "--broker", p.silent.url], waits_for_an_answer, INT
     ),
-    "replay, waiting for a broker": (lambda p: ["replay", p.recording(5), "--broker", p.silent], "", INT),
-    "broker, mosquitto": (lambda p: ["broker", "--port", "0"], "stop it with Ctrl-C", INT),
-    "broker, embedded": (lambda p: ["broker", "--port", "0", "--choice", "embedded"], "stop it with Ctrl-C", HUP),
-    "publish": (lambda p: ["publish", p.path("out")], "", INT),
+    "broker, mosquitto": (lambda p: ["broker", "--port", "0"], says("stop it with Ctrl-C"), INT),
+    "broker, embedded": (
+        lambda p: ["broker", "--port", "0", "--choice", "embedded"], says("stop it with Ctrl-C"), HUP
+    ),
 }  # fmt: skip
-"""What runs, what it says when it is in the phase that is meant ('' where it says nothing: a while), and the signal."""
-A_WHILE_S = 1.0
+"""What runs, how it is seen that it is in the phase that is meant, and the signal. None of these ends by itself."""
 
 
 @pytest.mark.parametrize("phase", PHASES)
 def test_a_signal_ends_it(phase: str, place: Place, mark: str) -> None:
-    words, says, number = PHASES[phase]
+    words, moment, number = PHASES[phase]
     with started(mark, *words(place), cwd=place.folder) as running:
-        if says:
-            running.wait_for(says)
-        else:
-            time.sleep(A_WHILE_S)
-        if running.process.poll() is not None:
-            pytest.fail(f"it was over before it was stopped: {running.process.returncode}")
+        moment(running, place)
         running.stopped_by(number)
+    require_whole(place.folder)
+
+
+WORK: dict[str, tuple[Words, signal.Signals]] = {
+    "supervise, on virtual time": (lambda p: ["supervise", "06-three-trains", "--site", p.site], INT),
+    "show, a long recording": (lambda p: ["show", p.long, "--stats"], INT),
+    "show, exporting": (lambda p: ["show", p.long, "--export", p.path("run.jsonl")], TERM),
+    "diff, long recordings": (lambda p: ["diff", p.long, p.long], INT),
+    "publish": (lambda p: ["publish", p.path("out")], INT),
+}
+"""What ends by itself, and well."""
+
+
+@pytest.mark.parametrize("name", WORK)
+def test_a_signal_ends_it_in_the_middle_of_its_work(name: str, place: Place, mark: str) -> None:
+    words, number = WORK[name]
+
+    def begin(folder: Path) -> AbstractContextManager[Running]:
+        return started(mark, *words(replace(place, folder=folder)), cwd=folder)
+
+    amidst(begin, place.folder, 0.5, lambda running: running.stopped_by(number))
     require_whole(place.folder)
 
 
@@ -150,38 +135,69 @@ def require_whole(folder: Path) -> None:
 
 ENTRY = Path(conformance.__file__).parent / "commands" / "entry.py"
 FIRST_LINE = f'entry.py", line {ENTRY.read_text(encoding="utf-8").splitlines().index("import signal") + 1},'
-MOMENTS_S = (0.0, 0.02, 0.05, 0.1, 0.2, 0.4, 0.8)
+PARTS = (0.0, 0.02, 0.05, 0.1, 0.2, 0.4, 0.6, 0.8, 1.0)
+STARTS: dict[str, tuple[Words, str]] = {
+    "demo": (lambda p: ["demo", "--choice", "auto", "--out", p.path("out")], "asked"),
+    "conform": (lambda p: ["conform", "north", "--site", p.site, "--spawn"], "Let north connect"),
+    "node": (lambda p: ["node", "north", "--site", p.site, "--broker", p.url], "stop it with Ctrl-C"),
+}
 
 
-@pytest.mark.parametrize("moment_s", sampled(MOMENTS_S, (0.0, 0.1, 0.4)))
-@pytest.mark.parametrize("command", ["demo", "conform", "node", "publish"])
-def test_at_any_moment_of_its_start(command: str, moment_s: float, place: Place, mark: str) -> None:
-    words = {
-        "demo": ["demo", "--choice", "auto", "--out", place.path("out")],
-        "conform": ["conform", "north", "--site", place.site, "--spawn"],
-        "node": ["node", "north", "--site", place.site, "--broker", place.url],
-        "publish": ["publish", place.path("out")],
-    }[command]
-    with started(mark, *words, cwd=place.folder) as running:
-        time.sleep(moment_s)
-        running.process.send_signal(INT)
-        began = time.monotonic()
-        running.process.wait(20)
-        took_s = time.monotonic() - began
-        said = running.all_said()
+@pytest.fixture(scope="module")
+def starts_s() -> dict[str, float]:
+    """Processor time until each has started, as far as it is known."""
+    return {}
+
+
+@pytest.mark.parametrize("part", sampled(PARTS, (0.0, 0.1, 0.4, 0.8)))
+@pytest.mark.parametrize("command", STARTS)
+def test_at_any_moment_of_its_start(
+    command: str,
+    part: float,
+    place: Place,
+    mark: str,
+    starts_s: dict[str, float],
+    tmp_path_factory: pytest.TempPathFactory,
+) -> None:
+    words, says_at_last = STARTS[command]
+    if command not in starts_s:
+        elsewhere = replace(place, folder=tmp_path_factory.mktemp(command))
+        with started(mark, *words(elsewhere), cwd=elsewhere.folder) as running:
+            running.wait_for(says_at_last)
+            starts_s[command] = running.look()
+    with started(mark, *words(place), cwd=place.folder) as running:
+        assert running.works(part * starts_s[command]), running.all_said()
+        end_at_its_start(running)
+    require_whole(place.folder)
+
+
+@pytest.mark.parametrize("part", sampled(PARTS[:-1], (0.0, 0.05, 0.2)))
+def test_at_any_moment_of_publishing(part: float, place: Place, mark: str) -> None:
+    def begin(folder: Path) -> AbstractContextManager[Running]:
+        return started(mark, "publish", str(folder / "out"), cwd=folder)
+
+    amidst(begin, place.folder, part, end_at_its_start)
+    require_whole(place.folder)
+
+
+def end_at_its_start(running: Running) -> None:
+    running.process.send_signal(INT)
+    began = time.monotonic()
+    running.process.wait(PATIENCE_S)
+    took_s = time.monotonic() - began
+    said = running.all_said()
     # Before Python has come to our first line, which imports `signal`, it ends by the signal or an error of its own.
     ours = [line for line in said.splitlines() if "conformance" in line]
     early = running.process.returncode in (-INT, 1) and all(FIRST_LINE in line for line in ours)
     assert running.process.returncode == 130 or early, said
-    assert took_s < 2
-    require_whole(place.folder)
+    assert took_s < WITHIN_S
 
 
 @pytest.mark.parametrize("again_after_s", [0.01, 0.1, 0.3])
 def test_a_second_ctrl_c_changes_nothing(again_after_s: float, place: Place, mark: str) -> None:
     path = place.path("run.ywrec")
     with started(mark, "record", path, "--site", "+", "--broker", place.url, cwd=place.folder) as running:
-        time.sleep(A_WHILE_S)
+        records(running, place)
         running.stopped_by(INT, again_after_s=again_after_s)
     with started(mark, "conform", "north", "--site", place.site, "--spawn", cwd=place.folder) as running:
         running.wait_for("Let north connect")

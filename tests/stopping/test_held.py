@@ -37,6 +37,15 @@ def listener(broker: Broker, heard: Heard) -> Client:
     return client
 
 
+def to_its_last_word(heard: Heard) -> list[tuple[str, dict[str, Any]]]:
+    """All that is heard until the node is said to be gone: nothing of it comes after that."""
+    end = time.monotonic() + PATIENCE_S
+    found = [heard.get(timeout=PATIENCE_S)]
+    while found[-1][0] != "node-status" or found[-1][1]["state"] != "off":
+        found.append(heard.get(timeout=max(0.0, end - time.monotonic())))
+    return found
+
+
 @pytest.mark.parametrize("command", ["conform", "fuzz"])
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGHUP])
 def test_the_last_order_is_a_hold_and_it_is_obeyed(
@@ -53,13 +62,10 @@ def test_the_last_order_is_a_hold_and_it_is_obeyed(
                 name, body = heard.get(timeout=max(0.0, end - time.monotonic()))
                 moves = name == "job-report" and body["state"] == "running"
             said = running.stopped_by(number)
-        time.sleep(0.2)
+        after = to_its_last_word(heard)
     finally:
         client.disconnect()
         client.loop_stop()
-    after = []
-    while not heard.empty():
-        after.append(heard.get())
     orders = [place for place, (name, _) in enumerate(after) if name == "job-order"]
     assert after[orders[-1]][1]["act"] == "hold"
     states = [body["held"] for name, body in after[orders[-1] :] if name == "shuttle-status"]

@@ -5,12 +5,12 @@ from __future__ import annotations
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
 
 from conformance.bench.brokers.broker import Broker
+from tests.stopping.moments import wait_for_recorder
 from tests.stopping.processes import PATIENCE_S, YARDWIRE, left_running, started
 from tests.stopping.test_every_command import require_whole
 
@@ -70,9 +70,7 @@ def test_a_signal_that_it_was_told_to_ignore_is_ignored(
     program = (sys.executable, "-c", start, *YARDWIRE)
     words = ("record", "run.ywrec", "--site", "+", "--broker", broker.url)
     with started(mark, *words, program=program, cwd=tmp_path) as running:
-        while not (tmp_path / "run.ywrec").exists():
-            time.sleep(0.02)
-        time.sleep(0.3)
+        wait_for_recorder(running, tmp_path / "run.ywrec")
         running.process.send_signal(ignored)
         with pytest.raises(subprocess.TimeoutExpired):
             running.process.wait(1)
