@@ -17,6 +17,8 @@ class MqttClient(Client):
     """Keeps the first error of a callback in `failure`, and raises it in everything that is to be published."""
 
     failure: BaseException | None = None
+    # Paho's destructor closes these, also where a signal broke off the constructor that names them.
+    _sock = _sockpairR = _sockpairW = None  # noqa: N815 - its names
 
     def __setattr__(self, name: str, value: Any) -> None:
         """Guard whatever is set as a callback, those of later versions of paho too."""
