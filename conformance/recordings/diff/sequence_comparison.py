@@ -22,8 +22,8 @@ class SequenceComparison:
     """One sequence of two recordings, side by side."""
 
     def __init__(
-        self, name: str, good: EventLog, other: EventLog, a: EventSequence, b: EventSequence, blocks: list[Block], scatter: Scatter,
-        tolerance: Tolerance,
+        self, name: str, good: EventLog, other: EventLog, a: EventSequence, b: EventSequence,
+        blocks: list[Block], scatter: Scatter, tolerance: Tolerance,
     ) -> None:  # fmt: skip
         self._name, self._good, self._other = name, good, other
         self._a, self._b, self._blocks = a, b, blocks

@@ -49,7 +49,8 @@ def lines(result: Comparison, most: int) -> Iterator[str]:
 def how_far(result: Comparison) -> str:
     """How much of the good run was held against the other, where that was not all."""
     if not result.not_reached:
-        return f"compared {result.events:,} of {result.events:,} events; a file breaks off, and what stood behind is lost"
+        whole = f"compared {result.events:,} of {result.events:,} events"
+        return f"{whole}; a file breaks off, and what stood behind is lost"
     seen = result.events - result.not_reached
     return f"compared {seen:,} of {result.events:,} events, then {result.other.name} ends; nothing is said of the rest"
 

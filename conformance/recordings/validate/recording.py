@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from conformance.recordings.lines import MOST_EXPLAINED
+from conformance.recordings.message_summary import MOST_EXPLAINED
 from conformance.recordings.validate.subject import Judgement, Subject, judge
 from protocol.bulk_reading import BulkReader
 from protocol.recording import Item, RecordedMessage
