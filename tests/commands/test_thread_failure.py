@@ -47,7 +47,7 @@ CASES = [
     (("validate", "--broker", "BROKER", "--site", "harlow-basin", "--seconds", "50"),
      "conformance.recordings.validate.live:Listener.receive", 0.0),
     (("record", "OUT", "--site", "harlow-basin", "--broker", "BROKER"),
-     "conformance.recordings.record.writer:Tape.message", 0.5),
+     "conformance.recordings.record.writer:RecordingFiles.message", 0.5),
     (CONFORM, "conformance.bench.tap.traffic_log:EvidenceBook.record", 1.0),
     (CONFORM, "conformance.bench.tap.relay:Relay._arrived", 1.0),
     (CONFORM, "conformance.bench.tap.tap:Tap._serve", 0.0),

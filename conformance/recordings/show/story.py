@@ -11,7 +11,7 @@ from protocol.recording import Header, Item, RecordedEvent, RecordedMessage
 from protocol.specification import OPEN, specification
 from protocol.topics import Topic
 
-__all__ = ["Bar", "JobSpan", "Line", "Story", "tell"]
+__all__ = ["Bar", "JobSpan", "MessageSummary", "Story", "tell"]
 
 STATE_FIELD = {"crane-status": "mode", "train-arrival": "state", "shuttle-status": "state"}
 """The field that says what a machine does, by the message that carries it."""
