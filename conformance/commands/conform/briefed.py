@@ -47,8 +47,8 @@ def briefed_supervisor(
 
 def _goals(brief: Brief, site: Site) -> tuple[Goal, ...]:
     """The goal of a brief in the reference supervisor's words: it is planned for as everything else."""
-    plan = brief.plan
-    visit = Visit(TRAIN, plan.berth, ("",) * site.places[plan.track].slots, {0: plan.box})
+    route = brief.route
+    visit = Visit(TRAIN, route.berth, ("",) * site.places[route.track].slots, {0: route.box})
     return (Wish(visits=(visit,)),) if brief.goal else ()
 
 

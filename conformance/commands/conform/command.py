@@ -240,7 +240,7 @@ def _judge(wishes: Wishes, site: Site, tap: Tap, fixture: Fixture, before: Befor
     if before.resumed is not None:
         run.earlier, people = before.resumed, before.resumed.answers(people)
     stopped = ""
-    run.plan()
+    run.route()
     moves = wishes.motion and not site.nodes[wishes.node].is_supervisor
     try:
         if not site.nodes[wishes.node].is_supervisor:

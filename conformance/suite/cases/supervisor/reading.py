@@ -23,14 +23,14 @@ def supervisor_unknown_fields(fixture: SupervisorFixture) -> None:
 
     Every message of a crane carries a field of a later minor version. It is owned and ordered all the same.
     """
-    name = fixture.plan.first
+    name = fixture.route.first
 
     def prepare(node: SimulatedNode) -> None:
         node.disturbances.writes = newer
 
     fixture.begin({name: prepare})
     for act, within_ms in (("claim", OWNED_MS), ("transfer", WORK_MS)):
-        order = fixture.next_order(name, act, within_ms, fixture.lives[-1].after)
+        order = fixture.next_order(name, act, within_ms, fixture.runs[-1].after)
         fixture.check(
             order is not None, "ENC-09", f"a {act} to {name}", "none: it does not read its messages"
         )
@@ -43,7 +43,7 @@ def supervisor_unreadable(fixture: SupervisorFixture) -> None:
     While a crane works, such reports say that the transfer is done. The order is still repeated after each, and
     nothing starts that waits for its end.
     """
-    name = fixture.plan.first
+    name = fixture.route.first
 
     def prepare(node: SimulatedNode) -> None:
         node.disturbances.job_ms = JOB_MS
