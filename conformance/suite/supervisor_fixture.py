@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 from conformance.oracle.link_log import Message
 from conformance.oracle.supervisor_knowledge import JudgedOrder, SupervisorKnowledge
 from conformance.peers.node import SimulatedNode
-from conformance.peers.yard import Deed
+from conformance.peers.yard import Incident
 from conformance.suite.brief import BoxRoute, Brief, brief_for, route_of
 from conformance.suite.case import Body as CaseBody
 from conformance.suite.case import Condition, case
@@ -39,7 +39,7 @@ Prepared = Mapping[str, Callable[[SimulatedNode], None]]
 
 
 class SupervisorRun(NamedTuple):
-    """One run of the supervisor under test, from its start to the next: the traces after the first and up to the last."""
+    """One run of the supervisor under test: the traces after the first and up to the last."""
 
     after: int
     until: int | None
@@ -80,7 +80,7 @@ class SupervisorFixture(Fixture):
         """A fresh supervisor among nodes that have worked for another before; `prepared` is what befalls them."""
         self._start(lambda node, now_ms: node.start_over(now_ms), brief or self.brief, prepared or {})
 
-    def go_on(self, brief: Brief, happened: Mapping[str, Deed], prepared: Prepared | None = None) -> None:
+    def go_on(self, brief: Brief, happened: Mapping[str, Incident], prepared: Prepared | None = None) -> None:
         """A fresh supervisor among the nodes as they are; `happened` befell them while it was away."""
 
         def sleep(node: SimulatedNode, now_ms: int) -> None:
@@ -90,16 +90,16 @@ class SupervisorFixture(Fixture):
 
         self._start(sleep, brief, prepared or {})
 
-    def _start(self, sleep: Deed, brief: Brief, prepared: Prepared) -> None:
+    def _start(self, sleep: Incident, brief: Brief, prepared: Prepared) -> None:
         for name in self.yard.nodes:
-            self.yard.befall(name, sleep)
+            self.yard.disturb(name, sleep)
         before = self.log.end
         self.yard.restart_with(brief)
         came = self._comes(before)
         self.need(came, self.yard.failure() or "the supervisor did not connect after its start")
         self.starts.append(before)
         for name in self.yard.nodes:
-            self.yard.befall(name, _waking(prepared.get(name)))
+            self.yard.disturb(name, _waking(prepared.get(name)))
 
     def _comes(self, before: int) -> bool:
         """Whether it connects in time; one whose program has failed is not waited for."""
@@ -216,11 +216,11 @@ class SupervisorFixture(Fixture):
         assert found is not None
         return found
 
-    def let_hear(self, node: str, deed: Deed, heard: Callable[[Message], bool], what: str) -> Message:
+    def let_hear(self, node: str, incident: Incident, heard: Callable[[Message], bool], what: str) -> Message:
         """Let a node say something, again where it is lost, until the supervisor hears it. Raises Unclear."""
         for _ in range(TRIES):
             before = self.log.end
-            self.yard.befall(node, deed)
+            self.yard.disturb(node, incident)
             found = self.wait_for(lambda m: not m.from_node and heard(m), self.patience_ms / 2, before)
             if found is not None:
                 return found
@@ -231,10 +231,10 @@ class SupervisorFixture(Fixture):
         names = nodes or tuple(self.yard.nodes)
 
         def owned() -> bool:
-            ledger = SupervisorKnowledge(self.site)
-            for _ in ledger.orders(self.log, *self.runs[-1]):
+            knowledge = SupervisorKnowledge(self.site)
+            for _ in knowledge.orders(self.log, *self.runs[-1]):
                 pass
-            return all(ledger.nodes[name].owned for name in names)
+            return all(knowledge.nodes[name].owned for name in names)
 
         self.bench.wait(_every(20, owned), OWNED_MS)
         self.need(owned(), f"the supervisor does not own {', '.join(names)}")
@@ -252,7 +252,7 @@ class SupervisorFixture(Fixture):
         return [one for one in self.log.sent("yard-map", after) if one.topic.endswith(end) and one.body]
 
 
-def _waking(prepare: Callable[[SimulatedNode], None] | None) -> Deed:
+def _waking(prepare: Callable[[SimulatedNode], None] | None) -> Incident:
     def wake(node: SimulatedNode, now_ms: int) -> Sequence[Publication]:
         node.at(now_ms)
         if prepare is not None:

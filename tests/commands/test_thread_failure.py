@@ -48,7 +48,7 @@ CASES = [
      "conformance.recordings.validate.live:Listener.receive", 0.0),
     (("record", "OUT", "--site", "harlow-basin", "--broker", "BROKER"),
      "conformance.recordings.record.writer:RecordingFiles.message", 0.5),
-    (CONFORM, "conformance.bench.tap.traffic_log:EvidenceBook.record", 1.0),
+    (CONFORM, "conformance.bench.tap.traffic_log:TrafficLog.record", 1.0),
     (CONFORM, "conformance.bench.tap.relay:Relay._arrived", 1.0),
     (CONFORM, "conformance.bench.tap.tap:Tap._serve", 0.0),
     (CONFORM, "conformance.bench.tap.node_socket:NodeSocket._send", 0.0),

@@ -95,7 +95,7 @@ class Story:
 def tell(header: Header, items: Iterable[Item]) -> Story:
     """Read the items of a recording into a story."""
     story = Story(header)
-    teller = _Teller(story)
+    teller = _StoryBuilder(story)
     for item in items:
         if isinstance(item, RecordedMessage):
             teller.hear(item)
@@ -106,7 +106,7 @@ def tell(header: Header, items: Iterable[Item]) -> Story:
     return story
 
 
-class _Teller:
+class _StoryBuilder:
     """Builds a story message by message."""
 
     def __init__(self, story: Story) -> None:

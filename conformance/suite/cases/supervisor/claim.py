@@ -153,7 +153,7 @@ def supervisor_replaced(fixture: SupervisorFixture) -> None:
     fixture.begin({name: _slow})
     fixture.await_job(name, "transfer")
     before = fixture.log.end
-    fixture.yard.befall(name, SimulatedNode.outrank)
+    fixture.yard.disturb(name, SimulatedNode.outrank)
     told = fixture.wait_for(
         lambda m: not m.from_node and m.body.get("mark") == fixture.yard.nodes[name].mark,
         fixture.patience_ms,
@@ -216,7 +216,7 @@ def supervisor_keeps_hold(fixture: SupervisorFixture) -> None:
     name = fixture.route.first
     fixture.begin({name: _slow})
     fixture.await_job(name, "transfer")
-    fixture.yard.befall(name, SimulatedNode.hold)
+    fixture.yard.disturb(name, SimulatedNode.hold)
     held = fixture.await_word(name, "crane-status", {"held": True})
     fixture.watch(fixture.stretched(QUIET_MS))
     resumes = fixture.sent_to(name, {"resume"}, after=held.number)

@@ -8,7 +8,7 @@ from dataclasses import replace
 from conformance.oracle.link_log import Message
 from conformance.peers.node import SimulatedNode
 from conformance.peers.payloads import UNREADABLE, newer
-from conformance.peers.yard import Deed
+from conformance.peers.yard import Incident
 from conformance.suite.cases.supervisor.start import still_repeated
 from conformance.suite.cases.supervisor.work import none_beside
 from conformance.suite.supervisor_fixture import OWNED_MS, WORK_MS, SupervisorFixture, supervised
@@ -62,7 +62,7 @@ def _is_unreadable(message: Message) -> bool:
     return message.name == "job-report" and not message.body
 
 
-def _saying(body: dict[str, object], spoil: Callable[[bytes], bytes]) -> Deed:
+def _saying(body: dict[str, object], spoil: Callable[[bytes], bytes]) -> Incident:
     def say(node: SimulatedNode, now_ms: int) -> Sequence[Publication]:
         said = node.misreport(now_ms, body)
         return [replace(one, payload=spoil(one.payload)) for one in said]

@@ -253,7 +253,7 @@ def supervisor_holds_again(fixture: SupervisorFixture) -> None:
     free = [node.client_id for node in nodes if not node.held]
     fixture.need(not free, f"the supervisor does not hold {' and '.join(free)}")
     before = fixture.log.end
-    fixture.yard.befall(fixture.route.first, SimulatedNode.reset)
+    fixture.yard.disturb(fixture.route.first, SimulatedNode.reset)
     within_ms = fixture.limit_ms("order_repeat") + fixture.limit_ms("answer")
     everyone = fixture.topic(fixture.spec.everyone)
     again = fixture.wait_for(

@@ -8,7 +8,7 @@ from typing import Any
 
 from conformance.oracle.link_log import Message
 from conformance.peers.node import SimulatedNode
-from conformance.peers.yard import Deed
+from conformance.peers.yard import Incident
 from conformance.suite.cases.supervisor.claim import UNSURE, nothing_for
 from conformance.suite.cases.supervisor.start import still_repeated
 from conformance.suite.supervisor_fixture import QUIET_MS, WORK_MS, SupervisorFixture, supervised
@@ -37,7 +37,7 @@ def supervisor_new_boot(fixture: SupervisorFixture) -> None:
     name = fixture.route.first
     fixture.begin({name: _taking(JOB_MS)})
     order = fixture.await_job(name, "transfer")
-    fixture.yard.befall(name, SimulatedNode.reset)
+    fixture.yard.disturb(name, SimulatedNode.reset)
     told = fixture.await_word(name, "node-status", {"boot": fixture.yard.nodes[name].boot})
     _all_in_doubt(fixture, order, told)
 
@@ -56,9 +56,9 @@ def supervisor_wrong_boot(fixture: SupervisorFixture) -> None:
 
     fixture.begin({name: _taking(JOB_MS)})
     order = fixture.await_job(name, "transfer")
-    fixture.yard.befall(name, unheard)
+    fixture.yard.disturb(name, unheard)
     told = fixture.await_word(name, "job-report", {"reason": "wrong-boot"})
-    fixture.yard.befall(name, _audible)
+    fixture.yard.disturb(name, _audible)
     _all_in_doubt(fixture, order, told)
 
 
@@ -142,7 +142,7 @@ def _says(body: Any, message: Message) -> bool:
     return message.name == "job-report" and bool(body.items() <= message.body.items())
 
 
-def _saying(body: Any) -> Deed:
+def _saying(body: Any) -> Incident:
     return lambda node, now_ms: node.misreport(now_ms, body)
 
 
@@ -260,7 +260,7 @@ def supervisor_train_lost(fixture: SupervisorFixture) -> None:
     fixture.begin({route.berth: _taking(SHORT_MS), route.shuttle: _taking(JOB_MS)})
     fixture.await_word(route.berth, "train-arrival", {"state": "at-rest"})
     run = fixture.await_order(route.shuttle, "run")
-    fixture.yard.befall(route.berth, SimulatedNode.lose_track)
+    fixture.yard.disturb(route.berth, SimulatedNode.lose_track)
     lost = fixture.await_word(route.berth, "train-arrival", {"state": "lost"}, after=run.number)
     fixture.await_word(route.shuttle, "job-report", {"id": run.body["id"], "state": "done"})
     fixture.watch(fixture.stretched(QUIET_MS))
@@ -309,7 +309,7 @@ def supervisor_silence(fixture: SupervisorFixture) -> None:
     silence_ms = fixture.spec.timing["state_silence"].most or 0
     fixture.begin({route.first: _taking(silence_ms + JUST_AFTER_MS)})
     fixture.await_job(route.first, "transfer")
-    fixture.yard.befall(route.second, SimulatedNode.fall_silent)
+    fixture.yard.disturb(route.second, SimulatedNode.fall_silent)
     fixture.await_word(route.first, "job-report", {"act": "transfer", "state": "done"})
     fixture.watch(fixture.stretched(QUIET_MS))
     heard_lately(fixture)
