@@ -24,7 +24,7 @@ from protocol.site_file import scenario as site_of_the_kit
 from reference_node.scenario.scenario import Event, Person, Scenario, Train
 from reference_node.scenario.virtual_stage import VirtualStage
 from reference_node.supervisor.observe.boxes import Spot
-from reference_node.supervisor.plan.wish import Visit, Wish
+from reference_node.supervisor.plan.goal_state import GoalState, Visit
 
 HOUR_MS = 3_600_000
 STUCK_MS = 1_800_000
@@ -42,7 +42,7 @@ class Result:
     """What a soak came to."""
 
     hours: float = 0.0
-    wishes: int = 0
+    goal_states: int = 0
     jobs: int = 0
     boxes: int = 0
     troubles: Counter[str] = field(default_factory=Counter)
@@ -102,15 +102,15 @@ class Soak:
         supervisor = self.stage.story.supervisor
         if not supervisor.finished:
             return
-        if self.result.wishes:
+        if self.result.goal_states:
             self.result.longest_s = max(self.result.longest_s, (self.stage.now_ms - self._wished_ms) / 1000)
-        wish = self._another()
-        self.result.wishes += 1
+        goal_state = self._another()
+        self.result.goal_states += 1
         self._wished_ms = self.stage.now_ms
-        self.stage.goals = (wish,)
-        supervisor.add(wish)
+        self.stage.goals = (goal_state,)
+        supervisor.add(goal_state)
 
-    def _another(self) -> Wish:
+    def _another(self) -> GoalState:
         """A box or two somewhere else, and mostly a train that takes one and brings another."""
         rng, yard = self.rng, self.stage.yard
         stacks = [place for place in self.site.places.values() if place.kind is PlaceKind.STACK]
@@ -139,7 +139,7 @@ class Soak:
         missing = {box for visit in visits for box in visit.brings if box} - set(boxes)
         if missing and len(ground) > len(boxes):
             boxes |= dict(zip(sorted(missing), ground[len(boxes) :], strict=False))
-        return Wish(boxes, tuple(visits))
+        return GoalState(boxes, tuple(visits))
 
     # ------------------------------------------------------------ troubles
     def _trouble(self) -> None:
@@ -183,13 +183,15 @@ def main(hours: float, seed: int, verbose: bool) -> None:
     result = soak.run(
         hours,
         lambda so_far: progress.show(
-            f"{so_far.hours:.0f} of {hours:g} virtual hours, {so_far.wishes} wishes, "
+            f"{so_far.hours:.0f} of {hours:g} virtual hours, {so_far.goal_states} wishes, "
             f"{so_far.jobs} boxes taken or set down"
         ),
     )
     progress.clear()
     print(f"{result.hours:.1f} virtual hours in {time.monotonic() - began:.0f} s, seed {seed}")
-    print(f"{result.wishes} wishes, the longest met after {result.longest_s:.0f} s; {result.boxes} boxes")
+    print(
+        f"{result.goal_states} wishes, the longest met after {result.longest_s:.0f} s; {result.boxes} boxes"
+    )
     print(f"{result.jobs} boxes taken or set down, none by the same job twice")
     print("went wrong: " + ", ".join(f"{what} {count}" for what, count in sorted(result.troubles.items())))
     print("asked: " + ", ".join(f"{what} {count}" for what, count in sorted(result.asked.items())))

@@ -217,7 +217,7 @@ def _jsonschema_us(recording: Path) -> float:
 # ------------------------------------------------------------------------------------------ diff
 def diff_rows(good: Path, bad: Path, tenth: Path, folder: Path) -> Iterator[Row]:
     """The comparison against jq and GNU diff, its growth, its memory, its matching alone."""
-    from conformance.recordings.diff.events import Names, deeds_of
+    from conformance.recordings.diff.events import Names, event_log_of
     from conformance.recordings.diff.matching import match
 
     other = folder / "tenth-bad.ywrec"
@@ -226,14 +226,16 @@ def diff_rows(good: Path, bad: Path, tenth: Path, folder: Path) -> Iterator[Row]
     large, memory = command("diff", str(good), str(bad))
     usual, gnu = _usual_way(good, bad, folder)
     names = Names()
-    runs = [deeds_of(path.name, messages_of(path), names) for path in (good, bad)]
-    lanes = [(one, runs[1].lanes[name]) for name, one in runs[0].lanes.items() if name in runs[1].lanes]
-    _, matching = timed(lambda: sum(len(match(a.meanings, b.meanings)) for a, b in lanes))
-    deeds = sum(map(len, runs[0].lanes.values()))
+    runs = [event_log_of(path.name, messages_of(path), names) for path in (good, bad)]
+    sequences = [
+        (one, runs[1].sequences[name]) for name, one in runs[0].sequences.items() if name in runs[1].sequences
+    ]
+    _, matching = timed(lambda: sum(len(match(a.meanings, b.meanings)) for a, b in sequences))
+    events = sum(map(len, runs[0].sequences.values()))
     yield Row("diff of 10 times the messages, time", large / small, 13, f"{large:.1f} s / {small:.1f} s")
     yield Row("diff / jq and GNU diff, time", large / usual, 0.5, f"{large:.1f} s / {usual:.1f} s")
     yield Row("diff, memory in GB", memory / 1e6, 1, f"{memory / 1e3:.0f} MB")
-    figures = f"{matching:.2f} s for {deeds:,} deeds / {gnu:.2f} s"
+    figures = f"{matching:.2f} s for {events:,} events / {gnu:.2f} s"
     yield Row("matching alone / GNU diff alone, time", matching / gnu, 2, figures)
 
 

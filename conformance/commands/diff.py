@@ -50,7 +50,7 @@ def diff(
       yardwire diff --good mon.ywrec tue.ywrec wed.ywrec -- bad.ywrec
     """  # noqa: D301 - click wants the character itself
     from conformance.recordings.diff.differences import compare
-    from conformance.recordings.diff.events import Names, deeds_of
+    from conformance.recordings.diff.events import Names, event_log_of
     from conformance.recordings.diff.tolerance import Tolerance
     from conformance.recordings.files import source
 
@@ -61,11 +61,11 @@ def diff(
     require_folder(html)
     names = Names()
     sources = [source((path,)) for path in recordings]
-    runs = [deeds_of(one.name, one.items(), names) for one in sources]
+    runs = [event_log_of(one.name, one.items(), names) for one in sources]
     result = compare(runs[:-1], runs[-1], Tolerance(_site(site_file)))
     result.notes.extend(cut for one in sources for cut in one.cuts)
     result.cut_off = any(one.broken_at is not None for one in sources)
-    if not result.deeds:
+    if not result.events:
         raise Trouble(
             "there is nothing to compare: it has no order, no report and no state in it",
             where=result.good[0].name,
@@ -97,8 +97,8 @@ def _json(result: Comparison) -> dict[str, object]:
         "other": result.other.name,
         "matched": result.matched,
         "complete": result.complete,
-        "compared": result.deeds - result.not_reached,
-        "of": result.deeds,
+        "compared": result.events - result.not_reached,
+        "of": result.events,
         "first": first.as_json() if first else None,
         "differences": [one.as_json() for one in result.differences],
         "notes": result.notes,

@@ -24,8 +24,8 @@ from protocol.trouble import Trouble
 if TYPE_CHECKING:
     from conformance.bench.connection.address import Address
     from conformance.bench.tap.tap import Tap
-    from conformance.fuzz.run.campaign import Campaign, Found, Options
-    from conformance.fuzz.run.corpus import Corpus, Kept
+    from conformance.fuzz.run.campaign import Campaign, FindingGroup, Options
+    from conformance.fuzz.run.corpus import Corpus, CorpusCase
     from protocol.site import Site
 
 MINUTES = 10.0
@@ -34,7 +34,7 @@ ROLES = frozenset(("crane", "berth", "shuttle"))
 
 
 @dataclass(frozen=True, slots=True)
-class Wishes:
+class Settings:
     """What the user asked for."""
 
     node: str
@@ -142,10 +142,10 @@ def fuzz(
     if resume:
         seed, first = kept_in.mark()
         options = replace(options, seed=seed, first_round=first)
-    wishes = Wishes(node, options, minutes, cases, yes, spawn, reset_command, json_path)
-    _check(wishes)
+    settings = Settings(node, options, minutes, cases, yes, spawn, reset_command, json_path)
+    _check(settings)
     earlier = list(kept_in.cases())
-    _allow_motion(wishes, site, bus)
+    _allow_motion(settings, site, bus)
     with (
         TemporaryDirectory() as scratch,
         open_tap(
@@ -158,17 +158,17 @@ def fuzz(
         # Else it leaves a folder of its own wherever the command is run.
         set_hypothesis_home_dir(scratch)
         spawned = spawned_node(tap, site_path, node, address) if spawn else nullcontext(None)
-        return _run(wishes, site, tap, address, spawned, kept_in, earlier)
+        return _run(settings, site, tap, address, spawned, kept_in, earlier)
 
 
 def _run(
-    wishes: Wishes,
+    settings: Settings,
     site: Site,
     tap: Tap,
     address: Address,
     spawned: AbstractContextManager[Callable[[], None] | None],
     corpus: Corpus,
-    earlier: list[Kept],
+    earlier: list[CorpusCase],
 ) -> int:
     """Fuzz, and report also of a run that Ctrl-C has ended."""
     from random import Random
@@ -179,36 +179,38 @@ def _run(
     from conformance.fuzz.run.campaign import Campaign
     from conformance.suite.fixture import Fixture
 
-    keeper = Keeper(corpus, wishes.options.seed)
-    with spawned as restart, WireBench(tap, address, restart or _reset(wishes, tap)) as bench:
-        fixture = Fixture(bench, site, wishes.node, Random(wishes.options.seed))
-        campaign = Campaign(fixture, link_of(bench, wishes.node), wishes.options, keeper.keep)
+    keeper = CorpusWriter(corpus, settings.options.seed)
+    with spawned as restart, WireBench(tap, address, restart or _reset(settings, tap)) as bench:
+        fixture = Fixture(bench, site, settings.node, Random(settings.options.seed))
+        campaign = Campaign(fixture, link_of(bench, settings.node), settings.options, keeper.keep)
         complete = False
         try:
-            wait_for_node(tap, wishes.node)
-            with held_when_stopped(fixture, moves=wishes.options.motion), _interruptions():
-                campaign.run(_more(campaign, wishes), [kept.steps for kept in earlier])
+            wait_for_node(tap, settings.node)
+            with held_when_stopped(fixture, moves=settings.options.motion), _interruptions():
+                campaign.run(_more(campaign, settings), [kept.steps for kept in earlier])
             complete = True
         finally:
             progress.clear()
             if campaign.trial.pace.case_ms:
-                corpus.leave_mark(wishes.options.seed, campaign.case_order.round + complete)
+                corpus.leave_mark(settings.options.seed, campaign.case_order.round + complete)
                 mended = [
                     kept.path for kept, showed in zip(earlier, campaign.showed, strict=False) if not showed
                 ]
-                _write(campaign, keeper, mended, complete=complete, path=wishes.json_path, notes=tap.others())
+                _write(
+                    campaign, keeper, mended, complete=complete, path=settings.json_path, notes=tap.others()
+                )
     # What ended early, or tried nothing, has not shown that there is nothing to find.
     return int(bool(campaign.found) or bool(campaign.ended) or not campaign.cases)
 
 
-class Keeper:
+class CorpusWriter:
     """Writes every group into the corpus as soon as it is found, and again when its case has become shorter."""
 
     def __init__(self, corpus: Corpus, seed: int) -> None:
         self._corpus, self._seed = corpus, seed
         self.files: dict[str, Path] = {}
 
-    def keep(self, found: Found) -> None:
+    def keep(self, found: FindingGroup) -> None:
         """Write it, and say so at the first time."""
         started = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime())
         new = found.finding.key not in self.files
@@ -230,9 +232,9 @@ def _interruptions() -> Iterator[None]:
         raise
 
 
-def _more(campaign: Campaign, wishes: Wishes) -> Callable[[], bool]:
+def _more(campaign: Campaign, settings: Settings) -> Callable[[], bool]:
     """Whether the budget allows another batch; shows on a terminal how far it is."""
-    minutes = MINUTES if wishes.minutes is None and wishes.cases is None else wishes.minutes
+    minutes = MINUTES if settings.minutes is None and settings.cases is None else settings.minutes
     began = shown = 0.0
 
     def more() -> bool:
@@ -242,21 +244,21 @@ def _more(campaign: Campaign, wishes: Wishes) -> Callable[[], bool]:
         now = time.monotonic()
         if not began:
             began = now
-            answers = f"{wishes.node} answers in about {campaign.trial.pace.case_ms:.0f} ms"
+            answers = f"{settings.node} answers in about {campaign.trial.pace.case_ms:.0f} ms"
             click.echo(f"{answers}; the first batch goes out", err=True)
         if now - shown > SHOWN_EVERY_S:
             shown = now
             progress.show(f"{campaign.cases:,} cases, {now - began:,.0f} s, {len(campaign.found)} findings")
         in_time = minutes is None or now - began < 60 * minutes
-        return in_time and (wishes.cases is None or campaign.cases < wishes.cases)
+        return in_time and (settings.cases is None or campaign.cases < settings.cases)
 
     return more
 
 
-def _reset(wishes: Wishes, tap: Tap) -> Callable[[], None] | None:
+def _reset(settings: Settings, tap: Tap) -> Callable[[], None] | None:
     from conformance.tester.reset import Reset, command
 
-    return None if wishes.reset_command is None else Reset(tap, command(wishes.reset_command))
+    return None if settings.reset_command is None else Reset(tap, command(settings.reset_command))
 
 
 def _site_with(path: Path, node: str) -> Site:
@@ -267,38 +269,38 @@ def _site_with(path: Path, node: str) -> Site:
     return site
 
 
-def _check(wishes: Wishes) -> None:
+def _check(settings: Settings) -> None:
     """Raise Trouble before anything starts where the user's wishes cannot be met."""
     from conformance.tester.reset import command
 
-    if wishes.reset_command is not None:
-        command(wishes.reset_command)
-    require_folder(wishes.json_path)
+    if settings.reset_command is not None:
+        command(settings.reset_command)
+    require_folder(settings.json_path)
 
 
-def _allow_motion(wishes: Wishes, site: Site, bus: Address | None) -> None:
+def _allow_motion(settings: Settings, site: Site, bus: Address | None) -> None:
     """Say what will move and wait for a yes. A node that is spawned, alone on the kit's own broker, is simulated."""
-    if wishes.spawn:
+    if settings.spawn:
         if bus is not None:
-            consent.require_no_twin(wishes.node, bus, yes=wishes.yes)
+            consent.require_no_twin(settings.node, bus, yes=settings.yes)
         return
-    if not wishes.options.motion:
+    if not settings.options.motion:
         return
-    roles = " and ".join(sorted(ROLES & set(site.nodes[wishes.node].roles)))
+    roles = " and ".join(sorted(ROLES & set(site.nodes[settings.node].roles)))
     consent.require(
         (
-            f"This moves the {roles} {wishes.node!r} as no supervisor would. Better: motor power off.",
+            f"This moves the {roles} {settings.node!r} as no supervisor would. Better: motor power off.",
             consent.KEEP_CLEAR.format(it="it"),
         ),
         "May it move?",
-        yes=wishes.yes,
+        yes=settings.yes,
         instead="run it with --no-motion",
     )
 
 
 def _write(
     campaign: Campaign,
-    keeper: Keeper,
+    keeper: CorpusWriter,
     mended: list[Path],
     *,
     complete: bool,

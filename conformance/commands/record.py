@@ -17,8 +17,8 @@ from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
     from conformance.bench.connection.address import Address
-    from conformance.recordings.record.live_line import LiveLine
-    from conformance.recordings.record.writer import Rotation, Tape
+    from conformance.recordings.record.status_line import StatusLine
+    from conformance.recordings.record.writer import RecordingFiles, Rotation
     from protocol.recording import RecordedMessage
 
 UNITS = {"": 1, "k": 1000, "M": 1000**2, "G": 1000**3}
@@ -82,8 +82,8 @@ def record(
     try:
         session.run(seconds, messages)
     finally:
-        if session.tape.messages or session.capture.connections:
-            _tell(session.tape, session.line, as_json=as_json)
+        if session.recording.messages or session.capture.connections:
+            _tell(session.recording, session.line, as_json=as_json)
         else:
             session.discard()
     if number := stopping.asked():
@@ -106,38 +106,38 @@ class _Session:
         quiet: bool,
     ) -> None:
         from conformance.recordings.record.capture import Capture
-        from conformance.recordings.record.live_line import LiveLine
-        from conformance.recordings.record.writer import Tape, now_iso
+        from conformance.recordings.record.status_line import StatusLine
+        from conformance.recordings.record.writer import RecordingFiles, now_iso
         from protocol.recording import Header
         from protocol.specification import specification
 
-        self.line = LiveLine(None if quiet else progress.show)
+        self.line = StatusLine(None if quiet else progress.show)
         self.capture = Capture(address, f"{specification().root}/{site}/#", self._take, qos)
         header = Header(site, now_iso(), address.name, version("yardwire"))
-        self.tape = Tape(path, header, rotation, pack=pack)
+        self.recording = RecordingFiles(path, header, rotation, pack=pack)
         self._most: int | None = None
         self._end_us: float | None = None
 
     def run(self, seconds: float | None, messages: int | None) -> None:
         """Record to the end, or until a signal. Raises Trouble."""
-        from conformance.recordings.record.writer import TapeFull
+        from conformance.recordings.record.writer import RecordingFull
 
         self._most = messages
         self._end_us = None if seconds is None else seconds * 1e6
-        with growing(self.tape.files[-1]), stopping.gently(self._stop):
+        with growing(self.recording.files[-1]), stopping.gently(self._stop):
             try:
                 self._listen()
-                self.tape.close(self.capture.now_us())
-            except TapeFull as error:
-                self.tape.abandon()
-                where = str(self.tape.files[-1])
+                self.recording.close(self.capture.now_us())
+            except RecordingFull as error:
+                self.recording.abandon()
+                where = str(self.recording.files[-1])
                 mend = "What is in the file is whole and can be read; make room and record again"
                 raise Trouble(f"nothing more could be written: {error}", where=where, mend=mend) from error
 
     def _listen(self) -> None:
         try:
             if not stopping.asked():
-                self.capture.run(self.tape.note, self._pause)
+                self.capture.run(self.recording.note, self._pause)
         except stopping.Stopped:
             if not self.capture.connections:
                 raise
@@ -151,33 +151,33 @@ class _Session:
 
     def discard(self) -> None:
         """Leave no file behind where nothing was ever heard."""
-        self.tape.abandon()
-        self.tape.files[-1].unlink()
+        self.recording.abandon()
+        self.recording.files[-1].unlink()
 
     def _take(self, item: RecordedMessage) -> None:
-        self.tape.message(item)
+        self.recording.message(item)
         self.line.hear(item)
-        if self.tape.messages == self._most:
+        if self.recording.messages == self._most:
             self.capture.stop()
 
     def _pause(self, now_us: int) -> None:
-        self.tape.settle(now_us)
+        self.recording.settle(now_us)
         self.line.pause(now_us)
         if self._end_us is not None and now_us >= self._end_us:
             self.capture.stop()
 
 
-def _tell(tape: Tape, line: LiveLine, *, as_json: bool) -> None:
+def _tell(recording: RecordingFiles, line: StatusLine, *, as_json: bool) -> None:
     if as_json:
-        files = [str(file) for file in tape.files]
+        files = [str(file) for file in recording.files]
         counts = {"messages": line.messages, "retained": line.retained, "nodes": line.nodes}
         judged = {"judged": line.judged, "invalid": line.invalid}
         click.echo(json.dumps({"files": files} | counts | judged, indent=2))
         return
     progress.clear()
-    more = f" to {tape.files[-1]}" if len(tape.files) > 1 else ""
-    click.echo(f"{tape.files[0]}{more}: {line.summary()}")
-    click.echo(f"Next: yardwire show {tape.files[0]}")
+    more = f" to {recording.files[-1]}" if len(recording.files) > 1 else ""
+    click.echo(f"{recording.files[0]}{more}: {line.summary()}")
+    click.echo(f"Next: yardwire show {recording.files[0]}")
 
 
 def _require_zstandard() -> None:

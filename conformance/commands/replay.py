@@ -16,9 +16,9 @@ from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
     from conformance.bench.connection.address import Address
-    from conformance.recordings.replay.plan import Schedule
-    from conformance.recordings.replay.presence import Heard
+    from conformance.recordings.replay.presence import NodePresence
     from conformance.recordings.replay.replay import Session
+    from conformance.recordings.replay.schedule import Schedule
 
 
 @click.command()
@@ -69,25 +69,27 @@ def replay(
       yardwire replay fuzz-corpus/case.ywrec --supervisor --boot north=now
     """  # noqa: D301 - click wants the character itself
     from conformance.recordings.files import source
-    from conformance.recordings.replay.plan import Part, plan_of
     from conformance.recordings.replay.replay import connected, say
     from conformance.recordings.replay.restamp import Restamp
+    from conformance.recordings.replay.schedule import Selection, schedule_of
 
     if nodes and supervisor:
         raise click.UsageError("--node and --supervisor exclude each other")
     wanted = dict(map(_boot, boots))
     recording = source(recordings)
-    part = Part(frozenset(nodes) if nodes else None, supervisor)
-    plan = plan_of(part.of(recording.items()))
-    if not plan.messages:
+    selection = Selection(frozenset(nodes) if nodes else None, supervisor)
+    schedule = schedule_of(selection.of(recording.items()))
+    if not schedule.messages:
         raise Trouble("nothing of the recording is to be said", where=recording.name, mend="Check --node")
     recording.cuts.clear()  # They are told of the second reading.
-    with connected(bus, plan, part.nodes) as session:
-        there = _look_around(session, plan, bus.name, told_twice=in_service and hands_off)
-        _ask_first(plan, there, bus.name, yes=yes)
+    with connected(bus, schedule, selection.nodes) as session:
+        there = _look_around(session, schedule, bus.name, told_twice=in_service and hands_off)
+        _ask_first(schedule, there, bus.name, yes=yes)
         session.check()
         restamp = Restamp(_stamps(wanted, session.boots()), renumber=renumber)
-        number = say(session, part.of(recording.items()), restamp, plan, speed=None if fast else speed)
+        number = say(
+            session, selection.of(recording.items()), restamp, schedule, speed=None if fast else speed
+        )
     if as_json:
         live = {name: one.why for name, one in there.items()}
         click.echo(json.dumps({"published": number, "live": live, "notes": recording.cuts}, indent=2))
@@ -117,11 +119,13 @@ def _stamps(wanted: dict[str, int | None], now: dict[str, int]) -> dict[str, int
     return {name: now[name] if boot is None else boot for name, boot in wanted.items()}
 
 
-def _look_around(session: Session, plan: Schedule, where: str, *, told_twice: bool) -> Mapping[str, Heard]:
+def _look_around(
+    session: Session, schedule: Schedule, where: str, *, told_twice: bool
+) -> Mapping[str, NodePresence]:
     """Who is there and concerned. Raises Trouble where somebody may be live and in service, unless told twice."""
     from conformance.recordings.replay.presence import Standing
 
-    if plan.only_holds:
+    if schedule.only_holds:
         return {}  # No gate keeps a hold back.
     click.echo(f"Asking on {where} who is there ...", err=True)
     there = {name: one for name, one in session.look_around().items() if one.standing is not Standing.GONE}
@@ -136,16 +140,16 @@ def _look_around(session: Session, plan: Schedule, where: str, *, told_twice: bo
     return there
 
 
-def _ask_first(plan: Schedule, there: Mapping[str, Heard], where: str, *, yes: bool) -> None:
+def _ask_first(schedule: Schedule, there: Mapping[str, NodePresence], where: str, *, yes: bool) -> None:
     """Say what may move and wait for a yes. Raises Trouble."""
-    if not plan.moving:
+    if not schedule.moving:
         return
-    number = sum(acts.total() for acts in plan.moving.values())
+    number = sum(acts.total() for acts in schedule.moving.values())
     who = ", ".join(f"{name} ({one.why})" for name, one in sorted(there.items())) or "nobody"
     consent.require(
         (
             f"{number} orders go out on {where}, and whoever obeys them may move:",
-            *plan.told(),
+            *schedule.told(),
             f"Heard there: {who}. Bench mode, or silence, is no proof that motors are off.",
             consent.KEEP_CLEAR.format(it="every machine"),
         ),

@@ -123,9 +123,9 @@ def _check_messages(names: tuple[str, ...]) -> None:
 
 
 def _wanted(recording: Source, wanted: Filter) -> Iterator[Pair]:
-    from conformance.recordings.lines import lines_of
+    from conformance.recordings.message_summary import summaries
 
-    return (pair for pair in lines_of(recording.items()) if wanted(pair[1]))
+    return (pair for pair in summaries(recording.items()) if wanted(pair[1]))
 
 
 def _table(recording: Source, pairs: Iterator[Pair], *, lanes: bool, why: bool) -> None:
@@ -176,16 +176,16 @@ def _json_line(pair: Pair) -> str:
 
 
 def _stats(recording: Source, wanted: Filter, html: Path | None, *, as_json: bool) -> None:
-    from conformance.recordings.lines import LineMaker
+    from conformance.recordings.message_summary import Summarizer
     from conformance.recordings.show import text
     from conformance.recordings.show.statistics import Statistics
     from protocol.recording import RecordedEvent, RecordedMessage
 
-    found, maker = Statistics(), LineMaker()
+    found, summarizer = Statistics(), Summarizer()
     for item in recording.items():
         if isinstance(item, RecordedEvent):
             found.event(item)
-        elif isinstance(item, RecordedMessage) and wanted(line := maker.line(item)):
+        elif isinstance(item, RecordedMessage) and wanted(line := summarizer.summary(item)):
             found.take(item, line)
     if html is not None:
         from conformance.recordings.show.figures_page import figures_page

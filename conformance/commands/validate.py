@@ -65,7 +65,7 @@ def validate(
     """
     if not (paths or digits or bus):
         raise click.UsageError("name a file, a folder, '-', --hex or --broker")
-    from conformance.recordings.lines import MOST_EXPLAINED
+    from conformance.recordings.message_summary import MOST_EXPLAINED
     from conformance.recordings.validate.subject import judge
 
     report = _Report(as_json)

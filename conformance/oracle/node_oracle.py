@@ -17,7 +17,7 @@ from conformance.oracle.link_log import Log, Message
 from conformance.oracle.memory_trend import MemoryTrend
 from conformance.oracle.timing import Timing
 from protocol.recording import RecordedMessage
-from protocol.rules import Watch
+from protocol.rules import RuleMonitor
 from protocol.site import Site
 from protocol.specification import FINAL, OPEN, specification
 from protocol.topics import Topic
@@ -70,7 +70,7 @@ class NodeOracle:
         self.reports = 0
         """Reports so far: while they come a node is at work."""
         self.waiting: list[Expected] = []
-        self._watch = Watch(self._site)
+        self._watch = RuleMonitor(self._site)
         self._timing = Timing(self.tell)
         self._memory = MemoryTrend()
         self._deadlines = Deadlines()

@@ -9,7 +9,7 @@ from conformance.peers.node import SimulatedNode
 from protocol.participant import Publication
 from protocol.site import Site
 
-Deed = Callable[[SimulatedNode, int], Sequence[Publication] | None]
+Incident = Callable[[SimulatedNode, int], Sequence[Publication] | None]
 """Something that befalls a node at an instant in ms; gives what the node publishes at once."""
 
 

@@ -22,7 +22,7 @@ from conformance.bench.connection.login import SEEN, Login, address_of, has_pass
 from conformance.bench.processes.program import words_of
 from conformance.bench.processes.spawned_node import spawned_node
 from conformance.bench.tap.arrival import seldom, wait_for_node
-from conformance.bench.tap.attribution import Signs
+from conformance.bench.tap.attribution import NodeSignature
 from conformance.bench.tap.tap import Tap
 from conformance.bench.wire_bench import WireBench
 from conformance.reports import as_text
@@ -169,7 +169,7 @@ class Kit:
                 port=port,
                 tls=address.tls_context(),
                 open_to_network=not host.startswith("127."),
-                node=Signs(self._site.name, self.node, self._site.nodes[self.node].is_supervisor),
+                node=NodeSignature(self._site.name, self.node, self._site.nodes[self.node].is_supervisor),
             )
         )
         self._tell(f"Let {self.node} connect to {tap.host}, port {tap.port} (behind it: {broker.name})")

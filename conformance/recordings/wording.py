@@ -113,9 +113,9 @@ _TELLERS: dict[str, Callable[[Body], str]] = {
 }
 
 
-def deed_in_words(lane: str, meaning: tuple[Any, ...]) -> str:
-    """A deed, as `traffic.deeds` has them, in a line of words."""
-    node = f"{lane}: " if lane else ""
+def event_in_words(sequence: str, meaning: tuple[Any, ...]) -> str:
+    """An event, as `diff.events` has them, in a line of words."""
+    node = f"{sequence}: " if sequence else ""
     match meaning:
         case ("job-order", act, *words):
             return f"{node}order {' '.join([str(act), *map(_plain, words)])}"

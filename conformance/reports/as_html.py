@@ -7,7 +7,7 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from conformance.reports import standing
+from conformance.reports import completeness
 
 
 def render(report: Mapping[str, Any]) -> str:
@@ -21,6 +21,6 @@ def render(report: Mapping[str, Any]) -> str:
     chapters: dict[str, list[Any]] = {}
     for case in report["cases"]:
         chapters.setdefault(case["chapter"], []).append(case)
-    caveats = standing.caveats(report)
+    caveats = completeness.caveats(report)
     page = environment.get_template("conformance.html")
     return page.render(report=report, chapters=chapters, caveats=caveats)

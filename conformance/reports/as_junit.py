@@ -11,14 +11,14 @@ from collections.abc import Mapping
 from typing import Any
 from xml.etree import ElementTree as ET
 
-from conformance.reports import standing
+from conformance.reports import completeness
 from conformance.reports.as_text import WIDTH, block
 
 
 def render(report: Mapping[str, Any]) -> str:
     """One test suite with a test case a conformance case."""
     counts = report["counts"]
-    incomplete, unjudged = standing.incomplete(report), standing.unjudged(report)
+    incomplete, unjudged = completeness.incomplete(report), completeness.unjudged(report)
     not_reached = report["not_reached"]
     suite = ET.Element(
         "testsuite",

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from conformance.reports import compare, standing
+from conformance.reports import compare, completeness
 
 WIDTH = 80
 SHOWN = {"fail": "FAIL", "inconclusive": "INCONCLUSIVE", "error": "ERROR OF THE KIT"}
@@ -69,7 +69,7 @@ def _wrapped(label: str, text: str) -> list[str]:
 
 def _summary(report: Mapping[str, Any]) -> Iterator[str]:
     counts = report["counts"]
-    judged = standing.judged(report)
+    judged = completeness.judged(report)
     parts = [f"{counts[word]} {word}" for word in ("pass", "inconclusive", "fail", "error") if counts[word]]
     warnings = sum(len(case["warnings"]) for case in report["cases"])
     parts += [f"{warnings} warnings"] if warnings else []
@@ -78,7 +78,7 @@ def _summary(report: Mapping[str, Any]) -> Iterator[str]:
     )
     who = f"{report['node']} ({', '.join(report['roles'])})"
     yield f"{who}: {judged} cases{stopped}: {', '.join(parts) or 'none judged'}"
-    for told in standing.caveats(report):
+    for told in completeness.caveats(report):
         yield from _wrapped("", told)
     if report["verdict"] not in ("pass", "fail"):
         yield f"  verdict: {report['verdict']}, which is no pass"

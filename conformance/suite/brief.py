@@ -39,7 +39,7 @@ class BoxRoute:
 class Brief:
     """What the person tells the supervisor as it starts, and how the person answers later."""
 
-    plan: BoxRoute
+    route: BoxRoute
     contents: Contents
     """What stands where, place by place, told at the start; '' for nothing. Empty: nothing is told."""
     goal: bool = True
@@ -56,8 +56,8 @@ class Brief:
 
     def document(self) -> dict[str, Any]:
         """For a program, as a JSON document."""
-        plan = self.plan
-        goal = {"train": TRAIN, "berth": plan.berth, "box": plan.box, "to": plan.track, "slot": 0}
+        route = self.route
+        goal = {"train": TRAIN, "berth": route.berth, "box": route.box, "to": route.track, "slot": 0}
         return {
             "text": self.text,
             "goal": goal if self.goal else None,
@@ -67,14 +67,14 @@ class Brief:
         }
 
     def _goal(self) -> str:
-        plan = self.plan
+        route = self.route
         if self.holds:
             return "Give it no goal, and have it hold every node as soon as it owns them."
         if not self.goal:
             return "Give it no goal."
         return (
-            f"Its goal: train {TRAIN}, which comes empty, in at {plan.berth}; box {plan.box} from "
-            f"{plan.stack} by way of {plan.deck} to {plan.track}, slot 0; then the train out."
+            f"Its goal: train {TRAIN}, which comes empty, in at {route.berth}; box {route.box} from "
+            f"{route.stack} by way of {route.deck} to {route.track}, slot 0; then the train out."
         )
 
     def _contents(self) -> str:
@@ -89,7 +89,7 @@ class Brief:
         return "Answer none of its questions."
 
 
-def plan_of(site: Site) -> BoxRoute | None:
+def route_of(site: Site) -> BoxRoute | None:
     """The first way from a stack by way of a deck to a track that the site has; None if it has none."""
     for stack, first, deck in _hops(site, PlaceKind.STACK, PlaceKind.DECK):
         for there, second, track in _hops(site, PlaceKind.DECK, PlaceKind.TRACK):
@@ -109,22 +109,22 @@ def _hops(site: Site, start: PlaceKind, end: PlaceKind) -> list[tuple[str, str, 
     ]
 
 
-def brief_for(site: Site, plan: BoxRoute) -> Brief:
+def brief_for(site: Site, route: BoxRoute) -> Brief:
     """The usual brief: the box stands in slot 0 of its stack, all else is empty but for the tracks."""
     contents = {
         place.name: ("",) * place.slots for place in site.places.values() if place.kind != PlaceKind.TRACK
     }
-    contents[plan.stack] = (plan.box, *contents[plan.stack][1:])
-    return Brief(plan, contents)
+    contents[route.stack] = (route.box, *contents[route.stack][1:])
+    return Brief(route, contents)
 
 
 def read_brief(path: Path, site: Site) -> Brief:
     """A brief that `document` gave, for the same site. Raises Trouble."""
-    plan = plan_of(site)
+    route = route_of(site)
     try:
         told = read_json(path, "brief", "Name a file that the conformance cases wrote")
         contents = {str(place): tuple(map(str, row)) for place, row in told["contents"].items()}
-        brief = Brief(plan, contents, bool(told["goal"]), told["answers"], told["holds"]) if plan else None
+        brief = Brief(route, contents, bool(told["goal"]), told["answers"], told["holds"]) if route else None
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise Trouble("this is no brief of the conformance cases", where=str(path)) from error
     fits = all(
@@ -135,8 +135,8 @@ def read_brief(path: Path, site: Site) -> Brief:
     return brief
 
 
-def told_twice(brief: Brief, site: Site) -> Brief:
+def with_box_twice(brief: Brief, site: Site) -> Brief:
     """The same, but the person has seen the box in a second place too."""
-    other = next(name for name in brief.contents if name != brief.plan.stack)
-    row = (brief.plan.box,) + ("",) * (site.places[other].slots - 1)
+    other = next(name for name in brief.contents if name != brief.route.stack)
+    row = (brief.route.box,) + ("",) * (site.places[other].slots - 1)
     return replace(brief, contents={**brief.contents, other: row})

@@ -10,8 +10,8 @@ from typing import Any, NamedTuple
 from conformance.oracle.link_log import Message
 from conformance.oracle.supervisor_knowledge import JudgedOrder, SupervisorKnowledge
 from conformance.peers.node import SimulatedNode
-from conformance.peers.yard import Deed
-from conformance.suite.brief import BoxRoute, Brief, brief_for, plan_of
+from conformance.peers.yard import Incident
+from conformance.suite.brief import BoxRoute, Brief, brief_for, route_of
 from conformance.suite.case import Body as CaseBody
 from conformance.suite.case import Condition, case
 from conformance.suite.fixture import Fixture
@@ -38,8 +38,8 @@ QUIET_MS = 8_000
 Prepared = Mapping[str, Callable[[SimulatedNode], None]]
 
 
-class Life(NamedTuple):
-    """One life of the supervisor under test: the traces after the first and up to the last."""
+class SupervisorRun(NamedTuple):
+    """One run of the supervisor under test: the traces after the first and up to the last."""
 
     after: int
     until: int | None
@@ -51,21 +51,21 @@ class SupervisorFixture(Fixture):
     def __init__(self, bench: YardBench, site: Site, name: str, rng: Random, slow: float = 1.0) -> None:
         super().__init__(bench, site, name, rng, slow)
         self.yard = bench
-        self._plan = plan_of(site)
+        self._route = route_of(site)
         self.starts: list[int] = []
-        """The number of the newest trace before each life."""
+        """The number of the newest trace before each run."""
 
     # ------------------------------------------------------------ what there is
     @property
-    def plan(self) -> BoxRoute:
+    def route(self) -> BoxRoute:
         """What the supervisor is to do."""
-        assert self._plan is not None, "the cases ask for it by `has_plan`"
-        return self._plan
+        assert self._route is not None, "the cases ask for it by `has_route`"
+        return self._route
 
     @property
     def brief(self) -> Brief:
         """The usual brief."""
-        return brief_for(self.site, self.plan)
+        return brief_for(self.site, self.route)
 
     def beside(self, node: str) -> tuple[str, ...]:
         """Berths and shuttles that a crane reaches; cranes that reach a berth or a shuttle."""
@@ -75,12 +75,12 @@ class SupervisorFixture(Fixture):
         own = self.site.place_of(node)
         return self.site.cranes_reaching(own.name) if own else ()
 
-    # ------------------------------------------------------------ lives
+    # ------------------------------------------------------------ runs
     def begin(self, prepared: Prepared | None = None, brief: Brief | None = None) -> None:
         """A fresh supervisor among nodes that have worked for another before; `prepared` is what befalls them."""
         self._start(lambda node, now_ms: node.start_over(now_ms), brief or self.brief, prepared or {})
 
-    def go_on(self, brief: Brief, happened: Mapping[str, Deed], prepared: Prepared | None = None) -> None:
+    def go_on(self, brief: Brief, happened: Mapping[str, Incident], prepared: Prepared | None = None) -> None:
         """A fresh supervisor among the nodes as they are; `happened` befell them while it was away."""
 
         def sleep(node: SimulatedNode, now_ms: int) -> None:
@@ -90,16 +90,16 @@ class SupervisorFixture(Fixture):
 
         self._start(sleep, brief, prepared or {})
 
-    def _start(self, sleep: Deed, brief: Brief, prepared: Prepared) -> None:
+    def _start(self, sleep: Incident, brief: Brief, prepared: Prepared) -> None:
         for name in self.yard.nodes:
-            self.yard.befall(name, sleep)
+            self.yard.disturb(name, sleep)
         before = self.log.end
         self.yard.restart_with(brief)
         came = self._comes(before)
         self.need(came, self.yard.failure() or "the supervisor did not connect after its start")
         self.starts.append(before)
         for name in self.yard.nodes:
-            self.yard.befall(name, _waking(prepared.get(name)))
+            self.yard.disturb(name, _waking(prepared.get(name)))
 
     def _comes(self, before: int) -> bool:
         """Whether it connects in time; one whose program has failed is not waited for."""
@@ -113,10 +113,13 @@ class SupervisorFixture(Fixture):
         return any(isinstance(t.packet, Connect) and t.from_node for t in self.log.traces[before:])
 
     @property
-    def lives(self) -> list[Life]:
-        """The lives so far, each from its CONNECT on."""
+    def runs(self) -> list[SupervisorRun]:
+        """The runs so far, each from its CONNECT on."""
         ends = [*self.starts[1:], None][: len(self.starts)]
-        return [Life(self._first_connect(start), end) for start, end in zip(self.starts, ends, strict=True)]
+        return [
+            SupervisorRun(self._first_connect(start), end)
+            for start, end in zip(self.starts, ends, strict=True)
+        ]
 
     def _first_connect(self, start: int) -> int:
         return next(
@@ -126,14 +129,14 @@ class SupervisorFixture(Fixture):
         )
 
     # ------------------------------------------------------------ what is sent
-    def orders(self, *, all_lives: bool = False) -> Iterator[JudgedOrder]:
+    def orders(self, *, all_runs: bool = False) -> Iterator[JudgedOrder]:
         """Every order of this life, or of all, with what could be known when it was sent."""
-        for life in self.lives if all_lives else self.lives[-1:]:
-            yield from self.orders_of(life)
+        for run in self.runs if all_runs else self.runs[-1:]:
+            yield from self.orders_of(run)
 
-    def orders_of(self, life: Life) -> Iterator[JudgedOrder]:
+    def orders_of(self, run: SupervisorRun) -> Iterator[JudgedOrder]:
         """Every order of one life. What it tells of the other nodes changes with the next order."""
-        return SupervisorKnowledge(self.site).orders(self.log, *life)
+        return SupervisorKnowledge(self.site).orders(self.log, *run)
 
     def may_work(self, order: JudgedOrder, crane: str) -> str:
         """Why a crane may have a job as an order goes out; '' where its word after the claim says none."""
@@ -158,7 +161,7 @@ class SupervisorFixture(Fixture):
         self, node: str, acts: Collection[str] | None = None, *, after: int | None = None
     ) -> list[Message]:
         """Orders to a node, in this life or after a trace: of these acts, or all for None."""
-        since = self.lives[-1].after if after is None else after
+        since = self.runs[-1].after if after is None else after
         topic = self.topic(node)
         return [
             one
@@ -180,7 +183,7 @@ class SupervisorFixture(Fixture):
     ) -> Message:
         """The next order to a node. Raises Unclear where none comes: that is no breach by itself."""
         topic = self.topic(node)
-        since = self.lives[-1].after if after is None else after
+        since = self.runs[-1].after if after is None else after
         found = self.wait_for(
             lambda m: m.from_node and m.topic == topic and m.body.get("act") in acts, within_ms, since
         )
@@ -203,7 +206,7 @@ class SupervisorFixture(Fixture):
     ) -> Message:  # fmt: skip
         """The next message of a node with these fields that reaches the supervisor. Raises Unclear."""
         end = f"/{node}/{message}"
-        since = self.lives[-1].after if after is None else after
+        since = self.runs[-1].after if after is None else after
         found = self.wait_for(
             lambda m: not m.from_node and m.topic.endswith(end) and wanted.items() <= m.body.items(),
             within_ms,
@@ -213,11 +216,11 @@ class SupervisorFixture(Fixture):
         assert found is not None
         return found
 
-    def let_hear(self, node: str, deed: Deed, heard: Callable[[Message], bool], what: str) -> Message:
+    def let_hear(self, node: str, incident: Incident, heard: Callable[[Message], bool], what: str) -> Message:
         """Let a node say something, again where it is lost, until the supervisor hears it. Raises Unclear."""
         for _ in range(TRIES):
             before = self.log.end
-            self.yard.befall(node, deed)
+            self.yard.disturb(node, incident)
             found = self.wait_for(lambda m: not m.from_node and heard(m), self.patience_ms / 2, before)
             if found is not None:
                 return found
@@ -228,10 +231,10 @@ class SupervisorFixture(Fixture):
         names = nodes or tuple(self.yard.nodes)
 
         def owned() -> bool:
-            ledger = SupervisorKnowledge(self.site)
-            for _ in ledger.orders(self.log, *self.lives[-1]):
+            knowledge = SupervisorKnowledge(self.site)
+            for _ in knowledge.orders(self.log, *self.runs[-1]):
                 pass
-            return all(ledger.nodes[name].owned for name in names)
+            return all(knowledge.nodes[name].owned for name in names)
 
         self.bench.wait(_every(20, owned), OWNED_MS)
         self.need(owned(), f"the supervisor does not own {', '.join(names)}")
@@ -249,7 +252,7 @@ class SupervisorFixture(Fixture):
         return [one for one in self.log.sent("yard-map", after) if one.topic.endswith(end) and one.body]
 
 
-def _waking(prepare: Callable[[SimulatedNode], None] | None) -> Deed:
+def _waking(prepare: Callable[[SimulatedNode], None] | None) -> Incident:
     def wake(node: SimulatedNode, now_ms: int) -> Sequence[Publication]:
         node.at(now_ms)
         if prepare is not None:
@@ -271,16 +274,16 @@ def _every(times: int, look: Callable[[], bool]) -> Callable[[], bool]:
     return seldom
 
 
-def has_plan(site: Site, _node: NodeSite) -> str:
+def has_route(site: Site, _node: NodeSite) -> str:
     """A condition: the site has what the cases' goal needs."""
-    return "" if plan_of(site) else "no box of this site goes from a stack by way of a deck to a track"
+    return "" if route_of(site) else "no box of this site goes from a stack by way of a deck to a track"
 
 
 def supervised(
     *requirements: str,
     after: tuple[str, ...] = (),
     passive: bool = False,
-    applies: Condition = has_plan,
+    applies: Condition = has_route,
 ) -> Callable[[Callable[[SupervisorFixture], None]], CaseBody]:
     """Declare a function as a case for supervisors. An active one starts the supervisor anew."""
 

@@ -6,7 +6,7 @@ from abc import abstractmethod
 from collections.abc import Callable, Mapping, Sequence
 
 from conformance.peers.node import SimulatedNode
-from conformance.peers.yard import Deed
+from conformance.peers.yard import Incident
 from conformance.suite.bench import Bench
 from conformance.suite.brief import Brief
 from protocol.participant import Participant, Publication
@@ -19,14 +19,14 @@ class YardBench(Bench):
 
     @property
     def nodes(self) -> Mapping[str, SimulatedNode]:
-        """The simulated nodes by name. They are changed only within `befall`."""
+        """The simulated nodes by name. They are changed only within `disturb`."""
         return self._nodes
 
-    def befall(self, name: str, deed: Deed) -> None:
+    def disturb(self, name: str, incident: Incident) -> None:
         """Let something happen to a node, between two things that it does; what it says goes out by its link."""
 
         def work(_participant: Participant, now_ms: int) -> Sequence[Publication]:
-            return deed(self._nodes[name], now_ms) or ()
+            return incident(self._nodes[name], now_ms) or ()
 
         self._call(name, work)
 

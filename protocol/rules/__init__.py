@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from protocol.rules.heard import Breach, Heard
-from protocol.rules.watch import Watch, watch
+from protocol.rules.monitor import RuleMonitor, watch
+from protocol.rules.received import Breach, ReceivedMessage
 
-__all__ = ["Breach", "Heard", "Watch", "watch"]
+__all__ = ["Breach", "ReceivedMessage", "RuleMonitor", "watch"]

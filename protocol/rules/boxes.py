@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from protocol.rules.heard import NOTHING, Body, Breach, Heard
-from protocol.rules.ledger import Ledger, OrderHeard
+from protocol.rules.order_history import KnownOrder, OrderHistory
+from protocol.rules.received import NOTHING, Body, Breach, ReceivedMessage
 from protocol.site import PlaceKind, Site
 
 SETTLE_US = 2_000_000
@@ -18,8 +18,8 @@ Spot = tuple[str, int]
 class Boxes:
     """Judges transfers, spreaders and yard maps [SUP-17, CRN-10, CRN-12]."""
 
-    def __init__(self, ledger: Ledger, site: Site | None) -> None:
-        self._ledger = ledger
+    def __init__(self, history: OrderHistory, site: Site | None) -> None:
+        self._history = history
         self._site = site
         self._spots: dict[str, tuple[Spot, int]] = {}
         """Box to where a finished transfer has put it, and the message that said so."""
@@ -36,7 +36,7 @@ class Boxes:
         self._doubles.clear()
         self._spreaders.clear()
 
-    def order(self, heard: Heard, known: OrderHeard | None) -> Iterator[Breach]:
+    def order(self, heard: ReceivedMessage, known: KnownOrder | None) -> Iterator[Breach]:
         """Judge a transfer against where its box is."""
         body = heard.body
         if body["act"] != "transfer" or known is not None:
@@ -50,7 +50,7 @@ class Boxes:
             )
             yield heard.breach("SUP-17", what, since=where[1])
 
-    def hear(self, heard: Heard) -> Iterator[Breach]:
+    def hear(self, heard: ReceivedMessage) -> Iterator[Breach]:
         """Judge a report, a crane or a map."""
         if heard.message == "job-report" and heard.body["act"] == "transfer":
             yield from self._report(heard)
@@ -59,9 +59,9 @@ class Boxes:
         elif heard.message == "yard-map":
             self._map(heard)
 
-    def _report(self, heard: Heard) -> Iterator[Breach]:
+    def _report(self, heard: ReceivedMessage) -> Iterator[Breach]:
         body = heard.body
-        order = self._ledger.node(heard.node).orders.get((body["order_boot"], body["id"]))
+        order = self._history.node(heard.node).orders.get((body["order_boot"], body["id"]))
         if order is None or order.act != "transfer":
             return
         box = order.body["box"]
@@ -77,7 +77,7 @@ class Boxes:
                 "CRN-10", f"reports {body['box']} for the transfer of {box}", since=order.number
             )
 
-    def _spreader(self, heard: Heard) -> Iterator[Breach]:
+    def _spreader(self, heard: ReceivedMessage) -> Iterator[Breach]:
         before, since = self._spreaders.get(heard.node, (NOTHING, 0))
         self._spreaders[heard.node] = (heard.body, heard.number)
         if heard.lost or not before:
@@ -85,7 +85,7 @@ class Boxes:
         opens = before["spreader"] == "closed" and heard.body["spreader"] in ("open", "moving")
         if not (opens and before["load"] == "box"):
             return
-        job = self._ledger.node(heard.node).open_job()
+        job = self._history.node(heard.node).open_job()
         if job is None or job.act != "transfer":
             yield heard.breach(
                 "CRN-12", "opens its spreader with a box in it and no job to put it down", since=since
@@ -97,7 +97,7 @@ class Boxes:
         else:
             yield from self._height(heard, job, since)
 
-    def _height(self, heard: Heard, job: OrderHeard, since: int) -> Iterator[Breach]:
+    def _height(self, heard: ReceivedMessage, job: KnownOrder, since: int) -> Iterator[Breach]:
         """Over a slot the hoist has to be at the slot's height: above it there is nothing under the box."""
         crane = self._site.nodes[heard.node].crane if self._site and heard.node in self._site.nodes else None
         place = crane.places.get(job.body["to"]) if crane else None
@@ -115,7 +115,7 @@ class Boxes:
         berths = [self._site.nodes[name].berth for name in tracks if name in self._site.nodes]
         return max((berth.tolerance for berth in berths if berth), default=3)
 
-    def _map(self, heard: Heard) -> None:
+    def _map(self, heard: ReceivedMessage) -> None:
         self._maps[heard.node, heard.place] = tuple(heard.body["slots"])
         seen: dict[str, int] = {}
         for slots in self._maps.values():

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 from protocol.counting import COUNT_MODULUS, next_count, uptime_difference
-from protocol.rules.heard import Breach, Heard
+from protocol.rules.received import Breach, ReceivedMessage
 from protocol.specification import STATE_MESSAGES, specification
 
 REMEMBERED = 64
@@ -54,7 +54,7 @@ class Counts:
         self._tracks.clear()
         self._links.clear()
 
-    def follow(self, heard: Heard, payload: bytes, found: list[Breach]) -> Heard | None:
+    def follow(self, heard: ReceivedMessage, payload: bytes, found: list[Breach]) -> ReceivedMessage | None:
         """Judge one message; what is found is added to `found`."""
         body, node = heard.body, heard.node
         if heard.message == "job-order":
@@ -82,7 +82,7 @@ class Counts:
         track.number, track.at_us, track.silent = heard.number, heard.at_us, False
         return followed
 
-    def _judge(self, heard: Heard, track: _Track, found: list[Breach]) -> Heard:
+    def _judge(self, heard: ReceivedMessage, track: _Track, found: list[Breach]) -> ReceivedMessage:
         boot, seq, uptime = _counts(heard)
         if boot != track.boot:
             found.extend(self._new_boot(heard, track))
@@ -101,7 +101,7 @@ class Counts:
             found.extend(self._heartbeat(heard, track, since))
         return replace(heard, lost=lost) if lost else heard
 
-    def _gap(self, heard: Heard, track: _Track, ahead: int) -> Breach:
+    def _gap(self, heard: ReceivedMessage, track: _Track, ahead: int) -> Breach:
         seq = heard.body["seq"]
         topic = heard.message + (f"/{heard.place}" if heard.place else "")
         if ahead == 0:
@@ -114,7 +114,7 @@ class Counts:
         what = f"{count} {topic} message{'s' if count > 1 else ''} lost before seq {seq}"
         return heard.breach("MSG-07", what, since=track.number, note=True)
 
-    def _new_boot(self, heard: Heard, track: _Track) -> Iterator[Breach]:
+    def _new_boot(self, heard: ReceivedMessage, track: _Track) -> Iterator[Breach]:
         boots = self._boots.setdefault(heard.node, deque([track.boot], maxlen=16))
         boot = heard.body["boot"]
         if boots[-1] == boot:
@@ -126,14 +126,14 @@ class Counts:
         self._links.pop(heard.node, None)
         yield heard.breach("MSG-05", f"started anew: boot {track.boot} became {boot}", note=True)
 
-    def _heartbeat(self, heard: Heard, track: _Track, since: int) -> Iterator[Breach]:
+    def _heartbeat(self, heard: ReceivedMessage, track: _Track, since: int) -> Iterator[Breach]:
         most = self._most_ms(heard.node, heard.message)
         if most is not None and since > most + TIMER_GRACE_MS:
             id_ = "MSG-03" if heard.message == "node-status" else "MSG-02"
             what = f"{heard.message} after {since} ms of the node's own time; at most {most} are allowed"
             yield heard.breach(id_, what, since=track.number)
 
-    def _link(self, heard: Heard) -> Iterator[Breach]:
+    def _link(self, heard: ReceivedMessage) -> Iterator[Breach]:
         boot, link = heard.body["boot"], heard.body["link"]
         if heard.body["state"] == "off":
             if self._links.get(heard.node, (boot, link)) == (boot, link):
@@ -144,7 +144,7 @@ class Counts:
         if before is not None and before[0] == boot and link not in (before[1], next_count(before[1])):
             yield heard.breach("LNK-09", f"the connection count went from {before[1]} to {link}")
 
-    def _note_supervisor(self, heard: Heard) -> None:
+    def _note_supervisor(self, heard: ReceivedMessage) -> None:
         roles = heard.body.get("roles", ())
         if heard.message == "yard-map" or "supervisor" in roles:
             self._supervisors.add(heard.node)
@@ -176,5 +176,5 @@ class Counts:
                 yield Breach(id_, what, at_us, number, node, track.number)
 
 
-def _counts(heard: Heard) -> tuple[int, int, int]:
+def _counts(heard: ReceivedMessage) -> tuple[int, int, int]:
     return heard.body["boot"], heard.body["seq"], heard.body["uptime"]

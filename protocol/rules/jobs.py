@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from protocol.counting import uptime_difference
-from protocol.rules.heard import Body, Breach, Heard
-from protocol.rules.ledger import Ledger, NodeHeard, OrderHeard
+from protocol.rules.order_history import KnownNode, KnownOrder, OrderHistory
+from protocol.rules.received import Body, Breach, ReceivedMessage
 from protocol.specification import FINAL, OPEN, specification
 
 ANSWER_GRACE_US = 800_000
@@ -20,9 +20,9 @@ CARRIERS = frozenset({"train-arrival", "shuttle-status", "crane-status"})
 class Jobs:
     """Judges reports and the job fields of state messages [ORD-01, 05, 06, 10, 12, 14, 15; HLD-03]."""
 
-    def __init__(self, ledger: Ledger) -> None:
-        self._ledger = ledger
-        self._waiting: dict[tuple[str, int, int], OrderHeard] = {}
+    def __init__(self, history: OrderHistory) -> None:
+        self._history = history
+        self._waiting: dict[tuple[str, int, int], KnownOrder] = {}
         self._overdue: list[Breach] = []
         """Until the node's next report tells whether one before it was lost."""
 
@@ -31,35 +31,35 @@ class Jobs:
         self._waiting.clear()
         self._overdue.clear()
 
-    def order(self, heard: Heard, known: OrderHeard | None) -> Iterator[Breach]:
+    def order(self, heard: ReceivedMessage, known: KnownOrder | None) -> Iterator[Breach]:
         """Take in an order, `known` if it was heard before."""
         body = heard.body
         if "id" not in body or heard.node == specification().everyone:
             return
         if body["act"] == "cancel":
-            target = self._ledger.node(heard.node).orders.get((body["boot"], body["ref"]))
+            target = self._history.node(heard.node).orders.get((body["boot"], body["ref"]))
             if target is not None:
                 target.referred = True
-        order = known or self._ledger.node(heard.node).orders[body["boot"], body["id"]]
+        order = known or self._history.node(heard.node).orders[body["boot"], body["id"]]
         if not order.answered:
             self._waiting.setdefault((heard.node, body["boot"], body["id"]), order)
         yield from ()
 
-    def hear(self, heard: Heard) -> Iterator[Breach]:
+    def hear(self, heard: ReceivedMessage) -> Iterator[Breach]:
         """Judge what a node says."""
         if heard.message == "job-report":
             yield from self._settle(heard)
             if "id" in heard.body:
                 yield from self._report(heard)
         elif heard.message in CARRIERS and "job" in heard.body:
-            node = self._ledger.node(heard.node)
+            node = self._history.node(heard.node)
             order = node.orders.get((heard.body["boot"], heard.body["job"]))
             if order is not None:
                 yield from self._state(heard, node, order, heard.body["job_state"])
 
-    def _report(self, heard: Heard) -> Iterator[Breach]:
+    def _report(self, heard: ReceivedMessage) -> Iterator[Breach]:
         body = heard.body
-        node = self._ledger.node(heard.node)
+        node = self._history.node(heard.node)
         order = node.orders.get((body["order_boot"], body["id"]))
         self._answered(heard.node, node, body)
         if order is None:
@@ -79,13 +79,13 @@ class Jobs:
         else:
             order.state, order.state_us = body["state"], heard.at_us
 
-    def _may_be_older(self, node: NodeHeard, body: Body) -> bool:
+    def _may_be_older(self, node: KnownNode, body: Body) -> bool:
         """Whether the order was given before anybody listened, or is only named by a cancel."""
         if any(order.body.get("ref") == body["id"] for order in node.orders.values()):
             return True
         return node.first_id is None or body["id"] < node.first_id or body["order_boot"] != node.boot
 
-    def _answered(self, name: str, node: NodeHeard, body: Body) -> None:
+    def _answered(self, name: str, node: KnownNode, body: Body) -> None:
         boot, id_ = body["order_boot"], body["id"]
         self._waiting.pop((name, boot, id_), None)
         # A cancel is answered under the id of the job that it names.
@@ -94,7 +94,7 @@ class Jobs:
                 order.answered = True
                 del self._waiting[key]
 
-    def _taken(self, heard: Heard, node: NodeHeard, order: OrderHeard) -> Iterator[Breach]:
+    def _taken(self, heard: ReceivedMessage, node: KnownNode, order: KnownOrder) -> Iterator[Breach]:
         body = heard.body
         if body["order_boot"] != body["boot"]:
             what = f"obeys an order for boot {body['order_boot']} in boot {body['boot']}"
@@ -113,7 +113,9 @@ class Jobs:
         if held_us is not None and all(word.get("held", True) for word, _, _ in node.words.values()):
             yield heard.breach("HLD-03", f"takes {order.act} while it is held", since=order.number)
 
-    def _state(self, heard: Heard, node: NodeHeard, order: OrderHeard, state: str) -> Iterator[Breach]:
+    def _state(
+        self, heard: ReceivedMessage, node: KnownNode, order: KnownOrder, state: str
+    ) -> Iterator[Breach]:
         uptime = heard.body["uptime"]
         if order.uptime is not None and uptime_difference(uptime, order.uptime) < 0:
             return  # Overtaken on another topic: uptime orders what a node says.
@@ -139,7 +141,7 @@ class Jobs:
         for key in overdue:
             order = self._waiting.pop(key)
             name = key[0]
-            node = self._ledger.node(name)
+            node = self._history.node(name)
             spoke = max((at for _, _, at in node.words.values()), default=0)
             if spoke < order.last_us:
                 continue  # It says nothing at all; that is told elsewhere.
@@ -148,7 +150,7 @@ class Jobs:
         while self._overdue and at_us - self._overdue[0].at_us > DOUBT_US:
             yield self._overdue.pop(0)
 
-    def _settle(self, heard: Heard) -> Iterator[Breach]:
+    def _settle(self, heard: ReceivedMessage) -> Iterator[Breach]:
         """A report that follows the last without a gap: the one that is missing was never sent."""
         for breach in [one for one in self._overdue if one.node == heard.node]:
             self._overdue.remove(breach)

@@ -6,8 +6,8 @@ from collections import OrderedDict
 from collections.abc import Iterator
 
 from protocol.counting import CLAIM_SPREAD, CLAIM_STEP, uptime_difference
-from protocol.rules.heard import Body, Breach, Heard
-from protocol.rules.ledger import Ledger, NodeHeard, OrderHeard
+from protocol.rules.order_history import KnownNode, KnownOrder, OrderHistory
+from protocol.rules.received import Body, Breach, ReceivedMessage
 from protocol.site import Site
 from protocol.specification import FINAL, specification
 
@@ -24,8 +24,8 @@ LEAD_GRACE_MS = 200
 class Orders:
     """Judges orders [SUP-01, 03 to 07, 12, 13, 15, 18; HLD-06 is a single message's]."""
 
-    def __init__(self, ledger: Ledger, site: Site | None) -> None:
-        self._ledger = ledger
+    def __init__(self, history: OrderHistory, site: Site | None) -> None:
+        self._history = history
         self._site = site
         self._tokens: OrderedDict[int, tuple[int, int]] = OrderedDict()
         self._claims: dict[tuple[str, int], list[int]] = {}
@@ -38,7 +38,7 @@ class Orders:
         self._newest.clear()
         self._doubts.clear()
 
-    def hear(self, heard: Heard) -> Iterator[Breach]:
+    def hear(self, heard: ReceivedMessage) -> Iterator[Breach]:
         """Take the word of a berth or shuttle on orders that seemed wrong."""
         if not self._doubts or heard.message not in ("train-arrival", "shuttle-status"):
             return
@@ -53,13 +53,13 @@ class Orders:
         while self._doubts and at_us - self._doubts[0][2].at_us > DOUBT_US:
             yield self._doubts.pop(0)[2]
 
-    def order(self, heard: Heard, known: OrderHeard | None) -> Iterator[Breach]:
+    def order(self, heard: ReceivedMessage, known: KnownOrder | None) -> Iterator[Breach]:
         """Judge one order, `known` if it was heard before."""
         body = heard.body
-        node = self._ledger.node(heard.node)
+        node = self._history.node(heard.node)
         if node.word("node-status").get("bench"):
             # A tester orders what no supervisor would.
-            if self._ledger.supervised and body["act"] in specification().jobs:
+            if self._history.supervised and body["act"] in specification().jobs:
                 yield heard.breach("SUP-15", f"orders {body['act']} from a node on the bench")
             return
         if body["act"] == "ask":
@@ -75,7 +75,7 @@ class Orders:
             yield from self._deadline(heard, node)
             yield from self._beside(heard)
 
-    def _token(self, heard: Heard) -> Iterator[Breach]:
+    def _token(self, heard: ReceivedMessage) -> Iterator[Breach]:
         token = heard.body["token"]
         before = self._tokens.get(token)
         if before is not None and heard.at_us - before[1] > 100_000:
@@ -84,7 +84,7 @@ class Orders:
         if len(self._tokens) > TOKENS_KEPT:
             self._tokens.popitem(last=False)
 
-    def _again(self, heard: Heard, known: OrderHeard) -> Iterator[Breach]:
+    def _again(self, heard: ReceivedMessage, known: KnownOrder) -> Iterator[Breach]:
         if heard.body != known.body:
             what = f"order id {heard.body['id']} names another order than before"
             yield heard.breach("SUP-04", what, since=known.number)
@@ -93,7 +93,7 @@ class Orders:
             # What was heard here once may have been lost on its way to the supervisor.
             yield heard.breach("SUP-05", what, since=known.state_number, note=known.told < TOLD_ENOUGH)
 
-    def _id(self, heard: Heard, node: NodeHeard) -> Iterator[Breach]:
+    def _id(self, heard: ReceivedMessage, node: KnownNode) -> Iterator[Breach]:
         body = heard.body
         key = (heard.node, body["boot"])
         id_ = body["id"]
@@ -115,7 +115,7 @@ class Orders:
             what = f"orders {body['act']} with id {id_} although the node's mark is {mark[1]}"
             yield heard.breach("SUP-07", what)
 
-    def _claimed(self, heard: Heard) -> Iterator[Breach]:
+    def _claimed(self, heard: ReceivedMessage) -> Iterator[Breach]:
         id_ = heard.body["id"]
         claims = self._claims.get((heard.node, heard.body["boot"]))
         if claims is None:
@@ -126,7 +126,7 @@ class Orders:
             what = f"orders {heard.body['act']} with id {id_}{step}, which none of its claims covers"
             yield heard.breach("SUP-01", what)
 
-    def _deadline(self, heard: Heard, node: NodeHeard) -> Iterator[Breach]:
+    def _deadline(self, heard: ReceivedMessage, node: KnownNode) -> Iterator[Breach]:
         body = heard.body
         if node.uptime is None or node.boot != body["boot"]:
             return
@@ -136,20 +136,20 @@ class Orders:
         if lead > most + LEAD_GRACE_MS:
             yield heard.breach("SUP-18", f"a deadline {lead} ms ahead; at most {most} are allowed")
 
-    def _beside(self, heard: Heard) -> Iterator[Breach]:
+    def _beside(self, heard: ReceivedMessage) -> Iterator[Breach]:
         """Trains and shuttles against the cranes beside them."""
         body = heard.body
         if body["act"] == "transfer":
             self._train(heard)
             self._deck(heard)
         elif body["act"] in ("admit", "depart", "run"):
-            for name, node in self._ledger.nodes.items():
+            for name, node in self._history.nodes.items():
                 job = node.open_job()
                 if job is not None and job.act == "transfer" and self._touches(job, heard.node):
                     what = f"orders {body['act']} while {name} has a job there"
                     yield heard.breach("SUP-12", what, since=job.number)
 
-    def _touches(self, job: OrderHeard, machine: str) -> bool:
+    def _touches(self, job: KnownOrder, machine: str) -> bool:
         """Whether a transfer works at this berth or shuttle."""
         names = {job.body.get("from"), job.body["to"]}
         if self._site is not None:
@@ -157,11 +157,11 @@ class Orders:
             return place is not None and place.name in names
         return machine in names or self._named(job, machine)
 
-    def _named(self, job: OrderHeard, machine: str) -> bool:
-        word = self._ledger.node(machine).word("train-arrival")
+    def _named(self, job: KnownOrder, machine: str) -> bool:
+        word = self._history.node(machine).word("train-arrival")
         return bool(word) and job.body.get("berth_boot") == word["boot"] and "arrival" in job.body
 
-    def _train(self, heard: Heard) -> None:
+    def _train(self, heard: ReceivedMessage) -> None:
         body = heard.body
         berth = self._machine(heard, "train-arrival", body["berth_boot"]) if "arrival" in body else None
         if berth is None:
@@ -179,7 +179,7 @@ class Orders:
         breach = heard.breach("SUP-13", f"orders a transfer {what}", since=number)
         self._doubts.append((name, body, breach))
 
-    def _deck(self, heard: Heard) -> None:
+    def _deck(self, heard: ReceivedMessage) -> None:
         body = heard.body
         shuttle = self._machine(heard, "shuttle-status", body["shuttle_boot"]) if "stop" in body else None
         if shuttle is None:
@@ -191,10 +191,10 @@ class Orders:
         what = f"orders a transfer at stop {body['stop']} of {name}, which is {now}"
         self._doubts.append((name, body, heard.breach("SUP-13", what, since=number)))
 
-    def _machine(self, heard: Heard, message: str, boot: int) -> tuple[str, Body, int] | None:
+    def _machine(self, heard: ReceivedMessage, message: str, boot: int) -> tuple[str, Body, int] | None:
         """The berth or shuttle that a transfer means: by its place, else by its boot, else the only one."""
         known = {
-            name: node.words[message] for name, node in self._ledger.nodes.items() if message in node.words
+            name: node.words[message] for name, node in self._history.nodes.items() if message in node.words
         }
         names = {heard.body.get("from"), heard.body["to"]}
         if self._site is not None:

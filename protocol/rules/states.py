@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from protocol.counting import next_count
-from protocol.rules.heard import NOTHING, Body, Breach, Heard
+from protocol.rules.received import NOTHING, Body, Breach, ReceivedMessage
 from protocol.specification import specification
 
 MACHINES = {
@@ -34,7 +34,7 @@ class States:
         self._last.clear()
         self._marks.clear()
 
-    def hear(self, heard: Heard) -> Iterator[Breach]:
+    def hear(self, heard: ReceivedMessage) -> Iterator[Breach]:
         """Judge one message."""
         yield from self._mark(heard)
         if heard.message in MACHINES:
@@ -47,7 +47,7 @@ class States:
         if before and not heard.lost:
             yield from self._step(heard, before, since)
 
-    def _step(self, heard: Heard, before: Body, since: int) -> Iterator[Breach]:
+    def _step(self, heard: ReceivedMessage, before: Body, since: int) -> Iterator[Breach]:
         if heard.message == "fault":
             yield from self._faults(heard, before, since)
             return
@@ -63,7 +63,7 @@ class States:
         if heard.message == "crane-status":
             yield from self._crane(heard, before, since)
 
-    def _mark(self, heard: Heard) -> Iterator[Breach]:
+    def _mark(self, heard: ReceivedMessage) -> Iterator[Breach]:
         mark = heard.body.get("mark")
         if mark is None:
             return
@@ -74,7 +74,7 @@ class States:
         if before is not None and before[0] == boot and mark < before[1]:
             yield heard.breach("ORD-08", f"the mark went down from {before[1]} to {mark} within a boot")
 
-    def _first(self, heard: Heard) -> Iterator[Breach]:
+    def _first(self, heard: ReceivedMessage) -> Iterator[Breach]:
         table, field, _, requirement = MACHINES[heard.message]
         state = heard.body[field]
         key = (heard.node, heard.message)
@@ -83,18 +83,18 @@ class States:
             return
         yield heard.breach(requirement, f"is {state!r} though no order of this boot was handled yet")
 
-    def _holds(self, heard: Heard, before: Body, since: int) -> Iterator[Breach]:
+    def _holds(self, heard: ReceivedMessage, before: Body, since: int) -> Iterator[Breach]:
         was, is_ = before["holds"], heard.body["holds"]
         if heard.body["held"] and not before["held"] and is_ == was:
             yield heard.breach("HLD-01", "is held, but the count of holds did not go up", since=since)
 
-    def _count(self, heard: Heard, before: Body, since: int) -> Iterator[Breach]:
+    def _count(self, heard: ReceivedMessage, before: Body, since: int) -> Iterator[Breach]:
         field, requirement, name = COUNTS[heard.message]
         was, is_ = before[field], heard.body[field]
         if is_ not in (was, next_count(was)):
             yield heard.breach(requirement, f"{name} went from {was} to {is_}", since=since)
 
-    def _crane(self, heard: Heard, before: Body, since: int) -> Iterator[Breach]:
+    def _crane(self, heard: ReceivedMessage, before: Body, since: int) -> Iterator[Breach]:
         body = heard.body
         for number, (was, is_) in enumerate(zip(before["axes"], body["axes"], strict=False), 1):
             if is_[2] and not was[2] and before["mode"] not in ("homing", "working"):
@@ -106,7 +106,7 @@ class States:
             what = f"is ready after its job at {apart[0][0]}, but was sent to {apart[0][1]}"
             yield heard.breach("CRN-11", what, since=since)
 
-    def _faults(self, heard: Heard, before: Body, since: int) -> Iterator[Breach]:
+    def _faults(self, heard: ReceivedMessage, before: Body, since: int) -> Iterator[Breach]:
         was, is_ = before["faults"], heard.body["faults"]
         spec = specification()
         new = set(heard.body["active"]) - set(before["active"])

@@ -8,7 +8,7 @@ import time
 from typing import Any
 
 from protocol.trouble import Trouble
-from protocol.wire import second_look
+from protocol.wire import broker_probe
 from protocol.wire.endpoint import Endpoint
 
 _PORT = "Check that host and port are those of an MQTT broker"
@@ -41,7 +41,7 @@ def trouble_of(endpoint: Endpoint, error: OSError, *, look: bool = True) -> Trou
         case socket.gaierror():
             what, mend = f"there is no host {endpoint.host!r}", "Check its name, and that the network is up"
         case ssl.SSLCertVerificationError():
-            return _not_trusted(endpoint, error, second_look.certificate_of(endpoint) if look else {})
+            return _not_trusted(endpoint, error, broker_probe.certificate_of(endpoint) if look else {})
         case ssl.SSLEOFError():
             return unanswered(endpoint, look=look)
         case ssl.SSLError():
@@ -70,13 +70,13 @@ def unanswered(endpoint: Endpoint, *, look: bool = True) -> Trouble:
 def _seen(endpoint: Endpoint) -> Trouble | None:
     """What a second look shows, if it shows why."""
     where = str(endpoint)
-    if endpoint.tls is None and second_look.speaks_tls(endpoint):
+    if endpoint.tls is None and broker_probe.speaks_tls(endpoint):
         mend = "Write mqtts://, and name the CA's certificate if this broker has a CA of its own (--ca FILE)"
         return Trouble("this port speaks TLS, and was spoken to in plain text", where=where, mend=mend)
-    if endpoint.tls is not None and second_look.speaks_plain_mqtt(endpoint):
+    if endpoint.tls is not None and broker_probe.speaks_plain_mqtt(endpoint):
         mend = "Name the port on which this broker speaks TLS, usually 8883"
         return Trouble("this port speaks plain MQTT, without TLS", where=where, mend=mend)
-    alert = second_look.alert_of(endpoint) if endpoint.tls is not None else None
+    alert = broker_probe.alert_of(endpoint) if endpoint.tls is not None else None
     return None if alert is None else _tls(endpoint, alert)
 
 

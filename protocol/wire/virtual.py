@@ -13,9 +13,9 @@ from random import Random
 
 from protocol.participant import Delivery, Participant, Publication
 from protocol.wire.evidence import LinkConnection, LinkPacket
-from protocol.wire.virtual_broker import Chance, Intercept, LogEntry, VirtualBroker
+from protocol.wire.virtual_broker import Intercept, LogEntry, LossModel, VirtualBroker
 from protocol.wire.virtual_client import VirtualClient
-from protocol.wire.virtual_link import Air, Book
+from protocol.wire.virtual_link import LinkConditions, PacketLog
 from protocol.wire.virtual_time import VirtualTime
 
 DeliveryHook = Callable[[str, Delivery, int], object]
@@ -45,9 +45,9 @@ class VirtualBus:
         the broker, as brokers over TCP keep it.
         """
         self.time = time
-        self._air = Air(time, rng, latency_ms, reorder=reorder)
-        self._chance = Chance(rng, loss, repeat)
-        self._book = Book(time)
+        self._conditions = LinkConditions(time, rng, latency_ms, reorder=reorder)
+        self._chance = LossModel(rng, loss, repeat)
+        self._book = PacketLog(time)
         self._broker = VirtualBroker(time, self._chance)
         self._clients: list[VirtualClient] = []
         self._hooks: list[DeliveryHook] = []
@@ -97,7 +97,7 @@ class VirtualBus:
     def attach(self, participant: Participant) -> None:
         """Switch a participant on: it connects, and connects again whenever it loses the link."""
         client = VirtualClient(
-            participant, self._broker, self._book, self._air, self._chance, self._delivered
+            participant, self._broker, self._book, self._conditions, self._chance, self._delivered
         )
         self._clients.append(client)
         client.start()
@@ -121,7 +121,7 @@ class VirtualBus:
         Both ends notice after one and a half keep-alives of silence; what was sent meanwhile arrives
         afterwards if neither has given up.
         """
-        self._air.cut(client_id, for_ms)
+        self._conditions.cut(client_id, for_ms)
 
     def sever(self, client_id: str) -> None:
         """Break the connection so that both ends notice at once: the will is sent. Raises KeyError."""

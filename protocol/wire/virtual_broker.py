@@ -40,7 +40,7 @@ class LogEntry:
 
 
 @dataclass(frozen=True, slots=True)
-class Chance:
+class LossModel:
     """How unkind the links are: probabilities from 0 to 1."""
 
     rng: Random
@@ -64,7 +64,7 @@ def delivery_of(publication: Publication) -> Delivery:
 class VirtualBroker:
     """Sessions, retained messages, wills. Every method is called when a packet has reached the broker."""
 
-    def __init__(self, time: VirtualTime, chance: Chance) -> None:
+    def __init__(self, time: VirtualTime, chance: LossModel) -> None:
         self._time = time
         self._chance = chance
         self._sessions: dict[str, Link] = {}

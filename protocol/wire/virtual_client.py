@@ -9,8 +9,8 @@ from protocol.wire.back_off import BackOff
 from protocol.wire.evidence import ClosedBy, Direction, Fate
 from protocol.wire.packet import Connect, Disconnect, Kind, Ping, Subscribe, Subscription, Will
 from protocol.wire.parting import parting_of
-from protocol.wire.virtual_broker import Chance, VirtualBroker
-from protocol.wire.virtual_link import Air, Book, Link, publish_packet
+from protocol.wire.virtual_broker import LossModel, VirtualBroker
+from protocol.wire.virtual_link import Link, LinkConditions, PacketLog, publish_packet
 from protocol.wire.virtual_time import Timer
 
 
@@ -21,16 +21,16 @@ class VirtualClient:
         self,
         participant: Participant,
         broker: VirtualBroker,
-        book: Book,
-        air: Air,
-        chance: Chance,
+        book: PacketLog,
+        conditions: LinkConditions,
+        chance: LossModel,
         delivered: Callable[[str, Delivery], object],
     ) -> None:
         self.client_id = participant.client_id
         self.up = False
         self._participant = participant
-        self._time = air.time
-        self._air = air
+        self._time = conditions.time
+        self._conditions = conditions
         self._broker = broker
         self._book = book
         self._delivered = delivered
@@ -82,7 +82,7 @@ class VirtualClient:
 
     # ------------------------------------------------------------ connecting
     def _connect(self) -> None:
-        if self._air.is_cut(self.client_id):
+        if self._conditions.is_cut(self.client_id):
             self._connect_later()
             return
         wish, will = self._participant, self._participant.will()
@@ -96,7 +96,7 @@ class VirtualClient:
             user=None,
             password_size=None,
         )
-        link = Link(self, connect, self._book, self._air)
+        link = Link(self, connect, self._book, self._conditions)
         self._link = link
         self._early = []
         self._last_in_ms = self._last_out_ms = self._time.now_ms

@@ -22,7 +22,7 @@ Stream = tuple[str, str, int]
 """Sender, topic and QoS: within it MQTT keeps order (section 4.6)."""
 
 
-class Book:
+class PacketLog:
     """What every client sent and got, and its connections."""
 
     def __init__(self, time: VirtualTime) -> None:
@@ -49,7 +49,7 @@ class Book:
             book[index] = replace(book[index], closed_us=self._time.now_ms * 1000, closed_by=by)
 
 
-class Air:
+class LinkConditions:
     """What all links have in common: time, latency, and which clients are cut off and until when."""
 
     def __init__(self, time: VirtualTime, rng: Random, latency_ms: tuple[int, int], *, reorder: bool) -> None:
@@ -76,31 +76,31 @@ class Air:
         return self.cut_until_ms(client_id) > self.time.now_ms
 
 
-class Pipe:
+class OrderedStream:
     """One ordered stream. What is sent during a cut arrives after it, as TCP would have it."""
 
-    def __init__(self, air: Air, client_id: str) -> None:
-        self._air = air
+    def __init__(self, conditions: LinkConditions, client_id: str) -> None:
+        self._conditions = conditions
         self._client_id = client_id
         self._under_way: deque[Callable[[], object]] = deque()
         self._last_ms = 0
 
     def send(self, arrive: Callable[[], object]) -> None:
         """Call `arrive` at the far end, after everything that was sent before."""
-        start_ms = max(self._air.time.now_ms, self._air.cut_until_ms(self._client_id))
-        self._last_ms = max(self._last_ms, start_ms + self._air.delay_ms())
+        start_ms = max(self._conditions.time.now_ms, self._conditions.cut_until_ms(self._client_id))
+        self._last_ms = max(self._last_ms, start_ms + self._conditions.delay_ms())
         self._under_way.append(arrive)
-        self._air.time.call_at(self._last_ms, self._arrive)
+        self._conditions.time.call_at(self._last_ms, self._arrive)
 
     def _arrive(self) -> None:
-        if self._air.is_cut(self._client_id):
-            self._air.time.call_at(self._air.cut_until_ms(self._client_id), self._arrive)
+        if self._conditions.is_cut(self._client_id):
+            self._conditions.time.call_at(self._conditions.cut_until_ms(self._client_id), self._arrive)
         else:
             self._under_way.popleft()()
 
 
 @dataclass(slots=True)
-class History:
+class RecentDeliveries:
     """The newest deliveries of one stream, for repeats."""
 
     sent: int = 0
@@ -140,7 +140,7 @@ class Client(Protocol):
 class Link:
     """One connection: what both ends know of it."""
 
-    def __init__(self, client: Client, connect: Connect, book: Book, air: Air) -> None:
+    def __init__(self, client: Client, connect: Connect, book: PacketLog, conditions: LinkConditions) -> None:
         self.client = client
         self.connect = connect
         self.client_id = connect.client_id
@@ -149,16 +149,18 @@ class Link:
         self.client_open = True
         self.broker_open = False
         self.subscriptions: dict[str, int] = {}
-        self.histories: defaultdict[Stream, History] = defaultdict(History)
+        self.histories: defaultdict[Stream, RecentDeliveries] = defaultdict(RecentDeliveries)
         self.heard_by_broker_ms = 0
         self.silence_ms = silence_ms(connect.keep_alive)
-        self.up = Pipe(air, connect.client_id)
-        self._reorder = air.reorder
-        self._down: defaultdict[Stream | None, Pipe] = defaultdict(lambda: Pipe(air, connect.client_id))
+        self.up = OrderedStream(conditions, connect.client_id)
+        self._reorder = conditions.reorder
+        self._down: defaultdict[Stream | None, OrderedStream] = defaultdict(
+            lambda: OrderedStream(conditions, connect.client_id)
+        )
         self._ids_from_client = count()
         self._ids_to_client = count()
 
-    def down(self, stream: Stream | None = None) -> Pipe:
+    def down(self, stream: Stream | None = None) -> OrderedStream:
         """The way to the client: one for all, or one a stream where streams may overtake each other."""
         return self._down[stream if self._reorder else None]
 

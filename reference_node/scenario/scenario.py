@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from protocol.site import PlaceKind, Site
 from reference_node.supervisor.observe.boxes import Spot
-from reference_node.supervisor.plan.wish import Visit, Wish
+from reference_node.supervisor.plan.goal_state import GoalState, Visit
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,15 +133,15 @@ class Scenario:
         places = [place for place in site.places.values() if place.kind is not PlaceKind.TRACK]
         return {place.name: self.contents.get(place.name, ("",) * place.slots) for place in places}
 
-    def wishes(self, started_ms: int) -> tuple[Wish, ...]:
+    def goal_states(self, started_ms: int) -> tuple[GoalState, ...]:
         """What the supervisor is to bring about, on a clock that showed `started_ms` at the start."""
-        wish = self.wish(started_ms)
-        return (wish,) if wish.boxes or wish.visits or wish.shuttles else ()
+        goal_state = self.goal_state(started_ms)
+        return (goal_state,) if goal_state.boxes or goal_state.visits or goal_state.shuttles else ()
 
-    def wish(self, started_ms: int) -> Wish:
-        """All goals as one wish."""
+    def goal_state(self, started_ms: int) -> GoalState:
+        """All goals as one goal state."""
         visits = [
             Visit(v.train, v.berth, v.brings, v.takes, v.departs, v.not_before_ms + started_ms)
             for v in (train.visit for train in self.trains)
         ]
-        return Wish(self.boxes, tuple(visits), self.shuttles)
+        return GoalState(self.boxes, tuple(visits), self.shuttles)

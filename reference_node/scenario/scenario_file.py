@@ -18,7 +18,7 @@ from protocol.trouble import Trouble
 from reference_node.scenario.scenario import Answer, Event, Expect, Person, Scenario, Train
 from reference_node.supervisor.observe.boxes import Spot
 from reference_node.supervisor.observe.session import STATE_OF_ROLE
-from reference_node.supervisor.plan.wish import Visit
+from reference_node.supervisor.plan.goal_state import Visit
 from reference_node.supervisor.questions.question import Ask
 
 EXAMPLE = "See 'yardwire supervise --list' for scenarios that come with the kit"
@@ -73,7 +73,7 @@ def read_scenario(content: bytes, where: str, site: Site) -> Scenario:
         raise BadScenario(where, problems)
     scenario = _build(data)
     try:
-        scenario.wish(0)
+        scenario.goal_state(0)
     except ValueError as error:
         raise BadScenario(
             where, (SiteProblem("goals", str(error), "Ask for one thing at a time"),)

@@ -9,12 +9,12 @@ from protocol.participant import Publication
 from protocol.site import Site
 from protocol.wire.virtual import VirtualBus
 from protocol.wire.virtual_time import VirtualTime
+from reference_node.scenario.invariant_monitor import InvariantMonitor
 from reference_node.scenario.person import SimulatedPerson
 from reference_node.scenario.scenario import Event, Scenario
 from reference_node.scenario.simulated_yard import SimulatedYard
 from reference_node.scenario.story import Outcome, Story
-from reference_node.scenario.watch import Watch
-from reference_node.supervisor.plan.wish import Wish
+from reference_node.supervisor.plan.goal_state import GoalState
 from reference_node.supervisor.questions.question import Question
 from reference_node.supervisor.send.messages import hold_for
 from reference_node.supervisor.supervisor import Supervisor
@@ -43,12 +43,12 @@ class VirtualStage:
         self._rng = rng
         self.bus = VirtualBus(self.time, Random(rng.random()), loss=scenario.loss, repeat=scenario.repeat)
         self.yard = SimulatedYard(site, scenario.contents, [*scenario.trains], Random(rng.random()), 0)
-        self.watch = Watch(self.yard)
+        self.watch = InvariantMonitor(self.yard)
         self._person = SimulatedPerson(scenario, self.yard)
         self._twice_until_ms = 0
         self._looks = 0
         self.story = Story(scenario, self, 0)
-        self.goals: tuple[Wish, ...] = scenario.wishes(0)
+        self.goals: tuple[GoalState, ...] = scenario.goal_states(0)
         """What a supervisor that starts is to bring about."""
         for name in self.yard.machines:
             self.bus.attach(self.yard.controller(name, 0))

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
+from reference_node.supervisor.plan.goal_state import GoalState, Visit
 from reference_node.supervisor.plan.goals import Goal
-from reference_node.supervisor.plan.wish import Visit, Wish
 from reference_node.supervisor.supervisor import Supervisor
 
 
@@ -19,7 +19,7 @@ def open_goals(supervisor: Supervisor) -> tuple[str, ...]:
 
 
 def _parts(goal: Goal, supervisor: Supervisor, *, begun: bool) -> Iterator[str]:
-    if not isinstance(goal, Wish):
+    if not isinstance(goal, GoalState):
         return
     inventory = supervisor.inventory
     for box, spot in goal.boxes.items():

@@ -47,7 +47,7 @@ LOOK_MS = 100
 class Supervisor:
     """A participant that owns every node of a site and brings its goals about, one stage after the other.
 
-    `contents` is a person's word about places at the start, `been` about the trains of the first wish that have
+    `contents` is a person's word about places at the start, `been` about the trains of the first goal state that have
     been at each berth before. `on_question` is called with every new question
     and may answer it at once; else it waits in `questions`. All chance comes from `rng`.
     """
@@ -196,7 +196,7 @@ class Supervisor:
 
     @property
     def execution(self) -> PlanExecution:
-        """The plan for the wish that is worked on, or was last."""
+        """The plan for the goal state that is worked on, or was last."""
         return self.goal_list.execution
 
     def wind_up(self) -> None:

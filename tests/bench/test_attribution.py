@@ -7,20 +7,20 @@ from itertools import count
 
 import pytest
 
-from conformance.bench.tap.attribution import KEPT, Attribution, Signs
+from conformance.bench.tap.attribution import KEPT, Attribution, NodeSignature
 from protocol.wire.evidence import Direction, LinkPacket
 from protocol.wire.packet import Connack, Connect, Packet, Publish, Subscribe, Subscription, Will
 
 OWN = "yw1/harlow-basin/ferry"
-NODE = Signs("harlow-basin", "ferry")
-YARD = Signs("harlow-basin", "yard", supervisor=True)
+NODE = NodeSignature("harlow-basin", "ferry")
+YARD = NodeSignature("harlow-basin", "yard", supervisor=True)
 
 
 class Bus:
     """Connections as a tap tells of them; `judged` is what came out as the node's."""
 
-    def __init__(self, signs: Signs = NODE) -> None:
-        self.attribution = Attribution(signs)
+    def __init__(self, signature: NodeSignature = NODE) -> None:
+        self.attribution = Attribution(signature)
         self.judged: list[tuple[int, Packet]] = []
         self._numbers = count(1)
         self._now = count(1)

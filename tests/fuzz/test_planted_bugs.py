@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from benchmarks.fuzz import CASES, SEED
-from conformance.fuzz.run.campaign import Found
+from conformance.fuzz.run.campaign import FindingGroup
 from tests.faulty_nodes.bugs.campaign import campaign
 from tests.faulty_nodes.bugs.catalogue import BUGS, Bug
 
@@ -22,7 +22,7 @@ def test_there_are_enough_of_each_kind() -> None:
     assert sum(bug.needs in ("wrap", "link") for bug in BUGS.values()) >= 10
 
 
-def short(name: str) -> Found:
+def short(name: str) -> FindingGroup:
     bug = BUGS[name]
     run = campaign(bug.node, bug.controller, seed=SEED)
     run.run(lambda: run.cases < CASES and not run.found)

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from conformance.page.server.desk import Errand, Goal, Held, Question, Review, Unanswered
-from conformance.page.server.order_forms import DESKS_OWN, NOT_OFFERED, NotThisWay, offers
+from conformance.page.server.order_forms import DESKS_OWN, NOT_OFFERED, InvalidRequest, offers
 from conformance.page.server.requests import RequestHandler
 from protocol.schemas import is_valid
 from protocol.site_file import scenario
@@ -79,7 +79,7 @@ def test_every_field_of_an_act_is_a_persons_or_the_desks() -> None:
     ],
 )
 def test_what_does_not_fit_is_not_taken(act: str, given: dict[str, object]) -> None:
-    with pytest.raises(NotThisWay):
+    with pytest.raises(InvalidRequest):
         OFFERS["north", act].read(given)
 
 
@@ -193,7 +193,7 @@ def test_goals_reach_the_desk_and_a_look_asks_for_nothing() -> None:
         ("want", "B1", "stack-s", 1), ("train", "siding", "T-7", [(0, "B1"), (2, "B2")]),
         ("drop", 3), ("reorder", 3, 1),
     ]  # fmt: skip
-    with pytest.raises(NotThisWay):
+    with pytest.raises(InvalidRequest):
         request_handler.review({"do": "hold", "node": "all"})
 
 
@@ -235,7 +235,7 @@ def test_goals_reach_the_desk_and_a_look_asks_for_nothing() -> None:
 )
 def test_the_clerk_takes_nothing_that_the_page_does_not_offer(asked: dict[str, Any]) -> None:
     desk = Noting()
-    with pytest.raises(NotThisWay):
+    with pytest.raises(InvalidRequest):
         RequestHandler(scenario(), desk, lambda work: work()).do(asked)
     assert desk.asked == []
 

@@ -54,8 +54,8 @@ def least_cost(case: Case) -> int:
 def met(case: Case, yard: Yard) -> bool:
     where = dict(yard.boxes)
     return (
-        all(where.get(box) == spot for box, spot in case.wish.boxes.items())
-        and yard.came == len(case.wish.visits)
+        all(where.get(box) == spot for box, spot in case.goal_state.boxes.items())
+        and yard.came == len(case.goal_state.visits)
         and not yard.fixtures
     )
 
@@ -81,7 +81,7 @@ def jobs(case: Case, yard: Yard) -> Iterator[tuple[str, int, int, Yard]]:
                     yield crane, lasts, 0, yard._replace(boxes=boxes, cranes=tuple(sorted(stood.items())))
     other = "quay-s" if yard.stop == "quay-n" else "quay-n"
     yield "ferry", times.RUN, 0, yard._replace(stop=other)
-    visits = case.wish.visits
+    visits = case.goal_state.visits
     if not yard.fixtures and yard.came < len(visits):
         visit = visits[yard.came]
         brought = {box: Spot("siding", slot) for slot, box in enumerate(visit.brings) if box}
@@ -92,7 +92,9 @@ def jobs(case: Case, yard: Yard) -> Iterator[tuple[str, int, int, Yard]]:
     if yard.fixtures:
         takes = {box: Spot("siding", slot) for slot, box in visits[yard.came - 1].takes.items()}
         on_it = {box for box, spot in yard.boxes if spot.place == "siding"}
-        if all(where.get(box) == spot for box, spot in takes.items()) and not on_it & set(case.wish.boxes):
+        if all(where.get(box) == spot for box, spot in takes.items()) and not on_it & set(
+            case.goal_state.boxes
+        ):
             left = tuple(pair for pair in yard.boxes if pair[1].place != "siding")
             yield "siding", times.DEPART, 0, yard._replace(boxes=left, fixtures=False)
 
@@ -109,5 +111,5 @@ def may_move(case: Case, yard: Yard, box: str, source: Spot, target: Spot, taken
         if below not in taken or below == source:
             return False
     if target.place == "siding":
-        return case.wish.visits[yard.came - 1].takes.get(target.slot) == box
+        return case.goal_state.visits[yard.came - 1].takes.get(target.slot) == box
     return True

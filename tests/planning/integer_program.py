@@ -35,13 +35,13 @@ def least_cost_by_cp_sat(case: Case, steps: int) -> int:
 
 def _jobs(case: Case) -> list[Job]:
     found = [Job("ferry", "run", times.RUN, stop=stop) for stop in ("quay-n", "quay-s")]
-    if case.wish.visits:
+    if case.goal_state.visits:
         found.append(Job("siding", "admit", times.ADMIT))
         found.append(Job("siding", "depart", times.DEPART))
     for crane, places in REACH.items():
         spots = [Spot(place, slot) for place in places for slot in range(SITE.places[place].slots)]
         for source, target in permutations(spots, 2):
-            if case.wish.visits or "siding" not in (source.place, target.place):
+            if case.goal_state.visits or "siding" not in (source.place, target.place):
                 lasts = times.transfer(crane, None, source, target)
                 found.append(Job(crane, "transfer", lasts, source, target))
     return found
@@ -52,7 +52,7 @@ class _Program:
         self.case, self.steps, self.model = case, steps, cp_model.CpModel()
         self.jobs = _jobs(case)
         self.spots = [Spot(place.name, slot) for place in SITE.places.values() for slot in range(place.slots)]
-        brought = [box for visit in case.wish.visits for box in visit.brings if box]
+        brought = [box for visit in case.goal_state.visits for box in visit.brings if box]
         self.boxes = [*case.boxes, *brought]
         bool_var = self.model.new_bool_var
         moments = range(steps + 1)
@@ -103,7 +103,7 @@ class _Program:
                 self.start[k] >= max(self.case.busy_ms.get(n, 0) for n in NEAR[job.node])
             ).only_enforce_if(does)
             if job.act == "admit":
-                model.add(self.start[k] >= self.case.wish.visits[0].not_before_ms).only_enforce_if(does)
+                model.add(self.start[k] >= self.case.goal_state.visits[0].not_before_ms).only_enforce_if(does)
         for before in range(k):
             for node, near in NEAR.items():
                 now = self._any(k, {node})
@@ -143,9 +143,9 @@ class _Program:
 
     def _loaded(self, need: Need, k: int) -> None:
         need(self.fixtures[k] == 1)
-        for slot, box in self.case.wish.visits[0].takes.items():
+        for slot, box in self.case.goal_state.visits[0].takes.items():
             need(self.at[box, Spot("siding", slot), k] == 1)
-        for box in self.case.wish.boxes:
+        for box in self.case.goal_state.boxes:
             for spot in self.spots:
                 if spot.place == "siding":
                     need(self.at[box, spot, k] == 0)
@@ -157,7 +157,7 @@ class _Program:
             below = Spot(target.place, target.slot - 1)
             need(self._holds(below, k) == (1 if below != source else 2))
         if target.place == "siding":
-            box = self.case.wish.visits[0].takes.get(target.slot)
+            box = self.case.goal_state.visits[0].takes.get(target.slot)
             need(self.at[box, source, k] == 1 if box is not None else self.fixtures[k] == 2)
 
     def _effects(self, k: int) -> None:
@@ -176,7 +176,9 @@ class _Program:
             elif job.target == spot and job.source is not None:
                 model.add(after == self.at[box, job.source, k]).only_enforce_if(d)
             elif job.act == "admit" and spot.place == "siding":
-                model.add(after == int(self.case.wish.visits[0].brings[spot.slot] == box)).only_enforce_if(d)
+                model.add(
+                    after == int(self.case.goal_state.visits[0].brings[spot.slot] == box)
+                ).only_enforce_if(d)
             else:
                 continue
             touched.append(d)
@@ -198,7 +200,7 @@ class _Program:
             model.add(values[k + 1] == values[k]).only_enforce_if([d.negated() for d in (*sets, *clears)])
 
     def _goals(self) -> None:
-        for box, spot in self.case.wish.boxes.items():
+        for box, spot in self.case.goal_state.boxes.items():
             self.model.add(self.at[box, spot, self.steps] == 1)
-        self.model.add(self.came[self.steps] == int(bool(self.case.wish.visits)))
+        self.model.add(self.came[self.steps] == int(bool(self.case.goal_state.visits)))
         self.model.add(self.fixtures[self.steps] == 0)

@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 
 from reference_node.supervisor.observe.boxes import Spot
 from reference_node.supervisor.observe.neighbours import beside
+from reference_node.supervisor.plan.goal_state import GoalState, Visit
 from reference_node.supervisor.plan.search.best_plan import Plan, plan
 from reference_node.supervisor.plan.search.bound import Bound, cliques
 from reference_node.supervisor.plan.search.yard import Yard
-from reference_node.supervisor.plan.wish import Visit, Wish
 from tests.examples import examples
 from tests.planning.every_order import least_cost
 from tests.planning.yards import CASES, NEAR, SITE, Case, north, south, train
@@ -83,7 +83,7 @@ def cases(draw: st.DrawFn) -> Case:
     if draw(st.booleans()) and left:
         visits = (train({draw(st.integers(0, 2)): left[0]}, late=draw(st.sampled_from([0, 30_000]))),)
     stop, with_ways = draw(st.sampled_from(["quay-n", "quay-s"])), draw(st.booleans())
-    return Case("drawn", boxes, Wish(wish_boxes, visits), stop, with_ways=with_ways)
+    return Case("drawn", boxes, GoalState(wish_boxes, visits), stop, with_ways=with_ways)
 
 
 @given(cases())

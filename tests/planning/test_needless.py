@@ -8,12 +8,12 @@ from random import Random
 import pytest
 
 from reference_node.supervisor.observe.boxes import Spot
+from reference_node.supervisor.plan.goal_state import GoalState, Visit
 from reference_node.supervisor.plan.search import best_plan
 from reference_node.supervisor.plan.search.best_plan import plan
 from reference_node.supervisor.plan.search.problem import Problem, Task
 from reference_node.supervisor.plan.search.tidy import timed_in_order
 from reference_node.supervisor.plan.search.yard import Yard
-from reference_node.supervisor.plan.wish import Visit, Wish
 from tests.planning.yards import SITE, north, south
 from tests.sample import sampled
 
@@ -38,7 +38,7 @@ def drawn(seed: int) -> Problem:
     wanted = dict(zip(labels[: rng.randint(1, 2)], ground, strict=False))
     at = {"north": rng.choice(COLUMNS[0]), "south": rng.choice(COLUMNS[2])} if rng.random() < 0.5 else {}
     stops = {"ferry": rng.choice(["quay-n", "quay-s"])}
-    return Problem(SITE, Wish(wanted, visits), boxes, stops=stops, let_in={"siding": 0}, at=at)
+    return Problem(SITE, GoalState(wanted, visits), boxes, stops=stops, let_in={"siding": 0}, at=at)
 
 
 def without_what_comes_back(tasks: list[Task]) -> Iterator[list[Task]]:
@@ -65,8 +65,8 @@ def assert_nothing_comes_back_for_nothing(problem: Problem, looks: int) -> None:
 def test_a_box_is_left_alone_while_the_train_takes_another() -> None:
     """A crane that waits for a train lifted the next box and put it back, to stand over it when its turn came."""
     boxes = {"C-100": north(0), "C-101": north(1), "C-102": north(2)}
-    wish = Wish({"C-102": south(0)}, (Visit("T-7", "siding", (), {0: "C-101"}),))
-    found = plan(Problem(SITE, wish, boxes, stops={"ferry": "quay-n"}, let_in={"siding": 0}), LOOKS)
+    goal_state = GoalState({"C-102": south(0)}, (Visit("T-7", "siding", (), {0: "C-101"}),))
+    found = plan(Problem(SITE, goal_state, boxes, stops={"ferry": "quay-n"}, let_in={"siding": 0}), LOOKS)
     assert found is not None
     assert [timed.task.target for timed in found.tasks if timed.task.box == "C-102"] == [
         Spot("ferry", 0), south(0),

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from protocol.site import CraneSite
 from protocol.site_file import scenario
 from reference_node.supervisor.observe.boxes import Spot
+from reference_node.supervisor.plan.goal_state import GoalState, Visit
 from reference_node.supervisor.plan.search.durations import Durations
 from reference_node.supervisor.plan.search.problem import Problem
-from reference_node.supervisor.plan.wish import Visit, Wish
 
 SITE = scenario()
 NEAR = {
@@ -43,7 +43,7 @@ class Case:
 
     name: str
     boxes: dict[str, Spot]
-    wish: Wish
+    goal_state: GoalState
     stop: str = "quay-n"
     at_rest: bool = False
     """Whether the first train stands there already."""
@@ -53,7 +53,7 @@ class Case:
 
     def problem(self) -> Problem:
         return Problem(
-            SITE, self.wish, self.boxes, stops={"ferry": self.stop}, let_in={"siding": int(self.at_rest)},
+            SITE, self.goal_state, self.boxes, stops={"ferry": self.stop}, let_in={"siding": int(self.at_rest)},
             at_rest=frozenset({"siding"} if self.at_rest else ()), busy_ms=self.busy_ms,
             durations=Durations() if self.with_ways else FromTheSlot(),
         )  # fmt: skip
@@ -65,20 +65,21 @@ def train(takes: dict[int, str], brings: tuple[str, ...] = ("", "", ""), **more:
 
 CASES = [
     Case("one goes, the train takes another", {"A": north(0), "B": north(2)},
-         Wish({"B": south(0)}, (train({0: "A"}),))),
-    Case("one box beside", {"A": north(0)}, Wish({"A": north(2)})),
-    Case("two swap columns", {"A": north(0), "B": north(2)}, Wish({"A": north(2), "B": north(0)})),
-    Case("under another", {"A": north(0), "B": north(1)}, Wish({"A": north(2)})),
-    Case("upside down", {"A": north(0), "B": north(1)}, Wish({"B": north(0), "A": north(1)})),
-    Case("over the water", {"A": north(0)}, Wish({"A": south(0)})),
-    Case("over the water, shuttle away", {"A": north(0)}, Wish({"A": south(0)}), stop="quay-s"),
-    Case("to the north", {"A": south(0)}, Wish({"A": north(0)}), stop="quay-n"),
-    Case("to a train", {"A": north(0)}, Wish(visits=(train({0: "A"}),))),
-    Case("to a train that stands there", {"A": south(0)}, Wish(visits=(train({2: "A"}),)), at_rest=True),
-    Case("to a late train", {"A": south(0)}, Wish(visits=(train({1: "A"}, late=40_000),))),
-    Case("from a train", {}, Wish({"D": south(0)}, (train({}, ("", "D", "")),))),
-    Case("one off, one on", {"A": south(0)}, Wish({"D": south(0)}, (train({0: "A"}, ("", "D", "")),)), stop="quay-s"),
-    Case("a crane is busy", {"A": north(0), "B": south(0)}, Wish({"A": north(2), "B": Spot("ferry", 0)}),
+         GoalState({"B": south(0)}, (train({0: "A"}),))),
+    Case("one box beside", {"A": north(0)}, GoalState({"A": north(2)})),
+    Case("two swap columns", {"A": north(0), "B": north(2)}, GoalState({"A": north(2), "B": north(0)})),
+    Case("under another", {"A": north(0), "B": north(1)}, GoalState({"A": north(2)})),
+    Case("upside down", {"A": north(0), "B": north(1)}, GoalState({"B": north(0), "A": north(1)})),
+    Case("over the water", {"A": north(0)}, GoalState({"A": south(0)})),
+    Case("over the water, shuttle away", {"A": north(0)}, GoalState({"A": south(0)}), stop="quay-s"),
+    Case("to the north", {"A": south(0)}, GoalState({"A": north(0)}), stop="quay-n"),
+    Case("to a train", {"A": north(0)}, GoalState(visits=(train({0: "A"}),))),
+    Case("to a train that stands there", {"A": south(0)}, GoalState(visits=(train({2: "A"}),)), at_rest=True),
+    Case("to a late train", {"A": south(0)}, GoalState(visits=(train({1: "A"}, late=40_000),))),
+    Case("from a train", {}, GoalState({"D": south(0)}, (train({}, ("", "D", "")),))),
+    Case("one off, one on", {"A": south(0)}, GoalState({"D": south(0)}, (train({0: "A"}, ("", "D", "")),)),
+        stop="quay-s"),
+    Case("a crane is busy", {"A": north(0), "B": south(0)}, GoalState({"A": north(2), "B": Spot("ferry", 0)}),
         stop="quay-s",
          busy_ms={"north": 9_000}),
 ]  # fmt: skip

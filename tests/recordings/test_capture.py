@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from conformance.bench.mqtt.framing import packet, string
 from conformance.bench.mqtt.packets import decode
-from conformance.recordings.record.capture import Gone, PublishSplitter
+from conformance.recordings.record.capture import ConnectionLost, PublishSplitter
 from protocol.recording import RecordedMessage
 from protocol.wire.packet import Publish
 
@@ -49,5 +49,5 @@ def test_every_publish_comes_out_as_the_standard_reads_it(stream: list[bytes], c
 
 @pytest.mark.parametrize("broken", [b"\x30\x01\x00", b"\x30\x03\x00\x09a", b"\x32\x03\x00\x01a"])
 def test_a_publish_that_is_cut_short_is_no_message(broken: bytes) -> None:
-    with pytest.raises(Gone):
+    with pytest.raises(ConnectionLost):
         PublishSplitter(lambda _: pytest.fail("a message")).feed(broken, 0)

@@ -13,7 +13,7 @@ from click.testing import CliRunner, Result
 from conformance.commands.diff import diff
 from conformance.recordings.diff.difference import Comparison
 from conformance.recordings.diff.differences import compare
-from conformance.recordings.diff.events import Names, deeds_of
+from conformance.recordings.diff.events import Names, event_log_of
 from conformance.recordings.diff.page import diff_page
 from conformance.recordings.diff.tolerance import Tolerance
 from examples.faults import FAULTS
@@ -46,7 +46,7 @@ def items_of(path: Path) -> list[Item]:
 
 def compared(good: list[list[Item]], other: list[Item], *, site: bool = True) -> Comparison:
     names = Names()
-    runs = [deeds_of(str(number), items, names) for number, items in enumerate([*good, other])]
+    runs = [event_log_of(str(number), items, names) for number, items in enumerate([*good, other])]
     return compare(runs[:-1], runs[-1], Tolerance(scenario() if site else None))
 
 
@@ -81,12 +81,12 @@ def test_the_three_faults_of_the_guide_are_named(yards: Yards) -> None:
     good = [items_of(yards.good(number)) for number in GOOD]
     magnet = compared(good, items_of(yards.bad("weak-magnet", 7)[0])).first
     assert magnet is not None
-    assert (magnet.lane, magnet.kind) == ("siding", "slower")
+    assert (magnet.sequence, magnet.kind) == ("siding", "slower")
     assert "arming-passed" in magnet.words
     items = items_of(yards.bad("slow-axis", 7)[0])
     assert {one.axis for one in compared(good, items, site=False).differences} == {"1"}
     slow = compared(good, items)
-    assert {(one.lane, one.kind, one.axis) for one in slow.differences} == {("north", "slower", "x")}
+    assert {(one.sequence, one.kind, one.axis) for one in slow.differences} == {("north", "slower", "x")}
     assert all(0.025 < one.part < 0.04 for one in slow.differences)
     again = compared(good, items_of(yards.bad("reissued-job", 7)[0])).first
     assert again is not None

@@ -28,7 +28,7 @@ def longest(first: list[int], second: list[int]) -> int:
 
 
 def checked(first: list[int], second: list[int]) -> int:
-    """The number of deeds matched, after checking that the blocks are in order and equal."""
+    """The number of events matched, after checking that the blocks are in order and equal."""
     blocks: list[Block] = match(array("i", first), array("i", second))
     x = y = 0
     for a, b, length in blocks:

@@ -20,7 +20,7 @@ from click.testing import CliRunner
 from conformance.bench.brokers.broker import Broker, start_broker
 from conformance.commands.record import record as record_command
 from conformance.recordings.files import PackedFile, open_recording, source
-from conformance.recordings.record.writer import Rotation, Tape
+from conformance.recordings.record.writer import RecordingFiles, Rotation
 from protocol.recording import (
     EventKind,
     Header,
@@ -218,11 +218,11 @@ def some_messages(number: int) -> list[RecordedMessage]:
 def test_another_implementation_of_cbor_reads_the_file(tmp_path: Path) -> None:
     """cbor-diag (its own parser) renders the sequence, here wrapped into one array, in RFC 8949 section 8 notation."""
     path = tmp_path / "run.ywrec"
-    tape = Tape(path, HEADER)
+    recording = RecordingFiles(path, HEADER)
     for one in some_messages(50):
-        tape.message(one)
-    tape.note(60_000, EventKind.NOTE, "hm")
-    tape.close(70_000)
+        recording.message(one)
+    recording.note(60_000, EventKind.NOTE, "hm")
+    recording.close(70_000)
     shown = cbor_diag.cbor2diag(b"\x9f" + path.read_bytes() + b"\xff", pretty=False)
     wanted = [
         '{"yardwire":"recording","version":1,"site":"basin","started":"2026-05-02T10:00:00+00:00","source":"here","kit":"0"}',
@@ -237,42 +237,44 @@ def test_another_implementation_of_cbor_reads_the_file(tmp_path: Path) -> None:
 
 
 def test_rotation_gives_files_that_read_as_one(tmp_path: Path) -> None:
-    tape = Tape(tmp_path / "run.ywrec", HEADER, Rotation(every_us=1_000_000))
+    recording = RecordingFiles(tmp_path / "run.ywrec", HEADER, Rotation(every_us=1_000_000))
     wanted = [one._replace(at_us=i * 10_000) for i, one in enumerate(some_messages(500))]
     for one in wanted:
-        tape.settle(one.at_us)
-        tape.message(one)
-    tape.close(5_000_000)
-    assert [file.name for file in tape.files] == [f"run-{i:04}.ywrec" for i in range(1, len(tape.files) + 1)]
-    assert len(tape.files) >= 4
-    together = source(tuple(reversed(tape.files)))
+        recording.settle(one.at_us)
+        recording.message(one)
+    recording.close(5_000_000)
+    assert [file.name for file in recording.files] == [
+        f"run-{i:04}.ywrec" for i in range(1, len(recording.files) + 1)
+    ]
+    assert len(recording.files) >= 4
+    together = source(tuple(reversed(recording.files)))
     assert [item for item in together.items() if isinstance(item, RecordedMessage)] == wanted
     assert together.cuts == []
-    alone = source((tape.files[1],))
+    alone = source((recording.files[1],))
     first = next(item for item in alone.items() if isinstance(item, RecordedMessage))
     assert first.at_us < 100_000, "each file counts from its own start"
 
 
 def test_rotation_by_size(tmp_path: Path) -> None:
-    tape = Tape(tmp_path / "run.ywrec", HEADER, Rotation(size=3000))
+    recording = RecordingFiles(tmp_path / "run.ywrec", HEADER, Rotation(size=3000))
     for i, one in enumerate(some_messages(400)):
-        tape.settle(i * 50_000)
-        tape.message(one._replace(at_us=i * 50_000))
-    tape.close(30_000_000)
-    assert len(tape.files) > 3
-    assert all(file.stat().st_size < 4000 for file in tape.files)
+        recording.settle(i * 50_000)
+        recording.message(one._replace(at_us=i * 50_000))
+    recording.close(30_000_000)
+    assert len(recording.files) > 3
+    assert all(file.stat().st_size < 4000 for file in recording.files)
 
 
 def test_packed_and_cut_at_any_byte_it_reads_to_the_last_flush(tmp_path: Path) -> None:
     path, cut = tmp_path / "run.ywrec", tmp_path / "cut.ywrec"
-    tape = Tape(path, HEADER, pack=True)
+    recording = RecordingFiles(path, HEADER, pack=True)
     flushed: list[tuple[int, int]] = []
     for i, one in enumerate(some_messages(60)):
-        tape.message(one)
+        recording.message(one)
         if i % 10 == 9:
-            tape.settle((i + 1) * 1_000_000)
+            recording.settle((i + 1) * 1_000_000)
             flushed.append((path.stat().st_size, i + 1))
-    tape.close(99_000_000)
+    recording.close(99_000_000)
     whole = path.read_bytes()
     for size in range(30, len(whole), 7):
         cut.write_bytes(whole[:size])
@@ -323,7 +325,7 @@ def test_a_recording_is_never_written_over(tmp_path: Path) -> None:
     path = tmp_path / "run.ywrec"
     path.write_bytes(b"precious")
     with pytest.raises(Trouble, match="already"):
-        Tape(path, HEADER)
+        RecordingFiles(path, HEADER)
     assert path.read_bytes() == b"precious"
 
 

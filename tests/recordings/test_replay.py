@@ -14,8 +14,8 @@ from paho.mqtt.client import Client, MQTTMessage
 
 from conformance.bench.brokers.broker import Broker
 from conformance.commands.replay import replay
-from conformance.recordings.replay.plan import Part
 from conformance.recordings.replay.restamp import Restamp
+from conformance.recordings.replay.schedule import Selection
 from protocol.bulk_reading import BulkReader
 from protocol.recording import RecordedMessage, RecordingReader
 from protocol.specification import specification
@@ -105,24 +105,24 @@ def test_state_is_retained_again_and_orders_are_not(broker: Broker, yards: Yards
 
 def test_scaled_pace(broker: Broker, yards: Yards, listener: Client) -> None:
     """A node's messages of a minute, at sixty times the pace: a second or so, in proportion."""
-    part = list(Part(frozenset({"siding"})).of(recorded(yards.good(1))))
-    ear = Ear(listener, len(part))
+    selection = list(Selection(frozenset({"siding"})).of(recorded(yards.good(1))))
+    ear = Ear(listener, len(selection))
     ran(yards.good(1), "--broker", broker.url, "--node", "siding", "--speed", "40")
     assert ear.full.wait(WITHIN_S)
-    took, wanted = ear.at[-1] - ear.at[0], (part[-1].at_us - part[0].at_us) / 1e6 / 40
+    took, wanted = ear.at[-1] - ear.at[0], (selection[-1].at_us - selection[0].at_us) / 1e6 / 40
     assert wanted - 0.05 <= took < wanted + 2.0
     assert {topic.split("/")[2] for topic, _, _ in ear.heard} == {"siding"}
 
 
 def test_parts(yards: Yards) -> None:
     everything = recorded(yards.good(1))
-    supervisor = list(Part(supervisor=True).of(everything))
+    supervisor = list(Selection(supervisor=True).of(everything))
     assert {one.topic.split("/")[3] for one in supervisor} >= {"job-order", "yard-map", "node-status"}
     assert {one.topic.split("/")[2] for one in supervisor if "job-order" not in one.topic} == {"yard"}
-    node = list(Part(frozenset({"north"})).of(everything))
+    node = list(Selection(frozenset({"north"})).of(everything))
     assert not any("job-order" in one.topic for one in node)
     old = everything[0]._replace(retain=True)
-    assert list(Part().of([old])) == []
+    assert list(Selection().of([old])) == []
 
 
 def test_other_boots_and_counts(yards: Yards) -> None:
@@ -156,4 +156,4 @@ def test_bad_arguments(yards: Yards, options: list[str]) -> None:
 
 
 def test_a_part_of_no_nodes_is_nothing(yards: Yards) -> None:
-    assert list(Part(frozenset()).of(recorded(yards.good(1)))) == []
+    assert list(Selection(frozenset()).of(recorded(yards.good(1)))) == []

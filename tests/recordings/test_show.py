@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from conformance.commands.show import show
-from conformance.recordings.lines import lines_of
+from conformance.recordings.message_summary import summaries
 from conformance.recordings.show.filters import field_test, job_id
 from conformance.recordings.show.statistics import Latency, Statistics
 from conformance.recordings.wording import short_id
@@ -172,7 +172,7 @@ def test_boots_wraps_and_losses_are_counted() -> None:
     for one in list(tale.where("ferry", "shuttle-status"))[-4:]:
         one.body["boot"] = (one.body["boot"] + 1) % 65536
     found = Statistics()
-    for item, line in lines_of(tale.items()):
+    for item, line in summaries(tale.items()):
         found.take(item, line)
     assert found.nodes["north"].wraps == 1
     assert found.nodes["south"].wraps == 0

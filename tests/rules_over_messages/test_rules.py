@@ -9,7 +9,7 @@ import pytest
 
 from examples.yard_on_virtual_time import run
 from protocol.recording import EventKind, RecordedEvent, RecordedMessage, RecordingReader
-from protocol.rules import Watch, watch
+from protocol.rules import RuleMonitor, watch
 from protocol.specification import specification
 from tests.rules_over_messages.bent import SITE, Tale, good_tale
 
@@ -456,7 +456,7 @@ def test_retained_messages_are_hints_only() -> None:
 def test_live_and_from_a_file_are_one_engine() -> None:
     tale = good_tale()
     node_falls_silent(tale)
-    judge = Watch(SITE)
+    judge = RuleMonitor(SITE)
     live = [one for item in tale.items() for one in judge.take(item)]
     assert live == list(watch(tale.items(), SITE))
     assert judge.look(10**9)
@@ -467,7 +467,7 @@ def test_memory_does_not_grow_with_the_length(tmp_path: Path) -> None:
     import tracemalloc
 
     def size(times: int) -> int:
-        judge = Watch(SITE)
+        judge = RuleMonitor(SITE)
         tracemalloc.start()
         for round_ in range(times):
             for item in good_tale().items():

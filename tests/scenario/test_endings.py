@@ -11,7 +11,7 @@ from reference_node.scenario.scenario import Event, Expect, Scenario, Train
 from reference_node.scenario.virtual_stage import VirtualStage
 from reference_node.supervisor.observe.boxes import Spot
 from reference_node.supervisor.open_goals import open_goals
-from reference_node.supervisor.plan.wish import Visit
+from reference_node.supervisor.plan.goal_state import Visit
 
 SITE = site_of_the_kit()
 CONTENTS = {"stack-n": ("C-100", "C-101", "C-102", "")}

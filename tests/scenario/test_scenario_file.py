@@ -67,10 +67,10 @@ def test_a_file_is_read_whole(tmp_path: Path) -> None:
     path = tmp_path / "mine.toml"
     path.write_text(HEAD + TRAIN + 'takes = { A = 1 }\nnot_before_s = 5\n[goals.boxes]\nB = ["stack-s", 0]\n')
     found = load_scenario(str(path), SITE)
-    (wish,) = found.wishes(1_000)
-    assert wish.boxes == {"B": Spot("stack-s", 0)}
-    assert wish.visits[0].takes == {1: "A"}
-    assert wish.visits[0].not_before_ms == 6_000
+    (goal_state,) = found.goal_states(1_000)
+    assert goal_state.boxes == {"B": Spot("stack-s", 0)}
+    assert goal_state.visits[0].takes == {1: "A"}
+    assert goal_state.visits[0].not_before_ms == 6_000
     assert found.told(SITE)["stack-s"] == ("", "")
 
 

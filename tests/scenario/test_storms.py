@@ -14,7 +14,7 @@ from protocol.site_file import scenario as site_of_the_kit
 from reference_node.scenario.scenario import Event, Scenario, Train
 from reference_node.scenario.virtual_stage import VirtualStage
 from reference_node.supervisor.observe.boxes import Spot
-from reference_node.supervisor.plan.wish import Visit
+from reference_node.supervisor.plan.goal_state import Visit
 from tests.examples import examples
 
 SITE = site_of_the_kit()
@@ -99,5 +99,5 @@ TestStorm.settings = settings(
 def test_a_quarter_of_an_hour_of_the_soak() -> None:
     result = Soak(seed=5).run(0.25)
     assert result.sound, (result.breaches, result.stuck)
-    assert result.wishes > 5
+    assert result.goal_states > 5
     assert sum(result.troubles.values()) > 2

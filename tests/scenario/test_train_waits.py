@@ -8,7 +8,7 @@ from protocol.site_file import scenario as site_of_the_kit
 from reference_node.scenario.scenario import Event, Person, Scenario, Train
 from reference_node.scenario.virtual_stage import VirtualStage
 from reference_node.supervisor.observe.boxes import Spot
-from reference_node.supervisor.plan.wish import Visit
+from reference_node.supervisor.plan.goal_state import Visit
 
 SITE = site_of_the_kit()
 WITHIN_MS = 300_000

@@ -5,10 +5,10 @@ from __future__ import annotations
 from random import Random
 
 from protocol.site_file import scenario as site_of_the_kit
+from reference_node.scenario.invariant_monitor import InvariantMonitor
 from reference_node.scenario.scenario_file import load_scenario
 from reference_node.scenario.simulated_yard import SimulatedYard
 from reference_node.scenario.virtual_stage import VirtualStage
-from reference_node.scenario.watch import Watch
 from reference_node.supervisor.observe.sent_order import SentOrder
 from reference_node.supervisor.supervisor import Supervisor
 
@@ -40,7 +40,7 @@ def yard() -> SimulatedYard:
 
 def test_machines_that_may_meet() -> None:
     one = yard()
-    watch = Watch(one)
+    watch = InvariantMonitor(one)
     crane, shuttle = one.machines["south"].crane, one.machines["ferry"].shuttle
     assert crane is not None
     assert shuttle is not None
@@ -54,7 +54,7 @@ def test_machines_that_may_meet() -> None:
 
 def test_a_box_that_is_lost_or_doubled() -> None:
     one = yard()
-    watch, stage = Watch(one), VirtualStage(load_scenario("01-one-crane", SITE), SITE)
+    watch, stage = InvariantMonitor(one), VirtualStage(load_scenario("01-one-crane", SITE), SITE)
     one.truth.boxes["stack-n", 2] = "A"
     watch.compare(stage.story.supervisor)
     one.truth.boxes.clear()
@@ -64,7 +64,7 @@ def test_a_box_that_is_lost_or_doubled() -> None:
 
 def test_a_job_done_twice() -> None:
     one = yard()
-    watch = Watch(one)
+    watch = InvariantMonitor(one)
     one.truth.deeds["north", 1, 7, "put"] = 2
     watch.look()
     assert watch.breaches == ["north did its job 7 of boot 1 2 times (put)"]

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from reference_node.supervisor.observe.boxes import Spot
 from reference_node.supervisor.person.by_hand import ByHand
-from reference_node.supervisor.plan.wish import Visit, Wish
+from reference_node.supervisor.plan.goal_state import GoalState, Visit
 from reference_node.supervisor.questions.question import Question
 from tests.supervisor.terminal import EMPTY_TRAIN, Hand, Terminal, believes_only_truth, where
 
-TO_THE_TRAIN = Wish(visits=(Visit("T1", "siding", EMPTY_TRAIN, {1: "B2"}),))
+TO_THE_TRAIN = GoalState(visits=(Visit("T1", "siding", EMPTY_TRAIN, {1: "B2"}),))
 
 
 def test_the_plan_is_followed_and_takes_as_long_as_it_says() -> None:
@@ -28,8 +28,8 @@ def test_the_plan_is_followed_and_takes_as_long_as_it_says() -> None:
 def test_no_word_yet_is_not_no_train() -> None:
     """A berth that has said nothing since the claim is unknown: no goal counts as met by its silence."""
     terminal = Terminal(nodes=("north", "south", "ferry"))
-    wish = Wish(visits=(Visit("T1", "siding", EMPTY_TRAIN),))
-    supervisor = terminal.supervise(goals=(wish,))
+    goal_state = GoalState(visits=(Visit("T1", "siding", EMPTY_TRAIN),))
+    supervisor = terminal.supervise(goals=(goal_state,))
     terminal.run_for(60)
     assert not supervisor.finished
     assert not supervisor.was_owned
@@ -42,7 +42,7 @@ def test_no_word_yet_is_not_no_train() -> None:
 
 def test_an_order_by_hand_in_between_is_waited_for_and_planned_around() -> None:
     terminal = Terminal()
-    supervisor = terminal.supervise(goals=(Wish({"B3": Spot("stack-s", 0)}),))
+    supervisor = terminal.supervise(goals=(GoalState({"B3": Spot("stack-s", 0)}),))
     terminal.run_until(lambda: bool(supervisor.execution.under_way))
     plans = supervisor.execution.plans
     terminal.run_until(lambda: where(terminal.truth, "B3") == ("ferry", 0))
@@ -59,7 +59,7 @@ def test_an_order_by_hand_in_between_is_waited_for_and_planned_around() -> None:
 
 def test_what_cannot_be_is_said_and_nothing_moves_for_it() -> None:
     terminal = Terminal()
-    supervisor = terminal.supervise(goals=(Wish({"B9": Spot("stack-s", 0), "B3": Spot("stack-n", 3)}),))
+    supervisor = terminal.supervise(goals=(GoalState({"B9": Spot("stack-s", 0), "B3": Spot("stack-n", 3)}),))
     terminal.run_for(60)
     assert not supervisor.finished
     assert "nobody knows where box B9 is" in supervisor.waiting.values()
@@ -95,7 +95,7 @@ def test_a_train_that_is_refused_for_now_is_tried_again() -> None:
 def test_a_box_heard_of_in_two_places_is_an_alarm_with_what_led_to_it() -> None:
     """SUP-17: the trail holds the orders and reports before it."""
     terminal = Terminal()
-    supervisor = terminal.supervise(goals=(Wish({"B3": Spot("stack-n", 3)}),))
+    supervisor = terminal.supervise(goals=(GoalState({"B3": Spot("stack-n", 3)}),))
     terminal.run_until(lambda: supervisor.finished)
     supervisor.open_questions.listen(None)
     supervisor.inventory.tell_slot(Spot("stack-s", 0), "B3")

@@ -15,7 +15,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from conformance.bench.brokers.broker import Broker, start_broker
 from conformance.bench.tap.tap import Tap
 from conformance.commands.conform.briefed import briefed_supervisor
-from conformance.suite.brief import Brief, brief_for, plan_of, read_brief, told_twice
+from conformance.suite.brief import Brief, brief_for, read_brief, route_of, with_box_twice
 from conformance.suite.supervisor_fixture import SupervisorFixture
 from conformance.suite.verdict import Verdict
 from conformance.tester.runner import Run, Selection
@@ -94,10 +94,10 @@ class ByHand:
     def hear(self, text: str) -> None:
         self.told.append(text)
         self.stop()
-        plan = plan_of(self.site)
-        assert plan is not None
+        route = route_of(self.site)
+        assert route is not None
         now_ms = monotonic_ms()
-        brief = brief_for(self.site, plan)
+        brief = brief_for(self.site, route)
         boot = 100 + len(self.told)
         made = briefed_supervisor(self.site, NAME, brief, boot=boot, rng=Random(boot), started_ms=now_ms)
         self._host = MqttHost(made, "127.0.0.1", self.port)
@@ -174,14 +174,14 @@ class Fence:
 
 def briefs() -> list[Brief]:
     site = scenario()
-    plan = plan_of(site)
-    assert plan is not None
-    usual = brief_for(site, plan)
+    route = route_of(site)
+    assert route is not None
+    usual = brief_for(site, route)
     return [
         usual,
-        told_twice(usual, site),
-        Brief(plan, {}, goal=False, holds=True),
-        Brief(plan, {}, answers=True),
+        with_box_twice(usual, site),
+        Brief(route, {}, goal=False, holds=True),
+        Brief(route, {}, answers=True),
     ]
 
 

@@ -27,7 +27,7 @@ NAMED = 3
 
 
 @dataclass(frozen=True, slots=True)
-class Signs:
+class NodeSignature:
     """What the node under test does and nobody else has to."""
 
     site: str
@@ -93,8 +93,8 @@ class SeenClient:
 class Attribution:
     """Gives the node's packets, once they are known to be its own. Used on the tap's thread alone."""
 
-    def __init__(self, signs: Signs) -> None:
-        self._signs = signs
+    def __init__(self, signature: NodeSignature) -> None:
+        self._signature = signature
         self.client_id = ""
         """The node's client identifier; '' until it is known."""
         self.conflict = ""
@@ -193,7 +193,7 @@ class Attribution:
             )
         for name, topic in list(self._meddling.items())[:NAMED]:
             told.append(
-                f"the client {name!r} published on {topic}, a topic of {self._signs.node}: not judged"
+                f"the client {name!r} published on {topic}, a topic of {self._signature.node}: not judged"
             )
         return told
 
@@ -204,15 +204,15 @@ class Attribution:
             case Connect() as connect:
                 client.client_id, client.spoke = connect.client_id, True
                 client.will = connect.will.topic if connect.will else None
-                if connect.client_id == self._signs.node:
+                if connect.client_id == self._signature.node:
                     client.signs.add("name")
-                if client.will is not None and self._signs.is_own(client.will):
+                if client.will is not None and self._signature.is_own(client.will):
                     client.signs.add("will")
                 client.displaced = bool(self.client_id) and client.client_id == self.client_id and self._is_up
             case Subscribe() as subscribe:
-                if any(self._signs.is_heard(one.filter) for one in subscribe.subscriptions):
+                if any(self._signature.is_heard(one.filter) for one in subscribe.subscriptions):
                     client.signs.add("orders")
-            case Publish() as publish if self._signs.is_own(publish.topic):
+            case Publish() as publish if self._signature.is_own(publish.topic):
                 client.signs.add("words")
                 client.published = client.published or publish.topic
                 if client.is_node is False:
@@ -263,7 +263,7 @@ class Attribution:
 
     def _look_at_boot(self, publish: Publish) -> None:
         """Two boards with one firmware say all that the node says; a boot that comes back gives them away."""
-        if not publish.topic.endswith("/node-status") or not self._signs.is_own(publish.topic):
+        if not publish.topic.endswith("/node-status") or not self._signature.is_own(publish.topic):
             return
         read = read_publication(publish.topic, publish.payload, retain=None, qos=None, closed=False)
         body = read.body or {}

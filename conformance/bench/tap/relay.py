@@ -11,8 +11,8 @@ from typing import Protocol
 from conformance.bench.mqtt.framing import Malformed, Splitter
 from conformance.bench.mqtt.packets import V311, decode_or_explain
 from conformance.bench.tap.node_socket import NodeSocket, reset_at_close
-from conformance.bench.tap.rules import RuleBook
-from conformance.bench.tap.traffic_log import EvidenceBook
+from conformance.bench.tap.rules import RuleSet
+from conformance.bench.tap.traffic_log import TrafficLog
 from protocol.wire.evidence import ClosedBy, Direction, Fate, LinkPacket
 from protocol.wire.fail_stop import task
 from protocol.wire.packet import Connect, Unreadable
@@ -31,8 +31,8 @@ resets the connection, and a broker that sees a reset behind a DISCONNECT might 
 class Setting:
     """What all relays of one tap share."""
 
-    book: EvidenceBook
-    rules: RuleBook
+    book: TrafficLog
+    rules: RuleSet
     now_us: Callable[[], int]
     delay: dict[Direction, float] = field(default_factory=dict)
     gap: dict[Direction, float] = field(default_factory=dict)

@@ -26,7 +26,7 @@ class Rule:
         return True
 
 
-class RuleBook:
+class RuleSet:
     """The rules in force, and what they hold. Used on the tap's thread alone."""
 
     def __init__(self) -> None:

@@ -19,11 +19,11 @@ from typing import Self
 
 from conformance.bench.loop_thread import LoopThread
 from conformance.bench.network import listening_trouble, require_loopback
-from conformance.bench.tap.attribution import Attribution, Signs
+from conformance.bench.tap.attribution import Attribution, NodeSignature
 from conformance.bench.tap.node_socket import NodeSocket
 from conformance.bench.tap.relay import LINGER, Relay, Setting
-from conformance.bench.tap.rules import Rule, RuleBook
-from conformance.bench.tap.traffic_log import EvidenceBook, Listener, Predicate
+from conformance.bench.tap.rules import Rule, RuleSet
+from conformance.bench.tap.traffic_log import Listener, Predicate, TrafficLog
 from protocol.trouble import Trouble
 from protocol.wire.evidence import ClosedBy, Direction, Fate, LinkConnection, LinkPacket
 from protocol.wire.fail_stop import check, task
@@ -56,7 +56,7 @@ class Tap:
         tls: ssl.SSLContext | None = None,
         open_to_network: bool = False,
         now_us: Callable[[], int] = monotonic_us,
-        node: Signs | None = None,
+        node: NodeSignature | None = None,
     ) -> None:
         """Prepare a tap; entering it opens the port (0: a free one). `tls` is for the broker's side.
 
@@ -74,8 +74,8 @@ class Tap:
         self._server: socket.socket | None = None
         self._accepting: asyncio.Task[None] | None = None
         self._attribution = None if node is None else Attribution(node)
-        self._book = EvidenceBook(self._attribution)
-        self._rules = RuleBook()
+        self._book = TrafficLog(self._attribution)
+        self._rules = RuleSet()
         self._setting = Setting(self._book, self._rules, now_us, is_judged=self._is_node)
         self._relays: dict[int, Relay] = {}
         self._serving: set[asyncio.Task[None]] = set()

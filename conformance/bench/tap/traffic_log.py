@@ -19,7 +19,7 @@ Predicate = Callable[[LinkPacket], bool]
 Listener = Callable[[LinkPacket], None]
 
 
-class EvidenceBook:
+class TrafficLog:
     """Written by the tap's thread alone; read, copied and waited on by any.
 
     A packet to the node is entered when its first bytes have gone: one held back when it is released, and one that the

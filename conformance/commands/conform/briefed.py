@@ -8,8 +8,8 @@ from random import Random
 from conformance.suite.brief import TRAIN, Brief, Contents
 from protocol.site import Site
 from reference_node.supervisor.observe.pace import Pace
+from reference_node.supervisor.plan.goal_state import GoalState, Visit
 from reference_node.supervisor.plan.goals import Goal
-from reference_node.supervisor.plan.wish import Visit, Wish
 from reference_node.supervisor.questions.question import Ask, Question
 from reference_node.supervisor.supervisor import Supervisor
 
@@ -47,9 +47,9 @@ def briefed_supervisor(
 
 def _goals(brief: Brief, site: Site) -> tuple[Goal, ...]:
     """The goal of a brief in the reference supervisor's words: it is planned for as everything else."""
-    plan = brief.plan
-    visit = Visit(TRAIN, plan.berth, ("",) * site.places[plan.track].slots, {0: plan.box})
-    return (Wish(visits=(visit,)),) if brief.goal else ()
+    route = brief.route
+    visit = Visit(TRAIN, route.berth, ("",) * site.places[route.track].slots, {0: route.box})
+    return (GoalState(visits=(visit,)),) if brief.goal else ()
 
 
 def _person(site: Site, contents: Contents) -> Callable[[Question], None]:

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Wishes:
+class Settings:
     """What the user asked for."""
 
     node: str
@@ -52,7 +52,7 @@ class Wishes:
 
 
 @dataclass(frozen=True, slots=True)
-class Before:
+class EarlierReports:
     """Reports of earlier runs, where the user named them."""
 
     since: dict[str, Any] | None
@@ -166,23 +166,23 @@ def conform(
         )
     files = {"json": json_path, "html": html_path, "junit": junit_path}
     site = site_naming(node, site_path)
-    wishes = Wishes(
+    settings = Settings(
         node, only, not no_motion, yes, spawn, slow, seed, files, reset_command, ask_person, since, resume,
         _program(program, site_path, node, spawn=spawn and site.nodes[node].is_supervisor),
     )  # fmt: skip
     for path in files.values():
         require_folder(path)
-    _check_terminal(wishes)
-    before = _earlier_reports(wishes, site)
+    _check_terminal(settings)
+    before = _earlier_reports(settings, site)
     if site.nodes[node].is_supervisor:
-        conform_yard.check_wishes(wishes.program, reset_command, yes=yes)
+        conform_yard.check_wishes(settings.program, reset_command, yes=yes)
         conform_yard.allow_playing(site, bus, yes=yes)
     elif program is not None:
         raise Trouble(
             "--program starts a supervisor", mend="For a node there are --reset-command and --spawn"
         )
     else:
-        _allow_motion(wishes, site, bus)
+        _allow_motion(settings, site, bus)
 
     with (
         open_tap(
@@ -191,9 +191,9 @@ def conform(
             tap,
             address,
         ),
-        _stand(wishes, site, site_path, tap, address) as fixture,
+        _stand(settings, site, site_path, tap, address) as fixture,
     ):
-        return _judge(wishes, site, tap, fixture, before)
+        return _judge(settings, site, tap, fixture, before)
 
 
 def _program(line: str | None, site_path: Path, node: str, *, spawn: bool) -> tuple[str, ...] | None:
@@ -207,7 +207,7 @@ def _program(line: str | None, site_path: Path, node: str, *, spawn: bool) -> tu
 
 
 @contextmanager
-def _stand(wishes: Wishes, site: Site, site_path: Path, tap: Tap, address: Address) -> Iterator[Fixture]:
+def _stand(settings: Settings, site: Site, site_path: Path, tap: Tap, address: Address) -> Iterator[Fixture]:
     """The fixture that NODE is judged on."""
     from random import Random
 
@@ -215,40 +215,40 @@ def _stand(wishes: Wishes, site: Site, site_path: Path, tap: Tap, address: Addre
     from conformance.bench.wire_bench import WireBench
     from conformance.suite.fixture import Fixture
 
-    if site.nodes[wishes.node].is_supervisor:
+    if site.nodes[settings.node].is_supervisor:
         from conformance.tester.supervisor_bench import supervisor_fixture
 
         with supervisor_fixture(
-            tap, address, site, wishes.node,
-            program=wishes.program, tell=_tell, seed=wishes.seed, slow=wishes.slow,
+            tap, address, site, settings.node,
+            program=settings.program, tell=_tell, seed=settings.seed, slow=settings.slow,
         ) as fixture:  # fmt: skip
             yield fixture
         return
-    spawned = spawned_node(tap, site_path, wishes.node, address) if wishes.spawn else nullcontext(None)
-    with spawned as restart, WireBench(tap, address, restart or _reset(wishes, tap)) as bench:
-        yield Fixture(bench, site, wishes.node, Random(wishes.seed), wishes.slow)
+    spawned = spawned_node(tap, site_path, settings.node, address) if settings.spawn else nullcontext(None)
+    with spawned as restart, WireBench(tap, address, restart or _reset(settings, tap)) as bench:
+        yield Fixture(bench, site, settings.node, Random(settings.seed), settings.slow)
 
 
-def _judge(wishes: Wishes, site: Site, tap: Tap, fixture: Fixture, before: Before) -> int:
+def _judge(settings: Settings, site: Site, tap: Tap, fixture: Fixture, before: EarlierReports) -> int:
     """Run the cases and write the reports, also of a run that Ctrl-C has ended."""
     from conformance.commands.tap.waiting import wait_for_node
     from conformance.tester.runner import Run, Selection
 
-    conform_report.load(wishes.files)
-    run = Run(fixture, Selection(wishes.only or None, wishes.motion), _progress(fixture))
-    people = _asked(wishes, site)
+    conform_report.load(settings.files)
+    run = Run(fixture, Selection(settings.only or None, settings.motion), _progress(fixture))
+    people = _asked(settings, site)
     if before.resumed is not None:
         run.earlier, people = before.resumed, before.resumed.answers(people)
     stopped = ""
     run.plan()
-    moves = wishes.motion and not site.nodes[wishes.node].is_supervisor
+    moves = settings.motion and not site.nodes[settings.node].is_supervisor
     try:
-        if not site.nodes[wishes.node].is_supervisor:
-            wait_for_node(tap, wishes.node, slow=wishes.slow)
+        if not site.nodes[settings.node].is_supervisor:
+            wait_for_node(tap, settings.node, slow=settings.slow)
         with held_when_stopped(fixture, moves=moves):
             run.perform()
         progress.clear()
-        people = _answers(wishes, people)
+        people = _answers(settings, people)
     except BaseException as ending:
         stopped = conform_report.why(ending)
         if isinstance(ending, Trouble) and before.resumed is not None:
@@ -258,13 +258,18 @@ def _judge(wishes: Wishes, site: Site, tap: Tap, fixture: Fixture, before: Befor
     finally:
         progress.clear()
         if run.results or before.resumed is None:
-            report = _report(wishes, run, before, people, stopped, tap.others())
-            conform_report.write(report, wishes.files)
+            report = _report(settings, run, before, people, stopped, tap.others())
+            conform_report.write(report, settings.files)
     return _exit_code(run) or int(any(one.breaks for one in people))
 
 
 def _report(
-    wishes: Wishes, run: Run, before: Before, people: tuple[Answered, ...], stopped: str, notes: list[str]
+    settings: Settings,
+    run: Run,
+    before: EarlierReports,
+    people: tuple[Answered, ...],
+    stopped: str,
+    notes: list[str],
 ) -> dict[str, Any]:
     """The report of a run that has ended, or of one that was `stopped`."""
     from conformance.reports import compare
@@ -274,55 +279,61 @@ def _report(
         run.results |= before.resumed.unreached(run.results)
         run.planned |= before.resumed.open
     report = document(
-        run, seed=wishes.seed, complete=not stopped, stopped=stopped, people=people, notes=notes
+        run, seed=settings.seed, complete=not stopped, stopped=stopped, people=people, notes=notes
     )
     if before.since is not None:
         report["since"] = compare.since(before.since, report)
     return report
 
 
-def _earlier_reports(wishes: Wishes, site: Site) -> Before:
+def _earlier_reports(settings: Settings, site: Site) -> EarlierReports:
     """What --since and --resume name, read before anything starts. Raises Trouble."""
     from conformance.reports.document import FORMAT, versions
     from conformance.reports.earlier import read_report, require_same
     from conformance.tester.resume import Resumed
 
     since, resumed = None, None
-    if wishes.since is not None:
-        since = read_report(wishes.since, format_=FORMAT)
-        require_same(since, wishes.since, site=site.name, node=wishes.node)
-    if wishes.resume is not None:
-        report = read_report(wishes.resume, format_=FORMAT)
-        digest = site.nodes[wishes.node].digest
-        same = {"site": site.name, "node": wishes.node, "digest": digest, "slow": wishes.slow, **versions()}
-        require_same(report, wishes.resume, **same)
-        resumed = Resumed(report, wishes.resume)
-    return Before(since, resumed)
+    if settings.since is not None:
+        since = read_report(settings.since, format_=FORMAT)
+        require_same(since, settings.since, site=site.name, node=settings.node)
+    if settings.resume is not None:
+        report = read_report(settings.resume, format_=FORMAT)
+        digest = site.nodes[settings.node].digest
+        same = {
+            "site": site.name,
+            "node": settings.node,
+            "digest": digest,
+            "slow": settings.slow,
+            **versions(),
+        }
+        require_same(report, settings.resume, **same)
+        resumed = Resumed(report, settings.resume)
+    return EarlierReports(since, resumed)
 
 
-def _reset(wishes: Wishes, tap: Tap) -> Callable[[], None] | None:
+def _reset(settings: Settings, tap: Tap) -> Callable[[], None] | None:
     """How the board's power is taken away: by the user's command, or by a person who is there to be asked."""
     from conformance.tester.reset import PERSON_SECONDS, Reset, command, request
 
-    if wishes.reset_command is not None:
-        return Reset(tap, command(wishes.reset_command))
-    if wishes.yes or not sys.stdin.isatty():
+    if settings.reset_command is not None:
+        return Reset(tap, command(settings.reset_command))
+    if settings.yes or not sys.stdin.isatty():
         return None
-    return Reset(tap, request(_tell, wishes.node), PERSON_SECONDS)
+    return Reset(tap, request(_tell, settings.node), PERSON_SECONDS)
 
 
-def _asked(wishes: Wishes, site: Site) -> tuple[Answered, ...]:
+def _asked(settings: Settings, site: Site) -> tuple[Answered, ...]:
     """The questions about this node, none of them answered."""
     from conformance.tester.questions import Answered, questions_for
 
-    return tuple(Answered(one) for one in questions_for(site.nodes[wishes.node]))
+    return tuple(Answered(one) for one in questions_for(site.nodes[settings.node]))
 
 
-def _answers(wishes: Wishes, asked: tuple[Answered, ...]) -> tuple[Answered, ...]:
+def _answers(settings: Settings, asked: tuple[Answered, ...]) -> tuple[Answered, ...]:
     """What the person at the terminal says, where somebody is to be asked."""
     from conformance.tester.questions import Person, ask_all
 
-    return ask_all(Person(sys.stdin, _tell), asked) if wishes.ask_person else asked
+    return ask_all(Person(sys.stdin, _tell), asked) if settings.ask_person else asked
 
 
 def _tell(text: str) -> None:
@@ -344,38 +355,38 @@ def _exit_code(run: Run) -> int:
     return 0 if run.verdict is Verdict.PASS else 1
 
 
-def _allow_motion(wishes: Wishes, site: Site, bus: Address | None) -> None:
+def _allow_motion(settings: Settings, site: Site, bus: Address | None) -> None:
     """Say what will move and wait for a yes. A node that is spawned, alone on the kit's own broker, is simulated."""
     from conformance.suite.case import all_cases
     from conformance.tester.runner import with_prerequisites
 
-    roles = set(site.nodes[wishes.node].roles)
-    chosen = with_prerequisites(all_cases(), wishes.only or None)
+    roles = set(site.nodes[settings.node].roles)
+    chosen = with_prerequisites(all_cases(), settings.only or None)
     moving = [case for case in chosen if case.moves and roles & set(case.roles)]
-    if wishes.spawn:
+    if settings.spawn:
         if bus is not None:
-            consent.require_no_twin(wishes.node, bus, yes=wishes.yes)
+            consent.require_no_twin(settings.node, bus, yes=settings.yes)
         return
-    if not wishes.motion or not moving:
+    if not settings.motion or not moving:
         return
     consent.require(
         (
-            f"{len(moving)} cases move the {' and '.join(sorted(roles))} {wishes.node!r}.",
+            f"{len(moving)} cases move the {' and '.join(sorted(roles))} {settings.node!r}.",
             consent.KEEP_CLEAR.format(it="it"),
         ),
         "May it move?",
-        yes=wishes.yes,
+        yes=settings.yes,
         instead="run it with --no-motion to judge what moves nothing",
     )
 
 
-def _check_terminal(wishes: Wishes) -> None:
+def _check_terminal(settings: Settings) -> None:
     """Raise Trouble before anything starts where the user's wishes cannot be met."""
     from conformance.tester.reset import command
 
-    if wishes.reset_command is not None:
-        command(wishes.reset_command)
-    if wishes.ask_person and not sys.stdin.isatty():
+    if settings.reset_command is not None:
+        command(settings.reset_command)
+    if settings.ask_person and not sys.stdin.isatty():
         raise Trouble("nobody is here to be asked", mend="Use --ask-person on a terminal")
 
 

@@ -11,7 +11,7 @@ from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
     from conformance.publish.site.site import Exchange
-    from conformance.recordings.show.story import Line
+    from conformance.recordings.show.story import MessageSummary
     from protocol.recording import RecordedMessage
 
 SEED = 7
@@ -27,7 +27,7 @@ def exchanges(site: Site) -> list[Exchange]:
     from protocol.recording import Header
 
     story = tell(Header(site.name, "", "virtual time", ""), recorded_cycle(site))
-    chapters: Sequence[tuple[str, str, str, Callable[[Line], bool]]] = (
+    chapters: Sequence[tuple[str, str, str, Callable[[MessageSummary], bool]]] = (
         (
             "claiming",
             "A supervisor starts: ask, then claim",

@@ -16,8 +16,8 @@ from protocol.wire.endpoint import Endpoint
 from protocol.wire.mqtt import MqttHost, monotonic_ms
 from reference_node.machines.world import World
 from reference_node.node import node_on_the_wire
+from reference_node.supervisor.plan.goal_state import GoalState, Visit
 from reference_node.supervisor.plan.goals import Goal
-from reference_node.supervisor.plan.wish import Visit, Wish
 from reference_node.supervisor.questions.question import Ask, Question
 from reference_node.supervisor.supervisor import Supervisor
 
@@ -25,7 +25,7 @@ BOX, TRAIN, BERTH, SHUTTLE = "C-101", "T-7", "siding", "ferry"
 CONTENTS = {"stack-n": ("C-100", BOX, "C-102", ""), "stack-s": ("", ""), "ferry": ("",)}
 """What stands where at the start; invented, as all of harlow-basin is."""
 
-GOALS: tuple[Goal, ...] = (Wish(visits=(Visit(TRAIN, BERTH, ("", "", ""), {0: BOX}),)),)
+GOALS: tuple[Goal, ...] = (GoalState(visits=(Visit(TRAIN, BERTH, ("", "", ""), {0: BOX}),)),)
 STARTS_AT = "quay-n"
 """Where the simulated shuttle really stands."""
 

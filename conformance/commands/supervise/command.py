@@ -107,7 +107,7 @@ def supervise(
         from reference_node.scenario.virtual_stage import play
 
         return _told(story, play(story, site), as_json)
-    return _on_the_wire(story, site, bus, choice, _Wishes(yard, scenario is None, page, port, yes, as_json))
+    return _on_the_wire(story, site, bus, choice, _Settings(yard, scenario is None, page, port, yes, as_json))
 
 
 def _yard(scenario: str | None, yard: str | None) -> str:
@@ -196,7 +196,7 @@ def _wrapped(indent: str, text: str) -> str:
 
 
 # ---------------------------------------------------------------- on a broker
-class _Wishes:
+class _Settings:
     """What was asked for on the command line."""
 
     def __init__(self, yard: str, prompt: bool, page: bool, port: int, yes: bool, as_json: bool) -> None:
@@ -204,45 +204,47 @@ class _Wishes:
         self.yes, self.as_json = yes, as_json
 
 
-def _on_the_wire(scenario: Scenario, site: Site, bus: Address | None, choice: str, wishes: _Wishes) -> int:
+def _on_the_wire(
+    scenario: Scenario, site: Site, bus: Address | None, choice: str, settings: _Settings
+) -> int:
     from conformance.bench.brokers.broker import start_broker
     from conformance.bench.connection.several import require_several
     from conformance.bench.tap.tap import monotonic_us
     from conformance.commands.supervise.yard import WireYard
     from conformance.page.server.live_model import LivePage
 
-    _ask_first(site, wishes, bus)
+    _ask_first(site, settings, bus)
     with start_broker(choice, at=bus) as broker:
-        if bus is not None and not wishes.real:
+        if bus is not None and not settings.real:
             require_several(bus, "a simulated yard is several nodes")
-        live = LivePage(site, broker.name, monotonic_us) if wishes.page else None
-        yard = WireYard(scenario, site, broker, simulated=not wishes.real, page=live)
-        with yard.running(), _page(yard, live, wishes):
-            if not wishes.as_json:
+        live = LivePage(site, broker.name, monotonic_us) if settings.page else None
+        yard = WireYard(scenario, site, broker, simulated=not settings.real, page=live)
+        with yard.running(), _page(yard, live, settings):
+            if not settings.as_json:
                 click.echo(f"{site.name} at {broker.name}; stop it with Ctrl-C")
-            if wishes.prompt or wishes.real or wishes.page:
-                return _at_the_prompt(yard, wishes)
-            return _watched(yard, wishes)
+            if settings.prompt or settings.real or settings.page:
+                return _at_the_prompt(yard, settings)
+            return _watched(yard, settings)
 
 
-def _ask_first(site: Site, wishes: _Wishes, bus: Address | None) -> None:
+def _ask_first(site: Site, settings: _Settings, bus: Address | None) -> None:
     """Say what may move and wait for a yes: real nodes, or those that may be on somebody else's broker."""
-    if not wishes.real and bus is None:
+    if not settings.real and bus is None:
         return
     cranes = ", ".join(node.name for node in site.with_role("crane")) or "none"
     told = f"real machines will move: cranes ({cranes}) home as soon as every node has answered"
-    if not wishes.real:
+    if not settings.real:
         told = f"real machines that are on that broker will move, as simulated ones do: cranes ({cranes}) home at once"
     consent.require(
         (f"{told[0].upper()}{told[1:]}.", consent.KEEP_CLEAR.format(it="all machines and tracks")),
         "Go on?",
-        yes=wishes.yes,
+        yes=settings.yes,
         instead="leave out --broker, and take --yard simulated",
     )
 
 
 @contextmanager
-def _page(yard: WireYard, live: LivePage | None, wishes: _Wishes) -> Iterator[None]:
+def _page(yard: WireYard, live: LivePage | None, settings: _Settings) -> Iterator[None]:
     """The live page, with the supervisor's desk behind its buttons."""
     if live is None:
         yield
@@ -252,21 +254,21 @@ def _page(yard: WireYard, live: LivePage | None, wishes: _Wishes) -> Iterator[No
 
     with ExitStack() as stack:
         desk = ByHand(lambda: yard.supervisor, "the page")
-        served = stack.enter_context(serve(live, port=wishes.port, desk=desk, owner=yard.call))
+        served = stack.enter_context(serve(live, port=settings.port, desk=desk, owner=yard.call))
         click.echo(f"live, with orders: {served.url}")
         yield
 
 
-def _watched(yard: WireYard, wishes: _Wishes) -> int:
+def _watched(yard: WireYard, settings: _Settings) -> int:
     """Follow a scenario to its end, telling what happens as it happens."""
     told = 0
     while not yard.over:
         time.sleep(LOOK_S)
         yard.go_on()
-        if not wishes.as_json:
+        if not settings.as_json:
             told = _tell_new(yard, told)
     outcome = yard.ended()
-    if wishes.as_json:
+    if settings.as_json:
         return _told(yard.scenario, outcome, as_json=True)
     _tell_new(yard, told)
     return _summed_up(outcome)
@@ -284,7 +286,7 @@ def _tell_new(yard: WireYard, told: int) -> int:
 
 
 # ---------------------------------------------------------------- by hand
-def _at_the_prompt(yard: WireYard, wishes: _Wishes) -> int:
+def _at_the_prompt(yard: WireYard, settings: _Settings) -> int:
     """Read lines until 'quit', the end of input or the end of the scenario."""
     from conformance.commands.supervise.prompt import Prompt
     from reference_node.supervisor.person.by_hand import ByHand
@@ -293,7 +295,7 @@ def _at_the_prompt(yard: WireYard, wishes: _Wishes) -> int:
     lines = _lines_of(sys.stdin)
     click.echo("Say 'help' for what can be said.")
     told = asked = 0
-    while wishes.prompt or not yard.over:
+    while settings.prompt or not yard.over:
         yard.go_on()
         told = _tell_new(yard, told)
         asked = _tell_questions(yard, words, asked)
@@ -304,7 +306,7 @@ def _at_the_prompt(yard: WireYard, wishes: _Wishes) -> int:
             line = lines.get(timeout=LOOK_S)
         except queue.Empty:
             continue
-        if line is None and not wishes.prompt:
+        if line is None and not settings.prompt:
             lines = queue.Queue()  # Nobody types; the scenario goes on.
             continue
         if line is None or line.strip() in ("quit", "exit"):
@@ -320,9 +322,9 @@ def _at_the_prompt(yard: WireYard, wishes: _Wishes) -> int:
     if yard.under_way:
         late = f"after {LEAVE_S:g} s nothing was heard of the end of: {', '.join(yard.under_way)}"
         outcome = replace(outcome, wrong=(*outcome.wrong, late))
-    if wishes.prompt:
+    if settings.prompt:
         return _told_by_hand(outcome, yard.under_way)
-    return _told(yard.scenario, outcome, as_json=True) if wishes.as_json else _summed_up(outcome)
+    return _told(yard.scenario, outcome, as_json=True) if settings.as_json else _summed_up(outcome)
 
 
 def _told_by_hand(outcome: Outcome, under_way: list[str]) -> int:

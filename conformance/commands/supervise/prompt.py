@@ -42,7 +42,7 @@ SHOWN = 20
 Reply = list[str]
 
 
-class Ask(NamedTuple):
+class DeskCall(NamedTuple):
     """One call of a person's desk, with what was said."""
 
     name: str
@@ -66,21 +66,21 @@ class Prompt:
             "resume": (range(99), self._resume),
             "go": (range(1, 2), lambda w: hand.go_on() if w[0] == "on" else f"say {GO_ON!r}"),
         }  # fmt: skip
-        self._asks: dict[str, tuple[range, Callable[[Sequence[str]], Ask]]] = {
-            "bring": (range(3, 4), lambda w: Ask("want", (w[0], w[1], int(w[2])))),
+        self._asks: dict[str, tuple[range, Callable[[Sequence[str]], DeskCall]]] = {
+            "bring": (range(3, 4), lambda w: DeskCall("want", (w[0], w[1], int(w[2])))),
             "train": (range(2, 99), _train),
-            "drop": (range(1, 2), lambda w: Ask("drop", (int(w[0]),))),
-            "reorder": (range(2, 3), lambda w: Ask("reorder", (int(w[0]), int(w[1])))),
+            "drop": (range(1, 2), lambda w: DeskCall("drop", (int(w[0]),))),
+            "reorder": (range(2, 3), lambda w: DeskCall("reorder", (int(w[0]), int(w[1])))),
             "transfer": (range(4, 6), _transfer),
-            "home": (range(1, 2), lambda w: Ask("order", (w[0], "home"))),
-            "park": (range(1, 2), lambda w: Ask("order", (w[0], "park"))),
-            "jog": (range(2, 6), lambda w: Ask("order", (w[0], "jog"), {"target": [int(one) for one in w[1:]]})),
-            "run": (range(2, 3), lambda w: Ask("order", (w[0], "run"), {"to": w[1]})),
-            "admit": (range(1, 3), lambda w: Ask("order", (w[0], "admit"), {"train": w[1]} if len(w) > 1 else {})),
-            "depart": (range(1, 2), lambda w: Ask("order", (w[0], "depart"))),
-            "cancel": (range(1, 2), lambda w: Ask("order", (w[0], "cancel"))),
-            "tell": (range(3, 4), lambda w: Ask("tell", (w[0], int(w[1]), None if w[2] == NOTHING else w[2]))),
-            "answer": (range(1, 99), lambda w: Ask("answer", (int(w[0]), " ".join(w[1:]) or "yes"))),
+            "home": (range(1, 2), lambda w: DeskCall("order", (w[0], "home"))),
+            "park": (range(1, 2), lambda w: DeskCall("order", (w[0], "park"))),
+            "jog": (range(2, 6), lambda w: DeskCall("order", (w[0], "jog"), {"target": [int(one) for one in w[1:]]})),
+            "run": (range(2, 3), lambda w: DeskCall("order", (w[0], "run"), {"to": w[1]})),
+            "admit": (range(1, 3), lambda w: DeskCall("order", (w[0], "admit"), {"train": w[1]} if len(w) > 1 else {})),
+            "depart": (range(1, 2), lambda w: DeskCall("order", (w[0], "depart"))),
+            "cancel": (range(1, 2), lambda w: DeskCall("order", (w[0], "cancel"))),
+            "tell": (range(3, 4), lambda w: DeskCall("tell", (w[0], int(w[1]), None if w[2] == NOTHING else w[2]))),
+            "answer": (range(1, 99), lambda w: DeskCall("answer", (int(w[0]), " ".join(w[1:]) or "yes"))),
         }  # fmt: skip
 
     def do(self, line: str) -> Reply:
@@ -199,17 +199,17 @@ def _usage(name: str) -> str:
     return row.split("  ")[0]
 
 
-def _transfer(words: Sequence[str]) -> Ask:
+def _transfer(words: Sequence[str]) -> DeskCall:
     crane, start, *rest = words
     if start == "spreader" and len(rest) == 2:
-        return Ask("order", (crane, "transfer"), {"to": rest[0], "to_slot": int(rest[1])})
+        return DeskCall("order", (crane, "transfer"), {"to": rest[0], "to_slot": int(rest[1])})
     if len(rest) != 3:
         raise ValueError
     fields = {"from": start, "from_slot": int(rest[0]), "to": rest[1], "to_slot": int(rest[2])}
-    return Ask("order", (crane, "transfer"), fields)
+    return DeskCall("order", (crane, "transfer"), fields)
 
 
-def _train(words: Sequence[str]) -> Ask:
+def _train(words: Sequence[str]) -> DeskCall:
     berth, train, *boxes = words
     pairs = [one.partition("=") for one in boxes]
-    return Ask("want_train", (berth, train, [(int(slot), box) for box, _, slot in pairs]))
+    return DeskCall("want_train", (berth, train, [(int(slot), box) for box, _, slot in pairs]))

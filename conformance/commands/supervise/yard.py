@@ -12,16 +12,16 @@ from dataclasses import replace
 from conformance.bench.brokers.broker import Broker
 from conformance.bench.tap.tap import Tap
 from conformance.page.server.live_model import LivePage
-from conformance.page.server.overheard import Overheard
+from conformance.page.server.page_listener import PageListener
 from protocol.participant import Delivery, Participant, Publication
 from protocol.site import Site
 from protocol.wire.mqtt import MqttHost, monotonic_ms
+from reference_node.scenario.invariant_monitor import InvariantMonitor
 from reference_node.scenario.observation import Observation
 from reference_node.scenario.person import SimulatedPerson
 from reference_node.scenario.scenario import Event, Scenario
 from reference_node.scenario.simulated_yard import SimulatedYard
 from reference_node.scenario.story import Outcome, Story
-from reference_node.scenario.watch import Watch
 from reference_node.supervisor.questions.question import LETS_GO_ON, Question
 from reference_node.supervisor.send.messages import hold_for
 from reference_node.supervisor.supervisor import Supervisor
@@ -56,7 +56,7 @@ class WireYard:
             if simulated
             else None
         )  # fmt: skip
-        self.watch = Watch(self.yard) if self.yard is not None else None
+        self.watch = InvariantMonitor(self.yard) if self.yard is not None else None
         self.story = Story(scenario, self, self.started_ms)
         if scenario.loss or scenario.repeat:
             self.story.tell(NOT_LOST)
@@ -115,13 +115,13 @@ class WireYard:
     def _supervise(self, boot: int, been: dict[str, Sequence[str]], *, first: bool) -> None:
         supervisor = Supervisor(
             self.site, self.name, boot=boot, rng=self._chance, started_ms=monotonic_ms(),
-            goals=self.scenario.wishes(self.started_ms), on_question=self._asked, been=been,
+            goals=self.scenario.goal_states(self.started_ms), on_question=self._asked, been=been,
             contents=self.scenario.told(self.site) if first and self.scenario.known else None,
         )  # fmt: skip
         self.story.lives(supervisor)
-        said: Participant = _TwiceSaid(supervisor, lambda: monotonic_ms() < self._twice_until_ms)
+        said: Participant = _DuplicatingParticipant(supervisor, lambda: monotonic_ms() < self._twice_until_ms)
         if self._page is not None:
-            said = Overheard(said, self._page)
+            said = PageListener(said, self._page)
         self._host(self.name, said, 10.0 if first else None)
 
     # ------------------------------------------------------------ going on
@@ -288,7 +288,7 @@ class WireYard:
         timer.start()
 
 
-class _TwiceSaid:
+class _DuplicatingParticipant:
     """A participant whose orders are sent twice while `twice` is so."""
 
     def __init__(self, inner: Supervisor, twice: Callable[[], bool]) -> None:

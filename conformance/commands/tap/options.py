@@ -57,7 +57,7 @@ def open_tap(
     Raises Trouble.
     """
     from conformance.bench.brokers.broker import start_broker
-    from conformance.bench.tap.attribution import Signs
+    from conformance.bench.tap.attribution import NodeSignature
     from conformance.bench.tap.tap import Tap
 
     with start_broker(choice, at=bus) as broker:
@@ -69,7 +69,7 @@ def open_tap(
             port=port,
             tls=address.tls_context(),
             open_to_network=open_to_network,
-            node=Signs(site.name, node, site.nodes[node].is_supervisor),
+            node=NodeSignature(site.name, node, site.nodes[node].is_supervisor),
         )
         with tap:
             click.echo(

@@ -24,7 +24,7 @@ def red(text: str) -> str:
     return f"{_MARK}{_RED}>{text}{_MARK}{_PLAIN}>"
 
 
-class _Harmless:
+class _EscapingStream:
     """A text stream whose control characters are spelt out; all else is the stream's own."""
 
     def __init__(self, stream: TextIO) -> None:
@@ -51,12 +51,12 @@ class _Harmless:
 
 @contextmanager
 def harmless_streams() -> Iterator[None]:
-    """Everything said inside goes through `_Harmless`; a terminal without some character shows '?'."""
+    """Everything said inside goes through `_EscapingStream`; a terminal without some character shows '?'."""
     before = sys.stdout, sys.stderr
     for stream in before:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")
-    sys.stdout, sys.stderr = (cast("TextIO", _Harmless(stream)) for stream in before)
+    sys.stdout, sys.stderr = (cast("TextIO", _EscapingStream(stream)) for stream in before)
     try:
         yield
     finally:

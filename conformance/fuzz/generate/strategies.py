@@ -34,8 +34,8 @@ def anything(kind: Kind) -> st.SearchStrategy[Any]:
         case "boolean":
             return st.booleans()
         case "string":
-            signs = allowed(schema["not"]["pattern"])
-            return st.text(signs, min_size=schema.get("minLength", 0), max_size=schema["maxLength"])
+            signature = allowed(schema["not"]["pattern"])
+            return st.text(signature, min_size=schema.get("minLength", 0), max_size=schema["maxLength"])
         case _:
             return _array(kind)
 

@@ -26,9 +26,13 @@ def edges(kind: Kind) -> list[Any]:
         case "boolean":
             return [False, True]
         case "string":
-            signs = allowed(schema["not"]["pattern"])
-            longest = signs * schema["maxLength"]
-            return [signs[0], signs[-1], *(longest[at : at + schema["maxLength"]] for at in (0, 9, 36))]
+            signature = allowed(schema["not"]["pattern"])
+            longest = signature * schema["maxLength"]
+            return [
+                signature[0],
+                signature[-1],
+                *(longest[at : at + schema["maxLength"]] for at in (0, 9, 36)),
+            ]
         case _:
             return _arrays(kind)
 

@@ -37,7 +37,7 @@ class Options:
 
 
 @dataclass(slots=True)
-class Found:
+class FindingGroup:
     """One group of findings: the first, the shortest case that shows it, and how often it came."""
 
     finding: Finding
@@ -66,7 +66,7 @@ class Campaign:
         fixture: Fixture,
         link: Link,
         options: Options,
-        on_found: Callable[[Found], None] = lambda found: None,
+        on_found: Callable[[FindingGroup], None] = lambda found: None,
     ) -> None:
         """`on_found` is called with every new group of findings, and again when its case was made short."""
         self.options, self.on_found = options, on_found
@@ -75,7 +75,7 @@ class Campaign:
             options.seed, fixture.node, self.trial.node_oracle,
             motion=options.motion, kinds=options.kinds, first_round=options.first_round,
         )  # fmt: skip
-        self.found: dict[str, Found] = {}
+        self.found: dict[str, FindingGroup] = {}
         self.cases = 0
         self.showed: list[bool] = []
         """Of each case of the corpus that was played, whether anything showed."""
@@ -113,7 +113,7 @@ class Campaign:
         self.showed.append(bool(self.trial.node_oracle.findings))
         if self.trial.node_oracle.findings:
             first = _worst(self.trial.node_oracle.findings)
-            self._keep(Found(first, steps, True, self.cases, self.seconds, self.trial.came()))
+            self._keep(FindingGroup(first, steps, True, self.cases, self.seconds, self.trial.came()))
             self._go_on()
 
     def _play(self, batch: Sequence[Case]) -> None:
@@ -139,17 +139,17 @@ class Campaign:
         if known is not None:
             known.times += 1
         else:
-            found = Found(first, tuple(steps), False, self.cases, self.seconds, self.trial.came())
+            found = FindingGroup(first, tuple(steps), False, self.cases, self.seconds, self.trial.came())
             self._keep(found)
             self._keep(self._made_short(found) or found)
         self._history.clear()
         self._go_on()
 
-    def _keep(self, found: Found) -> None:
+    def _keep(self, found: FindingGroup) -> None:
         self.found[found.finding.key] = found
         self.on_found(found)
 
-    def _made_short(self, long: Found) -> Found | None:
+    def _made_short(self, long: FindingGroup) -> FindingGroup | None:
         """The same group with the shortest case that shows it again on a fresh node; None where none does."""
         if not self.options.shorten_tries:
             return None

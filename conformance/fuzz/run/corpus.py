@@ -11,7 +11,7 @@ from pathlib import Path
 from conformance.files.json_file import read_json
 from conformance.files.whole_file import beside, write
 from conformance.fuzz.generate.steps import Case, Step, from_text, sentence, to_text
-from conformance.fuzz.run.campaign import Found
+from conformance.fuzz.run.campaign import FindingGroup
 from conformance.oracle.finding import Finding, Oracle
 from protocol.recording import (
     DamagedRecording,
@@ -29,7 +29,7 @@ ENDING = ".ywrec"
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class CorpusCase:
     """One case of a corpus: what it showed, and how."""
 
     finding: Finding
@@ -47,7 +47,7 @@ class Corpus:
     node: str
     kit: str
 
-    def keep(self, found: Found, *, started: str, seed: int) -> Path:
+    def keep(self, found: FindingGroup, *, started: str, seed: int) -> Path:
         """Write the case of one group, whole or not at all. Raises Trouble."""
         finding = found.finding
         number = zlib.crc32(f"{self.node} {finding.key}".encode())
@@ -107,7 +107,7 @@ class Corpus:
         }
         return json.dumps(body, ensure_ascii=False)
 
-    def cases(self) -> Iterator[Kept]:
+    def cases(self) -> Iterator[CorpusCase]:
         """All cases for this node, in the order of their file names. Raises Trouble for a file that is none."""
         if not self.folder.is_dir():
             return
@@ -115,7 +115,7 @@ class Corpus:
             yield read_case(path)
 
 
-def read_case(path: Path) -> Kept:
+def read_case(path: Path) -> CorpusCase:
     """The case in a recording of a corpus. Raises Trouble."""
     try:
         with path.open("rb") as file:
@@ -124,7 +124,7 @@ def read_case(path: Path) -> Kept:
             raise ValueError("it does not begin with the note of a fuzz case")
         body = json.loads(first.text)
         finding = Finding(str(body["requirement"]), str(body["what"]), Oracle[body["oracle"]])
-        return Kept(finding, from_text(body["steps"]), str(body["sentence"]), path)
+        return CorpusCase(finding, from_text(body["steps"]), str(body["sentence"]), path)
     except (
         OSError, NotARecording, DamagedRecording, ValueError, LookupError, TypeError, AttributeError,
         OverflowError, RecursionError,

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from conformance.fuzz.run.campaign import Campaign, Found
+from conformance.fuzz.run.campaign import Campaign, FindingGroup
 from protocol.specification import specification
 from protocol.validation import read_message
 
@@ -45,7 +45,7 @@ def document(
     }
 
 
-def _row(found: Found, file: Path | None) -> dict[str, Any]:
+def _row(found: FindingGroup, file: Path | None) -> dict[str, Any]:
     finding = found.finding
     return {
         "requirement": finding.requirement,
@@ -64,7 +64,7 @@ def _row(found: Found, file: Path | None) -> dict[str, Any]:
     }
 
 
-def flaw(found: Found) -> str:
+def flaw(found: FindingGroup) -> str:
     """What is wrong with the one order of a short case, where it is one that cannot be read; else ''."""
     if len(found.steps) != 1:
         return ""

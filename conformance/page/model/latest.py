@@ -10,7 +10,7 @@ Body = Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
-class Word:
+class LatestMessage:
     """One message body; `kept` is one that the broker had retained: a hint and no more [SUP-10]."""
 
     body: Body
@@ -24,10 +24,10 @@ class LatestMessages:
     def __init__(self, known: frozenset[str], places: frozenset[str]) -> None:
         self._known = known
         self._places = places
-        self._newest: dict[tuple[str, str], Word] = {}
-        self._maps: dict[str, Word] = {}
+        self._newest: dict[tuple[str, str], LatestMessage] = {}
+        self._maps: dict[str, LatestMessage] = {}
 
-    def hear(self, node: str, message: str, place: str, word: Word) -> None:
+    def hear(self, node: str, message: str, place: str, word: LatestMessage) -> None:
         """Keep it; a retained one never outweighs a live one."""
         if message == "yard-map":
             if place in self._places and not (word.kept and place in self._maps):
@@ -35,15 +35,19 @@ class LatestMessages:
         elif node in self._known and not (word.kept and (node, message) in self._newest):
             self._newest[node, message] = word
 
-    def of(self, node: str, message: str) -> Word | None:
+    def of(self, node: str, message: str) -> LatestMessage | None:
         """The newest `message` of `node`."""
         return self._newest.get((node, message))
 
-    def map_of(self, place: str) -> Word | None:
+    def map_of(self, place: str) -> LatestMessage | None:
         """The newest yard-map of `place`."""
         return self._maps.get(place)
 
     def grow_old(self) -> None:
         """The bus is not heard: all that was said becomes a hint."""
-        self._newest = {key: Word(word.body, word.at_us, kept=True) for key, word in self._newest.items()}
-        self._maps = {key: Word(word.body, word.at_us, kept=True) for key, word in self._maps.items()}
+        self._newest = {
+            key: LatestMessage(word.body, word.at_us, kept=True) for key, word in self._newest.items()
+        }
+        self._maps = {
+            key: LatestMessage(word.body, word.at_us, kept=True) for key, word in self._maps.items()
+        }

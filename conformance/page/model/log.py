@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from protocol.finding import Finding
-from protocol.rules.heard import Breach
+from protocol.rules.received import Breach
 
 LINES_KEPT = 60
 FAULTS_KEPT = 30

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
-from conformance.page.model.latest import LatestMessages, Word
+from conformance.page.model.latest import LatestMessage, LatestMessages
 from conformance.page.model.plan_geometry import Panel, PlanGeometry, Point
 from conformance.recordings.wording import in_words
 from protocol.site import Place, PlaceKind
@@ -140,10 +140,10 @@ class PlanObjects:
         return MOVING.get(state, "no train") + held
 
     # ------------------------------------------------------------ how sure
-    def _sure(self, node: str, word: Word) -> bool:
+    def _sure(self, node: str, word: LatestMessage) -> bool:
         return not word.kept and self._fresh(node)
 
-    def _aged(self, text: str, node: str, word: Word) -> str:
+    def _aged(self, text: str, node: str, word: LatestMessage) -> str:
         if word.kept:
             return f"{text}, by an old message"
         return text if self._fresh(node) else f"{text}, when last heard"

@@ -11,7 +11,7 @@ from typing import Any
 
 from conformance.page.model.health import Health, HealthRegister
 from conformance.page.model.jobs import Jobs
-from conformance.page.model.latest import LatestMessages, Word
+from conformance.page.model.latest import LatestMessage, LatestMessages
 from conformance.page.model.log import Log, LogLine
 from conformance.page.model.plan_geometry import PlanGeometry
 from conformance.page.model.plan_objects import PlanObjects
@@ -20,8 +20,8 @@ from conformance.recordings.wording import in_words, short_id
 from protocol.bulk_reading import BulkReader
 from protocol.foreign_text import one_line
 from protocol.recording import EventKind, RecordedEvent, RecordedMessage
-from protocol.rules import Watch
-from protocol.rules.heard import Breach
+from protocol.rules import RuleMonitor
+from protocol.rules.received import Breach
 from protocol.site import Site
 from protocol.topics import Topic
 from protocol.validation import Reading
@@ -42,7 +42,7 @@ class Yard:
         self._up = False
         self._why = "not connected yet"
         self._reader = BulkReader()
-        self._watch = Watch(site, self._reader)
+        self._watch = RuleMonitor(site, self._reader)
         self._words = LatestMessages(frozenset(site.nodes), frozenset(site.places))
         self._health_register = HealthRegister(site)
         self._jobs = Jobs()
@@ -111,7 +111,7 @@ class Yard:
         if not item.retain:
             health.count(item.at_us, valid=reading.valid)
         if body is not None:
-            self._words.hear(topic.node, message, topic.place, Word(body, item.at_us, item.retain))
+            self._words.hear(topic.node, message, topic.place, LatestMessage(body, item.at_us, item.retain))
             if message == "node-status" and not (item.retain and health.status):
                 health.status, health.kept = body, item.retain
             if not item.retain:

@@ -24,7 +24,7 @@ BEAM = 20.0
 
 
 @dataclass(frozen=True, slots=True)
-class Sheet:
+class DrawnPanel:
     """One panel, ready to be drawn: where plan and elevation lie in it."""
 
     panel: Panel
@@ -43,18 +43,18 @@ class Sheet:
         return f"{self.left:g} {self.top:g} {self.width:g} {self.height:g}"
 
 
-def sheets(ground: PlanGeometry) -> list[Sheet]:
+def sheets(ground: PlanGeometry) -> list[DrawnPanel]:
     """Every panel of the site."""
     return [_sheet(ground, panel) for panel in ground.panels]
 
 
-def _sheet(ground: PlanGeometry, panel: Panel) -> Sheet:
+def _sheet(ground: PlanGeometry, panel: Panel) -> DrawnPanel:
     half = ground.length * 0.62
     left = min([panel.left] + [spot.at.x for spot in panel.spots]) - half - MARGIN
     right = max([panel.right] + [spot.at.x for spot in panel.spots]) + half + MARGIN
     top, floor = panel.top - HEAD, panel.floor + ground.height
     side = panel.bottom + GAP + BEAM
-    return Sheet(
+    return DrawnPanel(
         panel, left, top, right - left, side + floor + MARGIN - top, side, floor, _ticks(panel.left, panel.right)
     )  # fmt: skip
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from conformance.page.server.desk import Call
-from conformance.page.server.order_forms import Field, NotThisWay
+from conformance.page.server.order_forms import Field, InvalidRequest
 from protocol.site import Site
 
 BOX = Field("box", "box")
@@ -15,7 +15,7 @@ MOST_GOALS = 1_000_000
 
 
 def goal_calls(site: Site) -> Mapping[str, Callable[[Mapping[str, Any]], Call]]:
-    """By the word in 'do': from what was sent to the call of the desk. They raise NotThisWay."""
+    """By the word in 'do': from what was sent to the call of the desk. They raise InvalidRequest."""
     places = tuple(site.places)
     berths = tuple(node.name for node in site.with_role("berth"))
     most = max((place.slots for place in site.places.values()), default=1) - 1
@@ -30,11 +30,11 @@ def goal_calls(site: Site) -> Mapping[str, Callable[[Mapping[str, Any]], Call]]:
     def train(asked: Mapping[str, Any]) -> Call:
         takes = asked.get("takes", [])
         if not isinstance(takes, list) or len(takes) > most + 1:
-            raise NotThisWay("'takes' is a list of slots and boxes")
+            raise InvalidRequest("'takes' is a list of slots and boxes")
         pairs = []
         for one in takes:
             if not isinstance(one, list) or len(one) != 2:
-                raise NotThisWay("each of 'takes' is a slot and a box")
+                raise InvalidRequest("each of 'takes' is a slot and a box")
             pairs.append((slot.read(one[0]), BOX.read(one[1])))
         return Call("want_train", (berth.read(asked.get("berth")), TRAIN.read(asked.get("train")), pairs))
 

@@ -33,7 +33,7 @@ CAUTIONS = {
 }
 
 
-class NotThisWay(ValueError):
+class InvalidRequest(ValueError):
     """What was sent is no order that the page offers; the text says why."""
 
 
@@ -50,22 +50,24 @@ class Field:
     needed: bool = True
 
     def read(self, given: object) -> str | int | None:
-        """The value in the protocol's type, None where nothing was given. Raises NotThisWay."""
+        """The value in the protocol's type, None where nothing was given. Raises InvalidRequest."""
         text = "" if given is None else str(given).strip()
         if not text:
             if self.needed:
-                raise NotThisWay(f"{self.label} is missing")
+                raise InvalidRequest(f"{self.label} is missing")
             return None
         if self.choices and text not in self.choices:
-            raise NotThisWay(f"{self.label} is one of {', '.join(self.choices)}, not {text!r}")
+            raise InvalidRequest(f"{self.label} is one of {', '.join(self.choices)}, not {text!r}")
         if self.least is None or self.most is None:
             if not re.fullmatch(LABEL, text) or len(text) > self.longest:
-                raise NotThisWay(
+                raise InvalidRequest(
                     f"{self.label} has at most {self.longest} characters A-Z a-z 0-9 '-', unlike {text!r}"
                 )
             return text
         if not re.fullmatch("-?[0-9]{1,6}", text) or not self.least <= int(text) <= self.most:
-            raise NotThisWay(f"{self.label} is a whole number from {self.least} to {self.most}, not {text!r}")
+            raise InvalidRequest(
+                f"{self.label} is a whole number from {self.least} to {self.most}, not {text!r}"
+            )
         return int(text)
 
 
@@ -80,13 +82,13 @@ class Offer:
     fields: tuple[Field, ...] = ()
 
     def read(self, given: Mapping[str, object]) -> dict[str, Any]:
-        """The fields for the desk. Raises NotThisWay."""
+        """The fields for the desk. Raises InvalidRequest."""
         unknown = set(given) - {field.name for field in self.fields}
         if unknown:
-            raise NotThisWay(f"{self.act} has no {', '.join(sorted(unknown))}")
+            raise InvalidRequest(f"{self.act} has no {', '.join(sorted(unknown))}")
         values = {field.name: field.read(given.get(field.name)) for field in self.fields}
         if self.act == "transfer" and (values["from"] is None) != (values["from_slot"] is None):
-            raise NotThisWay("give both a place and a slot to take the box from, or neither")
+            raise InvalidRequest("give both a place and a slot to take the box from, or neither")
         if self.act == "jog":
             return {"target": [values[field.name] for field in self.fields]}
         return {name: value for name, value in values.items() if value is not None}

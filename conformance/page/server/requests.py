@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from conformance.page.server.desk import Call, Desk, Errand, Goal, Held, Owner, Question, Review, Unanswered
 from conformance.page.server.goal_forms import goal_calls
-from conformance.page.server.order_forms import Field, NotThisWay, Offer, offers
+from conformance.page.server.order_forms import Field, InvalidRequest, Offer, offers
 from protocol.site import Site
 from protocol.specification import specification
 
@@ -17,7 +17,7 @@ EVENTS_SHOWN = 30
 BOX = Field("box", "box", needed=False)
 
 
-class Seen(NamedTuple):
+class DeskState(NamedTuple):
     """What the desk knew at one moment."""
 
     questions: tuple[Question, ...]
@@ -36,24 +36,24 @@ class RequestHandler:
         self.offers: dict[tuple[str, str], Offer] = {(one.node, one.act): one for one in offers(site)}
 
     def do(self, asked: Mapping[str, Any]) -> str | None:
-        """Do what a request asks: None when it was taken, else why not. Raises NotThisWay, Unanswered."""
+        """Do what a request asks: None when it was taken, else why not. Raises InvalidRequest, Unanswered."""
         ways: dict[str, Callable[[Mapping[str, Any]], Callable[[], str | None]]] = {
             "hold": self._hold, "resume": self._resume,
         }  # fmt: skip
         calls = self._calls()
         what = str(asked.get("do"))
         if what not in ways and what not in calls:
-            raise NotThisWay(f"'do' is one of {', '.join((*ways, *calls))}")
+            raise InvalidRequest(f"'do' is one of {', '.join((*ways, *calls))}")
         work = ways[what](asked) if what in ways else partial(calls[what](asked).do, self._desk)
         refused: str | None = self._done(work)
         return refused
 
     def review(self, asked: Mapping[str, Any]) -> Review:
-        """What would come of what a request asks, by the desk's own checks. Raises NotThisWay, Unanswered."""
+        """What would come of what a request asks, by the desk's own checks. Raises InvalidRequest, Unanswered."""
         calls = self._calls()
         what = str(asked.get("do"))
         if what not in calls:
-            raise NotThisWay(f"to be looked at, 'do' is one of {', '.join(calls)}")
+            raise InvalidRequest(f"to be looked at, 'do' is one of {', '.join(calls)}")
         call = calls[what](asked)
         found: Review = self._done(lambda: call.review(self._desk))
         return found
@@ -66,11 +66,13 @@ class RequestHandler:
     def _calls(self) -> dict[str, Callable[[Mapping[str, Any]], Call]]:
         return {"order": self._order, "tell": self._tell, "answer": self._answer, **goal_calls(self._site)}
 
-    def look(self) -> Seen:
+    def look(self) -> DeskState:
         """What the desk knows now. Raises Unanswered."""
         desk = self._desk
-        seen: Seen = self._done(
-            lambda: Seen(tuple(desk.questions()), tuple(desk.held()), tuple(desk.events())[-EVENTS_SHOWN:])
+        seen: DeskState = self._done(
+            lambda: DeskState(
+                tuple(desk.questions()), tuple(desk.held()), tuple(desk.events())[-EVENTS_SHOWN:]
+            )
         )
         return seen
 
@@ -86,10 +88,10 @@ class RequestHandler:
     def _order(self, asked: Mapping[str, Any]) -> Call:
         offer = self.offers.get((str(asked.get("node")), str(asked.get("act"))))
         if offer is None:
-            raise NotThisWay(f"{asked.get('node')!r} takes no order {asked.get('act')!r} from this page")
+            raise InvalidRequest(f"{asked.get('node')!r} takes no order {asked.get('act')!r} from this page")
         given = asked.get("fields", {})
         if not isinstance(given, dict):
-            raise NotThisWay("'fields' is a map of names to values")
+            raise InvalidRequest("'fields' is a map of names to values")
         fields = offer.read(given)
         return Call("order", (offer.node, offer.act), fields)
 
@@ -102,19 +104,19 @@ class RequestHandler:
         """Each node by its name: whoever presses has seen which."""
         nodes = asked.get("nodes")
         if not isinstance(nodes, list) or not nodes:
-            raise NotThisWay("'nodes' is a list of the machines that may go on, each by its name")
+            raise InvalidRequest("'nodes' is a list of the machines that may go on, each by its name")
         for node in nodes:
             self._check(node, *self._machines)
         return lambda: self._desk.resume(*nodes)
 
     def _check(self, node: object, *known: str) -> None:
         if node not in known:
-            raise NotThisWay(f"there is no machine {node!r} on this site")
+            raise InvalidRequest(f"there is no machine {node!r} on this site")
 
     def _tell(self, asked: Mapping[str, Any]) -> Call:
         place, slot = self._site.places.get(str(asked.get("place"))), asked.get("slot")
         if place is None:
-            raise NotThisWay(f"there is no place {asked.get('place')!r} on this site")
+            raise InvalidRequest(f"there is no place {asked.get('place')!r} on this site")
         number = Field("slot", "slot", least=0, most=place.slots - 1).read(slot)
         box = BOX.read(asked.get("box"))
         return Call("tell", (place.name, int(number or 0), None if box is None else str(box)))
@@ -122,5 +124,5 @@ class RequestHandler:
     def _answer(self, asked: Mapping[str, Any]) -> Call:
         number, choice = asked.get("number"), asked.get("choice")
         if not isinstance(number, int) or not isinstance(choice, str) or len(choice) > 200:
-            raise NotThisWay("an answer has the question's number and a choice of at most 200 characters")
+            raise InvalidRequest("an answer has the question's number and a choice of at most 200 characters")
         return Call("answer", (number, choice))

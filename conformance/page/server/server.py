@@ -25,7 +25,7 @@ from conformance.page.server.assets import files
 from conformance.page.server.broadcaster import MOST_VIEWERS, Broadcaster
 from conformance.page.server.desk import Desk, Owner, Unanswered
 from conformance.page.server.live_model import LivePage
-from conformance.page.server.order_forms import NotThisWay
+from conformance.page.server.order_forms import InvalidRequest
 from conformance.page.server.requests import RequestHandler
 from protocol.trouble import Trouble
 from protocol.wire.fail_stop import task
@@ -123,7 +123,7 @@ def _app(page: LivePage, request_handler: RequestHandler | None, broadcaster: Br
                 found = await to_thread.run_sync(request_handler.review, asked)
                 return JSONResponse({"refused": found.refused, "will": found.will, "blocked": found.blocked})
             return JSONResponse({"refused": await to_thread.run_sync(request_handler.do, asked)})
-        except NotThisWay as error:
+        except InvalidRequest as error:
             return _refused(str(error), 400)
         except Unanswered as error:
             return _refused(f"the desk does not answer: {error}", 503)
@@ -148,20 +148,20 @@ def _refused(why: str, status: int) -> Response:
 
 
 async def _asked(request: Request) -> dict[str, Any]:
-    """The JSON object of a request. Raises NotThisWay."""
+    """The JSON object of a request. Raises InvalidRequest."""
     if request.headers.get("content-type", "").partition(";")[0] != "application/json":
-        raise NotThisWay("an order is sent as application/json")
+        raise InvalidRequest("an order is sent as application/json")
     body = b""
     async for chunk in request.stream():
         body += chunk
         if len(body) > MOST_BODY:
-            raise NotThisWay(f"an order has at most {MOST_BODY} bytes")
+            raise InvalidRequest(f"an order has at most {MOST_BODY} bytes")
     try:
         asked = json.loads(body)
     except (ValueError, RecursionError):
-        raise NotThisWay("this is no JSON") from None
+        raise InvalidRequest("this is no JSON") from None
     if not isinstance(asked, dict):
-        raise NotThisWay("an order is a JSON object")
+        raise InvalidRequest("an order is a JSON object")
     return asked
 
 

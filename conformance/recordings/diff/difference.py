@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from conformance.recordings.diff.events import Deeds
+from conformance.recordings.diff.events import EventLog
 
 
 @dataclass(frozen=True, slots=True)
@@ -14,7 +14,7 @@ class Difference:
 
     kind: str
     """missing, extra, changed, order, late, slower or faster."""
-    lane: str
+    sequence: str
     words: str
     detail: str
     at_us: int
@@ -31,7 +31,7 @@ class Difference:
     def as_json(self) -> dict[str, object]:
         """For programs."""
         return {
-            "kind": self.kind, "node": self.lane, "what": self.words, "detail": self.detail,
+            "kind": self.kind, "node": self.sequence, "what": self.words, "detail": self.detail,
             "at_s": self.at_us / 1e6, "good_at_s": self.good_us / 1e6, "message": self.number,
             "good_message": self.good_number, "led_to": list(self.led_to),
         }  # fmt: skip
@@ -41,13 +41,13 @@ class Difference:
 class Comparison:
     """All differences, in the order in which they show, and what they were found in."""
 
-    good: Sequence[Deeds]
-    other: Deeds
+    good: Sequence[EventLog]
+    other: EventLog
     differences: list[Difference] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     matched: int = 0
-    deeds: int = 0
-    """Deeds of the good run."""
+    events: int = 0
+    """Events of the good run."""
     not_reached: int = 0
     """Those of them that were due only after the end of the other recording."""
     cut_off: bool = False

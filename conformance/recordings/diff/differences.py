@@ -7,26 +7,26 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from conformance.recordings.diff.difference import Comparison, Difference
-from conformance.recordings.diff.events import Deeds, Lane, Meaning
-from conformance.recordings.diff.lane_comparison import LaneComparison
+from conformance.recordings.diff.events import EventLog, EventSequence, Meaning
 from conformance.recordings.diff.matching import Block, match
 from conformance.recordings.diff.scatter import Scatter
+from conformance.recordings.diff.sequence_comparison import SequenceComparison
 from conformance.recordings.diff.tolerance import Tolerance
-from conformance.recordings.wording import deed_in_words
+from conformance.recordings.wording import event_in_words
 
 
-def compare(good: Sequence[Deeds], other: Deeds, tolerance: Tolerance) -> Comparison:
+def compare(good: Sequence[EventLog], other: EventLog, tolerance: Tolerance) -> Comparison:
     """Compare `other` with the first of the good runs; the others tell what differs between good runs anyway."""
     result = Comparison(good, other)
     reference = good[0]
     scatter = Scatter(good, tolerance)
     pairs: dict[str, list[Block]] = {}
-    for name in sorted({*reference.lanes, *other.lanes}):
-        a, b = reference.lanes.get(name, Lane()), other.lanes.get(name, Lane())
+    for name in sorted({*reference.sequences, *other.sequences}):
+        a, b = reference.sequences.get(name, EventSequence()), other.sequences.get(name, EventSequence())
         blocks = pairs[name] = match(a.meanings, b.meanings)
-        result.deeds += len(a)
+        result.events += len(a)
         result.matched += sum(length for _, _, length in blocks)
-        view = LaneComparison(name, reference, other, a, b, blocks, scatter, tolerance)
+        view = SequenceComparison(name, reference, other, a, b, blocks, scatter, tolerance)
         result.differences.extend(view.differences())
         result.notes.extend(view.notes)
         result.not_reached += view.not_reached
@@ -40,26 +40,26 @@ def compare(good: Sequence[Deeds], other: Deeds, tolerance: Tolerance) -> Compar
 
 @dataclass(frozen=True, slots=True)
 class _Matched:
-    """A deed of the good run that has a match: its time, its lane, and where it stands in both."""
+    """An event of the good run that has a match: its time, its sequence, and where it stands in both."""
 
     at_us: int
-    lane: str
+    sequence: str
     x: int
     y: int
     meaning: Meaning
 
 
-def _matched(good: Deeds, pairs: Mapping[str, list[Block]], message: str) -> Iterator[_Matched]:
+def _matched(good: EventLog, pairs: Mapping[str, list[Block]], message: str) -> Iterator[_Matched]:
     for name, blocks in pairs.items():
-        lane = good.lanes.get(name, Lane())
+        sequence = good.sequences.get(name, EventSequence())
         for a, b, length in blocks:
             for offset in range(length):
-                meaning = good.names.meanings[lane.meanings[a + offset]]
+                meaning = good.names.meanings[sequence.meanings[a + offset]]
                 if meaning[0] == message and len(meaning) > 2:
-                    yield _Matched(lane.at_us[a + offset], name, a + offset, b + offset, meaning)
+                    yield _Matched(sequence.at_us[a + offset], name, a + offset, b + offset, meaning)
 
 
-def _other_order(good: Deeds, other: Deeds, pairs: Mapping[str, list[Block]]) -> Iterator[Difference]:
+def _other_order(good: EventLog, other: EventLog, pairs: Mapping[str, list[Block]]) -> Iterator[Difference]:
     """Orders that followed the end of another node's job over the same box or place, and now come before it."""
     reports = _matched(good, pairs, "job-report")
     ends = sorted((one for one in reports if "done" in one.meaning), key=lambda one: one.at_us)
@@ -69,36 +69,36 @@ def _other_order(good: Deeds, other: Deeds, pairs: Mapping[str, list[Block]]) ->
         if place < 0:
             continue
         end = ends[place]
-        words = {order.lane, *(word for word in order.meaning[2:] if isinstance(word, str))}
-        shared = words & {end.lane, *end.meaning[2:]}
-        given, ended = other.lanes[order.lane], other.lanes[end.lane]
-        if end.lane != order.lane and shared and given.at_us[order.y] < ended.at_us[end.y]:
+        words = {order.sequence, *(word for word in order.meaning[2:] if isinstance(word, str))}
+        shared = words & {end.sequence, *end.meaning[2:]}
+        given, ended = other.sequences[order.sequence], other.sequences[end.sequence]
+        if end.sequence != order.sequence and shared and given.at_us[order.y] < ended.at_us[end.y]:
             yield Difference(
                 "order",
-                order.lane,
-                deed_in_words(order.lane, order.meaning),
-                f"given before {deed_in_words(end.lane, end.meaning)}, not after it",
+                order.sequence,
+                event_in_words(order.sequence, order.meaning),
+                f"given before {event_in_words(end.sequence, end.meaning)}, not after it",
                 given.at_us[order.y],
                 order.at_us,
                 given.numbers[order.y],
-                good.lanes[order.lane].numbers[order.x],
+                good.sequences[order.sequence].numbers[order.x],
             )
 
 
 HISTORY = 3
 
 
-def _with_history(first: Difference, other: Deeds) -> Difference:
-    """The first divergence with the last deeds before it: those of its node, and the orders of any."""
+def _with_history(first: Difference, other: EventLog) -> Difference:
+    """The first divergence with the last events before it: those of its node, and the orders of any."""
     before: list[tuple[int, int, str]] = []
-    for name, lane in other.lanes.items():
-        end = bisect_left(lane.at_us, first.at_us)
+    for name, sequence in other.sequences.items():
+        end = bisect_left(sequence.at_us, first.at_us)
         for index in range(max(0, end - 12), end):
-            meaning = other.names.meanings[lane.meanings[index]]
-            if name == first.lane or meaning[0] in ("job-order", "fault"):
-                if first.number is not None and lane.numbers[index] >= first.number:
+            meaning = other.names.meanings[sequence.meanings[index]]
+            if name == first.sequence or meaning[0] in ("job-order", "fault"):
+                if first.number is not None and sequence.numbers[index] >= first.number:
                     continue
-                before.append((lane.at_us[index], lane.numbers[index], deed_in_words(name, meaning)))
+                before.append((sequence.at_us[index], sequence.numbers[index], event_in_words(name, meaning)))
     before.sort()
     told = tuple(f"{at / 1e6:.2f} s, message {number}: {words}" for at, number, words in before[-HISTORY:])
     return replace(first, led_to=told)

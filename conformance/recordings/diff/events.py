@@ -1,8 +1,8 @@
-"""What happened, without what is noise: a recording as deeds, one sequence a node, ready to be compared.
+"""What happened, without what is noise: a recording as events, one sequence a node, ready to be compared.
 
-A deed is a message that changed something: an order that was new, a report, a state that became another.
+An event is a message that changed something: an order that was new, a report, a state that became another.
 Its meaning leaves out what differs between any two runs (boot, seq, uptime, mark, ids, tokens, deadlines,
-heartbeats, positions under way). Meanings are numbered, so that a million deeds are a few arrays of integers.
+heartbeats, positions under way). Meanings are numbered, so that a million events are a few arrays of integers.
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ from protocol.topics import Topic
 
 Body = Mapping[str, Any]
 Meaning = tuple[Any, ...]
-"""Message first, then words; equal for the same deed in two runs."""
+"""Message first, then words; equal for the same event in two runs."""
 Values = tuple[tuple[str, Any], ...]
 """Named figures that may differ a little between runs."""
 
-Told = tuple[Meaning, Values]
+Content = tuple[Meaning, Values]
 
 SILENCE_US = 5_000_000
 """A node that says nothing for so long has fallen silent; it is due every 2 s."""
@@ -69,8 +69,8 @@ class Names:
 
 
 @dataclass(slots=True)
-class Lane:
-    """The deeds of one node, orders to it among them; all arrays are of the same length."""
+class EventSequence:
+    """The events of one node, orders to it among them; all arrays are of the same length."""
 
     meanings: array[int] = field(default_factory=lambda: array("i"))
     values: array[int] = field(default_factory=lambda: array("i"))
@@ -87,12 +87,12 @@ class Lane:
 
 
 @dataclass(slots=True)
-class Deeds:
+class EventLog:
     """A whole recording."""
 
     name: str
     names: Names
-    lanes: dict[str, Lane] = field(default_factory=dict)
+    sequences: dict[str, EventSequence] = field(default_factory=dict)
     messages: int = 0
     end_us: int = 0
     began_us: int = 0
@@ -100,7 +100,7 @@ class Deeds:
 
 @dataclass(slots=True)
 class _Node:
-    """What the reader of deeds has to remember of a node."""
+    """What the reader of events has to remember of a node."""
 
     jobs: OrderedDict[tuple[int, int], Meaning] = field(default_factory=OrderedDict)
     """Boot and order id to the words of the order."""
@@ -128,11 +128,11 @@ class _Node:
         )
 
 
-class DeedReader:
-    """Reads deeds out of messages."""
+class EventReader:
+    """Reads events out of messages."""
 
     def __init__(self, name: str, names: Names) -> None:
-        self.deeds = Deeds(name, names)
+        self.log = EventLog(name, names)
         self._reader = BulkReader()
         self._nodes: dict[str, _Node] = {}
         self._same: dict[str, tuple[bytes, bytes]] = {}
@@ -149,13 +149,13 @@ class DeedReader:
             self._seqs.clear()
             for node in self._nodes.values():
                 node.spoke_us = None
-        self.deeds.end_us = item.at_us
+        self.log.end_us = item.at_us
 
     def _message(self, item: RecordedMessage) -> None:
-        deeds = self.deeds
-        deeds.messages += 1
-        if deeds.messages == 1:
-            deeds.began_us = item.at_us
+        log = self.log
+        log.messages += 1
+        if log.messages == 1:
+            log.began_us = item.at_us
         if item.at_us - self._looked_us > 500_000:
             self._look(item.at_us)
         topic = None if item.retain else self._reader.topic(item.topic)
@@ -166,20 +166,20 @@ class DeedReader:
             node = self._nodes[topic.node] = _Node()
         if topic.message != "job-order" and self._repeats(item, topic, node):
             return
-        told = self._told(item, topic.message, node)
-        if told is None:
+        content = self._content(item, topic.message, node)
+        if content is None:
             return
         key = topic.message + topic.place
         if topic.message != "job-order":
-            if node.last.get(key) == told:
+            if node.last.get(key) == content:
                 return
-            node.last[key] = told
-        lane = f"{topic.node}/{topic.place}" if topic.place else topic.node
+            node.last[key] = content
+        sequence = f"{topic.node}/{topic.place}" if topic.place else topic.node
         uptime = UNKNOWN_UPTIME if topic.message == "job-order" else node.uptime
-        self._add(lane, *told, item.at_us, deeds.messages, uptime)
+        self._add(sequence, *content, item.at_us, log.messages, uptime)
 
     def _repeats(self, item: RecordedMessage, topic: Topic, node: _Node) -> bool:
-        """Whether a message says nothing but what its topic said last: told without decoding it."""
+        """Whether a message says nothing but what its topic said last: found without decoding it."""
         payload = item.payload
         found = (_JSON_STATE if payload[:1] == b"{" else _CBOR_STATE).match(payload)
         if found is None:
@@ -204,10 +204,12 @@ class DeedReader:
         recent.append(item.payload)
         self._seqs[item.topic] = seq
         if 1 < ahead < COUNT_MODULUS // 2:
-            self.deeds.lanes.setdefault(topic.node, Lane()).gaps.append((item.at_us, topic.message))
+            self.log.sequences.setdefault(topic.node, EventSequence()).gaps.append(
+                (item.at_us, topic.message)
+            )
         return False
 
-    def _told(self, item: RecordedMessage, message: str, node: _Node) -> Told | None:
+    def _content(self, item: RecordedMessage, message: str, node: _Node) -> Content | None:
         """What a message means; None for noise, and for what is not valid, which `validate` tells."""
         body = self._reader.decode(item.topic, item.payload)
         tell = _TELLERS.get(message)
@@ -220,14 +222,14 @@ class DeedReader:
             return None
 
     def _add(self, name: str, meaning: Meaning, values: Values, at_us: int, number: int, uptime: int) -> None:
-        lane = self.deeds.lanes.get(name)
-        if lane is None:
-            lane = self.deeds.lanes[name] = Lane()
-        lane.meanings.append(self.deeds.names.meaning(meaning))
-        lane.values.append(self.deeds.names.value(values) if values else 0)
-        lane.at_us.append(at_us)
-        lane.numbers.append(number)
-        lane.uptimes.append(uptime)
+        sequence = self.log.sequences.get(name)
+        if sequence is None:
+            sequence = self.log.sequences[name] = EventSequence()
+        sequence.meanings.append(self.log.names.meaning(meaning))
+        sequence.values.append(self.log.names.value(values) if values else 0)
+        sequence.at_us.append(at_us)
+        sequence.numbers.append(number)
+        sequence.uptimes.append(uptime)
 
     def _uptime(self, node: _Node, body: Body) -> None:
         """Uptime without its wraps, so that durations are differences."""
@@ -250,30 +252,30 @@ class DeedReader:
                 continue
             node.silent = True
             due_us = max(node.due_us(), node.spoke_us)
-            self._add(name, ("silence",), (), due_us, self.deeds.messages, UNKNOWN_UPTIME)
+            self._add(name, ("silence",), (), due_us, self.log.messages, UNKNOWN_UPTIME)
 
 
 def _cbor_int(data: bytes) -> int:
     return data[0] if len(data) == 1 else int.from_bytes(data[1:], "big")
 
 
-def deeds_of(
+def event_log_of(
     name: str, items: Iterable[Item], names: Names, tick: Callable[[], object] | None = None
-) -> Deeds:
-    """The deeds of a recording; `tick` is called every 10,000 items."""
-    reader = DeedReader(name, names)
+) -> EventLog:
+    """The events of a recording; `tick` is called every 10,000 items."""
+    reader = EventReader(name, names)
     for number, item in enumerate(items):
         reader.take(item)
         if tick is not None and number % 10_000 == 0:
             tick()
-    return reader.deeds
+    return reader.log
 
 
 # ------------------------------------------------------------------------------------- what each message means
 ORDER_WORDS = ("box", "from", "from_slot", "to", "to_slot", "train", "found", "place", "target")
 
 
-def _order(node: _Node, body: Body) -> Told | None:
+def _order(node: _Node, body: Body) -> Content | None:
     act = body["act"]
     if act == "ask":
         return None
@@ -290,21 +292,21 @@ def _order(node: _Node, body: Body) -> Told | None:
     return ("job-order", *words), _figures(body, "reading")
 
 
-def _report(node: _Node, body: Body) -> Told | None:
+def _report(node: _Node, body: Body) -> Content | None:
     act, state = body["act"], body["state"]
     if act == "ask" or (act == "claim" and state == "done"):
         return None
     words = node.jobs.get((body["order_boot"], body["id"]), (act,))
     load = f"load {body['load']}" if "load" in body else None
-    told = (state, body.get("step"), body.get("reason"), load)
-    key = ("told", body["order_boot"], body["id"])
-    if node.last.get("report") == (key, told):
+    content = (state, body.get("step"), body.get("reason"), load)
+    key = ("content", body["order_boot"], body["id"])
+    if node.last.get("report") == (key, content):
         return None
-    node.last["report"] = (key, told)
-    return ("job-report", *words, *(word for word in told if word is not None)), ()
+    node.last["report"] = (key, content)
+    return ("job-report", *words, *(word for word in content if word is not None)), ()
 
 
-def _crane(node: _Node, body: Body) -> Told:
+def _crane(node: _Node, body: Body) -> Content:
     mode = body["mode"]
     homed = tuple(axis[2] for axis in body["axes"])
     meaning = ("crane-status", mode, body["spreader"], body["load"], body["held"], homed)
@@ -315,27 +317,27 @@ def _crane(node: _Node, body: Body) -> Told:
     )
 
 
-def _arrival(node: _Node, body: Body) -> Told:
+def _arrival(node: _Node, body: Body) -> Content:
     meaning = ("train-arrival", body["state"], body["held"], body.get("train"))
     return meaning, _figures(body, "reading", "arm_to_end")
 
 
-def _shuttle(node: _Node, body: Body) -> Told:
+def _shuttle(node: _Node, body: Body) -> Content:
     return ("shuttle-status", body["state"], body.get("place"), body["load"], body["held"]), ()
 
 
-def _fault(node: _Node, body: Body) -> Told:
+def _fault(node: _Node, body: Body) -> Content:
     return ("fault", *sorted(body["active"])), ()
 
 
-def _status(node: _Node, body: Body) -> Told:
+def _status(node: _Node, body: Body) -> Content:
     if body["state"] == "off":
         return ("node-status", "off"), ()
     meaning = ("node-status", "on", body["reset"], body["bench"], *body["roles"])
     return meaning, (("boot", body["boot"]), ("link", body["link"]), *_figures(body, "digest", "firmware"))
 
 
-def _map(node: _Node, body: Body) -> Told:
+def _map(node: _Node, body: Body) -> Content:
     return ("yard-map", body["state"], body.get("why"), *body["slots"]), ()
 
 
@@ -347,7 +349,7 @@ def _hashable(value: Any) -> Any:
     return tuple(value) if isinstance(value, list) else value
 
 
-_TELLERS: dict[str, Callable[[_Node, Body], Told | None]] = {
+_TELLERS: dict[str, Callable[[_Node, Body], Content | None]] = {
     "job-order": _order,
     "job-report": _report,
     "crane-status": _crane,

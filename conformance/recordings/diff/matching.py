@@ -1,8 +1,8 @@
-"""Which deeds of two sequences belong together: a longest common subsequence, in time that grows with the
+"""Which events of two sequences belong together: a longest common subsequence, in time that grows with the
 length and with the number of differences.
 
 The algorithm is E. W. Myers, 'An O(ND) Difference Algorithm and Its Variations', Algorithmica 1 (1986), whose
-result is a longest common subsequence. On long sequences it stops at a run of equal deeds that is long enough
+result is a longest common subsequence. On long sequences it stops at a run of equal events that is long enough
 to be beyond chance, keeps what it has, and starts again behind it: so the cost is that of each difference by
 itself, as in other programs of its kind.
 """
@@ -12,14 +12,14 @@ from __future__ import annotations
 from array import array
 
 LONG_RUN = 48
-"""Equal deeds in a row that end a search: what comes behind them is looked at by itself."""
+"""Equal events in a row that end a search: what comes behind them is looked at by itself."""
 MOST_EDITS = 1500
 """Edits looked for at one place; beyond, the furthest path so far is taken."""
 STRIDES = (65536, 4096, 256, 16)
 
 Pair = tuple[int, int]
 Block = tuple[int, int, int]
-"""Where it begins in the first, where in the second, how many deeds: all equal."""
+"""Where it begins in the first, where in the second, how many events: all equal."""
 
 
 def match(first: array[int], second: array[int]) -> list[Block]:

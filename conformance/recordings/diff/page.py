@@ -5,21 +5,21 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from conformance.recordings.diff.difference import Comparison, Difference
-from conformance.recordings.diff.events import Deeds, Lane
+from conformance.recordings.diff.events import EventLog, EventSequence
 from conformance.recordings.diff.matching import match
 from conformance.recordings.diff.text import how_far, slow_parts
-from conformance.recordings.wording import deed_in_words
+from conformance.recordings.wording import event_in_words
 from conformance.templates import environment
 
 MOST_ROWS = 4000
 """Rows of a page; differences and what stands around them come first."""
 AROUND = 4
-"""Matching deeds shown before and behind a difference."""
+"""Matching events shown before and behind a difference."""
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One line of the two columns; '' where a side has nothing. `left_out` counts matching deeds not shown."""
+    """One line of the two columns; '' where a side has nothing. `left_out` counts matching events not shown."""
 
     kind: str
     good_time: str
@@ -33,9 +33,9 @@ class Row:
 def diff_page(result: Comparison) -> str:
     """Render the page."""
     reference = result.good[0]
-    names = sorted({*reference.lanes, *result.other.lanes})
-    found = {(one.lane, one.number): one for one in result.differences}
-    lanes = [(name, _rows(name, reference, result.other, found)) for name in names]
+    names = sorted({*reference.sequences, *result.other.sequences})
+    found = {(one.sequence, one.number): one for one in result.differences}
+    sequences = [(name, _rows(name, reference, result.other, found)) for name in names]
     return (
         environment()
         .get_template("diff.html.j2")
@@ -44,15 +44,17 @@ def diff_page(result: Comparison) -> str:
             first=result.first,
             how_far="" if result.complete else how_far(result),
             slow=list(slow_parts(result)),
-            lanes=[(name, rows) for name, rows in lanes if any(row.kind != "same" for row in rows)],
-            quiet=[name for name, rows in lanes if all(row.kind == "same" for row in rows)],
+            sequences=[(name, rows) for name, rows in sequences if any(row.kind != "same" for row in rows)],
+            quiet=[name for name, rows in sequences if all(row.kind == "same" for row in rows)],
             differences=result.differences[:MOST_ROWS],
         )
     )
 
 
-def _rows(name: str, good: Deeds, other: Deeds, found: dict[tuple[str, int | None], Difference]) -> list[Row]:
-    a, b = good.lanes.get(name, Lane()), other.lanes.get(name, Lane())
+def _rows(
+    name: str, good: EventLog, other: EventLog, found: dict[tuple[str, int | None], Difference]
+) -> list[Row]:
+    a, b = good.sequences.get(name, EventSequence()), other.sequences.get(name, EventSequence())
     rows: list[Row] = []
     x = y = 0
     for begin_a, begin_b, length in [*match(a.meanings, b.meanings), (len(a), len(b), 0)]:
@@ -69,10 +71,10 @@ def _rows(name: str, good: Deeds, other: Deeds, found: dict[tuple[str, int | Non
     return _shortened(rows)[:MOST_ROWS]
 
 
-def _cell(run: Deeds, lane: Lane, index: int) -> tuple[str, str]:
-    values = ", ".join(f"{name} {value}" for name, value in run.names.values[lane.values[index]])
-    words = deed_in_words("", run.names.meanings[lane.meanings[index]])
-    return f"{lane.at_us[index] / 1e6:.2f}", f"{words} ({values})" if values else words
+def _cell(run: EventLog, sequence: EventSequence, index: int) -> tuple[str, str]:
+    values = ", ".join(f"{name} {value}" for name, value in run.names.values[sequence.values[index]])
+    words = event_in_words("", run.names.meanings[sequence.meanings[index]])
+    return f"{sequence.at_us[index] / 1e6:.2f}", f"{words} ({values})" if values else words
 
 
 def _shortened(rows: list[Row]) -> list[Row]:

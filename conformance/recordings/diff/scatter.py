@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import sqrt
 
-from conformance.recordings.diff.events import UNKNOWN_UPTIME, Deeds, Lane
+from conformance.recordings.diff.events import UNKNOWN_UPTIME, EventLog, EventSequence
 from conformance.recordings.diff.matching import match
 from conformance.recordings.diff.tolerance import Tolerance
 
@@ -21,64 +21,68 @@ NOISE = frozenset({"boot", "link"})
 """Values that differ between any two runs; within one they tell of a start or a new connection."""
 
 Durations = dict[tuple[str, int, int], list[int]]
-"""Lane, meaning before and meaning: how long it took in each good run, in ms."""
+"""Sequence, meaning before and meaning: how long it took in each good run, in ms."""
 
 
 class Scatter:
     """What good runs do not agree on among themselves."""
 
-    def __init__(self, good: Sequence[Deeds], tolerance: Tolerance) -> None:
+    def __init__(self, good: Sequence[EventLog], tolerance: Tolerance) -> None:
         self.runs = len(good)
         self._durations: Durations = {}
         self._loose: set[tuple[str, int]] = set()
-        """Lane and meaning of deeds that some good run does without, or does more often."""
+        """Sequence and meaning of events that some good run does without, or does more often."""
         self._figures: dict[tuple[str, int, str], list[int]] = {}
         self._early: set[tuple[str, int]] = set()
         if self.runs < 2:
             return
         for run in good:
-            for name, lane in run.lanes.items():
-                self._learn(name, lane, run)
+            for name, sequence in run.sequences.items():
+                self._learn(name, sequence, run)
         for run in good[1:]:
-            for name in {*good[0].lanes, *run.lanes}:
-                self._learn_loose(name, good[0].lanes.get(name, Lane()), run.lanes.get(name, Lane()))
+            for name in {*good[0].sequences, *run.sequences}:
+                self._learn_loose(
+                    name,
+                    good[0].sequences.get(name, EventSequence()),
+                    run.sequences.get(name, EventSequence()),
+                )
 
-    def _learn(self, name: str, lane: Lane, run: Deeds) -> None:
-        for index in range(1, len(lane)):
-            lasted = took(lane, index)
+    def _learn(self, name: str, sequence: EventSequence, run: EventLog) -> None:
+        for index in range(1, len(sequence)):
+            lasted = took(sequence, index)
             if lasted is not None:
-                key = (name, lane.meanings[index - 1], lane.meanings[index])
+                key = (name, sequence.meanings[index - 1], sequence.meanings[index])
                 self._durations.setdefault(key, []).append(lasted)
-        for index in range(len(lane)):
-            for figure, value in run.names.values[lane.values[index]]:
+        for index in range(len(sequence)):
+            for figure, value in run.names.values[sequence.values[index]]:
                 if isinstance(value, int) and figure not in NOISE:
-                    self._figures.setdefault((name, lane.meanings[index], figure), []).append(value)
+                    self._figures.setdefault((name, sequence.meanings[index], figure), []).append(value)
 
-    def _learn_loose(self, name: str, a: Lane, b: Lane) -> None:
-        for side, lane in ((0, a), (1, b)):
-            matched = bytearray(len(lane))
+    def _learn_loose(self, name: str, a: EventSequence, b: EventSequence) -> None:
+        for side, sequence in ((0, a), (1, b)):
+            matched = bytearray(len(sequence))
             for block in match(a.meanings, b.meanings):
                 begin, length = block[side], block[2]
                 matched[begin : begin + length] = b"\x01" * length
             for index, ok in enumerate(matched):
                 if not ok:
-                    self._loose.add((name, lane.meanings[index]))
+                    self._loose.add((name, sequence.meanings[index]))
 
-    def is_loose(self, lane: str, meaning: int) -> bool:
+    def is_loose(self, sequence: str, meaning: int) -> bool:
         """Whether good runs differ in whether this is done at all."""
-        return (lane, meaning) in self._loose
+        return (sequence, meaning) in self._loose
 
-    def figure_fits(self, lane: str, meaning: int, figure: str, value: int) -> bool:
+    def figure_fits(self, sequence: str, meaning: int, figure: str, value: int) -> bool:
         """Whether a figure lies within the good runs' range, and as far again as they differ."""
-        known = self._figures.get((lane, meaning, figure))
+        known = self._figures.get((sequence, meaning, figure))
         if not known or self.runs < 2:
             return False
         room = max(known) - min(known)
         return min(known) - room <= value <= max(known) + room
 
-    def bound_ms(self, lane: str, before: int, meaning: int, usual: int) -> tuple[float, float]:
+    def bound_ms(self, sequence: str, before: int, meaning: int, usual: int) -> tuple[float, float]:
         """The usual duration and how far from it is still usual."""
-        known = self._durations.get((lane, before, meaning), [])
+        known = self._durations.get((sequence, before, meaning), [])
         if len(known) < 2:
             return usual, max(LEAST_MS, LEAST_PART * usual)
         mean = sum(known) / len(known)
@@ -87,9 +91,9 @@ class Scatter:
         return mean, max(SCATTERS * deviation, 1.5 * spread, LEAST_SCATTER_MS, LEAST_PART_OF_GOOD * mean)
 
 
-def took(lane: Lane, index: int) -> int | None:
-    """How long after its predecessor a deed came, in ms of the node's own time."""
-    before, this = lane.uptimes[index - 1], lane.uptimes[index]
+def took(sequence: EventSequence, index: int) -> int | None:
+    """How long after its predecessor an event came, in ms of the node's own time."""
+    before, this = sequence.uptimes[index - 1], sequence.uptimes[index]
     if before == UNKNOWN_UPTIME or this == UNKNOWN_UPTIME or this < before:
         return None
     return this - before

@@ -22,7 +22,7 @@ def lines(result: Comparison, most: int) -> Iterator[str]:
         yield from _wrapped(f"Not compared to the end: {how_far(result)}")
     elif first is None:
         yield from _wrapped(
-            f"No difference: {result.matched:,} deeds of {result.other.name} are those of {good}."
+            f"No difference: {result.matched:,} events of {result.other.name} are those of {good}."
         )
     else:
         yield from _wrapped(f"{result.other.name} against {good}")
@@ -49,9 +49,10 @@ def lines(result: Comparison, most: int) -> Iterator[str]:
 def how_far(result: Comparison) -> str:
     """How much of the good run was held against the other, where that was not all."""
     if not result.not_reached:
-        return f"compared {result.deeds:,} of {result.deeds:,} deeds; a file breaks off, and what stood behind is lost"
-    seen = result.deeds - result.not_reached
-    return f"compared {seen:,} of {result.deeds:,} deeds, then {result.other.name} ends; nothing is said of the rest"
+        whole = f"compared {result.events:,} of {result.events:,} events"
+        return f"{whole}; a file breaks off, and what stood behind is lost"
+    seen = result.events - result.not_reached
+    return f"compared {seen:,} of {result.events:,} events, then {result.other.name} ends; nothing is said of the rest"
 
 
 def _sentence(one: Difference) -> str:
@@ -68,7 +69,7 @@ def _what(one: Difference) -> str:
 def _sums(result: Comparison) -> str:
     counts = Counter(one.kind for one in result.differences)
     sums = ", ".join(f"{count:,} {kind}" for kind, count in counts.most_common())
-    return f"{len(result.differences):,} differences ({sums}); {result.matched:,} deeds match"
+    return f"{len(result.differences):,} differences ({sums}); {result.matched:,} events match"
 
 
 def slow_parts(result: Comparison) -> Iterator[str]:
@@ -76,11 +77,11 @@ def slow_parts(result: Comparison) -> Iterator[str]:
     groups: dict[tuple[str, str | None, str], list[float]] = {}
     for one in result.differences:
         if one.kind in ("slower", "faster") and one.part:
-            groups.setdefault((one.lane, one.axis, one.kind), []).append(one.part)
-    for (lane, axis, kind), parts in groups.items():
+            groups.setdefault((one.sequence, one.axis, one.kind), []).append(one.part)
+    for (sequence, axis, kind), parts in groups.items():
         mean = sum(parts) / len(parts)
         part = f"where axis {axis} had the longest way, " if axis else ""
-        yield f"{lane}: {part}{len(parts)} times {kind}, by {abs(mean):.1%} on average"
+        yield f"{sequence}: {part}{len(parts)} times {kind}, by {abs(mean):.1%} on average"
 
 
 def _wrapped(text: str, first: str = "", rest: str | None = None) -> list[str]:

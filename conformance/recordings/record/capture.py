@@ -38,7 +38,7 @@ _PUBLISH, _PINGREQ, _DISCONNECT = 0x30, packet(0xC0, b""), packet(0xE0, b"")
 Take = Callable[[RecordedMessage], object]
 
 
-class Gone(Exception):
+class ConnectionLost(Exception):
     """The connection is lost; the text says how it showed."""
 
 
@@ -56,7 +56,7 @@ class PublishSplitter:
         """PUBACKs to be sent."""
 
     def feed(self, data: bytes, at_us: int) -> None:
-        """Take bytes that arrived at `at_us`. Raises Gone at what is no MQTT."""
+        """Take bytes that arrived at `at_us`. Raises ConnectionLost at what is no MQTT."""
         if self._rest:
             data = self._rest + data
         size, begin = len(data), 0
@@ -83,7 +83,7 @@ class PublishSplitter:
         after = start + 2 + (data[start] << 8 | data[start + 1]) if end - start >= 2 else end + 1
         qos = first >> 1 & 3
         if after + (2 if qos else 0) > end:
-            raise Gone("the broker sent a PUBLISH that is cut short")
+            raise ConnectionLost("the broker sent a PUBLISH that is cut short")
         raw = data[start + 2 : after]
         topic = self._topics.get(raw)
         if topic is None:
@@ -137,7 +137,7 @@ class Capture:
                     failures = 0
                     note(self.now_us(), EventKind.CONNECTED, self._address.name)
                     self._listen(sock, pause)
-            except (OSError, Gone, Trouble) as error:
+            except (OSError, ConnectionLost, Trouble) as error:
                 self.connecting = False
                 if not self.connections:
                     raise (
@@ -158,7 +158,7 @@ class Capture:
             sock.sendall(connect_packet(self._client_id, level=4, user=user, password=address.password))
             try:
                 answer = _exactly(sock, 4)
-            except Gone:
+            except ConnectionLost:
                 if self.connections:  # It was right once: no second look is needed.
                     raise
                 raise unanswered(self._endpoint) from None
@@ -187,7 +187,7 @@ class Capture:
                 data = None
             now = self.now_us()
             if data == b"":
-                raise Gone("the broker closed the connection")
+                raise ConnectionLost("the broker closed the connection")
             if data:
                 dead_at = now + int(3 * PING_EVERY_S * 1e6)
                 if first:
@@ -200,7 +200,7 @@ class Capture:
                 _send(sock, _PINGREQ)
                 ping_at = now + int(PING_EVERY_S * 1e6)
             if now > dead_at:
-                raise Gone(f"no word from the broker for {3 * PING_EVERY_S:g} s")
+                raise ConnectionLost(f"no word from the broker for {3 * PING_EVERY_S:g} s")
             pause(now)
         with suppress(OSError):
             sock.sendall(_DISCONNECT)
@@ -236,6 +236,6 @@ def _exactly(sock: socket.socket, size: int) -> bytes:
     while len(data) < size:
         more = sock.recv(size - len(data))
         if not more:
-            raise Gone("the connection was closed before an answer came")
+            raise ConnectionLost("the connection was closed before an answer came")
         data += more
     return data

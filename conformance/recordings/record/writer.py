@@ -18,7 +18,7 @@ FLUSH_US = 400_000
 FLUSH_BYTES = 1 << 20
 
 
-class TapeFull(Exception):
+class RecordingFull(Exception):
     """The file takes no more; what is in it is whole."""
 
 
@@ -33,7 +33,7 @@ class Rotation:
         return bool(self.size or self.every_us)
 
 
-class Tape:
+class RecordingFiles:
     """Takes messages with times in microseconds since the recording began, in growing order."""
 
     def __init__(
@@ -62,7 +62,7 @@ class Tape:
         self._writer.event(RecordedEvent(at_us - self._began_us, kind, text))
 
     def settle(self, at_us: int) -> None:
-        """Write what has waited long enough, and begin a new file if it is time. Raises TapeFull."""
+        """Write what has waited long enough, and begin a new file if it is time. Raises RecordingFull."""
         if at_us < self._flush_at_us and self._writer.waiting < FLUSH_BYTES:
             return
         self._flush_at_us = at_us + FLUSH_US
@@ -80,7 +80,7 @@ class Tape:
             self.note(at_us, EventKind.NOTE, f"continues {before.name}")
 
     def close(self, at_us: int) -> None:
-        """Write the rest and the end mark. Raises TapeFull."""
+        """Write the rest and the end mark. Raises RecordingFull."""
         with _full_told():
             self._finish(at_us)
 
@@ -119,9 +119,9 @@ def _full_told() -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        raise TapeFull(error.strerror or str(error)) from error
+        raise RecordingFull(error.strerror or str(error)) from error
     except Trouble as error:
-        raise TapeFull(str(error)) from error
+        raise RecordingFull(str(error)) from error
 
 
 def now_iso() -> str:

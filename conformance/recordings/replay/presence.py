@@ -31,7 +31,7 @@ class Standing(IntEnum):
 
 
 @dataclass(slots=True)
-class Heard:
+class NodePresence:
     """What was heard of one node."""
 
     live: bool = False
@@ -79,7 +79,7 @@ class Heard:
 class Presence:
     """Everybody who was heard on one site, by name."""
 
-    heard: dict[str, Heard] = field(default_factory=dict)
+    heard: dict[str, NodePresence] = field(default_factory=dict)
     tokens: set[int] = field(default_factory=set)
     """Those of our own asks."""
 
@@ -107,7 +107,7 @@ class Presence:
             self._status(one, body, retain=delivery.retain)
         return topic.node
 
-    def _status(self, one: Heard, body: dict[str, Any], *, retain: bool) -> None:
+    def _status(self, one: NodePresence, body: dict[str, Any], *, retain: bool) -> None:
         one.off = body["state"] == "off"
         if one.off:
             return
@@ -131,10 +131,10 @@ class Presence:
         one.live |= not delivery.retain
         return name
 
-    def _of(self, name: str) -> Heard:
-        return self.heard.setdefault(name, Heard())
+    def _of(self, name: str) -> NodePresence:
+        return self.heard.setdefault(name, NodePresence())
 
-    def concerned(self, speaks_as: Iterable[str] | None) -> dict[str, Heard]:
+    def concerned(self, speaks_as: Iterable[str] | None) -> dict[str, NodePresence]:
         """Whom a replay concerns: everybody, or where it only speaks as some nodes, those and every supervisor.
 
         A node believes no other node; a supervisor may order on what it hears. Whose role is not known may be one.

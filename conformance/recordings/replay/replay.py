@@ -11,9 +11,9 @@ from time import monotonic
 
 from conformance.bench.brokers.probe import probe
 from conformance.bench.connection.address import Address
-from conformance.recordings.replay.plan import Schedule
-from conformance.recordings.replay.presence import ENCODINGS, Heard, Presence, Standing
+from conformance.recordings.replay.presence import ENCODINGS, NodePresence, Presence, Standing
 from conformance.recordings.replay.restamp import Restamp
+from conformance.recordings.replay.schedule import Schedule
 from protocol.codec import encode
 from protocol.participant import Delivery, Participant, Publication
 from protocol.recording import RecordedMessage
@@ -35,12 +35,12 @@ NOBODY = "nobody"
 """Asked where there is nobody to ask, so that the ask comes back all the same."""
 
 
-class Voice:
+class ReplayClient:
     """A participant that says what it is given and hears the whole site, its own words too."""
 
     keep_alive_s = 10
 
-    def __init__(self, plan: Schedule, speaks_as: frozenset[str] | None) -> None:
+    def __init__(self, schedule: Schedule, speaks_as: frozenset[str] | None) -> None:
         """`speaks_as` None: it orders, or speaks as everybody."""
         self.client_id = f"rpl-{secrets.token_hex(3)}"
         self.presence = Presence()
@@ -49,7 +49,7 @@ class Voice:
         """Why nothing may be said any more."""
         self.unheard: Counter[tuple[str, bytes]] = Counter()
         """What was said and has not come back."""
-        self._plan = plan
+        self._schedule = schedule
         self._speaks_as = speaks_as
         self._asked: dict[str, float] = {}
         self._passed: dict[str, Standing] | None = None
@@ -60,7 +60,7 @@ class Voice:
 
     def subscriptions(self) -> Sequence[tuple[str, int]]:
         """The whole site."""
-        return ((f"{specification().root}/{self._plan.site}/#", 1),)
+        return ((f"{specification().root}/{self._schedule.site}/#", 1),)
 
     def connected(self, now_ms: int) -> Sequence[Publication]:
         """Say nothing yet."""
@@ -104,11 +104,11 @@ class Voice:
         """Ask everybody who is known and has not answered."""
         now = monotonic()
         heard = self.presence.heard
-        names = (self._plan.nodes | {name for name in heard if _askable(name)}) or {NOBODY}
+        names = (self._schedule.nodes | {name for name in heard if _askable(name)}) or {NOBODY}
         due = [
             name
             for name in sorted(names)
-            if not heard.get(name, Heard()).answered and now >= self._asked.get(name, 0.0)
+            if not heard.get(name, NodePresence()).answered and now >= self._asked.get(name, 0.0)
         ]
         publications = []
         for name in due:
@@ -117,15 +117,15 @@ class Voice:
                 token = secrets.randbits(32)
                 self.presence.tokens.add(token)
                 payload = encode("job-order", {"act": "ask", "token": token}, encoding)
-                topic = str(Topic(self._plan.site, name, "job-order"))
+                topic = str(Topic(self._schedule.site, name, "job-order"))
                 publications.append(Publication(topic, payload, 1, retain=False))
         return self.say(publications)
 
     def _encodings(self, name: str) -> tuple[Encoding, ...]:
-        known = self.presence.heard.get(name, Heard()).reads
-        return known or self._plan.reads.get(name) or (*ENCODINGS["json"], *ENCODINGS["cbor"])
+        known = self.presence.heard.get(name, NodePresence()).reads
+        return known or self._schedule.reads.get(name) or (*ENCODINGS["json"], *ENCODINGS["cbor"])
 
-    def pass_gate(self) -> dict[str, Heard]:
+    def pass_gate(self) -> dict[str, NodePresence]:
         """From now on whoever comes, or leaves the bench, stops it; gives who is there."""
         there = self.presence.concerned(self._speaks_as)
         self._passed = {name: one.standing for name, one in there.items()}
@@ -156,12 +156,12 @@ def _askable(name: str) -> bool:
 
 
 class Session:
-    """A voice on its host, used from one other thread. Everything raises Trouble once nothing may be said."""
+    """A replay on its host, used from one other thread. Everything raises Trouble once nothing may be said."""
 
-    def __init__(self, voice: Voice, host: MqttHost, where: str) -> None:
-        self._voice, self._host, self._where = voice, host, where
+    def __init__(self, client: ReplayClient, host: MqttHost, where: str) -> None:
+        self._client, self._host, self._where = client, host, where
 
-    def look_around(self) -> dict[str, Heard]:
+    def look_around(self) -> dict[str, NodePresence]:
         """Ask and listen for as long as a silent node may be there; gives who is there and concerned, by name.
 
         From here on whoever comes, or leaves the bench, stops it.
@@ -169,13 +169,13 @@ class Session:
         end = monotonic() + (specification().timing["state_silence"].most or 0) / 1000
         self.pause(SETTLE_S)
         while monotonic() < end:
-            self._host.call(lambda _participant, _now_ms: self._voice.ask())
+            self._host.call(lambda _participant, _now_ms: self._client.ask())
             self.pause(SETTLE_S)
         self.drain(ASK_AGAIN_S)
-        found: list[dict[str, Heard]] = []
+        found: list[dict[str, NodePresence]] = []
 
         def look(_participant: Participant, _now_ms: int) -> Sequence[Publication]:
-            found.append(self._voice.pass_gate())
+            found.append(self._client.pass_gate())
             return ()
 
         self._host.call(look)
@@ -183,44 +183,46 @@ class Session:
 
     def boots(self) -> dict[str, int]:
         """The boots that nodes have said now."""
-        heard = dict(self._voice.presence.heard)
+        heard = dict(self._client.presence.heard)
         return {name: one.boot for name, one in heard.items() if one.boot is not None}
 
     def publish(self, publications: Sequence[Publication]) -> None:
         """Publish as soon as enough of what was said before has come back."""
-        self._wait(lambda: self._voice.unheard.total() + len(publications) <= WINDOW, COMES_BACK_S)
-        self._host.call(lambda _participant, _now_ms: self._voice.say(publications))
+        self._wait(lambda: self._client.unheard.total() + len(publications) <= WINDOW, COMES_BACK_S)
+        self._host.call(lambda _participant, _now_ms: self._client.say(publications))
         self.check()
 
     def drain(self, within_s: float = COMES_BACK_S) -> None:
         """Wait until everything has come back."""
-        self._wait(lambda: not self._voice.unheard.total(), within_s)
+        self._wait(lambda: not self._client.unheard.total(), within_s)
 
     def pause(self, seconds: float) -> None:
         """Wait, listening."""
         end = monotonic() + seconds
         while (left := end - monotonic()) > 0:
             self.check()
-            with self._voice.changed:
-                self._voice.changed.wait_for(lambda: self._voice.broken is not None, min(LOOK_S, left))
+            with self._client.changed:
+                self._client.changed.wait_for(lambda: self._client.broken is not None, min(LOOK_S, left))
         self.check()
 
     def check(self) -> None:
         """Raise Trouble where nothing may be said any more."""
         check()
         self._host.wait_failed(0)
-        if self._voice.broken is not None:
-            raise self._voice.broken
+        if self._client.broken is not None:
+            raise self._client.broken
 
     def _wait(self, happened: Callable[[], bool], within_s: float) -> None:
         end = monotonic() + within_s
         while True:
             self.check()
-            with self._voice.changed:
-                if self._voice.changed.wait_for(lambda: happened() or self._voice.broken is not None, LOOK_S):
+            with self._client.changed:
+                if self._client.changed.wait_for(
+                    lambda: happened() or self._client.broken is not None, LOOK_S
+                ):
                     break
                 if monotonic() >= end:
-                    topic = next(iter(self._voice.unheard))[0]
+                    topic = next(iter(self._client.unheard))[0]
                     raise Trouble(
                         f"what was published on {topic} does not come back, so it is not known who is there",
                         where=self._where,
@@ -230,14 +232,14 @@ class Session:
 
 
 @contextmanager
-def connected(address: Address, plan: Schedule, speaks_as: frozenset[str] | None) -> Iterator[Session]:
+def connected(address: Address, schedule: Schedule, speaks_as: frozenset[str] | None) -> Iterator[Session]:
     """A session on this broker. Raises Trouble."""
     probe(address)
-    voice = Voice(plan, speaks_as)
-    host = address.client(voice)
+    client = ReplayClient(schedule, speaks_as)
+    host = address.client(client)
     host.start()
     try:
-        yield Session(voice, host, address.name)
+        yield Session(client, host, address.name)
     finally:
         host.stop()
 
@@ -246,20 +248,20 @@ def say(
     session: Session,
     messages: Iterable[RecordedMessage],
     restamp: Restamp,
-    plan: Schedule,
+    schedule: Schedule,
     *,
     speed: float | None,
 ) -> int:
     """Publish them all and give their number; `speed` None: as fast as they come back.
 
-    Raises Trouble as the session does, and for a message that is not in the plan.
+    Raises Trouble as the session does, and for a message that is not in the schedule.
     """
     number = 0
     began = monotonic()
     first_us: int | None = None
     ready: list[Publication] = []
     for item in messages:
-        if not plan.covers(item):
+        if not schedule.covers(item):
             raise Trouble(
                 "the recording has changed since it was looked at; nothing more is said", mend="Start again"
             )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from conformance.recordings.show.story import Bar, Line, Story
+from conformance.recordings.show.story import Bar, MessageSummary, Story
 
 WIDTH = 1000
 """Width of both pictures in units of their own; they scale with the page."""
@@ -117,7 +117,7 @@ class Lanes:
     arrows: list[Arrow]
 
 
-def lanes(story: Story, lines: list[Line] | None = None) -> Lanes:
+def lanes(story: Story, lines: list[MessageSummary] | None = None) -> Lanes:
     """Lay out the lanes for these lines, by default for all orders and reports but asks."""
     shown = [line for line in story.exchange if line.body.get("act") != "ask"] if lines is None else lines
     nodes = story.nodes
@@ -136,7 +136,7 @@ def lanes(story: Story, lines: list[Line] | None = None) -> Lanes:
     return Lanes(HEAD + 30 + len(shown) * ARROW_GAP, [(centre[node], node) for node in nodes], arrows)
 
 
-def _kind(line: Line) -> str:
+def _kind(line: MessageSummary) -> str:
     if line.findings or line.body.get("state") in ("refused", "failed"):
         return "bad"
     return "order" if line.message == "job-order" else "report"

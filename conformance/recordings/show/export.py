@@ -10,12 +10,12 @@ from pathlib import Path
 from typing import Any
 
 from conformance.files.whole_file import beside
-from conformance.recordings.lines import Line
+from conformance.recordings.message_summary import MessageSummary
 from protocol.foreign_text import one_line
 from protocol.recording import RecordedMessage
 from protocol.trouble import Trouble
 
-Pair = tuple[RecordedMessage, Line]
+Pair = tuple[RecordedMessage, MessageSummary]
 BATCH = 20_000
 FOREIGN = ("topic", "node", "speaker", "words")
 """Columns that hold what somebody else chose."""

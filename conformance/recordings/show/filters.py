@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from conformance.recordings.lines import Line
+from conformance.recordings.message_summary import MessageSummary
 from protocol.trouble import Trouble
 
 Test = Callable[[Mapping[str, Any]], bool]
@@ -26,7 +26,7 @@ class Filter:
     retained: bool | None = None
     where: Test | None = None
 
-    def __call__(self, line: Line) -> bool:
+    def __call__(self, line: MessageSummary) -> bool:
         """Whether `line` is wanted."""
         return (
             (self.nodes is None or line.node in self.nodes or line.speaker in self.nodes)

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from conformance.recordings.lines import Line
+from conformance.recordings.message_summary import MessageSummary
 from protocol.counting import COUNT_MODULUS, UPTIME_MODULUS, uptime_difference
 from protocol.recording import EventKind, RecordedEvent, RecordedMessage
 from protocol.site import Encoding
@@ -91,7 +91,7 @@ class Statistics:
         self.losses_of_connection += item.kind == EventKind.DISCONNECTED
         self.end_ms = max(self.end_ms, item.at_us // 1000)
 
-    def take(self, item: RecordedMessage, line: Line) -> None:
+    def take(self, item: RecordedMessage, line: MessageSummary) -> None:
         """Take a message."""
         self.messages += 1
         self.end_ms = max(self.end_ms, line.at_ms)
@@ -149,7 +149,7 @@ class Statistics:
                 topic.lost += ahead - 1
         topic.last = (boot, seq, uptime)
 
-    def _order(self, line: Line) -> None:
+    def _order(self, line: MessageSummary) -> None:
         body = line.body
         if "id" in body:
             self._waiting.setdefault((line.node, body["boot"], body["id"]), (line.at_ms, body["act"]))
@@ -158,7 +158,7 @@ class Statistics:
         if len(self._waiting) > ORDERS_WAITING:
             self._waiting.popitem(last=False)
 
-    def _report(self, line: Line) -> None:
+    def _report(self, line: MessageSummary) -> None:
         body = line.body
         boot, number = (-1, body["token"]) if "token" in body else (body["order_boot"], body["id"])
         asked = self._waiting.pop((line.node, boot, number), None)

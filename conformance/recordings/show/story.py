@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from conformance.recordings.lines import Line, LineMaker
+from conformance.recordings.message_summary import MessageSummary, Summarizer
 from conformance.recordings.wording import short_id
 from protocol.recording import Header, Item, RecordedEvent, RecordedMessage
 from protocol.specification import OPEN, specification
 from protocol.topics import Topic
 
-__all__ = ["Bar", "JobSpan", "Line", "Story", "tell"]
+__all__ = ["Bar", "JobSpan", "MessageSummary", "Story", "tell"]
 
 STATE_FIELD = {"crane-status": "mode", "train-arrival": "state", "shuttle-status": "state"}
 """The field that says what a machine does, by the message that carries it."""
@@ -54,13 +54,13 @@ class Story:
     """A recording, told. Made by `tell`."""
 
     header: Header
-    lines: list[Line] = field(default_factory=list)
+    lines: list[MessageSummary] = field(default_factory=list)
     events: list[RecordedEvent] = field(default_factory=list)
     bars: dict[str, list[Bar]] = field(default_factory=dict)
     jobs: list[JobSpan] = field(default_factory=list)
     first_map: dict[str, tuple[str, ...]] = field(default_factory=dict)
     last_map: dict[str, tuple[str, ...]] = field(default_factory=dict)
-    trains: list[Line] = field(default_factory=list)
+    trains: list[MessageSummary] = field(default_factory=list)
     """The first word of every arrival at rest."""
     end_ms: int = 0
 
@@ -80,14 +80,14 @@ class Story:
         return sorted(first - last - {"", "?"})
 
     @property
-    def exchange(self) -> list[Line]:
+    def exchange(self) -> list[MessageSummary]:
         """Orders and reports, retained ones left out."""
         return [
             line for line in self.lines if line.message in ("job-order", "job-report") and not line.retained
         ]
 
     @property
-    def invalid(self) -> list[Line]:
+    def invalid(self) -> list[MessageSummary]:
         """Messages that break a requirement by themselves."""
         return [line for line in self.lines if line.findings]
 
@@ -95,7 +95,7 @@ class Story:
 def tell(header: Header, items: Iterable[Item]) -> Story:
     """Read the items of a recording into a story."""
     story = Story(header)
-    teller = _Teller(story)
+    teller = _StoryBuilder(story)
     for item in items:
         if isinstance(item, RecordedMessage):
             teller.hear(item)
@@ -106,19 +106,19 @@ def tell(header: Header, items: Iterable[Item]) -> Story:
     return story
 
 
-class _Teller:
+class _StoryBuilder:
     """Builds a story message by message."""
 
     def __init__(self, story: Story) -> None:
         self._story = story
-        self._maker = LineMaker()
+        self._summarizer = Summarizer()
         self._open: dict[str, Bar] = {}
         self._jobs: dict[tuple[str, int, int], JobSpan] = {}
 
     def hear(self, item: RecordedMessage) -> None:
-        line = self._maker.line(item)
+        line = self._summarizer.summary(item)
         self._story.lines.append(line)
-        topic = self._maker.reader.topic(item.topic)
+        topic = self._summarizer.reader.topic(item.topic)
         if topic is not None and line.body and not item.retain:
             self._follow(topic, line)
 
@@ -126,7 +126,7 @@ class _Teller:
         for node, bar in self._open.items():
             self._close(node, bar, self._story.end_ms)
 
-    def _follow(self, topic: Topic, line: Line) -> None:
+    def _follow(self, topic: Topic, line: MessageSummary) -> None:
         if line.message in STATE_FIELD:
             self._state(topic.node, line)
         if line.message == "train-arrival" and line.body["state"] == "at-rest":
@@ -140,7 +140,7 @@ class _Teller:
             self._story.first_map.setdefault(topic.place, slots)
             self._story.last_map[topic.place] = slots
 
-    def _state(self, node: str, line: Line) -> None:
+    def _state(self, node: str, line: MessageSummary) -> None:
         state, held = str(line.body[STATE_FIELD[line.message]]), bool(line.body["held"])
         before = self._open.get(node)
         if before is not None and (before.state, before.held) == (state, held):
@@ -152,12 +152,12 @@ class _Teller:
     def _close(self, node: str, bar: Bar, at_ms: int) -> None:
         self._story.bars.setdefault(node, []).append(Bar(bar.start_ms, at_ms, bar.state, bar.held))
 
-    def _train(self, line: Line) -> None:
+    def _train(self, line: MessageSummary) -> None:
         named = [(other.node, other.body["boot"], other.body["arrival"]) for other in self._story.trains]
         if (line.node, line.body["boot"], line.body["arrival"]) not in named:
             self._story.trains.append(line)
 
-    def _order(self, node: str, line: Line) -> None:
+    def _order(self, node: str, line: MessageSummary) -> None:
         key = (node, line.body["boot"], line.body["id"])
         if key in self._jobs:
             self._jobs[key].sent += 1
@@ -166,7 +166,7 @@ class _Teller:
         job = self._jobs[key] = JobSpan(node, line.body["boot"], line.body["id"], words, line.at_ms)
         self._story.jobs.append(job)
 
-    def _report(self, node: str, line: Line) -> None:
+    def _report(self, node: str, line: MessageSummary) -> None:
         job = self._jobs.get((node, line.body.get("order_boot", -1), line.body.get("id", -1)))
         if job is None or job.ended_ms is not None:
             return

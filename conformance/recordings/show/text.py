@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from conformance.recordings.lines import Line
+from conformance.recordings.message_summary import MessageSummary
 from conformance.recordings.show.statistics import Statistics, gap_limit_ms, limit_of
 
 WIDTH = 80
 HEADING = f"{'no.':>6} {'s':>9}   {'node':<8} {'message':<14} what"
 
 
-def row(line: Line) -> str:
+def row(line: MessageSummary) -> str:
     """A line of the table: r is retained, ! is not valid."""
     mark = ("r" if line.retained else " ") + ("!" if line.findings else " ")
     text = f"{line.number:>6} {line.at_ms / 1000:9.3f} {mark} {line.node:<8} {line.message:<14} "
@@ -27,7 +27,7 @@ def _shortened(words: str, most: int) -> str:
     return words[: most - 1 - len(tail)] + "…" + tail
 
 
-def faults(line: Line) -> Iterator[str]:
+def faults(line: MessageSummary) -> Iterator[str]:
     """What is wrong with a message, below its line."""
     for finding in line.findings:
         text = f"{'':>17} {finding}"
@@ -37,7 +37,7 @@ def faults(line: Line) -> Iterator[str]:
 LANE = 34
 
 
-def lanes(lines: Iterable[Line]) -> Iterator[str]:
+def lanes(lines: Iterable[MessageSummary]) -> Iterator[str]:
     """Orders and reports as arrows between supervisor and node, states beside the node's lane."""
     first = True
     for line in lines:

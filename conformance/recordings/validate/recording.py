@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from conformance.recordings.lines import MOST_EXPLAINED
+from conformance.recordings.message_summary import MOST_EXPLAINED
 from conformance.recordings.validate.subject import Judgement, Subject, judge
 from protocol.bulk_reading import BulkReader
 from protocol.recording import Item, RecordedMessage
-from protocol.rules import Breach, Watch
+from protocol.rules import Breach, RuleMonitor
 from protocol.site import Site
 from protocol.specification import specification
 
@@ -21,7 +21,7 @@ class Check:
         self.messages = 0
         self._where = where
         self._reader = BulkReader(MOST_EXPLAINED)
-        self._watch = Watch(site, self._reader)
+        self._watch = RuleMonitor(site, self._reader)
 
     def run(self, items: Iterable[Item]) -> Iterator[Judgement | Breach]:
         """Judge all items."""

@@ -9,10 +9,10 @@ from protocol.site import PlaceKind
 from protocol.specification import specification
 from reference_node.supervisor.observe.boxes import EMPTY, UNSURE, Spot
 from reference_node.supervisor.person.request import Prepared, Ready
+from reference_node.supervisor.plan.goal_state import GoalState, Visit
 from reference_node.supervisor.plan.goals import Goal, are_independent
 from reference_node.supervisor.plan.next_step import route
 from reference_node.supervisor.plan.problem_builder import ProblemBuilder
-from reference_node.supervisor.plan.wish import Visit, Wish
 from reference_node.supervisor.supervisor import Supervisor
 
 
@@ -34,7 +34,7 @@ class GoalCheck:
         why = (
             self._no_slot(place, slot) or self._no_box(box, place) or self._no_footing(box, Spot(place, slot))
         )
-        return why or self._ready(Wish({box: Spot(place, slot)}))
+        return why or self._ready(GoalState({box: Spot(place, slot)}))
 
     def train(self, berth: str, train: str, takes: Sequence[tuple[int, str]]) -> Prepared:
         """A train is to come, be loaded and leave again. `takes`: slots and boxes."""
@@ -55,7 +55,7 @@ class GoalCheck:
             if why:
                 return why
         try:
-            return self._ready(Wish(visits=(Visit(train, berth, (), dict(takes)),)))
+            return self._ready(GoalState(visits=(Visit(train, berth, (), dict(takes)),)))
         except ValueError as error:
             return str(error)
 
@@ -146,7 +146,7 @@ class GoalCheck:
         """Whether a box that nobody has heard of may stand somewhere all the same."""
         boxes = self._state.boxes
         unknown = any(
-            isinstance(goal, Wish) and any(not visit.brings for visit in goal.visits)
+            isinstance(goal, GoalState) and any(not visit.brings for visit in goal.visits)
             for goal in self._supervisor.goals
         )
         return unknown or UNSURE in boxes.spreaders.values() or not all(map(boxes.is_sure, boxes.slots))
@@ -171,7 +171,7 @@ class GoalCheck:
         return {**stand, **hang}
 
     def _after(self, goal: Goal) -> None:
-        if not isinstance(goal, Wish):
+        if not isinstance(goal, GoalState):
             return
         number = self._supervisor.goal_list.number_of(self._supervisor.goals, goal)
         for visit in goal.visits:
@@ -185,22 +185,22 @@ class GoalCheck:
             self._gone[box] = number
 
     # ------------------------------------------------------------ what it means
-    def _ready(self, wish: Wish) -> Prepared:
+    def _ready(self, goal_state: GoalState) -> Prepared:
         ahead = len(self._supervisor.goals)
         after = f", after {ahead} other goal{'s' if ahead > 1 else ''}" if ahead else ""
 
         def want() -> None:
-            self._supervisor.add(wish)
+            self._supervisor.add(goal_state)
 
-        return Ready(f"planned for: {wish}{after}", want, self._blocked(wish))
+        return Ready(f"planned for: {goal_state}{after}", want, self._blocked(goal_state))
 
-    def _blocked(self, wish: Wish) -> str:
+    def _blocked(self, goal_state: GoalState) -> str:
         supervisor = self._supervisor
         listed = supervisor.goal_list.listed(supervisor.goals)
         for goal, entry in zip(supervisor.goals, listed, strict=True):
-            if entry.blocked and not are_independent(goal, wish):
+            if entry.blocked and not are_independent(goal, goal_state):
                 return f"comes after goal {entry.number}, which is blocked: {entry.blocked}"
-        return ProblemBuilder(self._site, {}).possible(self._state, wish, ())[1]
+        return ProblemBuilder(self._site, {}).possible(self._state, goal_state, ())[1]
 
 
 def not_a_label(text: str, what: str) -> str:

@@ -1,4 +1,4 @@
-"""Follows a plan for a wish, and plans anew whenever the yard stands otherwise than the plan expects.
+"""Follows a plan for a goal state, and plans anew whenever the yard stands otherwise than the plan expects.
 
 What was not heard of is unknown: nothing is planned and no goal counts as met before every node has told its
 state since the claim. Where boxes, trains or a shuttle are not known, what rests on them waits, with the reason,
@@ -9,19 +9,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 from typing import Any
 
 from protocol.site import Site
 from reference_node.supervisor.observe.neighbours import beside
 from reference_node.supervisor.observe.sent_order import SentOrder
 from reference_node.supervisor.observe.yard_state import YardState
+from reference_node.supervisor.plan.goal_state import GoalState, Visit
 from reference_node.supervisor.plan.next_step import Step, Wait, carry, train_fields
 from reference_node.supervisor.plan.problem_builder import ProblemBuilder, all_have_reported, applied
 from reference_node.supervisor.plan.search.best_plan import Plan, Search
 from reference_node.supervisor.plan.search.durations import Durations
 from reference_node.supervisor.plan.search.hindrance import why_no_plan
 from reference_node.supervisor.plan.search.problem import Problem, Task
-from reference_node.supervisor.plan.wish import Visit, Wish
 
 MOST_STATES = 40_000
 """States that are looked at before a plan is settled for: meanwhile nothing moves."""
@@ -50,10 +51,10 @@ class Orders:
 
 
 class PlanExecution:
-    """The plan for the wish at hand, what of it is under way, and what is still to be done."""
+    """The plan for the goal state at hand, what of it is under way, and what is still to be done."""
 
     def __init__(self, site: Site, orders: Orders, been: Mapping[str, Sequence[str]] | None = None) -> None:
-        """`been`: which of the first wish's trains have been at each berth before, by a person's word."""
+        """`been`: which of the first goal state's trains have been at each berth before, by a person's word."""
         self.plan: Plan | None = None
         """The plan that is followed, as it was made."""
         self.plans = 0
@@ -61,14 +62,14 @@ class PlanExecution:
         self.todo: list[Task] = []
         self.under_way: dict[str, Task] = {}
         self.lacking = ""
-        """Why not all of the wish is planned for, '' where all of it is."""
+        """Why not all of the goal state is planned for, '' where all of it is."""
         self.blocked = ""
-        """Why nothing can be done for the wish until something else changes, '' where something can."""
+        """Why nothing can be done for the goal state until something else changes, '' where something can."""
         self._no_plan = ""
         self._all_reported = False
         self._site, self._orders = site, orders
         self._durations = Durations()
-        self._wish: Wish | None = None
+        self._goal_state: GoalState | None = None
         self._builder = ProblemBuilder(site, been or {})
         self._search: Search | None = None
         self._problem: Problem | None = None
@@ -79,7 +80,7 @@ class PlanExecution:
 
     @property
     def been(self) -> Mapping[str, Sequence[str]]:
-        """Names of the wish's trains that have been at each berth, the one that stands there last."""
+        """Names of the goal state's trains that have been at each berth, the one that stands there last."""
         return self._builder.been
 
     @property
@@ -87,16 +88,16 @@ class PlanExecution:
         """Whether something is searched for, to be done or under way."""
         return self._search is not None or bool(self.todo) or bool(self.under_way)
 
-    # ------------------------------------------------------------ towards the wish
-    def is_blocked_as_before(self, wish: Wish) -> bool:
-        """Whether what blocked `wish` when it was last followed is still all that it lacks."""
-        return bool(self.blocked) and self._possible(self._orders.look(), wish)[1] == self.lacking
+    # ------------------------------------------------------------ towards the goal state
+    def is_blocked_as_before(self, goal_state: GoalState) -> bool:
+        """Whether what blocked `goal_state` when it was last followed is still all that it lacks."""
+        return bool(self.blocked) and self._possible(self._orders.look(), goal_state)[1] == self.lacking
 
-    def follow(self, wish: Wish) -> bool:
-        """Go on towards `wish`; True once it is so."""
-        if wish is not self._wish:
-            self._take(wish)
-        met = self._follow(wish)
+    def follow(self, goal_state: GoalState) -> bool:
+        """Go on towards `goal_state`; True once it is so."""
+        if goal_state is not self._goal_state:
+            self._take(goal_state)
+        met = self._follow(goal_state)
         if self.is_at_work or met:
             self.blocked = ""
         elif self._all_reported and self.plan is None:
@@ -105,10 +106,10 @@ class PlanExecution:
             self.blocked = self.lacking
         return met
 
-    def _follow(self, wish: Wish) -> bool:
+    def _follow(self, goal_state: GoalState) -> bool:
         state = self._orders.look()
-        self._builder.look_at_trains(state, wish, self.under_way)
-        possible, self.lacking = self._possible(state, wish)
+        self._builder.look_at_trains(state, goal_state, self.under_way)
+        possible, self.lacking = self._possible(state, goal_state)
         now = self._builder.now(state, possible, self._problem, self.under_way)
         self._all_reported = not isinstance(now, str)
         if isinstance(now, str):
@@ -117,19 +118,19 @@ class PlanExecution:
         stands = now
         for task in self.under_way.values():
             stands = applied(stands, task)
-        if self._problem is None or not _same(stands, self._problem):
+        if self._problem is None or _stands(stands) != _stands(self._problem):
             self._begin_search(stands, state.now_ms)
         if self._search is not None and not self._go_on_searching(state.now_ms):
             return False
         if self.lacking:
-            self._orders.waiting["wish"] = self.lacking
+            self._orders.waiting["goal"] = self.lacking
         self._start_what_may_start(state)
         done = self.plan is not None and not self.todo and not self.under_way
         return done and not self.lacking and all_have_reported(self._orders.look())
 
-    def _take(self, wish: Wish) -> None:
-        first = self._wish is None
-        self._wish, self.plan, self._search, self._problem = wish, None, None, None
+    def _take(self, goal_state: GoalState) -> None:
+        first = self._goal_state is None
+        self._goal_state, self.plan, self._search, self._problem = goal_state, None, None, None
         self.todo = []
         self._tries = {}
         self._builder.begin(first=first)
@@ -162,10 +163,10 @@ class PlanExecution:
                 self._orders.note(f"planned: {search.plan}")
         return True
 
-    def _possible(self, state: YardState, wish: Wish) -> tuple[Wish, str]:
-        """The wish without what cannot be planned for now, and why."""
+    def _possible(self, state: YardState, goal_state: GoalState) -> tuple[GoalState, str]:
+        """The goal state without what cannot be planned for now, and why."""
         hopeless = {name for name, tries in self._tries.items() if tries >= TRIES}
-        return self._builder.possible(state, wish, hopeless)
+        return self._builder.possible(state, goal_state, hopeless)
 
     # ------------------------------------------------------------ following the plan
     def _start_what_may_start(self, state: YardState) -> None:
@@ -219,7 +220,7 @@ class PlanExecution:
 
     def _visit(self, task: Task) -> Visit | None:
         """The visit as it is planned: of a train that was taken off meanwhile nobody knows what it brings."""
-        visits = self._problem.wish.visits if self._problem is not None else ()
+        visits = self._problem.goal_state.visits if self._problem is not None else ()
         return next((v for v in visits if (v.berth, v.train) == (task.node, task.train)), None)
 
     # ------------------------------------------------------------ what comes of it
@@ -243,8 +244,5 @@ class PlanExecution:
             self._builder.went_wrong(task)
 
 
-def _same(stands: Problem, expected: Problem) -> bool:
-    return (stands.wish, stands.boxes, stands.unsure, stands.stops, stands.let_in, stands.at_rest, stands.never) == (
-        expected.wish, expected.boxes, expected.unsure, expected.stops, expected.let_in, expected.at_rest,
-        expected.never,
-    )  # fmt: skip
+_stands = attrgetter("goal_state", "boxes", "unsure", "stops", "let_in", "at_rest", "never")
+"""How things stand, as far as a plan rests on it."""

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from protocol.site import Site
 from reference_node.supervisor.observe.sent_order import SentOrder
 from reference_node.supervisor.plan.execution import Orders, PlanExecution
+from reference_node.supervisor.plan.goal_state import GoalState
 from reference_node.supervisor.plan.goals import Goal, Single, Together, are_independent, singles
 from reference_node.supervisor.plan.next_step import Wait, is_met, next_step
-from reference_node.supervisor.plan.wish import Wish
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +43,7 @@ class GoalList:
         self._entries: list[_Entry] = []
         self._given = 0
         self.execution = PlanExecution(site, orders, been)
-        """Of the wish that is worked on, or was last."""
+        """Of the goal state that is worked on, or was last."""
         self._first: PlanExecution | None = self.execution
 
     # ------------------------------------------------------------ for a person
@@ -98,12 +98,12 @@ class GoalList:
     def _stays_blocked(self, entry: _Entry) -> str:
         """While another goal is worked on, one that was blocked is tried again only if its reason has changed."""
         other = self.execution is not entry.execution and self.execution.is_at_work
-        if not other or entry.execution is None or not isinstance(entry.goal, Wish):
+        if not other or entry.execution is None or not isinstance(entry.goal, GoalState):
             return ""
         return entry.execution.blocked if entry.execution.is_blocked_as_before(entry.goal) else ""
 
     def _follow(self, entry: _Entry) -> bool:
-        if not isinstance(entry.goal, Wish):
+        if not isinstance(entry.goal, GoalState):
             return self._step_by_step(entry.goal)
         if entry.execution is None:
             entry.execution, self._first = self._first or PlanExecution(self._site, self._orders), None

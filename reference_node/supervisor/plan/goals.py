@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from reference_node.supervisor.plan.wish import Wish
+from reference_node.supervisor.plan.goal_state import GoalState
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,30 +63,30 @@ class Together:
 
 
 Single = Move | Admit | Depart | Run
-Goal = Single | Together | Wish
-"""A wish is planned for as a whole; the others are brought about step by step."""
+Goal = Single | Together | GoalState
+"""A goal state is planned for as a whole; the others are brought about step by step."""
 
 
 def are_independent(one: Goal, other: Goal) -> bool:
     """Whether two goals have no box, no place to stand, no berth and no shuttle in common.
 
-    Only of wishes is that known; what is brought about step by step depends on everything.
+    Only of goal states is that known; what is brought about step by step depends on everything.
     """
-    if not isinstance(one, Wish) or not isinstance(other, Wish):
+    if not isinstance(one, GoalState) or not isinstance(other, GoalState):
         return False
     return _needs(one).isdisjoint(_needs(other))
 
 
-def _needs(wish: Wish) -> set[tuple[str, str]]:
+def _needs(goal_state: GoalState) -> set[tuple[str, str]]:
     boxes = [
-        *wish.boxes,
-        *(box for visit in wish.visits for box in (*visit.takes.values(), *visit.brings) if box),
+        *goal_state.boxes,
+        *(box for visit in goal_state.visits for box in (*visit.takes.values(), *visit.brings) if box),
     ]
     return {
         *(("box", box) for box in boxes),
-        *(("place", spot.place) for spot in wish.boxes.values()),
-        *(("node", visit.berth) for visit in wish.visits),
-        *(("node", shuttle) for shuttle in wish.shuttles),
+        *(("place", spot.place) for spot in goal_state.boxes.values()),
+        *(("node", visit.berth) for visit in goal_state.visits),
+        *(("node", shuttle) for shuttle in goal_state.shuttles),
     }
 
 

@@ -9,10 +9,10 @@ from typing import Any
 from protocol.site import PlaceKind, Site
 from reference_node.supervisor.observe.boxes import EMPTY, UNSURE, Spot
 from reference_node.supervisor.observe.yard_state import YardState
+from reference_node.supervisor.plan.goal_state import GoalState, Visit
 from reference_node.supervisor.plan.next_step import route
 from reference_node.supervisor.plan.search.durations import Durations
 from reference_node.supervisor.plan.search.problem import IN_SPREADER, Problem, Task, spreader
-from reference_node.supervisor.plan.wish import Visit, Wish
 
 Body = Mapping[str, Any]
 BESIDES = frozenset({"home", "park", "jog"})
@@ -34,7 +34,7 @@ class ProblemBuilder:
         self._at: dict[str, Spot] = {}
 
     def begin(self, *, first: bool) -> None:
-        """Another wish: none of its trains has been."""
+        """Another goal state: none of its trains has been."""
         if not first:
             self.been = {berth: [] for berth in self.been}
         self._on_track, self._again, self._never = set(), set(), frozenset()
@@ -63,14 +63,16 @@ class ProblemBuilder:
         else:
             self._on_track.discard(task.node)
 
-    def look_at_trains(self, state: YardState, wish: Wish, under_way: Collection[str]) -> None:
-        """Which of the wish's trains stands there, by its own name; a lost one has to come again."""
+    def look_at_trains(self, state: YardState, goal_state: GoalState, under_way: Collection[str]) -> None:
+        """Which of the goal state's trains stands there, by its own name; a lost one has to come again."""
         for berth, been in self.been.items():
             word = state.word(berth, "train-arrival")
             if word is None or berth in under_way or not state.idle(berth):
                 continue
             train = str(word.get("train", ""))
-            if word["state"] == "at-rest" and any((v.berth, v.train) == (berth, train) for v in wish.visits):
+            if word["state"] == "at-rest" and any(
+                (v.berth, v.train) == (berth, train) for v in goal_state.visits
+            ):
                 if train not in been:
                     been.append(train)
                 self._on_track.add(berth)
@@ -84,41 +86,41 @@ class ProblemBuilder:
             spot is not None and spot.place == place.name for spot in (task.source, task.target)
         )
 
-    # ------------------------------------------------------------ the wish as far as it can be planned for
+    # ------------------------------------------------------------ the goal state as far as it can be planned for
     def possible(
-        self, state: YardState, wish: Wish, hopeless: Collection[tuple[str, str]]
-    ) -> tuple[Wish, str]:
-        """The wish without what cannot be planned for now, and why; '' where all of it can be."""
+        self, state: YardState, goal_state: GoalState, hopeless: Collection[tuple[str, str]]
+    ) -> tuple[GoalState, str]:
+        """The goal state without what cannot be planned for now, and why; '' where all of it can be."""
         why: list[str] = []
         visits: list[Visit] = []
         known = _known_boxes(state)
         for berth in self.been:
-            visits += self._visits(state, berth, wish, hopeless, known, why)
+            visits += self._visits(state, berth, goal_state, hopeless, known, why)
         brought = {
             box: self._track_of(v) for v in visits for box in v.brings if v.train not in self.been[v.berth]
         }
         starts = {**{box: spot.place for box, spot in known.items()}, **brought}
         boxes = {
             box: spot
-            for box, spot in wish.boxes.items()
+            for box, spot in goal_state.boxes.items()
             if self._can_be_brought(state, box, spot.place, starts, why)
         }
-        return Wish(boxes, tuple(visits), wish.shuttles), "; ".join(dict.fromkeys(why))
+        return GoalState(boxes, tuple(visits), goal_state.shuttles), "; ".join(dict.fromkeys(why))
 
     def _visits(
         self,
         state: YardState,
         berth: str,
-        wish: Wish,
+        goal_state: GoalState,
         hopeless: Collection[tuple[str, str]],
         known: Mapping[str, Spot],
         why: list[str],
     ) -> Iterator[Visit]:
         """Those that have been, then those to come, up to the first that has to wait for a box."""
-        of_berth = {visit.train: visit for visit in wish.visits if visit.berth == berth}
+        of_berth = {visit.train: visit for visit in goal_state.visits if visit.berth == berth}
         been = [of_berth[train] for train in self.been[berth] if train in of_berth]
         starts = {box: spot.place for box, spot in known.items()}
-        wanted = self._wanted(wish, hopeless)
+        wanted = self._wanted(goal_state, hopeless)
         standing = been[-1] if been and berth in self._on_track else None
         for visit in been:
             if visit is not standing:
@@ -146,10 +148,10 @@ class ProblemBuilder:
             if planned != visit:
                 return
 
-    def _wanted(self, wish: Wish, hopeless: Collection[tuple[str, str]]) -> dict[str, str]:
+    def _wanted(self, goal_state: GoalState, hopeless: Collection[tuple[str, str]]) -> dict[str, str]:
         """Every box that is to be somewhere, and the place."""
-        wanted = {box: spot.place for box, spot in wish.boxes.items()}
-        for visit in wish.visits:
+        wanted = {box: spot.place for box, spot in goal_state.boxes.items()}
+        for visit in goal_state.visits:
             if (visit.berth, visit.train) not in hopeless:
                 wanted |= dict.fromkeys(visit.takes.values(), self._track_of(visit))
         return wanted
@@ -209,7 +211,7 @@ class ProblemBuilder:
 
     # ------------------------------------------------------------ the problem
     def now(
-        self, state: YardState, wish: Wish, expected: Problem | None, under_way: Mapping[str, Task]
+        self, state: YardState, goal_state: GoalState, expected: Problem | None, under_way: Mapping[str, Task]
     ) -> Problem | str:
         """How things stand before what is under way has ended; or what is missing to say so.
 
@@ -229,7 +231,7 @@ class ProblemBuilder:
         at_rest = frozenset(berth for berth in self.been if _stands(state, berth, expected, under_way))
         let_in = {berth: len(been) for berth, been in self.been.items()}
         boxes, unsure = _known_boxes(state), frozenset(_unsure(state, at_rest))
-        return Problem(self._site, wish, boxes, unsure, stops, let_in, at_rest, never=self._never)
+        return Problem(self._site, goal_state, boxes, unsure, stops, let_in, at_rest, never=self._never)
 
     def timed(
         self, problem: Problem, now_ms: int, busy_ms: Mapping[str, int], durations: Durations
@@ -296,13 +298,13 @@ def applied(problem: Problem, task: Task) -> Problem:
     elsewhere = {box: spot for box, spot in problem.boxes.items() if spot.place != track}
     sure = frozenset(spot for spot in problem.unsure if spot.place != track)
     let_in = problem.let_in.get(task.node, 0)
-    visits = [visit for visit in problem.wish.visits if visit.berth == task.node]
+    visits = [visit for visit in problem.goal_state.visits if visit.berth == task.node]
     if task.act == "depart":
         gone = visits[let_in - 1] if 0 < let_in <= len(visits) else None
-        others = tuple(replace(one, takes={}) if one is gone else one for one in problem.wish.visits)
-        wish = replace(problem.wish, visits=others)
+        others = tuple(replace(one, takes={}) if one is gone else one for one in problem.goal_state.visits)
+        goal_state = replace(problem.goal_state, visits=others)
         at_rest = problem.at_rest - {task.node}
-        return replace(problem, wish=wish, boxes=elsewhere, unsure=sure, at_rest=at_rest)
+        return replace(problem, goal_state=goal_state, boxes=elsewhere, unsure=sure, at_rest=at_rest)
     brings = visits[let_in].brings if let_in < len(visits) else ()
     unsure = [Spot(track, slot) for slot in range(place.slots)] if place is not None and not brings else []
     come = {box: Spot(track, slot) for slot, box in enumerate(brings) if box not in (EMPTY, UNSURE)}

@@ -7,7 +7,7 @@ from typing import Any
 
 from conformance.oracle.link_log import Message
 from conformance.peers.node import SimulatedNode
-from conformance.suite.brief import Brief, told_twice
+from conformance.suite.brief import Brief, with_box_twice
 from conformance.suite.cases.supervisor.start import asked_first
 from conformance.suite.supervisor_fixture import OWNED_MS, QUIET_MS, SupervisorFixture, supervised
 from protocol.counting import CLAIM_STEP
@@ -23,7 +23,7 @@ def supervisor_old_answer(fixture: SupervisorFixture) -> None:
     The first answers of a crane carry another token than the ask had, as one does that comes late from another
     day. Until an answer with a token of its own has come, the supervisor sends that crane nothing but asks.
     """
-    name = fixture.plan.first
+    name = fixture.route.first
 
     def prepare(node: SimulatedNode) -> None:
         until_ms = node.now_ms + LATE_MS
@@ -46,7 +46,7 @@ def supervisor_half_an_answer(fixture: SupervisorFixture) -> None:
     For some seconds one state message of a crane is lost whenever it answers, its report with the token never:
     what the crane is at cannot be known then. The supervisor sends it nothing but asks until all have come.
     """
-    name = fixture.plan.first
+    name = fixture.route.first
 
     def prepare(node: SimulatedNode) -> None:
         until_ms = node.now_ms + LATE_MS
@@ -65,7 +65,7 @@ def supervisor_loses_claim(fixture: SupervisorFixture) -> None:
     Another supervisor's claim reaches a crane just before the first one of this. It is refused, and until a new
     claim is answered with its own id the crane gets nothing but asks and claims.
     """
-    name = fixture.plan.first
+    name = fixture.route.first
 
     def prepare(node: SimulatedNode) -> None:
         def outrun(order: Any) -> None:
@@ -95,22 +95,22 @@ def supervisor_owns_all(fixture: SupervisorFixture) -> None:
 
     The claims of a shuttle are lost for some seconds. Meanwhile no node gets an order that moves something.
     """
-    name = fixture.plan.shuttle
+    name = fixture.route.shuttle
 
     def prepare(node: SimulatedNode) -> None:
         until_ms = node.now_ms + LATE_MS
         node.disturbances.hears = lambda order: order["act"] != "claim" or node.now_ms >= until_ms
 
     fixture.begin({name: prepare})
-    fixture.await_order(fixture.plan.first, "transfer")
+    fixture.await_order(fixture.route.first, "transfer")
     owned_first(fixture)
 
 
-def owned_first(fixture: SupervisorFixture, *, all_lives: bool = False) -> None:
+def owned_first(fixture: SupervisorFixture, *, all_runs: bool = False) -> None:
     """Demand that every node had been owned before the first job to any [SUP-02]."""
-    for life in fixture.lives if all_lives else fixture.lives[-1:]:
+    for run in fixture.runs if all_runs else fixture.runs[-1:]:
         owned: set[str] = set()
-        for order in fixture.orders_of(life):
+        for order in fixture.orders_of(run):
             owned |= {name for name, known in order.all_known.items() if known.owned}
             if order.starts:
                 missing = set(order.all_known) - owned
@@ -127,18 +127,18 @@ def supervisor_hints(fixture: SupervisorFixture) -> None:
     A shuttle is switched off; the broker still has all its messages. The supervisor may show them; it orders
     nothing there, and nothing anywhere that moves.
     """
-    name = fixture.plan.shuttle
+    name = fixture.route.shuttle
 
     def prepare(node: SimulatedNode) -> None:
         node.disturbances.stays_off = True
 
     fixture.begin({name: prepare})
-    fixture.await_order(fixture.plan.first, "claim")
+    fixture.await_order(fixture.route.first, "claim")
     fixture.watch(fixture.stretched(QUIET_MS))
     for one in fixture.sent_to(name):
         act = one.body.get("act")
         fixture.check(act in ("ask", "hold"), "SUP-10", f"nothing but asks to {name}", act, one)
-    begun = fixture.jobs_since(fixture.lives[-1].after)
+    begun = fixture.jobs_since(fixture.runs[-1].after)
     fixture.none(begun, "SUP-10", "no job while a node is known by hints only", _act)
 
 
@@ -149,11 +149,11 @@ def supervisor_replaced(fixture: SupervisorFixture) -> None:
     Another supervisor claims a crane while the first one's job runs there. From the first message on that
     carries the higher mark, that crane gets nothing, and no other node does: the two would go on with one yard.
     """
-    name = fixture.plan.first
+    name = fixture.route.first
     fixture.begin({name: _slow})
     fixture.await_job(name, "transfer")
     before = fixture.log.end
-    fixture.yard.befall(name, SimulatedNode.outrank)
+    fixture.yard.disturb(name, SimulatedNode.outrank)
     told = fixture.wait_for(
         lambda m: not m.from_node and m.body.get("mark") == fixture.yard.nodes[name].mark,
         fixture.patience_ms,
@@ -181,8 +181,8 @@ def supervisor_bench(fixture: SupervisorFixture) -> None:
     def prepare(node: SimulatedNode) -> None:
         node.disturbances.announces = {"bench": True, "starts": 0}
 
-    fixture.begin({fixture.plan.second: prepare})
-    told = fixture.await_word(fixture.plan.second, "node-status", {"bench": True})
+    fixture.begin({fixture.route.second: prepare})
+    told = fixture.await_word(fixture.route.second, "node-status", {"bench": True})
     fixture.watch(fixture.stretched(QUIET_MS))
     begun = fixture.jobs_since(fixture.known_from(told))
     fixture.none(begun, "SUP-15", "no job in a site with a bench node", _act)
@@ -194,7 +194,7 @@ def supervisor_other_digest(fixture: SupervisorFixture) -> None:
 
     The first crane was set up from another site file and says so by its digest.
     """
-    name = fixture.plan.first
+    name = fixture.route.first
 
     def prepare(node: SimulatedNode) -> None:
         node.disturbances.announces = {"digest": node.node.digest ^ 1}
@@ -213,10 +213,10 @@ def supervisor_keeps_hold(fixture: SupervisorFixture) -> None:
     Holds a crane as somebody at the yard would, while its job runs, and answers no question. No resume may
     come.
     """
-    name = fixture.plan.first
+    name = fixture.route.first
     fixture.begin({name: _slow})
     fixture.await_job(name, "transfer")
-    fixture.yard.befall(name, SimulatedNode.hold)
+    fixture.yard.disturb(name, SimulatedNode.hold)
     held = fixture.await_word(name, "crane-status", {"held": True})
     fixture.watch(fixture.stretched(QUIET_MS))
     resumes = fixture.sent_to(name, {"resume"}, after=held.number)
@@ -230,21 +230,21 @@ def supervisor_box_twice(fixture: SupervisorFixture) -> None:
     The person says that the box stands in a second place too. Both slots are unsure in the yard-maps from then
     on, and nothing is ordered for that box.
     """
-    brief = told_twice(fixture.brief, fixture.site)
+    brief = with_box_twice(fixture.brief, fixture.site)
     fixture.begin(brief=brief)
     fixture.await_owned()
     fixture.watch(fixture.stretched(QUIET_MS))
-    nothing_for(fixture, fixture.lives[-1].after, "SUP-17")
+    nothing_for(fixture, fixture.runs[-1].after, "SUP-17")
     for place, row in brief.contents.items():
-        for one in fixture.maps(place, fixture.lives[-1].after)[-1:]:
+        for one in fixture.maps(place, fixture.runs[-1].after)[-1:]:
             shown = one.body["slots"][0]
-            if fixture.plan.box in row:
+            if fixture.route.box in row:
                 fixture.check(shown == UNSURE, "SUP-17", f"{place} slot 0 unsure", repr(shown), one)
 
 
 def nothing_for(fixture: SupervisorFixture, after: int, requirement: str) -> None:
     """Demand that no order after a trace names the box, but repeats of those before."""
-    named = [one for one in fixture.jobs_since(after) if one.body.get("box") == fixture.plan.box]
+    named = [one for one in fixture.jobs_since(after) if one.body.get("box") == fixture.route.box]
     fixture.none(named, requirement, "nothing ordered for the box", _act)
 
 
@@ -265,7 +265,7 @@ def supervisor_old_map(fixture: SupervisorFixture) -> None:
         node.disturbances.asleep = True
         node.take_over(now_ms, "park", {"deadline": 0})
 
-    fixture.go_on(_told_nothing(fixture), {fixture.plan.first: moved})
+    fixture.go_on(_told_nothing(fixture), {fixture.route.first: moved})
     _all_unsure(fixture)
 
 
@@ -286,17 +286,17 @@ def supervisor_map_outrun(fixture: SupervisorFixture) -> None:
 
         node.disturbances.before, node.disturbances.job_ms = outrun, 0
 
-    fixture.go_on(_told_nothing(fixture), {}, {fixture.plan.first: prepare})
+    fixture.go_on(_told_nothing(fixture), {}, {fixture.route.first: prepare})
     _all_unsure(fixture)
 
 
 def _work_and_stop(fixture: SupervisorFixture) -> None:
     """Let the supervisor bring its goal about, and wait until its maps tell it."""
     fixture.begin()
-    departed = fixture.await_order(fixture.plan.berth, "depart")
-    fixture.await_word(fixture.plan.berth, "job-report", {"id": departed.body["id"], "state": "done"})
+    departed = fixture.await_order(fixture.route.berth, "depart")
+    fixture.await_word(fixture.route.berth, "job-report", {"id": departed.body["id"], "state": "done"})
     fixture.watch(fixture.limit_ms("order_repeat"))
-    sure = [one.body["slots"] for one in fixture.maps(fixture.plan.stack, fixture.lives[-1].after)[-1:]]
+    sure = [one.body["slots"] for one in fixture.maps(fixture.route.stack, fixture.runs[-1].after)[-1:]]
     fixture.need(bool(sure) and UNSURE not in sure[0], "its last yard-map of the stack is not sure of itself")
 
 
@@ -305,11 +305,11 @@ def _told_nothing(fixture: SupervisorFixture) -> Brief:
 
 
 def _all_unsure(fixture: SupervisorFixture) -> None:
-    crane = fixture.site.nodes[fixture.plan.first].crane
+    crane = fixture.site.nodes[fixture.route.first].crane
     places = crane.places if crane else ()
     fixture.await_owned()
     fixture.watch(fixture.stretched(QUIET_MS))
-    told = [(place, one) for place in places for one in fixture.maps(place, fixture.lives[-1].after)]
+    told = [(place, one) for place in places for one in fixture.maps(place, fixture.runs[-1].after)]
     fixture.need(bool(told), "the supervisor published no yard-map after its restart")
     for place, one in told:
         slots = one.body["slots"]

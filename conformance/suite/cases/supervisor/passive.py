@@ -23,8 +23,8 @@ def supervisor_order_of_things(fixture: SupervisorFixture) -> None:
 
     Judged from every order of every life.
     """
-    asked_first(fixture, all_lives=True)
-    owned_first(fixture, all_lives=True)
+    asked_first(fixture, all_runs=True)
+    owned_first(fixture, all_runs=True)
 
 
 @supervised("SUP-03", after=("supervisor-asks",), passive=True)
@@ -35,7 +35,7 @@ def supervisor_claim_ids(fixture: SupervisorFixture) -> None:
     Judged from every claim and every order with an id. The random bits of some claims are not all alike.
     """
     bits: list[int] = []
-    for order in fixture.orders(all_lives=True):
+    for order in fixture.orders(all_runs=True):
         known, id_ = order.known, order.body.get("id")
         if id_ is None or order.body.get("boot") != known.boot:
             continue
@@ -62,7 +62,7 @@ def supervisor_ids(fixture: SupervisorFixture) -> None:
 
     Judged from every order with an id.
     """
-    for order in fixture.orders(all_lives=True):
+    for order in fixture.orders(all_runs=True):
         known, id_ = order.known, order.body.get("id")
         if id_ is None or order.body.get("boot") != known.boot:
             continue
@@ -84,7 +84,7 @@ def supervisor_tokens(fixture: SupervisorFixture) -> None:
     Judged from every ask: no token comes twice, and their upper and lower halves are not all alike.
     """
     seen: dict[int, Message] = {}
-    for order in fixture.orders(all_lives=True):
+    for order in fixture.orders(all_runs=True):
         token = order.body.get("token")
         if order.act != "ask" or token is None:
             continue
@@ -99,7 +99,7 @@ def supervisor_tokens(fixture: SupervisorFixture) -> None:
 
 def _need_started(fixture: SupervisorFixture, *acts: str) -> None:
     """Without such orders there is nothing to judge. Raises Unclear."""
-    seen = {order.act for order in fixture.orders(all_lives=True) if order.starts}
+    seen = {order.act for order in fixture.orders(all_runs=True) if order.starts}
     missing = [act for act in acts if act not in seen]
     fixture.need(not missing, f"no {' and no '.join(missing)} was seen")
 
@@ -111,7 +111,7 @@ def supervisor_under_cranes(fixture: SupervisorFixture) -> None:
     Judged from every admit, depart and run.
     """
     _need_started(fixture, "admit", "run")
-    clear_of_cranes(fixture, all_lives=True)
+    clear_of_cranes(fixture, all_runs=True)
 
 
 @supervised("SUP-13", after=("supervisor-asks",), passive=True)
@@ -122,7 +122,7 @@ def supervisor_names_arrival(fixture: SupervisorFixture) -> None:
     Judged from every transfer that is no repeat.
     """
     _need_started(fixture, "transfer")
-    for order in fixture.orders(all_lives=True):
+    for order in fixture.orders(all_runs=True):
         if order.act == "transfer" and order.starts:
             for end in ("from", "to"):
                 _names(fixture, order, str(order.body.get(end, "")))
@@ -155,7 +155,7 @@ def supervisor_deadlines(fixture: SupervisorFixture) -> None:
     """
     _need_started(fixture, "transfer")
     lead_ms = fixture.spec.timing["order_lead"].most or 0
-    for order in fixture.orders(all_lives=True):
+    for order in fixture.orders(all_runs=True):
         if order.starts and order.body["boot"] == order.known.boot:
             ahead = uptime_difference(order.body["deadline"], order.known.uptime)
             fixture.check(
@@ -170,7 +170,7 @@ def supervisor_heard_lately(fixture: SupervisorFixture) -> None:
     Judged from every job that is no repeat.
     """
     _need_started(fixture, "transfer", "admit")
-    heard_lately(fixture, all_lives=True)
+    heard_lately(fixture, all_runs=True)
 
 
 @supervised("SUP-23", after=("supervisor-asks",), passive=True)
@@ -180,7 +180,7 @@ def supervisor_one_reading(fixture: SupervisorFixture) -> None:
     Judged from every transfer.
     """
     _need_started(fixture, "transfer")
-    for order in fixture.orders(all_lives=True):
+    for order in fixture.orders(all_runs=True):
         ends = {str(order.body[end]) for end in ("from", "to") if end in order.body}
         places = [fixture.site.places[end] for end in ends if end in fixture.site.places]
         for kind in (PlaceKind.TRACK, PlaceKind.DECK):
@@ -195,7 +195,7 @@ def supervisor_sizes(fixture: SupervisorFixture) -> None:
 
     Judged from every order to a node that has said what it takes.
     """
-    for order in fixture.orders(all_lives=True):
+    for order in fixture.orders(all_runs=True):
         status = order.known.words.get("node-status")
         if status is None or order.message.at_ms - status.at_ms <= fixture.stretched(CROSSING_MS):
             continue
@@ -215,8 +215,8 @@ def supervisor_messages(fixture: SupervisorFixture) -> None:
 
     Judged from everything that it published: topic, encoding, schema, size, retain flag and QoS.
     """
-    for life in fixture.lives:
-        for message in fixture.log.sent(after=life.after):
+    for run in fixture.runs:
+        for message in fixture.log.sent(after=run.after):
             fixture.judged["ENC-01"] += 1
             for finding in message.findings:
                 # To its reader a tail makes a payload unreadable [ENC-12]; its sender has broken ENC-01.
@@ -233,7 +233,7 @@ def supervisor_to_all(fixture: SupervisorFixture) -> None:
     """
     everyone = fixture.topic(fixture.spec.everyone)
     reads = {node.reads for node in fixture.site.nodes.values() if node.name in fixture.yard.nodes}
-    for message in (one for life in fixture.lives for one in fixture.log.sent("job-order", life.after)):
+    for message in (one for run in fixture.runs for one in fixture.log.sent("job-order", run.after)):
         to_all = message.topic == everyone
         act = message.body.get("act", "what cannot be read")
         fixture.check(not to_all or act == "hold", "HLD-06", "only a hold to all", act, message)

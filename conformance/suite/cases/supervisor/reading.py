@@ -8,7 +8,7 @@ from dataclasses import replace
 from conformance.oracle.link_log import Message
 from conformance.peers.node import SimulatedNode
 from conformance.peers.payloads import UNREADABLE, newer
-from conformance.peers.yard import Deed
+from conformance.peers.yard import Incident
 from conformance.suite.cases.supervisor.start import still_repeated
 from conformance.suite.cases.supervisor.work import none_beside
 from conformance.suite.supervisor_fixture import OWNED_MS, WORK_MS, SupervisorFixture, supervised
@@ -23,14 +23,14 @@ def supervisor_unknown_fields(fixture: SupervisorFixture) -> None:
 
     Every message of a crane carries a field of a later minor version. It is owned and ordered all the same.
     """
-    name = fixture.plan.first
+    name = fixture.route.first
 
     def prepare(node: SimulatedNode) -> None:
         node.disturbances.writes = newer
 
     fixture.begin({name: prepare})
     for act, within_ms in (("claim", OWNED_MS), ("transfer", WORK_MS)):
-        order = fixture.next_order(name, act, within_ms, fixture.lives[-1].after)
+        order = fixture.next_order(name, act, within_ms, fixture.runs[-1].after)
         fixture.check(
             order is not None, "ENC-09", f"a {act} to {name}", "none: it does not read its messages"
         )
@@ -43,7 +43,7 @@ def supervisor_unreadable(fixture: SupervisorFixture) -> None:
     While a crane works, such reports say that the transfer is done. The order is still repeated after each, and
     nothing starts that waits for its end.
     """
-    name = fixture.plan.first
+    name = fixture.route.first
 
     def prepare(node: SimulatedNode) -> None:
         node.disturbances.job_ms = JOB_MS
@@ -62,7 +62,7 @@ def _is_unreadable(message: Message) -> bool:
     return message.name == "job-report" and not message.body
 
 
-def _saying(body: dict[str, object], spoil: Callable[[bytes], bytes]) -> Deed:
+def _saying(body: dict[str, object], spoil: Callable[[bytes], bytes]) -> Incident:
     def say(node: SimulatedNode, now_ms: int) -> Sequence[Publication]:
         said = node.misreport(now_ms, body)
         return [replace(one, payload=spoil(one.payload)) for one in said]

@@ -15,14 +15,14 @@ from typing import Any
 
 from conformance.oracle.link_log import Message
 from conformance.peers.node import SimulatedNode
-from conformance.suite.brief import plan_of
+from conformance.suite.brief import route_of
 from conformance.suite.supervisor_fixture import (
     FIRST_ASK_MS,
     OWNED_MS,
     QUIET_MS,
     WORK_MS,
     SupervisorFixture,
-    has_plan,
+    has_route,
     supervised,
 )
 from conformance.suite.verdict import Broken
@@ -42,7 +42,7 @@ def supervisor_asks(fixture: SupervisorFixture) -> None:
     """
     fixture.begin()
     for name in fixture.yard.nodes:
-        asked = fixture.next_order(name, "ask", FIRST_ASK_MS, fixture.lives[-1].after)
+        asked = fixture.next_order(name, "ask", FIRST_ASK_MS, fixture.runs[-1].after)
         fixture.check(
             asked is not None, "SUP-01", f"an ask to {name}", f"none in {FIRST_ASK_MS / 1000:.0f} s"
         )
@@ -50,9 +50,9 @@ def supervisor_asks(fixture: SupervisorFixture) -> None:
     asked_first(fixture)
 
 
-def asked_first(fixture: SupervisorFixture, *, all_lives: bool = False) -> None:
+def asked_first(fixture: SupervisorFixture, *, all_runs: bool = False) -> None:
     """Demand ask, answer, claim and its answer before any other order [SUP-01]."""
-    for order in fixture.orders(all_lives=all_lives):
+    for order in fixture.orders(all_runs=all_runs):
         known = order.known
         if order.act in ("ask", "hold") or order.crosses_reset:
             continue
@@ -78,20 +78,20 @@ def supervisor_works(fixture: SupervisorFixture) -> None:
     Every other case at work rests on this one.
     """
     fixture.begin()
-    plan, start = fixture.plan, fixture.lives[-1].after
-    first = fixture.await_order(plan.first, "transfer")
-    done = fixture.await_word(plan.first, "job-report", {"id": first.body["id"], "state": "done"})
-    second = fixture.await_order(plan.second, "transfer")
-    fixture.await_word(plan.second, "job-report", {"id": second.body["id"], "state": "done"})
-    departed = fixture.await_order(plan.berth, "depart")
-    fixture.await_word(plan.berth, "job-report", {"id": departed.body["id"], "state": "done"})
+    route, start = fixture.route, fixture.runs[-1].after
+    first = fixture.await_order(route.first, "transfer")
+    done = fixture.await_word(route.first, "job-report", {"id": first.body["id"], "state": "done"})
+    second = fixture.await_order(route.second, "transfer")
+    fixture.await_word(route.second, "job-report", {"id": second.body["id"], "state": "done"})
+    departed = fixture.await_order(route.berth, "depart")
+    fixture.await_word(route.berth, "job-report", {"id": departed.body["id"], "state": "done"})
     fixture.watch(fixture.limit_ms("order_repeat"))
     for place in fixture.site.places:
         fixture.check(bool(fixture.maps(place, start)), "SUP-22", f"a yard-map of {place}", "none")
-    left = [one.body["slots"][0] for one in fixture.maps(plan.stack, done.number)]
-    fixture.check("" in left, "SUP-22", f"a yard-map of {plan.stack} without the box", left or "none")
-    there = [one.body["slots"][0] for one in fixture.maps(plan.deck, done.number)]
-    fixture.check(plan.box in there, "SUP-22", f"a yard-map of {plan.deck} with the box", there or "none")
+    left = [one.body["slots"][0] for one in fixture.maps(route.stack, done.number)]
+    fixture.check("" in left, "SUP-22", f"a yard-map of {route.stack} without the box", left or "none")
+    there = [one.body["slots"][0] for one in fixture.maps(route.deck, done.number)]
+    fixture.check(route.box in there, "SUP-22", f"a yard-map of {route.deck} with the box", there or "none")
 
 
 @supervised("SUP-05", after=("supervisor-works",))
@@ -110,11 +110,11 @@ def supervisor_repeats(fixture: SupervisorFixture) -> None:
     def prepare(node: SimulatedNode) -> None:
         node.disturbances.hears = hears
 
-    fixture.begin({fixture.plan.first: prepare})
+    fixture.begin({fixture.route.first: prepare})
     for act in ("ask", "claim", "transfer"):
-        first = fixture.await_order(fixture.plan.first, act)
+        first = fixture.await_order(fixture.route.first, act)
         for number in range(LOST_TIMES):
-            _sent_again(fixture, fixture.plan.first, act, first.body, number + 1)
+            _sent_again(fixture, fixture.route.first, act, first.body, number + 1)
 
 
 def _sent_again(fixture: SupervisorFixture, node: str, act: str, body: Any, number: int) -> None:
@@ -141,7 +141,7 @@ def supervisor_repeats_running(fixture: SupervisorFixture) -> None:
     A crane takes long for its transfer, and 'done' is lost twice on the way. The order has to come again while
     the job runs and after, and the answer to the repeat ends it.
     """
-    plan, lost = fixture.plan, Counter[str]()
+    route, lost = fixture.route, Counter[str]()
 
     def says(message: str, body: Any) -> bool:
         done = message == "job-report" and body.get("act") == "transfer" and body["state"] == "done"
@@ -151,11 +151,11 @@ def supervisor_repeats_running(fixture: SupervisorFixture) -> None:
     def prepare(node: SimulatedNode) -> None:
         node.disturbances.says, node.disturbances.job_ms = says, LONG_JOB_MS
 
-    fixture.begin({plan.first: prepare})
-    order = fixture.await_job(plan.first, "transfer")
-    still_repeated(fixture, plan.first, order, "SUP-05")
-    done = fixture.await_word(plan.first, "job-report", {"id": order.body["id"], "state": "done"})
-    sent = [one.at_ms for one in fixture.sent_to(plan.first, {"transfer"}) if one.number < done.number]
+    fixture.begin({route.first: prepare})
+    order = fixture.await_job(route.first, "transfer")
+    still_repeated(fixture, route.first, order, "SUP-05")
+    done = fixture.await_word(route.first, "job-report", {"id": order.body["id"], "state": "done"})
+    sent = [one.at_ms for one in fixture.sent_to(route.first, {"transfer"}) if one.number < done.number]
     gaps = [later - earlier for earlier, later in pairwise(sent)]
     fixture.check(
         max(gaps) <= fixture.limit_ms("order_repeat"), "SUP-05", "repeats in time", f"{max(gaps):.0f} ms"
@@ -180,15 +180,15 @@ def supervisor_writes_as_read(fixture: SupervisorFixture) -> None:
     A crane that reads both by the site file says that it reads JSON only, and another time CBOR only.
     """
     for encoding in Encoding:
-        fixture.begin({fixture.plan.first: _announcing(reads=encoding.value)})
+        fixture.begin({fixture.route.first: _announcing(reads=encoding.value)})
         transfer = fixture.next_order(
-            fixture.plan.first, "transfer", OWNED_MS + WORK_MS, fixture.lives[-1].after
+            fixture.route.first, "transfer", OWNED_MS + WORK_MS, fixture.runs[-1].after
         )
-        for message in _after_first_status(fixture, fixture.plan.first):
+        for message in _after_first_status(fixture, fixture.route.first):
             fixture.check(
                 message.encoding is encoding, "ENC-08", encoding.value, message.encoding or "neither", message
             )
-        fixture.need(transfer is not None, f"the supervisor sent {fixture.plan.first} no transfer")
+        fixture.need(transfer is not None, f"the supervisor sent {fixture.route.first} no transfer")
 
 
 @supervised("ENC-08", after=("supervisor-works",), applies=lambda site, node: _reads_both(site, node))
@@ -198,11 +198,11 @@ def supervisor_keeps_to_buffer(fixture: SupervisorFixture) -> None:
     A crane says that it reads JSON only, and gets a transfer. Then all begins anew, but its buffer is one byte
     too small for that transfer, which must not be sent.
     """
-    name = fixture.plan.first
-    fixture.begin(dict.fromkeys((name, fixture.plan.shuttle), _announcing(reads="json")))
+    name = fixture.route.first
+    fixture.begin(dict.fromkeys((name, fixture.route.shuttle), _announcing(reads="json")))
     size = fixture.await_order(name, "transfer").trace.size
     fixture.begin(
-        {name: _announcing(reads="json", buffer=size - 1), fixture.plan.shuttle: _announcing(reads="json")}
+        {name: _announcing(reads="json", buffer=size - 1), fixture.route.shuttle: _announcing(reads="json")}
     )
     fixture.await_owned()
     fixture.watch(fixture.stretched(QUIET_MS))
@@ -212,11 +212,11 @@ def supervisor_keeps_to_buffer(fixture: SupervisorFixture) -> None:
 
 
 def _reads_both(site: Site, node: NodeSite) -> str:
-    unfit = has_plan(site, node)
+    unfit = has_route(site, node)
     if unfit:
         return unfit
-    plan = plan_of(site)
-    both = plan is not None and site.nodes[plan.first].reads == "both"
+    route = route_of(site)
+    both = route is not None and site.nodes[route.first].reads == "both"
     return "" if both else "the first crane reads one encoding only"
 
 
@@ -233,7 +233,7 @@ def _after_first_status(fixture: SupervisorFixture, node: str) -> list[Message]:
     """Orders to a node after its first node-status of this life: what it reads could be known by then."""
     status = fixture.await_word(node, "node-status", {"state": "on"})
     live = next(
-        (m for m in fixture.log.since(fixture.lives[-1].after)
+        (m for m in fixture.log.since(fixture.runs[-1].after)
          if not m.retain and not m.from_node and m.topic == status.topic and m.body.get("state") == "on"),
         status,
     )  # fmt: skip
@@ -253,13 +253,13 @@ def supervisor_holds_again(fixture: SupervisorFixture) -> None:
     free = [node.client_id for node in nodes if not node.held]
     fixture.need(not free, f"the supervisor does not hold {' and '.join(free)}")
     before = fixture.log.end
-    fixture.yard.befall(fixture.plan.first, SimulatedNode.reset)
+    fixture.yard.disturb(fixture.route.first, SimulatedNode.reset)
     within_ms = fixture.limit_ms("order_repeat") + fixture.limit_ms("answer")
     everyone = fixture.topic(fixture.spec.everyone)
     again = fixture.wait_for(
         lambda m: m.from_node and m.body.get("act") == "hold"
-        and m.topic in (everyone, fixture.topic(fixture.plan.first)),
+        and m.topic in (everyone, fixture.topic(fixture.route.first)),
         within_ms, before,
     )  # fmt: skip
     seen = f"none within {within_ms:.0f} ms"
-    fixture.check(again is not None, "SUP-14", f"a hold for {fixture.plan.first}, which has booted", seen)
+    fixture.check(again is not None, "SUP-14", f"a hold for {fixture.route.first}, which has booted", seen)

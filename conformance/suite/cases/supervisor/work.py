@@ -8,7 +8,7 @@ from typing import Any
 
 from conformance.oracle.link_log import Message
 from conformance.peers.node import SimulatedNode
-from conformance.peers.yard import Deed
+from conformance.peers.yard import Incident
 from conformance.suite.cases.supervisor.claim import UNSURE, nothing_for
 from conformance.suite.cases.supervisor.start import still_repeated
 from conformance.suite.supervisor_fixture import QUIET_MS, WORK_MS, SupervisorFixture, supervised
@@ -34,10 +34,10 @@ def supervisor_new_boot(fixture: SupervisorFixture) -> None:
     Resets the crane in the middle of its transfer. The transfer is not sent again, nothing is ordered for its
     box, and the yard-maps of all that the crane reaches say 'unsure'.
     """
-    name = fixture.plan.first
+    name = fixture.route.first
     fixture.begin({name: _taking(JOB_MS)})
     order = fixture.await_job(name, "transfer")
-    fixture.yard.befall(name, SimulatedNode.reset)
+    fixture.yard.disturb(name, SimulatedNode.reset)
     told = fixture.await_word(name, "node-status", {"boot": fixture.yard.nodes[name].boot})
     _all_in_doubt(fixture, order, told)
 
@@ -48,7 +48,7 @@ def supervisor_wrong_boot(fixture: SupervisorFixture) -> None:
 
     The crane resets, and what it says of itself is lost until a repeat of its transfer has been refused.
     """
-    name = fixture.plan.first
+    name = fixture.route.first
 
     def unheard(node: SimulatedNode, now_ms: int) -> Any:
         node.disturbances.says = lambda _message, body: body.get("reason") == "wrong-boot"
@@ -56,9 +56,9 @@ def supervisor_wrong_boot(fixture: SupervisorFixture) -> None:
 
     fixture.begin({name: _taking(JOB_MS)})
     order = fixture.await_job(name, "transfer")
-    fixture.yard.befall(name, unheard)
+    fixture.yard.disturb(name, unheard)
     told = fixture.await_word(name, "job-report", {"reason": "wrong-boot"})
-    fixture.yard.befall(name, _audible)
+    fixture.yard.disturb(name, _audible)
     _all_in_doubt(fixture, order, told)
 
 
@@ -73,7 +73,7 @@ def supervisor_stale(fixture: SupervisorFixture) -> None:
     The first answer to a transfer is lost, and its repeat is refused 'stale': for all that the supervisor can
     know the transfer was done long ago.
     """
-    name = fixture.plan.first
+    name = fixture.route.first
 
     def prepare(node: SimulatedNode) -> None:
         node.disturbances.refuses = {"transfer": "busy"}
@@ -86,7 +86,7 @@ def supervisor_stale(fixture: SupervisorFixture) -> None:
 
 
 def _all_in_doubt(fixture: SupervisorFixture, order: Message, told: Message) -> None:
-    name = fixture.plan.first
+    name = fixture.route.first
     fixture.watch(fixture.stretched(QUIET_MS))
     known_from = fixture.known_from(told)
     repeats = [one for one in fixture.sent_to(name, {"transfer"}, after=known_from) if one.body == order.body]
@@ -94,7 +94,7 @@ def _all_in_doubt(fixture: SupervisorFixture, order: Message, told: Message) -> 
     nothing_for(fixture, known_from, "SUP-09")
     crane = fixture.site.nodes[name].crane
     for place in crane.places if crane else ():
-        shown = fixture.maps(place, fixture.lives[-1].after)
+        shown = fixture.maps(place, fixture.runs[-1].after)
         if shown:
             slots = shown[-1].body["slots"]
             fixture.check(set(slots) == {UNSURE}, "SUP-09", f"all of {place} unsure", slots, shown[-1])
@@ -107,7 +107,7 @@ def supervisor_off(fixture: SupervisorFixture) -> None:
 
     While a crane works, its old will says 'off'. The crane goes on, and its order is still repeated.
     """
-    name = fixture.plan.first
+    name = fixture.route.first
     fixture.begin({name: _taking(JOB_MS)})
     order = fixture.await_job(name, "transfer")
     fixture.let_hear(name, SimulatedNode.say_off, lambda m: m.body.get("state") == "off", "the old 'off'")
@@ -122,7 +122,7 @@ def supervisor_strange_report(fixture: SupervisorFixture) -> None:
     While a crane works, reports say 'done' of that id in another boot, of another act under that id, and of
     an id that was never sent. The order is still repeated, and nothing starts that waits for its end.
     """
-    name = fixture.plan.first
+    name = fixture.route.first
     fixture.begin({name: _taking(JOB_MS + SHORT_MS * 4)})
     order = fixture.await_job(name, "transfer")
     id_, boot = order.body["id"], order.body["boot"]
@@ -142,7 +142,7 @@ def _says(body: Any, message: Message) -> bool:
     return message.name == "job-report" and bool(body.items() <= message.body.items())
 
 
-def _saying(body: Any) -> Deed:
+def _saying(body: Any) -> Incident:
     return lambda node, now_ms: node.misreport(now_ms, body)
 
 
@@ -151,7 +151,7 @@ def none_beside(fixture: SupervisorFixture, name: str, order: Message, requireme
     final = fixture.await_word(name, "job-report", {"id": order.body["id"], "state": "done",
                                                  "order_boot": order.body["boot"], "act": order.body["act"],
                                                  "load": "none"}, after=fixture.log.end)  # fmt: skip
-    waiting = (fixture.topic(name), fixture.topic(fixture.plan.shuttle))
+    waiting = (fixture.topic(name), fixture.topic(fixture.route.shuttle))
     early = [
         one for one in fixture.jobs_since(order.number) if one.topic in waiting and one.number < final.number
     ]
@@ -166,21 +166,21 @@ def supervisor_gives_up(fixture: SupervisorFixture) -> None:
     nothing else is started that the transfer could meet, and its box is not ordered about, before a newer claim
     is answered; after that the box is unsure.
     """
-    plan = fixture.plan
+    route = fixture.route
 
     def prepare(node: SimulatedNode) -> None:
         node.disturbances.hears = lambda order: order["act"] != "transfer"
 
-    fixture.begin({plan.first: prepare})
-    order = fixture.await_order(plan.first, "transfer")
+    fixture.begin({route.first: prepare})
+    order = fixture.await_order(route.first, "transfer")
     claim = fixture.wait_for(
-        lambda m: _newer_claim(m, plan.first, order.body["id"]), fixture.stretched(GIVES_UP_MS), order.number
+        lambda m: _newer_claim(m, route.first, order.body["id"]), fixture.stretched(GIVES_UP_MS), order.number
     )
     if claim is None:
-        still_repeated(fixture, plan.first, order, "SUP-08")
+        still_repeated(fixture, route.first, order, "SUP-08")
     else:
         fixture.watch(fixture.stretched(QUIET_MS))
-    meeting = (fixture.topic(plan.first), fixture.topic(plan.shuttle))
+    meeting = (fixture.topic(route.first), fixture.topic(route.shuttle))
     beside = [
         one
         for one in fixture.jobs_since(order.number)
@@ -210,8 +210,8 @@ def supervisor_crane_busy(fixture: SupervisorFixture) -> None:
         node.disturbances.job_ms = JOB_MS
         node.busy_from_before(node.now_ms)
 
-    fixture.begin({fixture.plan.second: prepare})
-    fixture.await_order(fixture.plan.berth, "admit")
+    fixture.begin({fixture.route.second: prepare})
+    fixture.await_order(fixture.route.berth, "admit")
     clear_of_cranes(fixture)
 
 
@@ -235,14 +235,14 @@ def supervisor_job_slips_in(fixture: SupervisorFixture) -> None:
 
         node.disturbances.job_ms, node.disturbances.before = JOB_MS, slip_in
 
-    fixture.begin({fixture.plan.second: prepare})
-    fixture.await_order(fixture.plan.berth, "admit")
+    fixture.begin({fixture.route.second: prepare})
+    fixture.await_order(fixture.route.berth, "admit")
     clear_of_cranes(fixture)
 
 
-def clear_of_cranes(fixture: SupervisorFixture, *, all_lives: bool = False) -> None:
+def clear_of_cranes(fixture: SupervisorFixture, *, all_runs: bool = False) -> None:
     """Demand of every admit, depart and run that no crane that reaches there can have a job [SUP-12]."""
-    for order in fixture.orders(all_lives=all_lives):
+    for order in fixture.orders(all_runs=all_runs):
         if order.starts and order.act in ("admit", "depart", "run"):
             for crane in fixture.beside(order.node):
                 why = fixture.may_work(order, crane)
@@ -256,18 +256,18 @@ def supervisor_train_lost(fixture: SupervisorFixture) -> None:
     The train has come to rest; while the shuttle is on its way the berth loses it. The reading that the
     supervisor has heard is worth nothing then, and no transfer to or from that track may come.
     """
-    plan = fixture.plan
-    fixture.begin({plan.berth: _taking(SHORT_MS), plan.shuttle: _taking(JOB_MS)})
-    fixture.await_word(plan.berth, "train-arrival", {"state": "at-rest"})
-    run = fixture.await_order(plan.shuttle, "run")
-    fixture.yard.befall(plan.berth, SimulatedNode.lose_track)
-    lost = fixture.await_word(plan.berth, "train-arrival", {"state": "lost"}, after=run.number)
-    fixture.await_word(plan.shuttle, "job-report", {"id": run.body["id"], "state": "done"})
+    route = fixture.route
+    fixture.begin({route.berth: _taking(SHORT_MS), route.shuttle: _taking(JOB_MS)})
+    fixture.await_word(route.berth, "train-arrival", {"state": "at-rest"})
+    run = fixture.await_order(route.shuttle, "run")
+    fixture.yard.disturb(route.berth, SimulatedNode.lose_track)
+    lost = fixture.await_word(route.berth, "train-arrival", {"state": "lost"}, after=run.number)
+    fixture.await_word(route.shuttle, "job-report", {"id": run.body["id"], "state": "done"})
     fixture.watch(fixture.stretched(QUIET_MS))
     there = [
         one
         for one in fixture.jobs_since(fixture.known_from(lost))
-        if plan.track in (one.body.get("from"), one.body.get("to"))
+        if route.track in (one.body.get("from"), one.body.get("to"))
     ]
     fixture.none(there, "SUP-13", "no transfer at a train that is lost", lambda one: dict(one.body))
 
@@ -280,7 +280,7 @@ def supervisor_lost_track(fixture: SupervisorFixture) -> None:
     at once that the track is empty. What the supervisor makes of the answer, a reset-fault, may come only after
     the crane has said, after the claim, that its job is over.
     """
-    plan = fixture.plan
+    route = fixture.route
 
     def busy(node: SimulatedNode) -> None:
         node.disturbances.job_ms = JOB_MS
@@ -289,11 +289,11 @@ def supervisor_lost_track(fixture: SupervisorFixture) -> None:
     def lost(node: SimulatedNode) -> None:
         node.lose_track(node.now_ms)
 
-    fixture.begin({plan.second: busy, plan.berth: lost}, replace(fixture.brief, answers=True))
-    fixture.await_order(plan.berth, "reset-fault", within_ms=WORK_MS)
+    fixture.begin({route.second: busy, route.berth: lost}, replace(fixture.brief, answers=True))
+    fixture.await_order(route.berth, "reset-fault", within_ms=WORK_MS)
     for order in fixture.orders():
-        if order.node == plan.berth and order.act == "reset-fault":
-            for crane in fixture.beside(plan.berth):
+        if order.node == route.berth and order.act == "reset-fault":
+            for crane in fixture.beside(route.berth):
                 why = fixture.may_work(order, crane)
                 fixture.check(not why, "SUP-19", f"nobody sent under {crane}", why, order.message)
 
@@ -305,20 +305,20 @@ def supervisor_silence(fixture: SupervisorFixture) -> None:
     The second crane says its last while the first one works, and that job ends just after its word has become
     too old. The shuttle and the train that it reaches stay where they are then.
     """
-    plan = fixture.plan
+    route = fixture.route
     silence_ms = fixture.spec.timing["state_silence"].most or 0
-    fixture.begin({plan.first: _taking(silence_ms + JUST_AFTER_MS)})
-    fixture.await_job(plan.first, "transfer")
-    fixture.yard.befall(plan.second, SimulatedNode.fall_silent)
-    fixture.await_word(plan.first, "job-report", {"act": "transfer", "state": "done"})
+    fixture.begin({route.first: _taking(silence_ms + JUST_AFTER_MS)})
+    fixture.await_job(route.first, "transfer")
+    fixture.yard.disturb(route.second, SimulatedNode.fall_silent)
+    fixture.await_word(route.first, "job-report", {"act": "transfer", "state": "done"})
     fixture.watch(fixture.stretched(QUIET_MS))
     heard_lately(fixture)
 
 
-def heard_lately(fixture: SupervisorFixture, *, all_lives: bool = False) -> None:
+def heard_lately(fixture: SupervisorFixture, *, all_runs: bool = False) -> None:
     """Demand of every job that its node, and all next to it, had been heard in time [SUP-21]."""
     limit_ms = fixture.spec.timing["state_silence"].most or 0
-    for order in fixture.orders(all_lives=all_lives):
+    for order in fixture.orders(all_runs=all_runs):
         if not order.starts:
             continue
         for name in (order.node, *fixture.beside(order.node)):

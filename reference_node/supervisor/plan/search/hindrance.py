@@ -18,7 +18,7 @@ def why_no_plan(problem: Problem, *, exhausted: bool) -> str:
 
 def _hindrances(problem: Problem) -> Iterator[str]:
     holds = {spot: box for box, spot in problem.boxes.items()}
-    for box, target in problem.wish.boxes.items():
+    for box, target in problem.goal_state.boxes.items():
         if problem.boxes.get(box) == target:
             continue
         place = problem.site.places[target.place]

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 
 from protocol.site import Site
 from reference_node.supervisor.observe.boxes import Spot
+from reference_node.supervisor.plan.goal_state import GoalState
 from reference_node.supervisor.plan.search.durations import Durations
-from reference_node.supervisor.plan.wish import Wish
 
 IN_SPREADER = "@"
 """Place of a box that hangs in a spreader is this and the crane's name, slot 0."""
@@ -42,10 +42,10 @@ class Task:
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """A site, a wish, and how things stand at `now_ms` or will once what is under way has ended."""
+    """A site, a goal state, and how things stand at `now_ms` or will once what is under way has ended."""
 
     site: Site
-    wish: Wish
+    goal_state: GoalState
     boxes: Mapping[str, Spot]
     """Every box that is known to be somewhere, in a spreader too."""
     unsure: frozenset[Spot] = frozenset()
@@ -53,7 +53,7 @@ class Problem:
     stops: Mapping[str, str] = field(default_factory=dict)
     """Where each shuttle stands; '' or missing where nobody knows."""
     let_in: Mapping[str, int] = field(default_factory=dict)
-    """How many of the wish's visits were let in at each berth."""
+    """How many of the goal state's visits were let in at each berth."""
     at_rest: frozenset[str] = frozenset()
     """Berths where a train stands."""
     at: Mapping[str, Spot] = field(default_factory=dict)

@@ -14,8 +14,8 @@ from typing import NamedTuple
 from protocol.site import CraneSite, PlaceKind
 from reference_node.supervisor.observe.boxes import Spot
 from reference_node.supervisor.observe.neighbours import beside
+from reference_node.supervisor.plan.goal_state import Visit
 from reference_node.supervisor.plan.search.problem import Problem, Task, spreader
-from reference_node.supervisor.plan.wish import Visit
 
 NOWHERE = -1
 """A box that has not come yet or has left; a slot with nothing in it."""
@@ -48,8 +48,13 @@ class Yard:
     """The rules of one problem. Lists: `nodes`, `cranes`, `shuttles`, `berths`, `labels` of boxes, `spots`."""
 
     def __init__(self, problem: Problem) -> None:
-        site, wish = problem.site, problem.wish
-        self.problem, self.site, self.wish, self.durations = problem, site, wish, problem.durations
+        site, goal_state = problem.site, problem.goal_state
+        self.problem, self.site, self.goal_state, self.durations = (
+            problem,
+            site,
+            goal_state,
+            problem.durations,
+        )
         self.cranes = tuple(node.name for node in site.with_role("crane"))
         self.shuttles = tuple(node.name for node in site.with_role("shuttle"))
         self.berths = tuple(node.name for node in site.with_role("berth"))
@@ -65,9 +70,10 @@ class Yard:
         )
         self.spot = {spot: number for number, spot in enumerate(self.spots)}
         self.visits = {
-            berth: tuple(visit for visit in wish.visits if visit.berth == berth) for berth in self.berths
+            berth: tuple(visit for visit in goal_state.visits if visit.berth == berth)
+            for berth in self.berths
         }
-        brought = [box for visit in wish.visits for box in visit.brings if box not in ("", "?")]
+        brought = [box for visit in goal_state.visits for box in visit.brings if box not in ("", "?")]
         self.labels = tuple(dict.fromkeys([*problem.boxes, *brought]))
         self.targets = self._find_targets()
         self.unsure = frozenset(self.spot[spot] for spot in problem.unsure)
@@ -105,7 +111,7 @@ class Yard:
         """Label to spot, berth and number of the visit there; both -1 for a box that is to stay."""
         found = {
             self.labels.index(box): (self.spot[spot], NOWHERE, NOWHERE)
-            for box, spot in self.wish.boxes.items()
+            for box, spot in self.goal_state.boxes.items()
             if box in self.labels
         }
         for berth, visits in self.visits.items():
@@ -123,8 +129,8 @@ class Yard:
 
     def is_goal(self, state: State) -> bool:
         """Whether all that is wished is so."""
-        wish = self.wish
-        known = all(box in self.labels for box in wish.boxes)
+        goal_state = self.goal_state
+        known = all(box in self.labels for box in goal_state.boxes)
         return (
             known
             and all(
@@ -134,7 +140,8 @@ class Yard:
             )
             and all(self._visited(number, state) for number in range(len(self.berths)))
             and all(
-                stop == state.stops[self.shuttles.index(shuttle)] for shuttle, stop in wish.shuttles.items()
+                stop == state.stops[self.shuttles.index(shuttle)]
+                for shuttle, stop in goal_state.shuttles.items()
             )
         )
 

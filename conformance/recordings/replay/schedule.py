@@ -17,7 +17,7 @@ UNREADABLE = "orders that are not valid"
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class Selection:
     """Which messages are said again; retained ones of the recording's start are of a time before it."""
 
     nodes: frozenset[str] | None = None
@@ -127,9 +127,9 @@ class Schedule:
         return act, reading.encoding
 
 
-def plan_of(messages: Iterable[RecordedMessage]) -> Schedule:
+def schedule_of(messages: Iterable[RecordedMessage]) -> Schedule:
     """What these messages come to. Raises Trouble for messages of more than one site."""
-    plan = Schedule()
+    schedule = Schedule()
     for item in messages:
-        plan.add(item)
-    return plan
+        schedule.add(item)
+    return schedule

@@ -27,7 +27,7 @@ class Visit:
 
 
 @dataclass(frozen=True, slots=True)
-class Wish:
+class GoalState:
     """Boxes at places, trains in the order in which they come to each berth, shuttles at stops.
 
     Raises ValueError where a box is wanted at two places, a slot for two boxes, or two trains of a berth have

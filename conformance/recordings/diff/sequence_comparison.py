@@ -1,4 +1,4 @@
-"""What differs between two recordings in one lane: missing, extra, changed, late, slower, faster."""
+"""What differs between two recordings in one sequence: missing, extra, changed, late, slower, faster."""
 
 from __future__ import annotations
 
@@ -8,22 +8,22 @@ from dataclasses import replace
 from itertools import pairwise
 
 from conformance.recordings.diff.difference import Difference
-from conformance.recordings.diff.events import Deeds, Lane, Meaning, Values
+from conformance.recordings.diff.events import EventLog, EventSequence, Meaning, Values
 from conformance.recordings.diff.matching import Block
 from conformance.recordings.diff.scatter import LEAST_MS, LEAST_SCATTER_MS, NOISE, Scatter, took
 from conformance.recordings.diff.tolerance import Tolerance
-from conformance.recordings.wording import deed_in_words
+from conformance.recordings.wording import event_in_words
 
 NEAR_US = 2_000_000
-"""How near a loss of messages has to be to excuse a missing deed."""
+"""How near a loss of messages has to be to excuse a missing event."""
 
 
-class LaneComparison:
-    """One lane of two recordings, side by side."""
+class SequenceComparison:
+    """One sequence of two recordings, side by side."""
 
     def __init__(
-        self, name: str, good: Deeds, other: Deeds, a: Lane, b: Lane, blocks: list[Block], scatter: Scatter,
-        tolerance: Tolerance,
+        self, name: str, good: EventLog, other: EventLog, a: EventSequence, b: EventSequence,
+        blocks: list[Block], scatter: Scatter, tolerance: Tolerance,
     ) -> None:  # fmt: skip
         self._name, self._good, self._other = name, good, other
         self._a, self._b, self._blocks = a, b, blocks
@@ -32,7 +32,7 @@ class LaneComparison:
         self.not_reached = 0
 
     def differences(self) -> Iterator[Difference]:
-        """All that differs in this lane; `notes` and `not_reached` are complete once they were all taken."""
+        """All that differs in this sequence; `notes` and `not_reached` are complete once they were all taken."""
         x = y = 0
         for a, b, length in [*self._blocks, (len(self._a), len(self._b), 0)]:
             yield from self._between(x, a, y, b)
@@ -57,12 +57,12 @@ class LaneComparison:
             yield from self._late(x_end, y, y_end)
 
     def _late(self, x: int, y: int, y_end: int) -> Iterator[Difference]:
-        """Something came in between, and before it the next deed of the good run was due already."""
+        """Something came in between, and before it the next event of the good run was due already."""
         if not 0 < x < len(self._a) or not self._is_step(x):
             return
         due = self._due(x, y_end)
         if self._b.at_us[y] - due > LEAST_MS * 1000:
-            words = deed_in_words(self._name, self._meaning(self._a, x))
+            words = event_in_words(self._name, self._meaning(self._a, x))
             number = self._b.numbers[y]
             detail = f"came only at {self._b.at_us[y_end] / 1e6:.2f} s, after {y_end - y} other things"
             good = self._a.at_us[x], self._a.numbers[x]
@@ -74,12 +74,12 @@ class LaneComparison:
             return
         due = self._due(index, y)
         if self._lost_near(self._meaning(self._a, index)[0], due):
-            words = deed_in_words(self._name, self._meaning(self._a, index))
+            words = event_in_words(self._name, self._meaning(self._a, index))
             self.notes.append(f"{words} is missing at {due / 1e6:.1f} s, where messages were lost")
             return
         number = self._b.numbers[y] if y < len(self._b) and self._b.at_us[y] <= due else None
         yield Difference(
-            "missing", self._name, deed_in_words(self._name, self._meaning(self._a, index)),
+            "missing", self._name, event_in_words(self._name, self._meaning(self._a, index)),
             "", due, self._a.at_us[index], number, self._a.numbers[index],
         )  # fmt: skip
 
@@ -93,7 +93,7 @@ class LaneComparison:
         return due > self._other.end_us
 
     def _due(self, index: int, y: int) -> int:
-        """When a deed of the good run should have come in the other one: as long after its predecessor."""
+        """When an event of the good run should have come in the other one: as long after its predecessor."""
         if index == 0 or y == 0 or not len(self._b):
             return self._a.at_us[index] - self._good.began_us + self._other.began_us
         y = min(y, len(self._b))
@@ -104,7 +104,7 @@ class LaneComparison:
         return self._b.at_us[partner] + self._a.at_us[index] - self._a.at_us[x]
 
     def _partner(self, index: int) -> tuple[int, int] | None:
-        """The last matched deed before `index` of the good run, and its match."""
+        """The last matched event before `index` of the good run, and its match."""
         place = bisect_left(self._blocks, (index, 0, 0)) - 1
         if place < 0:
             return None
@@ -113,7 +113,7 @@ class LaneComparison:
         return x, b + x - a
 
     def _within(self, a: int, b: int, length: int) -> Iterator[Difference]:
-        """Deeds of the same meaning: their figures and how long they took."""
+        """Events of the same meaning: their figures and how long they took."""
         same = self._a.values[a : a + length] == self._b.values[b : b + length]
         for offset in range(length):
             x, y = a + offset, b + offset
@@ -144,7 +144,7 @@ class LaneComparison:
         if abs(off) <= bound:
             return
         if any(self._lost_near(self._meaning(self._b, i)[0], self._b.at_us[i]) for i in (y - 1, y)):
-            words = deed_in_words(self._name, self._meaning(self._b, y))
+            words = event_in_words(self._name, self._meaning(self._b, y))
             self.notes.append(
                 f"{words} was heard late or early about {self._b.at_us[y] / 1e6:.1f} s, "
                 "where messages were lost"
@@ -161,7 +161,7 @@ class LaneComparison:
         yield replace(found, at_us=due) if off > 0 else found
 
     def _is_step(self, x: int) -> bool:
-        """Whether the time before this deed is the node's own: between two words of one job, not a wait."""
+        """Whether the time before this event is the node's own: between two words of one job, not a wait."""
         before, this = self._meaning(self._a, x - 1), self._meaning(self._a, x)
         return not _waits(before) and this[0] != "job-order" and before[0] != "job-order"
 
@@ -182,8 +182,8 @@ class LaneComparison:
         values = self._other.names.values[self._b.values[index]]
         return [value for name, value in values if name.startswith("target")]
 
-    def _meaning(self, lane: Lane, index: int) -> Meaning:
-        return self._good.names.meanings[lane.meanings[index]]
+    def _meaning(self, sequence: EventSequence, index: int) -> Meaning:
+        return self._good.names.meanings[sequence.meanings[index]]
 
     def _difference(
         self,
@@ -195,10 +195,10 @@ class LaneComparison:
         axis: str | None = None,
         step: bool = False,
     ) -> Difference:
-        words = deed_in_words(self._name, self._meaning(self._b, y))
+        words = event_in_words(self._name, self._meaning(self._b, y))
         if step:
-            before = deed_in_words("", self._meaning(self._b, y - 1))
-            words = f"from {before} to {deed_in_words('', self._meaning(self._b, y))}"
+            before = event_in_words("", self._meaning(self._b, y - 1))
+            words = f"from {before} to {event_in_words('', self._meaning(self._b, y))}"
         good_us = self._a.at_us[x] if len(self._a) else 0
         good_number = self._a.numbers[x] if len(self._a) else None
         at_us, number = self._b.at_us[y], self._b.numbers[y]
@@ -206,7 +206,7 @@ class LaneComparison:
 
 
 def _waits(meaning: Meaning) -> bool:
-    """Whether after this deed a node waits for others, so that the time says nothing of itself."""
+    """Whether after this event a node waits for others, so that the time says nothing of itself."""
     match meaning:
         case ("job-report", "home", *_):
             return True  # How long homing takes depends on where the crane was left standing.

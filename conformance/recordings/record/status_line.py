@@ -13,7 +13,7 @@ JUDGED_A_SECOND = 2000
 TOPICS_KEPT = 10_000
 
 
-class LiveLine:
+class StatusLine:
     """Counts what is recorded; shows rate, nodes seen, retained and invalid messages once a second."""
 
     def __init__(self, show: Callable[[str], object] | None) -> None:

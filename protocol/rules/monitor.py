@@ -8,17 +8,17 @@ from protocol.bulk_reading import BulkReader
 from protocol.recording import EventKind, Item, RecordedEvent, RecordedMessage
 from protocol.rules.boxes import Boxes
 from protocol.rules.counts import Counts
-from protocol.rules.heard import Breach, Heard
 from protocol.rules.jobs import Jobs
-from protocol.rules.ledger import Ledger
+from protocol.rules.order_history import OrderHistory
 from protocol.rules.orders import Orders
+from protocol.rules.received import Breach, ReceivedMessage
 from protocol.rules.states import States
 from protocol.site import Site
 from protocol.specification import specification
 from protocol.validation import Reading
 
 
-class Watch:
+class RuleMonitor:
     """Takes items as they come, from a file or a live bus, and gives what they break together.
 
     With a site more can be judged: which crane reaches where, and how high a slot is. What single messages
@@ -28,11 +28,11 @@ class Watch:
     def __init__(self, site: Site | None = None, reader: BulkReader | None = None) -> None:
         self._reader = reader or BulkReader()
         self._counts = Counts()
-        self._ledger = Ledger()
+        self._history = OrderHistory()
         self._states = States()
-        self._jobs = Jobs(self._ledger)
-        self._orders = Orders(self._ledger, site)
-        self._boxes = Boxes(self._ledger, site)
+        self._jobs = Jobs(self._history)
+        self._orders = Orders(self._history, site)
+        self._boxes = Boxes(self._history, site)
         self._number = 0
 
     def take(self, item: Item, reading: Reading | None = None) -> list[Breach]:
@@ -62,7 +62,7 @@ class Watch:
         body = (reading or self._reader.read(item.topic, item.payload)).body
         if body is None:
             return found
-        heard = Heard(self._number, item.at_us, topic.node, topic.message, topic.place, body)
+        heard = ReceivedMessage(self._number, item.at_us, topic.node, topic.message, topic.place, body)
         followed = self._counts.follow(heard, item.payload, found)
         if followed is None:
             return found
@@ -73,13 +73,13 @@ class Watch:
             found.extend(self._jobs.hear(followed))
             found.extend(self._orders.hear(followed))
             found.extend(self._boxes.hear(followed))
-            self._ledger.learn(followed)
+            self._history.learn(followed)
         return found
 
-    def _order(self, heard: Heard, found: list[Breach], *, dup: bool) -> None:
+    def _order(self, heard: ReceivedMessage, found: list[Breach], *, dup: bool) -> None:
         if heard.node == specification().everyone:
             return
-        known = self._ledger.enter(heard)
+        known = self._history.enter(heard)
         if dup and known is not None:
             return
         found.extend(self._orders.order(heard, known))
@@ -87,12 +87,12 @@ class Watch:
         found.extend(self._jobs.order(heard, known))
 
     def _forget(self) -> None:
-        for part in (self._counts, self._ledger, self._states, self._jobs, self._orders, self._boxes):
+        for part in (self._counts, self._history, self._states, self._jobs, self._orders, self._boxes):
             part.forget()
 
 
 def watch(items: Iterable[Item], site: Site | None = None) -> Iterator[Breach]:
     """Everything that the rules find in a recording, in the order in which it shows."""
-    judge = Watch(site)
+    judge = RuleMonitor(site)
     for item in items:
         yield from judge.take(item)

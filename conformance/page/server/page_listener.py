@@ -17,7 +17,7 @@ from protocol.specification import specification
 from protocol.wire.parting import parting_of
 
 
-class Overheard:
+class PageListener:
     """A participant who hears all of the site, for the page; `inner` gets what it asked for and no more."""
 
     def __init__(self, inner: Participant, page: LivePage) -> None:

@@ -30,7 +30,7 @@ class Breach:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class ReceivedMessage:
     """One message that can be read, said now and not kept by the broker, heard for the first time."""
 
     number: int

@@ -1,4 +1,4 @@
-"""Messages of a recording, one by one, as lines for people: memory does not grow with their number."""
+"""Messages of a recording, one by one, summarized in a line for people: memory does not grow with their number."""
 
 from __future__ import annotations
 
@@ -18,8 +18,8 @@ MOST_EXPLAINED = 300
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
-    """One message in one line. `node` is whose topic it is, `speaker` who said it ('' if nobody knows)."""
+class MessageSummary:
+    """One message, as one line tells it. `node` is whose topic it is, `speaker` who said it ('' if nobody knows)."""
 
     number: int
     at_ms: int
@@ -35,15 +35,15 @@ class Line:
     body: Mapping[str, Any]
 
 
-class LineMaker:
-    """Turns messages into lines; knows the supervisor once it has spoken."""
+class Summarizer:
+    """Summarizes messages; knows the supervisor once it has spoken."""
 
     def __init__(self) -> None:
         self.reader = BulkReader(MOST_EXPLAINED)
         self._supervisor = ""
         self._number = 0
 
-    def line(self, item: RecordedMessage) -> Line:
+    def summary(self, item: RecordedMessage) -> MessageSummary:
         """The next message of the recording."""
         self._number += 1
         topic = self.reader.topic(item.topic)
@@ -56,7 +56,7 @@ class LineMaker:
             self._supervisor = node
         words = in_words(message, body) if body else item.topic if topic is None else "cannot be read"
         words = one_line(words)
-        return Line(
+        return MessageSummary(
             number=self._number,
             at_ms=item.at_us // 1000,
             node=node,
@@ -71,9 +71,9 @@ class LineMaker:
         )
 
 
-def lines_of(items: Iterable[Item]) -> Iterator[tuple[RecordedMessage, Line]]:
-    """Every message of a recording with its line."""
-    maker = LineMaker()
+def summaries(items: Iterable[Item]) -> Iterator[tuple[RecordedMessage, MessageSummary]]:
+    """Every message of a recording with its summary."""
+    summarizer = Summarizer()
     for item in items:
         if isinstance(item, RecordedMessage):
-            yield item, maker.line(item)
+            yield item, summarizer.summary(item)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import OrderedDict
 from dataclasses import dataclass, field
 
-from protocol.rules.heard import NOTHING, Body, Heard
+from protocol.rules.received import NOTHING, Body, ReceivedMessage
 from protocol.specification import OPEN, specification
 
 ORDERS_KEPT = 512
@@ -13,7 +13,7 @@ ORDERS_KEPT = 512
 
 
 @dataclass(slots=True)
-class OrderHeard:
+class KnownOrder:
     """One order and what was said to it."""
 
     body: Body
@@ -49,10 +49,10 @@ class OrderHeard:
 
 
 @dataclass(slots=True)
-class NodeHeard:
+class KnownNode:
     """One node, as heard."""
 
-    orders: OrderedDict[tuple[int, int], OrderHeard] = field(default_factory=OrderedDict)
+    orders: OrderedDict[tuple[int, int], KnownOrder] = field(default_factory=OrderedDict)
     words: dict[str, tuple[Body, int, int]] = field(default_factory=dict)
     """Message to newest body, its number, its time in us."""
     boot: int | None = None
@@ -66,7 +66,7 @@ class NodeHeard:
         """The newest `message`, {} if none was heard."""
         return self.words.get(message, (NOTHING, 0, 0))[0]
 
-    def open_job(self) -> OrderHeard | None:
+    def open_job(self) -> KnownOrder | None:
         """The newest job of the present boot that is open."""
         for (boot, _), order in reversed(self.orders.items()):
             if boot == self.boot and order.is_open:
@@ -74,26 +74,26 @@ class NodeHeard:
         return None
 
 
-class Ledger:
+class OrderHistory:
     """Kept up to date by the watch, read by the rules."""
 
     def __init__(self) -> None:
-        self.nodes: dict[str, NodeHeard] = {}
+        self.nodes: dict[str, KnownNode] = {}
         self.supervised = False
         """A supervisor has spoken: its duties can be judged."""
 
-    def node(self, name: str) -> NodeHeard:
+    def node(self, name: str) -> KnownNode:
         """What is known of a node."""
         found = self.nodes.get(name)
         if found is None:
-            found = self.nodes[name] = NodeHeard()
+            found = self.nodes[name] = KnownNode()
         return found
 
     def forget(self) -> None:
         """There is a gap in what was heard."""
         self.nodes.clear()
 
-    def learn(self, heard: Heard) -> None:
+    def learn(self, heard: ReceivedMessage) -> None:
         """Take in what a node says of itself; rules have judged it before."""
         body = heard.body
         if heard.message == "job-order" or "boot" not in body:
@@ -112,7 +112,7 @@ class Ledger:
         if mark is not None and (node.mark is None or mark > node.mark[1]):
             node.mark = (body["boot"], mark, heard.at_us)
 
-    def enter(self, heard: Heard) -> OrderHeard | None:
+    def enter(self, heard: ReceivedMessage) -> KnownOrder | None:
         """Take in an order that has an id. Gives it if it was heard before."""
         body = heard.body
         if "id" not in body:
@@ -123,7 +123,7 @@ class Ledger:
         if known is not None:
             known.last_us = heard.at_us
             return known
-        node.orders[key] = OrderHeard(body, heard.number, heard.at_us, heard.at_us)
+        node.orders[key] = KnownOrder(body, heard.number, heard.at_us, heard.at_us)
         if len(node.orders) > ORDERS_KEPT:
             node.orders.popitem(last=False)
         if body["boot"] == node.boot and node.first_id is None:

@@ -14,7 +14,7 @@ KNOWN_BEFORE = 20
 """No more breaches than this are told; the first ones matter."""
 
 
-class Watch:
+class InvariantMonitor:
     """Looks at the truth behind a simulated yard. `breaches` tells every rule that was broken, each once."""
 
     def __init__(self, yard: SimulatedYard) -> None:
