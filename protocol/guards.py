@@ -1,7 +1,8 @@
-"""The guards that the tables under `v1/tables/` name: small functions that answer and change nothing.
+"""The checks of an order that `v1/tables/order.toml` names: small functions that answer and change nothing.
 
-A guard of `order.toml` sees an order and what its node knows (`NodeFacts`); a guard of the other tables sees
-the facts of one machine. The requirement that a guard enforces stands beside it.
+Each sees an order and what its node knows (`NodeFacts`). What it asks stands in words and as a formula in
+`v1/tables/guards.toml`, which a test holds to these functions. The guards of the other tables are in
+`protocol.machine_guards`.
 """
 
 from __future__ import annotations
@@ -101,124 +102,124 @@ class NodeFacts(Protocol):
 
 
 def ask(order: Order, node: NodeFacts) -> bool:
-    """ORD-03."""
+    """The order is an ask, which is answered whatever its boot or id [ORD-03]."""
     return bool(order["act"] == "ask")
 
 
 def hold(order: Order, node: NodeFacts) -> bool:
-    """HLD-01."""
+    """The order is a hold, which is obeyed whatever its boot or id [HLD-01]."""
     return bool(order["act"] == "hold")
 
 
 def other_boot(order: Order, node: NodeFacts) -> bool:
-    """ORD-05."""
+    """The order is meant for another boot of the node [ORD-05]."""
     return bool(order["boot"] != node.boot)
 
 
 def claim(order: Order, node: NodeFacts) -> bool:
-    """CLM-01, CLM-02."""
+    """The order is a claim; the mark that is answered says whether it counts [CLM-01, CLM-02]."""
     return bool(order["act"] == "claim")
 
 
 def repeat_of_job(order: Order, node: NodeFacts) -> bool:
-    """ORD-06."""
+    """The order has the id of the current or last job: it is not done again [ORD-06]."""
     return node.job is not None and order["id"] == node.job.id
 
 
 def cancel_of_job(order: Order, node: NodeFacts) -> bool:
-    """ORD-17."""
+    """The order is a cancel of the current or last job, whatever its own id [ORD-17]."""
     return order["act"] == "cancel" and node.job is not None and order["ref"] == node.job.id
 
 
 def at_or_below_mark(order: Order, node: NodeFacts) -> bool:
-    """ORD-07."""
+    """The id is not above the highest one handled in this boot [ORD-07]."""
     return bool(order["id"] <= node.mark)
 
 
 def cancel_of_unseen(order: Order, node: NodeFacts) -> bool:
-    """ORD-18."""
+    """The order is a cancel of an id that is above the mark as it was before this order [ORD-18]."""
     return bool(order["act"] == "cancel" and order["ref"] > node.mark_before)
 
 
 def cancel_of_forgotten(order: Order, node: NodeFacts) -> bool:
-    """ORD-07: an order that may have been seen, and of which nothing is known any more."""
+    """The order is a cancel of an id that may have been seen, and of which nothing is known any more [ORD-07]."""
     return bool(order["act"] == "cancel")
 
 
 def unsupported(order: Order, node: NodeFacts) -> bool:
-    """ORD-13."""
+    """The act is one that none of the node's roles takes [ORD-13]."""
     return not any(order["act"] in specification().acts_of(role) for role in node.roles)
 
 
 def not_on_bench(order: Order, node: NodeFacts) -> bool:
-    """BEN-01."""
+    """The act is one for the bench, and the node is in service [BEN-01]."""
     return order["act"] in ("stimulus", "set-uptime") and not node.bench
 
 
 def holds_moved_on(order: Order, node: NodeFacts) -> bool:
-    """HLD-04."""
+    """A resume names another count of holds than the node's own [HLD-04]."""
     return bool(order["act"] == "resume" and order["holds"] != node.holds)
 
 
 def faults_moved_on(order: Order, node: NodeFacts) -> bool:
-    """FLT-04."""
+    """A reset-fault names another count of faults than the node's own [FLT-04]."""
     return bool(order["act"] == "reset-fault" and order["faults"] != node.faults)
 
 
 def finding_unfit(order: Order, node: NodeFacts) -> bool:
-    """A finding that can be true of none of the node's roles."""
+    """A reset-fault says what a person found, and that can be true of none of the node's roles [BER-07, SHT-06]."""
     if order["act"] != "reset-fault" or not ("found" in order or "place" in order):
         return False
     return not any(role.finding_fits(order) for role in node.roles.values())
 
 
 def past_deadline(order: Order, node: NodeFacts) -> bool:
-    """ORD-10, ORD-11."""
+    """The order has a deadline, and it lies before the node's uptime [ORD-10, ORD-11]."""
     return "deadline" in order and uptime_difference(node.uptime, order["deadline"]) > 0
 
 
 def job_open(order: Order, node: NodeFacts) -> bool:
-    """ORD-12."""
+    """The order is a job, and the node has one that has not ended [ORD-12]."""
     return order["act"] in specification().jobs and node.job is not None and node.job.is_open
 
 
 def is_held(order: Order, node: NodeFacts) -> bool:
-    """HLD-03."""
+    """The order is a job, and a hold stands [HLD-03]."""
     return order["act"] in specification().jobs and node.held
 
 
 def mode_forbids(order: Order, node: NodeFacts) -> bool:
-    """CRN-03."""
+    """The table of crane modes has no row for the act in the present mode [CRN-03]."""
     role = node.role_for(order["act"])
     return role is not None and role.name == "crane" and not role.allows(order["act"])
 
 
 def state_forbids(order: Order, node: NodeFacts) -> bool:
-    """BER-03, SHT-03."""
+    """The table of the berth or shuttle has no row for the act in the present state [BER-03, SHT-03]."""
     role = node.role_for(order["act"])
     return role is not None and role.name != "crane" and not role.allows(order["act"])
 
 
 def load_forbids(order: Order, node: NodeFacts) -> bool:
-    """CRN-08, CRN-09."""
+    """The spreader does not hold what the transfer needs: a box without 'from', nothing with it [CRN-08, CRN-09]."""
     role = node.role_for(order["act"])
     return role is not None and not role.load_fits(order)
 
 
 def place_unknown(order: Order, node: NodeFacts) -> bool:
-    """CRN-05, CRN-07, SHT-03."""
+    """A place or slot is not known, or what it takes to find it today is missing [CRN-05, CRN-07, SHT-03]."""
     role = node.role_for(order["act"])
     return role is not None and not role.knows_place(order)
 
 
 def outside_table(order: Order, node: NodeFacts) -> bool:
-    """CRN-06."""
+    """The rest reading lies outside the measured table of the crane [CRN-06]."""
     role = node.role_for(order["act"])
     return role is not None and not role.within_table(order)
 
 
 def out_of_reach(order: Order, node: NodeFacts) -> bool:
-    """CRN-04."""
+    """An axis cannot go where the order sends it [CRN-04]."""
     role = node.role_for(order["act"])
     return role is not None and not role.within_reach(order)
 
@@ -235,64 +236,3 @@ ORDER_GUARDS: dict[str, OrderGuard] = {
     )
 }  # fmt: skip
 """Check name of `order.toml` to guard. `unreadable`, `raise-mark` and `fit` are no questions."""
-
-
-class JobProgress(Protocol):
-    """How far the open job has come."""
-
-    @property
-    def past_return(self) -> bool:
-        """Whether something was picked, or moved so far that it cannot be as if nothing had been."""
-
-
-class CraneFacts(Protocol):
-    """What the table of crane modes asks of a crane."""
-
-    @property
-    def every_axis_homed(self) -> bool:
-        """Whether the position of every axis is known."""
-
-
-def nothing_picked(job: JobProgress) -> bool:
-    """ORD-17: the cancel ends the job."""
-    return not job.past_return
-
-
-def picked(job: JobProgress) -> bool:
-    """ORD-17: the job goes on."""
-    return job.past_return
-
-
-def every_axis_homed(crane: CraneFacts) -> bool:
-    """After a fault that left the positions known."""
-    return crane.every_axis_homed
-
-
-def an_axis_unhomed(crane: CraneFacts) -> bool:
-    """After a fault that did not."""
-    return not crane.every_axis_homed
-
-
-def track_found_empty(order: Order) -> bool:
-    """BER-07: only a person can see an empty track."""
-    return bool(order.get("found") == "none")
-
-
-def place_found(order: Order) -> bool:
-    """SHT-06: only a person can see where the shuttle stands."""
-    return "place" in order
-
-
-def stop_is_target(facts: Mapping[str, str]) -> bool:
-    """The stop that was reached, `stop`, is the one that was meant, `target`."""
-    return facts["stop"] == facts["target"]
-
-
-def stop_is_other(facts: Mapping[str, str]) -> bool:
-    """One of the stops on the way."""
-    return facts["stop"] != facts["target"]
-
-
-def nothing_said(order: Order) -> bool:
-    """What was said does not settle it. Stands behind the row whose guard asks for what would."""
-    return True

@@ -86,6 +86,17 @@ class Transition:
 
 
 @dataclass(frozen=True, slots=True)
+class NoWay:
+    """Pairs of state and event for which a table has no row, or none whose guard holds, and why."""
+
+    kind: str
+    """'ignored': it may happen, and changes nothing. 'impossible': whoever lets it happen is at fault."""
+    states: tuple[str, ...]
+    events: tuple[str, ...]
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class Table:
     """States and transitions of one machine of the protocol."""
 
@@ -95,6 +106,17 @@ class Table:
     initial: str
     final: tuple[str, ...]
     transitions: tuple[Transition, ...]
+    no_ways: tuple[NoWay, ...] = ()
+
+    @property
+    def events(self) -> tuple[str, ...]:
+        """Every event, in the order in which they first stand in a row."""
+        return tuple(dict.fromkeys(row.event for row in self.transitions))
+
+    def no_way(self, state: str, event: str) -> NoWay | None:
+        """What the table says of `event` in `state` where no row can be taken; None where it says nothing."""
+        found = (one for one in self.no_ways if state in one.states and event in one.events)
+        return next(found, None)
 
     def rows(self, state: str, event: str) -> Iterator[Transition]:
         """The transitions out of `state` for `event`, in the order of the table."""
@@ -288,6 +310,11 @@ def _table(name: str, data: dict[str, Any]) -> Table:
         transitions=tuple(
             Transition(state, event, guard, after, tuple(sends))
             for state, event, guard, after, sends in data["transitions"]
+        ),
+        no_ways=tuple(
+            NoWay(kind, tuple(row["states"]), tuple(row["events"]), row["why"])
+            for kind in ("ignored", "impossible")
+            for row in data.get(kind, ())
         ),
     )
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from protocol import guards
+from protocol.machine_guards import MACHINE_GUARDS, Facts
 from protocol.specification import Table, Transition
 
-Guards = Mapping[str, Callable[[Any], bool]]
+Guards = Mapping[str, Callable[[Facts], bool]]
 
 
 def matching_row(table: Table, state: str, event: str, holds: Callable[[str], bool]) -> Transition | None:
@@ -16,41 +16,48 @@ def matching_row(table: Table, state: str, event: str, holds: Callable[[str], bo
     return next((row for row in table.rows(state, event) if holds(row.guard)), None)
 
 
-def row_under(table: Table, state: str, event: str, guard: str = "") -> Transition | None:
-    """The row for `event` out of `state` under exactly `guard`, for a caller that has found out what holds; or None."""
-    return matching_row(table, state, event, guard.__eq__)
-
-
 class NotInTable(RuntimeError):
     """The table has no row for this event in this state: a fault of the caller."""
 
 
 class StateMachine:
-    """`state`, and the events that change it. `also` overrides guards of `protocol.guards` by name."""
+    """`state`, and the events that change it; nothing else does.
 
-    def __init__(self, table: Table, also: Guards | None = None) -> None:
+    It begins in `state`, or else in the first one of the table. `guards` tell by name whether a row may be taken.
+    """
+
+    def __init__(self, table: Table, guards: Guards = MACHINE_GUARDS, state: str = "") -> None:
         self.table = table
-        self.state = table.initial
-        self._also = also or {}
+        self._guards = guards
+        self._state = state or table.initial
 
-    def row(self, event: str, facts: Any = None) -> Transition | None:
+    @property
+    def state(self) -> str:
+        """The present state."""
+        return self._state
+
+    def row(self, event: str, facts: Facts | None = None) -> Transition | None:
         """The first row for `event` out of the present state whose guard holds, or None."""
-        return matching_row(self.table, self.state, event, lambda guard: self._holds(guard, facts))
+        return matching_row(self.table, self.state, event, lambda guard: self._holds(guard, facts or {}))
 
     def allows(self, event: str) -> bool:
         """Whether there is any way on for `event`, guards aside."""
         return any(self.table.rows(self.state, event))
 
-    def fire(self, event: str, facts: Any = None) -> Transition:
-        """Take the row for `event`; raises NotInTable where there is none."""
-        row = self.row(event, facts)
-        if row is None:
-            raise NotInTable(f"{self.table.title}: nothing for {event!r} in state {self.state!r}")
-        self.state = row.next
-        return row
+    def fire(self, event: str, facts: Facts | None = None) -> Transition | None:
+        """Take the row for `event`; None, and nothing changed, where the table says that it is ignored.
 
-    def _holds(self, guard: str, facts: Any) -> bool:
-        if not guard:
-            return True
-        found: Callable[[Any], bool] = self._also[guard] if guard in self._also else getattr(guards, guard)
-        return found(facts)
+        Raises NotInTable where the table says that it is impossible, or nothing at all.
+        """
+        row = self.row(event, facts)
+        if row is not None:
+            self._state = row.next
+            return row
+        no_way = self.table.no_way(self.state, event)
+        if no_way is None or no_way.kind != "ignored":
+            why = f": {no_way.why}" if no_way else ""
+            raise NotInTable(f"{self.table.title}: nothing for {event!r} in state {self.state!r}{why}")
+        return None
+
+    def _holds(self, guard: str, facts: Mapping[str, Any]) -> bool:
+        return not guard or self._guards[guard](facts)

@@ -167,7 +167,7 @@ class SimulatedCrane(Machine):
     def found(self, order: Body) -> str:
         """A fault mended; what hangs in the spreader, where a person says it."""
         if self.machine.allows("reset-fault"):
-            self.machine.fire("reset-fault", self)
+            self.machine.fire("reset-fault", {"crane": self})
         self.load = order.get("found", self.load)
         return ""
 
@@ -241,7 +241,7 @@ class SimulatedBerth(Machine):
         if order.get("found") == "box" or "place" in order:
             return "nothing-found"
         if self.machine.allows("reset-fault"):
-            self.machine.fire("reset-fault", order)
+            self.machine.fire("reset-fault", {"order": order})
             self.reading = None
         return ""
 
@@ -295,7 +295,7 @@ class SimulatedShuttle(Machine):
         if order.get("place", self.stops[0]) not in self.stops:
             return "nothing-found"
         if self.machine.allows("reset-fault"):
-            self.machine.fire("reset-fault", order)
+            self.machine.fire("reset-fault", {"order": order})
             if self.state == "at-place":
                 self.place, self.stop = order["place"], next_count(self.stop)
         return ""

@@ -14,6 +14,8 @@ from protocol.counting import next_count
 from protocol.guards import Order
 from protocol.participant import Delivery, Publication
 from protocol.site import Site
+from protocol.specification import specification
+from protocol.state_machine import StateMachine
 from reference_node.controller.faults import BadMessages
 from reference_node.controller.inbox import Inbox
 from reference_node.controller.job import Job
@@ -64,6 +66,7 @@ class Controller(StatePublisher):
             reset_cause=reset_cause,
             started_ms=started_ms,
         )
+        self._no_job = StateMachine(specification().tables["job"])
         self.bad_messages = self.bad_messages_class()
         self.player = self.player_class()
         self.desk = self.desk_class(self)
@@ -171,6 +174,11 @@ class Controller(StatePublisher):
         """Count of faults of level halt."""
         return self.register.count
 
+    @property
+    def job_machine(self) -> StateMachine:
+        """Where the node is in the table of its job."""
+        return self._no_job if self.job is None else self.job.machine
+
     def raise_mark(self, id_: int) -> None:
         """ORD-08: never lowered within a boot."""
         self.mark_before, self.mark = self.mark, max(self.mark, id_)
@@ -195,7 +203,7 @@ class Controller(StatePublisher):
 
     def begin(self, order: Order) -> None:
         """Accept a job; it starts with the next tick, which is due at once."""
-        self.job = self.job_class(order)
+        self.job = self.job_class(order, self.job)
         role = self.role_for(self.job.act)
         assert role is not None
         role.accept(order, self._now_ms)

@@ -2,40 +2,49 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, ClassVar
 
 from protocol.guards import Order
+from protocol.machine_guards import MACHINE_GUARDS
 from protocol.specification import specification
-from protocol.state_machine import StateMachine
+from protocol.state_machine import Guards, StateMachine
 
 
 class Job:
-    """A job from its acceptance on, through the states of `tables/job.toml` [ORD-15]."""
+    """A job from its acceptance on, through the states of `tables/job.toml` [ORD-15].
 
-    def __init__(self, order: Order) -> None:
+    `after` is the job that it follows in the node, which has ended; None for the first of a boot.
+    """
+
+    guards: ClassVar[Guards] = MACHINE_GUARDS
+
+    def __init__(self, order: Order, after: Job | None = None) -> None:
         self.order = order
         self.id: int = order["id"]
         self.act: str = order["act"]
         self.step: str | None = None
         self.reason: str | None = None
         self.past_return = False
-        self._machine = StateMachine(specification().tables["job"], {"order_is_fit": lambda _: True})
-        self.fire("order")
+        ended = after.state if after is not None and not after.is_open else ""
+        self.machine = StateMachine(specification().tables["job"], self.guards, ended)
+        self.machine.fire(
+            "order", {"check": next(one for one in specification().order_checks if one.does == "accept")}
+        )
 
     @property
     def state(self) -> str:
         """accepted, running, done, failed or cancelled."""
-        return self._machine.state
+        return self.machine.state
 
     @property
     def is_open(self) -> bool:
         """Whether it is not in a final state."""
-        return self.state not in self._machine.table.final
+        return self.state not in self.machine.table.final
 
     def fire(self, event: str) -> bool:
         """Let `event` happen to the job; True where that changed its state."""
         before = self.state
-        self._machine.fire(event, self)
+        self.machine.fire(event, {"job": self})
         return self.state != before
 
     def report(self) -> dict[str, Any]:

@@ -7,6 +7,7 @@ from typing import Protocol
 
 from protocol.guards import ORDER_GUARDS, NodeFacts, Order
 from protocol.specification import Check, specification
+from protocol.state_machine import StateMachine
 from reference_node.controller.job import Job
 
 
@@ -16,6 +17,10 @@ class DeskNode(NodeFacts, Protocol):
     @property
     def job(self) -> Job | None:
         """The current or last job of this boot."""
+
+    @property
+    def job_machine(self) -> StateMachine:
+        """Where the node is in the table of its job; in 'none' before the first."""
 
     def raise_mark(self, id_: int) -> None:
         """Remember the highest order id."""
@@ -75,6 +80,8 @@ class OrderDesk:
             if check.does == "raise-mark":
                 self.raise_mark(order, "")
             elif self.holds(check.name, order):
+                if check.does == "refuse" and order["act"] in specification().jobs:
+                    self.node.job_machine.fire("order", {"check": check})
                 self._does[check.does](order, check.reason)
                 return
 
@@ -118,6 +125,8 @@ class OrderDesk:
 
     def keep_out(self, order: Order, _reason: str) -> None:
         """ORD-18: the raised mark keeps the order out that was not seen yet."""
+        if self.node.job is None:
+            self.node.job_machine.fire("cancel")
         self.node.answer(order, "cancelled")
 
     def accept(self, order: Order, _reason: str) -> None:

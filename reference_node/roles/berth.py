@@ -95,7 +95,9 @@ class Berth(Role):
         if edge.sensor in self._raw:
             self._raw[edge.sensor] = edge.closed
             if self.arrival.under_way:
+                before = self.arrival.ignored
                 self.arrival.edge(edge)
+                self._ignore_ends(before)
 
     def tick(self, now_ms: int) -> bool:
         """One thing at a time, so that every state is told."""
@@ -133,8 +135,15 @@ class Berth(Role):
         """At rest or gone: the outputs are off."""
         self._motor.drive(0)
 
+    def _ignore_ends(self, before: int) -> None:
+        """BER-04: until armed a pulse of the end sensor changes nothing; it is counted."""
+        for _ in range(self.arrival.ignored - before):
+            self.machine.fire("end")
+
     def _arrive(self, now_ms: int) -> bool:
+        before = self.arrival.ignored
         self.arrival.tick(now_ms)
+        self._ignore_ends(before)
         self._motor.drive(self.arrival.power)
         arrival = self.arrival.state
         if arrival == "lost":

@@ -380,8 +380,7 @@ class Crane(Role):
         if not self._crane.load_sensor and "found" in order:
             self._load = order["found"]
             self.host.settle("load-unsure")
-        if self.machine.row("reset-fault", self) is not None:
-            self.machine.fire("reset-fault", self)
+        self.machine.fire("reset-fault", {"crane": self})
 
 
 def _ends(order: Order) -> list[tuple[str, int]]:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Any, ClassVar, Protocol
 
 from protocol.guards import Order
+from protocol.machine_guards import MACHINE_GUARDS
 from protocol.specification import specification
-from protocol.state_machine import StateMachine
+from protocol.state_machine import Guards, StateMachine
 from reference_node.mechanism.edge import Edge
 from reference_node.sensing.debounce import Debounce
 
@@ -46,11 +47,12 @@ class Role:
 
     name: ClassVar[str]
     message: ClassVar[str]
+    guards: ClassVar[Guards] = MACHINE_GUARDS
 
     def __init__(self, host: Host, sensors: dict[str, int], levels: dict[str, bool]) -> None:
         """`sensors` names each line with its debounce in us, `levels` says how each stands at the start."""
         self.host = host
-        self.machine = StateMachine(specification().tables[self.name])
+        self.machine = StateMachine(specification().tables[self.name], self.guards)
         self.lines = {sensor: Debounce(levels.get(sensor, False), us) for sensor, us in sensors.items()}
 
     @property
@@ -149,5 +151,4 @@ class Role:
 
     def reset_fault(self, order: Order, now_ms: int) -> None:
         """A person has looked and no fault of level halt stands any more. Moves nothing [FLT-05]."""
-        if self.machine.row("reset-fault", order) is not None:
-            self.machine.fire("reset-fault", order)
+        self.machine.fire("reset-fault", {"order": order})

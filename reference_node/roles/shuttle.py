@@ -89,7 +89,11 @@ class Shuttle(Role):
 
     def _passes(self, stop: str) -> None:
         """The car brakes by itself at the stop; on the bench, where the tester plays the sensor, now."""
-        if self.state == "moving" and stop == self._target:
+        if self.state != "moving":
+            return
+        if stop != self._target:
+            self.machine.fire("stop", {"stop": stop, "target": self._target})
+        else:
             self._reached = stop
             if self.host.bench:
                 self._car.brake()

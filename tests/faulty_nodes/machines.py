@@ -19,7 +19,7 @@ class BerthComesUpEmpty(Controller):
     class berth_class(Berth):  # noqa: N801
         def __init__(self, *args: Any, **kwargs: Any) -> None:
             super().__init__(*args, **kwargs)
-            self.machine.fire("reset-fault", {"found": "none"})
+            self.machine.fire("reset-fault", {"order": {"found": "none"}})
 
 
 @faulty("BER-03", "berth-lost-refuses")

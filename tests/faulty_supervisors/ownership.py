@@ -9,6 +9,7 @@ from typing import Any, ClassVar
 
 from conformance.suite.brief import TRAIN
 from protocol.counting import CLAIM_SPREAD, CLAIM_STEP, claim_id
+from protocol.machine_guards import MACHINE_GUARDS
 from protocol.site import NodeSite
 from protocol.specification import specification
 from reference_node.supervisor.check.rules import Rules
@@ -49,7 +50,8 @@ class ClaimsWithoutAnAnswer(Sessions):
         def _hear_state(self, message: str, body: Body, now_ms: int) -> None:
             super()._hear_state(message, body, now_ms)
             if self.belief == "asked":
-                self.belief, self.first_answer = "answered", (int(body["boot"]), int(body.get("mark", 0)))
+                self._heard_since_ask = {*specification().topics}
+                self._hear_answer({"token": self._token, "mark": body.get("mark", 0)})
 
 
 @faulty("SUP-01", "supervisor-half-an-answer")
@@ -63,11 +65,10 @@ class TakesHalfAnAnswer(Sessions):
 @faulty("SUP-01", "supervisor-loses-claim")
 class OwnsWhatItLost(Sessions):
     class session_class(Session):  # noqa: N801
-        def owns_by(self, report: Body) -> bool:
-            return True
+        guards = MACHINE_GUARDS | {"mark_is_claim": lambda facts: True}
 
-        def replaced_by(self, mark: int) -> bool:
-            return False
+        def _hear_mark(self, mark: int) -> None:
+            """It minds no mark."""
 
         def word(self, message: str) -> Body | None:
             return self.words.get(message)
@@ -112,8 +113,8 @@ class MindsNoDigest(Ruled):
 @faulty("SUP-03", "supervisor-claim-ids")
 class SkipsAStep(Sessions):
     class session_class(Session):  # noqa: N801
-        def _begin_claim(self, guard: str) -> None:
-            super()._begin_claim(guard)
+        def _begin_claim(self) -> None:
+            super()._begin_claim()
             self._pending_claim += CLAIM_STEP
             self._highest = self._pending_claim
 
@@ -121,8 +122,8 @@ class SkipsAStep(Sessions):
 @faulty("SUP-03", "supervisor-claim-ids")
 class ClaimsAllAlike(Sessions):
     class session_class(Session):  # noqa: N801
-        def _begin_claim(self, guard: str) -> None:
-            super()._begin_claim(guard)
+        def _begin_claim(self) -> None:
+            super()._begin_claim()
             self._pending_claim -= self._pending_claim % CLAIM_STEP
             self._highest = self._pending_claim
 
@@ -130,8 +131,8 @@ class ClaimsAllAlike(Sessions):
 @faulty("SUP-03", "supervisor-claim-ids")
 class ClaimsAnyNumber(Sessions):
     class session_class(Session):  # noqa: N801
-        def _begin_claim(self, guard: str) -> None:
-            super()._begin_claim(guard)
+        def _begin_claim(self) -> None:
+            super()._begin_claim()
             self._pending_claim += 1
             self._highest = self._pending_claim
 
@@ -165,8 +166,8 @@ class CountsDown(Sessions):
             id_ = super()._next_id()
             return self.claim + CLAIM_SPREAD - (id_ - self.claim)
 
-        def replaced_by(self, mark: int) -> bool:
-            return False
+        def _hear_mark(self, mark: int) -> None:
+            self.mark = max(self.mark, mark)
 
 
 # ---------------------------------------------------------------- repeats and tokens
@@ -260,8 +261,7 @@ class UsesATokenAgain(Sessions):
 @faulty("SUP-06", "supervisor-old-answer")
 class TakesAnyAnswer(Sessions):
     class session_class(Session):  # noqa: N801
-        def is_answer(self, report: Body) -> bool:
-            return True
+        guards = MACHINE_GUARDS | {"token_is_ours": lambda facts: facts["told_all"]}
 
 
 # ---------------------------------------------------------------- replaced, hints
@@ -270,8 +270,8 @@ class TakesAnyAnswer(Sessions):
 @faulty("SUP-07", "supervisor-replaced")
 class GoesOnWhenReplaced(Sessions):
     class session_class(Session):  # noqa: N801
-        def replaced_by(self, mark: int) -> bool:
-            return False
+        def _hear_mark(self, mark: int) -> None:
+            self.mark = max(self.mark, mark)
 
 
 @faulty("SUP-07", "supervisor-replaced")
@@ -304,5 +304,5 @@ class EndsJobsByAnOff(Sessions):
             return super().believes(message, body, retain)
 
         def end_by_hint(self, sent: SentOrder) -> None:
-            sent.state = "failed"
+            sent.fire("failed")
             self._end(sent)

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from protocol.counting import UPTIME_MODULUS
+from protocol.machine_guards import MACHINE_GUARDS
 from protocol.participant import Publication
 from protocol.specification import specification
 from reference_node.supervisor.check.rules import Rules
@@ -29,7 +30,7 @@ Body = Mapping[str, Any]
 class GivesUpWithoutAClaim(Sessions):
     class session_class(Session):  # noqa: N801
         def give_up(self, job: SentOrder) -> None:
-            job.state = "unknown"
+            job.fire("given-up", {"order": job.body, "claim": job.id + 1})
             self._end(job)
 
     def doubt_after(self, node: str) -> None:
@@ -80,8 +81,7 @@ class SendsItAgainToTheNewBoot(Sessions):
 @faulty("SUP-09", "supervisor-stale")
 class TakesStaleForNothingMoved(Sessions):
     class session_class(Session):  # noqa: N801
-        def outcome_open(self, reason: str) -> bool:
-            return False
+        guards = MACHINE_GUARDS | {"outcome_open": lambda facts: False, "nothing_moved": lambda facts: True}
 
 
 # ---------------------------------------------------------------- maps, boxes

@@ -11,8 +11,10 @@ from typing import Any
 
 import pytest
 
+from protocol.machine_guards import MACHINE_GUARDS
 from protocol.participant import Publication
 from protocol.site import NodeSite
+from protocol.state_machine import StateMachine
 from protocol.wire.virtual_broker import Intercept
 from reference_node.supervisor.check.rules import Rules
 from reference_node.supervisor.observe.pace import Pace
@@ -90,7 +92,7 @@ class OwnsByAsking(Session):
 
     def due(self, now_ms: int) -> list[Mapping[str, Any]]:
         if self.belief == "answered":
-            self.belief = "owned"
+            self.machine = StateMachine(self.machine.table, self.guards, "owned")
             self.claim = self._highest = max(self.mark, 1)
             self._events.append(Event("owned"))
         return super().due(now_ms)
@@ -123,8 +125,10 @@ def test_rule_4_a_claim_makes_the_orders_of_the_supervisor_before_stale(
 class NeverReplaced(Session):
     """Goes on whatever mark it sees, and thinks itself the owner whatever mark is answered."""
 
-    def replaced_by(self, mark: int) -> bool:
-        return False
+    guards = MACHINE_GUARDS | {"mark_is_claim": lambda facts: True}
+
+    def _hear_mark(self, mark: int) -> None:
+        self.mark = max(self.mark, mark)
 
 
 class GoesOn(Supervisor):
@@ -163,7 +167,7 @@ class GivesUpAtOnce(Session):
     """Gives a job up without claiming again: the newest answer says that none is open."""
 
     def give_up(self, job: SentOrder) -> None:
-        job.go("given-up", "newer_claim_answered")
+        job.fire("given-up", {"order": job.body, "claim": job.id + 1})
         self._end(job)
 
 
@@ -220,8 +224,7 @@ def test_rule_6_after_a_new_boot_nobody_knows_how_far_the_job_came(
 class TakesStaleForRefused(Session):
     """Thinks that every refusal means that nothing moved."""
 
-    def outcome_open(self, reason: str) -> bool:
-        return False
+    guards = MACHINE_GUARDS | {"outcome_open": lambda facts: False, "nothing_moved": lambda facts: True}
 
 
 class TakesStaleForRefusedSupervisor(Supervisor):
@@ -324,7 +327,7 @@ class TakesOffForAnEnd(Session):
         super().hear(message, body, retain=retain, now_ms=now_ms)
         if body.get("state") == "off":
             for sent in list(self.open.values()):
-                sent.state = "failed"
+                sent.fire("failed")
                 self._end(sent)
 
 

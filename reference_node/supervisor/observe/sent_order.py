@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
+from protocol.machine_guards import Facts
 from protocol.specification import specification
-from protocol.state_machine import row_under
-
-OUTCOME_OPEN = frozenset({"stale", "wrong-boot"})
-"""Reasons of a refusal that do not say that nothing moved [ORD-20]."""
+from protocol.state_machine import StateMachine
 
 
 @dataclass(slots=True)
@@ -18,15 +16,20 @@ class SentOrder:
     """One order with what is known of it. States and transitions are those of the table `order_sent`."""
 
     body: Mapping[str, Any]
-    sent_ms: int
-    """When it was last put on the bus."""
-    state: str = "open"
+    machine: StateMachine = field(repr=False)
+    sent_ms: int | None = None
+    """When it was last put on the bus; None before the first time."""
     reason: str = ""
     step: str = ""
     load: str = ""
     """What the spreader or deck holds by the newest report: none, box, unsure, or '' where none said it."""
     news_ms: int = 0
     """When the newest report about it came; before the first, when it was given."""
+
+    @property
+    def state(self) -> str:
+        """open, accepted, running, or how it ended: done, failed, cancelled, refused, unknown."""
+        return self.machine.state
 
     @property
     def id(self) -> int:
@@ -51,23 +54,15 @@ class SentOrder:
     @property
     def is_open(self) -> bool:
         """Whether its outcome is still to come."""
-        return self.state not in specification().tables["order_sent"].final
+        return self.state not in self.machine.table.final
 
-    def go(self, event: str, guard: str = "") -> bool:
-        """Take the transition of the table for `event`; False, and nothing changed, where there is none."""
-        row = row_under(specification().tables["order_sent"], self.state, event, guard)
-        if row is not None:
-            self.state = row.next
-        return row is not None
+    def fire(self, event: str, facts: Facts | None = None) -> bool:
+        """Take the row of the table for `event`; False, and nothing changed, where it is ignored."""
+        return self.machine.fire(event, facts) is not None
 
-    def hear(self, report: Mapping[str, Any], outcome_open: bool, now_ms: int) -> bool:
-        """Take a report about this order; False where the table knows no such step.
-
-        `outcome_open` says of a refusal whether something may have moved all the same.
-        """
-        state = str(report["state"])
-        guard = ("outcome_open" if outcome_open else "nothing_moved") if state == "refused" else ""
-        if not self.go(state, guard):
+    def hear(self, report: Mapping[str, Any], now_ms: int) -> bool:
+        """Take a report about this order; False where the table ignores it."""
+        if not self.fire(str(report["state"]), {"report": report}):
             return False
         self.news_ms = now_ms
         self.reason = str(report.get("reason", ""))

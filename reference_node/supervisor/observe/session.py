@@ -6,17 +6,18 @@ are those of the table `belief`. Every rule is a small method of its own.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from random import Random
-from typing import Any
+from typing import Any, ClassVar
 
 from protocol.counting import CLAIM_SPREAD, UPTIME_MODULUS, claim_id, uptime_difference
+from protocol.machine_guards import MACHINE_GUARDS, Facts
 from protocol.site import NodeSite
 from protocol.specification import OPEN, specification
-from protocol.state_machine import row_under
+from protocol.state_machine import Guards, StateMachine
 from reference_node.supervisor.observe.pace import Pace
-from reference_node.supervisor.observe.sent_order import OUTCOME_OPEN, SentOrder
+from reference_node.supervisor.observe.sent_order import SentOrder
 
 Body = Mapping[str, Any]
 
@@ -36,10 +37,12 @@ class Event:
 class Session:
     """What one supervisor knows of one node and has sent to it. Times are ms of the caller's clock."""
 
+    guards: ClassVar[Guards] = MACHINE_GUARDS
+
     def __init__(self, node: NodeSite, rng: Random, pace: Pace | None = None) -> None:
         self.node = node
         self.pace = pace or Pace()
-        self.belief = specification().tables["belief"].initial
+        self.machine = StateMachine(specification().tables["belief"], self.guards)
         self.boot: int | None = None
         """Boot of the newest live message."""
         self.mark = 0
@@ -73,12 +76,19 @@ class Session:
         self._highest = 0
         self._settled_from: int | None = None
         self._giving_up: list[SentOrder] = []
+        self._to_send: set[str] = set()
+        """What the rows taken since the last `due` send: ask, claim."""
 
     # ------------------------------------------------------------ what is known
     @property
     def name(self) -> str:
         """The node's name."""
         return self.node.name
+
+    @property
+    def belief(self) -> str:
+        """The state of the table `belief`."""
+        return self.machine.state
 
     @property
     def owned(self) -> bool:
@@ -137,18 +147,19 @@ class Session:
             return
         if not self.believes(message, body, retain):
             self.hints[message] = body
-            self._go("message")
+            off = message == "node-status" and body.get("state") == "off"
+            self._fire("off" if off else "message", {"message": body, "boot": self.boot})
             return
         boot = int(body["boot"])
         if self.boot != boot:
             self._new_boot(boot)
         self._age(int(body["uptime"]))
+        if "mark" in body:
+            self._hear_mark(int(body["mark"]))  # first: what another supervisor's mark says ends all else
         if message == "job-report":
             self._hear_report(body, now_ms)
         else:
             self._hear_state(message, body, now_ms)
-        if "mark" in body:
-            self._hear_mark(int(body["mark"]))
 
     def events(self) -> list[Event]:
         """What was found out since the last call, in order."""
@@ -169,17 +180,13 @@ class Session:
             self.words[message] = body
         self.heard_ms = self.spoke_ms = now_ms
         self._heard_since_ask.add(message)
-        self._go("message", "boot_is_same" if self.owned else "")
+        self._fire("message", {"message": body, "boot": self.boot})
 
     def _hear_mark(self, mark: int) -> None:
-        self.mark = max(self.mark, mark)
-        if self.replaced_by(mark):
-            self.belief = "replaced"
-            self._events.append(Event("replaced"))
-
-    def replaced_by(self, mark: int) -> bool:
         """A mark above every id of ours is another's, once the node was ours in this boot [SUP-07]."""
-        return bool(self.claim) and mark > self._highest
+        self.mark = max(self.mark, mark)
+        if mark > self._highest and self._fire("higher-mark", {"owned_by": self.claim}) and self.replaced:
+            self._events.append(Event("replaced"))
 
     def _new_boot(self, boot: int) -> None:
         """Another life of the node: nothing of the old one counts, and nothing is sent again [SUP-09]."""
@@ -189,7 +196,7 @@ class Session:
         self.claim = self._pending_claim = self._highest = 0
         self._settled_from = None
         if known:
-            self._go("new-boot")
+            self._fire("new-boot")
             self._token = self._asked_ms = None
             if self.first_answer is not None:
                 self._events.append(Event("new-boot"))
@@ -197,8 +204,9 @@ class Session:
 
     def _orders_of_old_boot(self) -> None:
         for sent in list(self.open.values()):
-            sent.go("new-boot")
-            self._end(sent)
+            if sent.is_open:  # a cancel of a job is withdrawn with it
+                sent.fire("new-boot")
+                self._end(sent)
 
     # ------------------------------------------------------------ reports
     def _hear_report(self, report: Body, now_ms: int) -> None:
@@ -215,39 +223,29 @@ class Session:
                 self._hear_outcome(sent, report, now_ms)
 
     def _hear_answer(self, report: Body) -> None:
-        """Only the report with our newest token, after all state messages, is the answer."""
-        if self.belief != "asked" or not self.is_answer(report):
-            return
+        """Only the report with our newest token, after all state messages, is the answer [SUP-06]."""
         wanted = {STATE_OF_ROLE[role] for role in self.node.roles if role in STATE_OF_ROLE}
-        if not wanted | {"node-status", "fault"} <= self._heard_since_ask:
-            return  # one was lost; the next ask brings it
-        self._go("answer", "token_is_ours")
+        told_all = wanted | {"node-status", "fault"} <= self._heard_since_ask
+        if not self._fire("answer", {"report": report, "asked": self._token, "told_all": told_all}):
+            return
+        if self.belief != "answered":
+            return
         if self.first_answer is None and self.boot is not None:
             self.first_answer = (self.boot, int(report["mark"]))
         self.mark = int(report["mark"])
         self._events.append(Event("answered"))
 
-    def is_answer(self, report: Body) -> bool:
-        """An answer to an old ask does not pass for one to the newest [SUP-06]."""
-        return self._token is not None and report.get("token") == self._token
-
     def _hear_claim(self, report: Body) -> None:
-        if self.belief != "claiming" or int(report["id"]) != self._pending_claim:
+        if int(report["id"]) != self._pending_claim or report["order_boot"] != self.boot:
             return
-        if report["order_boot"] != self.boot:
+        if not self._fire("claim-report", {"report": report, "claim": self._pending_claim}):
             return
-        if self.owns_by(report):
-            self._go("claim-report", "mark_is_claim")
+        if self.owned:
             self.claim, self._pending_claim = self._pending_claim, 0
             self._events.append(Event("owned"))
             self._give_up_now()
-        elif int(report["mark"]) > self._pending_claim and not self.claim:
-            self._go("claim-report", "mark_is_higher")
+        elif self.belief == "asked":
             self._token = self._asked_ms = None
-
-    def owns_by(self, report: Body) -> bool:
-        """A node is owned only when the mark answered is the claim's own id [SUP-01]."""
-        return bool(report["mark"] == self._pending_claim)
 
     def _hear_cancel(self, report: Body, now_ms: int) -> None:
         """The answer to a cancel comes under the job's id and tells the job's state [ORD-17]."""
@@ -255,7 +253,7 @@ class Session:
         if job is None or report["order_boot"] != job.boot:
             return
         for sent in [sent for sent in self.open.values() if sent.body.get("ref") == job.id]:
-            sent.state = "done"
+            sent.fire("done")
             self._end(sent)
         self._hear_outcome(job, report, now_ms)
 
@@ -264,20 +262,15 @@ class Session:
         return bool(report["order_boot"] == sent.boot and report["act"] == sent.act)
 
     def _hear_outcome(self, sent: SentOrder, report: Body, now_ms: int) -> None:
-        if sent.hear(report, self.outcome_open(str(report.get("reason", ""))), now_ms) and not sent.is_open:
+        if sent.hear(report, now_ms) and not sent.is_open:
             self._settled_from = int(report["uptime"])
             self._end(sent)
-
-    def outcome_open(self, reason: str) -> bool:
-        """Whether an order refused for `reason` may have moved something all the same [SUP-09]."""
-        return reason in OUTCOME_OPEN
 
     def _end(self, sent: SentOrder) -> None:
         if self.open.pop(sent.id, None) is None:
             return
         if sent.is_job:
-            for other in [other for other in self.open.values() if other.body.get("ref") == sent.id]:
-                del self.open[other.id]  # a cancel of a job that has ended is answered
+            self._withdraw(other for other in self.open.values() if other.body.get("ref") == sent.id)
         self._giving_up = [other for other in self._giving_up if other is not sent]
         self._events.append(Event("ended", sent))
 
@@ -288,8 +281,14 @@ class Session:
 
     def withdraw(self, act: str) -> list[SentOrder]:
         """Repeat no open order `act` any more; whether the node got it is not known. Gives those orders."""
-        found = [sent for sent in self.open.values() if sent.act == act]
-        return [self.open.pop(sent.id) for sent in found]
+        return self._withdraw(sent for sent in self.open.values() if sent.act == act)
+
+    def _withdraw(self, orders: Iterable[SentOrder]) -> list[SentOrder]:
+        found = list(orders)
+        for sent in found:
+            sent.fire("withdrawn")
+            del self.open[sent.id]
+        return found
 
     # ------------------------------------------------------------ what goes out
     def order(self, act: str, now_ms: int, **fields: Any) -> SentOrder:
@@ -301,7 +300,8 @@ class Session:
         if not self.owned or (is_job and self.job is not None):
             raise RuntimeError(f"{self.name}: {act} ordered while {self.belief}, open job {self.job}")
         body = self._body(act, self._next_id(), fields)
-        sent = SentOrder(body, now_ms - self.pace.repeat_ms, news_ms=now_ms)
+        machine = StateMachine(specification().tables["order_sent"], self.guards)
+        sent = SentOrder(body, machine, news_ms=now_ms)
         self.open[sent.id] = sent
         return sent
 
@@ -335,8 +335,7 @@ class Session:
 
     def _give_up_now(self) -> None:
         for sent in list(self._giving_up):
-            if sent.id < self.claim:
-                sent.go("given-up", "newer_claim_answered")
+            if sent.fire("given-up", {"order": sent.body, "claim": self.claim}):
                 self._end(sent)
 
     def ids_left(self) -> int:
@@ -355,30 +354,38 @@ class Session:
             return []
         out: list[Body] = []
         if self.belief in ("unheard", "hinted"):
-            self._go("ask")
-        if self.belief == "asked" and self._is_due(self._asked_ms, now_ms):
+            self._fire("ask")
+        elif self.owned and not self.reachable(now_ms):
+            self._fire("silence")
+        sent_ms = self._asked_ms if self.belief == "asked" else self._claimed_ms
+        if self.belief in ("asked", "claiming") and not self._to_send and self._is_due(sent_ms, now_ms):
+            self._fire("repeat-time")
+        if "ask" in self._to_send:
             self._token, self._asked_ms = self._rng.getrandbits(32), now_ms
             self._heard_since_ask = set()
             out.append({"act": "ask", "token": self._token})
-        out += self._claim_due(now_ms)
+        self._claim_if_needed()
+        if "claim" in self._to_send:
+            self._claimed_ms = now_ms
+            out.append({"act": "claim", "boot": self.boot, "id": self._pending_claim})
+        self._to_send.clear()
         if self.belief in ("owned", "claiming"):
             out += self._orders_due(now_ms)
         return out
 
-    def _claim_due(self, now_ms: int) -> list[Body]:
-        if self.belief == "answered" and self.may_claim:
-            self._begin_claim("")
-        elif self.owned and (self._giving_up or (self.ids_left() <= RESERVE and not self.open)):
-            self._begin_claim("orders_used_up")
-        elif self.belief != "claiming" or now_ms - self._claimed_ms < self.pace.repeat_ms:
-            return []
-        if self.belief != "claiming":
-            return []
-        self._claimed_ms = now_ms
-        return [{"act": "claim", "boot": self.boot, "id": self._pending_claim}]
+    def _claim_if_needed(self) -> None:
+        """The first claim once the node has answered, a newer one for ids or for a job that is given up."""
+        facts = {
+            "ids_left": self.ids_left(),
+            "reserve": RESERVE,
+            "open_orders": len(self.open),
+            "given_up": len(self._giving_up),
+        }
+        may = self.may_claim if self.belief == "answered" else self.owned
+        if may and self._fire("claim", facts):
+            self._begin_claim()
 
-    def _begin_claim(self, guard: str) -> None:
-        self._go("claim", guard)
+    def _begin_claim(self) -> None:
         self._pending_claim = claim_id(max(self.mark, self._highest), self._rng.getrandbits(12))
         self._highest = self._pending_claim
 
@@ -386,14 +393,16 @@ class Session:
         open_now = [sent for sent in self.open.values() if self.may_repeat or not sent.is_job]
         late = [sent for sent in open_now if self._is_due(sent.sent_ms, now_ms)]
         for sent in late:
+            if sent.sent_ms is not None:
+                sent.fire("repeat-time")
             sent.sent_ms = now_ms
         return [sent.body for sent in late]
 
     def _is_due(self, last_ms: int | None, now_ms: int) -> bool:
         return last_ms is None or now_ms - last_ms >= self.pace.repeat_ms
 
-    def _go(self, event: str, guard: str = "") -> bool:
-        row = row_under(specification().tables["belief"], self.belief, event, guard)
-        if row is not None:
-            self.belief = row.next
+    def _fire(self, event: str, facts: Facts | None = None) -> bool:
+        """Take the row of the table for `event`, what it sends goes out with the next `due`; False where ignored."""
+        row = self.machine.fire(event, facts)
+        self._to_send |= set(row.sends if row is not None else ())
         return row is not None
