@@ -12,14 +12,17 @@ from protocol.state_machine import StateMachine
 class Job:
     """A job from its acceptance on, through the states of `tables/job.toml` [ORD-15]."""
 
-    def __init__(self, order: Order) -> None:
+    def __init__(self, order: Order, minor: int) -> None:
+        """`minor`: the minor version of the protocol whose table the job follows."""
         self.order = order
         self.id: int = order["id"]
         self.act: str = order["act"]
         self.step: str | None = None
         self.reason: str | None = None
         self.past_return = False
-        self._machine = StateMachine(specification().tables["job"], {"order_is_fit": lambda _: True})
+        self._machine = StateMachine(
+            specification().at(minor).tables["job"], {"order_is_fit": lambda _: True}
+        )
         self.fire("order")
 
     @property
