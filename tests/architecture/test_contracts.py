@@ -41,7 +41,7 @@ PLANTED = {
     ),
     "the parts of reference_node": ("reference_node/mechanism/glide.py", "reference_node.controller.job"),
     "the supervisor as a line": (
-        "reference_node/supervisor/plan/wish.py",
+        "reference_node/supervisor/plan/goal_state.py",
         "reference_node.supervisor.check.rules",
     ),
     "planner, rules and questions read the picture of the yard": (
