@@ -98,7 +98,7 @@ class Crane(Role):
         return self._felt() if self._crane.load_sensor else "unsure"
 
     def load_fits(self, order: Order) -> bool:
-        """A transfer with 'from' needs an empty spreader, one without a box in it [CRN-08]; unsure is neither [CRN-09]."""
+        """With 'from' the spreader has to be empty, else a box hangs in it [CRN-08]; unsure is neither [CRN-09]."""
         return order["act"] != "transfer" or self._load == ("none" if "from" in order else "box")
 
     def knows_place(self, order: Order) -> bool:
