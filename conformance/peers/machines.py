@@ -190,7 +190,7 @@ class SimulatedBerth(Machine):
     acts: ClassVar[frozenset[str]] = frozenset({"admit", "depart"})
 
     def come_up(self) -> None:
-        """Lost [BER-01]."""
+        """A berth comes up lost: it cannot know what stands on its track [BER-01]."""
         self._start_table()
         self.arrival, self.reading = 0, None
         self.readings = self._readings()
@@ -221,7 +221,7 @@ class SimulatedBerth(Machine):
         return body
 
     def forbids(self, order: Body) -> str:
-        """By state [BER-03]."""
+        """An admit is refused unless the berth is empty, a depart unless a train is at rest [BER-03]."""
         return "" if self.machine.allows(order["act"]) else "state"
 
     def stages(self, order: Body) -> tuple[Stage, ...]:
@@ -263,7 +263,7 @@ class SimulatedShuttle(Machine):
         return self.node.shuttle.stops if self.node.shuttle else ()
 
     def come_up(self) -> None:
-        """Lost [SHT-01]."""
+        """A shuttle comes up lost: it may have been pushed while it was off [SHT-01]."""
         self._start_table()
         self.place, self.stop = "", 0
 

@@ -92,19 +92,19 @@ class OrderDesk:
                 return
 
     def raise_mark(self, order: Order, _reason: str) -> None:
-        """ORD-08: before any later check."""
+        """Raise the mark before any later check: what is refused now is not obeyed when it comes again [ORD-08]."""
         self.node.raise_mark(order["id"])
 
     def answer_ask(self, order: Order, _reason: str) -> None:
-        """ORD-03, ORD-04."""
+        """Tell all state and then the token, so that what came between is of now [ORD-03]; moves nothing [ORD-04]."""
         self.node.tell_all(order)
 
     def obey_hold(self, _order: Order, _reason: str) -> None:
-        """HLD-01, HLD-02."""
+        """Hold whatever boot, id or sender it came with [HLD-01]; the job stays and there is no report [HLD-02]."""
         self.node.hold()
 
     def refuse(self, order: Order, reason: str) -> None:
-        """ORD-20: nothing moves."""
+        """Answer with the reason; 'refused' means that nothing moved [ORD-20]."""
         self.node.answer(order, "refused", reason)
 
     def claim(self, order: Order, _reason: str) -> None:

@@ -98,7 +98,7 @@ class Crane(Role):
         return self._felt() if self._crane.load_sensor else "unsure"
 
     def load_fits(self, order: Order) -> bool:
-        """CRN-08, CRN-09."""
+        """With 'from' the spreader has to be empty, else a box hangs in it [CRN-08]; unsure is neither [CRN-09]."""
         return order["act"] != "transfer" or self._load == ("none" if "from" in order else "box")
 
     def knows_place(self, order: Order) -> bool:
@@ -117,7 +117,7 @@ class Crane(Role):
         return True
 
     def within_reach(self, order: Order) -> bool:
-        """CRN-04."""
+        """Whether every axis can get there, and there are as many targets as axes [CRN-04]."""
         wanted = [self.positions(order, place, slot) for place, slot in _ends(order)]
         wanted += [order["target"]] if order["act"] == "jog" else []
         return all(self._reaches(target) for target in wanted)

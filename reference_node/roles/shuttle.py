@@ -50,7 +50,7 @@ class Shuttle(Role):
         return body | ({"place": self._place} if self.state == "at-place" else {})
 
     def knows_place(self, order: Order) -> bool:
-        """SHT-03."""
+        """Whether the shuttle serves the place that a run names [SHT-03]."""
         return order["to"] in self._site.stops
 
     def finding_fits(self, order: Order) -> bool:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import pytest
 
-from conformance.page.server.desk import Errand, Goal, Held, Question, Review, Unanswered
+from conformance.page.server.desk import Goal, Held, Question, Review, Unanswered, done_by
 from conformance.page.server.order_forms import DESKS_OWN, NOT_OFFERED, InvalidRequest, offers
 from conformance.page.server.requests import RequestHandler
 from protocol.schemas import is_valid
@@ -240,40 +240,64 @@ def test_the_clerk_takes_nothing_that_the_page_does_not_offer(asked: dict[str, A
     assert desk.asked == []
 
 
-# ---------------------------------------------------------------- errands
-def test_an_errand_that_was_given_up_is_never_done() -> None:
+# ---------------------------------------------------------------- work for the desk's owner
+def test_work_that_was_given_up_is_never_done() -> None:
     done: list[int] = []
-    errand = Errand(lambda: done.append(1))
+    queued: list[Callable[[], None]] = []
     with pytest.raises(Unanswered, match="was not sent"):
-        errand.result(0.01)
-    errand.do()
+        done_by(queued.append, lambda: done.append(1), 0.01)
+    (late,) = queued
+    late()
     assert done == []
 
 
-def test_an_errand_that_was_begun_is_waited_for() -> None:
+@pytest.mark.parametrize("error", [RuntimeError("busy"), TimeoutError()])
+def test_work_that_an_owner_queued_and_gave_up_is_never_done(error: Exception) -> None:
+    done: list[int] = []
+    queued: list[Callable[[], None]] = []
+
+    def owner(do: Callable[[], None]) -> None:
+        queued.append(do)
+        raise error
+
+    with pytest.raises(Unanswered, match="was not sent"):
+        done_by(owner, lambda: done.append(1), 0.01)
+    queued[0]()
+    assert done == []
+
+
+def test_work_that_was_begun_is_waited_for_and_then_not_known() -> None:
     begun, go_on = threading.Event(), threading.Event()
+    threads: list[threading.Thread] = []
+
+    def owner(do: Callable[[], None]) -> None:
+        threads.append(threading.Thread(target=do))
+        threads[-1].start()
+        assert begun.wait(10)
 
     def work() -> str:
         begun.set()
         assert go_on.wait(10)
         return "done"
 
-    errand = Errand(work)
-    owner = threading.Thread(target=errand.do)
-    owner.start()
-    assert begun.wait(10)
     with pytest.raises(Unanswered, match="not known"):
-        errand.result(0.01)
+        done_by(owner, work, 0.01)
     go_on.set()
-    owner.join()
-    assert errand.result(0) == "done"
+    threads[-1].join()
+    assert done_by(owner, work, 10) == "done"
 
 
-def test_what_an_errand_raises_belongs_to_who_waits() -> None:
-    errand = Errand(lambda: 1 // 0)
-    errand.do()
+def test_what_work_raises_belongs_to_who_waits() -> None:
     with pytest.raises(ZeroDivisionError):
-        errand.result(0)
+        done_by(lambda do: do(), lambda: 1 // 0, 10)
+
+
+def test_a_time_out_of_the_work_itself_is_its_own() -> None:
+    def work() -> None:
+        raise TimeoutError("of the work")
+
+    with pytest.raises(TimeoutError, match="of the work"):
+        done_by(lambda do: do(), work, 10)
 
 
 @pytest.mark.parametrize("error", [RuntimeError("the host has stopped"), TimeoutError()])

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable, Sequence
+from concurrent.futures import Future, wait
 from dataclasses import dataclass, field
 from typing import Any, Protocol, TypeVar
 
@@ -164,38 +164,30 @@ class Unanswered(Exception):
     """The owner of the desk did not do a piece of work; it never will."""
 
 
-class Errand:
-    """One piece of work for the owner: done and answered, or given up, and never both."""
+def done_by(owner: Owner, work: Callable[[], T], wait_s: float) -> T:
+    """Have a piece of work done on the owner's thread: done and answered, or given up, and never both.
 
-    def __init__(self, work: Callable[[], T]) -> None:
-        self._work: Callable[[], Any] = work
-        self._lock = threading.Lock()
-        self._begun = self._given_up = False
-        self._done = threading.Event()
-        self._result: Any = None
-        self._error: Exception | None = None
+    Raises what the work raised, or Unanswered when it was not begun in `wait_s`, or not ended in as long again.
+    """
+    answer: Future[T] = Future()
 
-    def do(self) -> None:
-        """Do it, on the owner's thread, unless it was given up."""
-        with self._lock:
-            if self._given_up:
-                return
-            self._begun = True
+    def do() -> None:
+        if not answer.set_running_or_notify_cancel():
+            return
         try:
-            self._result = self._work()
+            answer.set_result(work())
         except Exception as error:  # noqa: BLE001 - it belongs to whoever waits
-            self._error = error
-        self._done.set()
+            answer.set_exception(error)
 
-    def result(self, wait_s: float) -> Any:
-        """What came of it. Raises what the work raised, or Unanswered when it was not begun in time."""
-        if not self._done.wait(wait_s):
-            with self._lock:
-                self._given_up = not self._begun
-            if self._given_up or not self._done.wait(wait_s):
-                raise Unanswered(
-                    "it was not sent" if self._given_up else "it is not known whether it was sent"
-                )
-        if self._error is not None:
-            raise self._error
-        return self._result
+    try:
+        owner(do)
+    except (RuntimeError, TimeoutError) as error:
+        # It may stand in a queue that goes on later: what is said not to be sent must not be.
+        if answer.cancel():
+            raise Unanswered(f"it was not sent: {str(error) or 'the desk does not answer'}") from error
+    if not wait([answer], wait_s).done:
+        if answer.cancel():
+            raise Unanswered("it was not sent")
+        if not wait([answer], wait_s).done:
+            raise Unanswered("it is not known whether it was sent")
+    return answer.result()

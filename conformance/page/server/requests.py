@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from functools import partial
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
-from conformance.page.server.desk import Call, Desk, Errand, Goal, Held, Owner, Question, Review, Unanswered
+from conformance.page.server.desk import Call, Desk, Goal, Held, Owner, Question, Review, done_by
 from conformance.page.server.goal_forms import goal_calls
 from conformance.page.server.order_forms import Field, InvalidRequest, Offer, offers
 from protocol.site import Site
 from protocol.specification import specification
+
+T = TypeVar("T")
 
 WAIT_S = 3.0
 EVENTS_SHOWN = 30
@@ -45,8 +47,7 @@ class RequestHandler:
         if what not in ways and what not in calls:
             raise InvalidRequest(f"'do' is one of {', '.join((*ways, *calls))}")
         work = ways[what](asked) if what in ways else partial(calls[what](asked).do, self._desk)
-        refused: str | None = self._done(work)
-        return refused
+        return self._done(work)
 
     def review(self, asked: Mapping[str, Any]) -> Review:
         """What would come of what a request asks, by the desk's own checks. Raises InvalidRequest, Unanswered."""
@@ -55,13 +56,11 @@ class RequestHandler:
         if what not in calls:
             raise InvalidRequest(f"to be looked at, 'do' is one of {', '.join(calls)}")
         call = calls[what](asked)
-        found: Review = self._done(lambda: call.review(self._desk))
-        return found
+        return self._done(lambda: call.review(self._desk))
 
     def goals(self) -> list[Goal]:
         """What is still to be met, in order. Raises Unanswered."""
-        found: list[Goal] = self._done(lambda: list(self._desk.goals()))
-        return found
+        return self._done(lambda: list(self._desk.goals()))
 
     def _calls(self) -> dict[str, Callable[[Mapping[str, Any]], Call]]:
         return {"order": self._order, "tell": self._tell, "answer": self._answer, **goal_calls(self._site)}
@@ -69,20 +68,14 @@ class RequestHandler:
     def look(self) -> DeskState:
         """What the desk knows now. Raises Unanswered."""
         desk = self._desk
-        seen: DeskState = self._done(
+        return self._done(
             lambda: DeskState(
                 tuple(desk.questions()), tuple(desk.held()), tuple(desk.events())[-EVENTS_SHOWN:]
             )
         )
-        return seen
 
-    def _done(self, work: Callable[[], Any]) -> Any:
-        errand = Errand(work)
-        try:
-            self._owner(errand.do)
-        except (RuntimeError, TimeoutError) as error:
-            raise Unanswered(f"it was not sent: {str(error) or 'the desk does not answer'}") from error
-        return errand.result(WAIT_S)
+    def _done(self, work: Callable[[], T]) -> T:
+        return done_by(self._owner, work, WAIT_S)
 
     # ------------------------------------------------------------ what may be asked
     def _order(self, asked: Mapping[str, Any]) -> Call:
