@@ -9,11 +9,11 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from functools import cache, cached_property
 from importlib import resources
-from typing import Any
+from typing import Any, TypeVar
 
 Schema = Mapping[str, Any]
 
@@ -36,6 +36,8 @@ class Requirement:
     says: str
     why: str
     source: str
+    since: int = 0
+    """The minor version from which on it binds."""
 
     @property
     def chapter(self) -> str:
@@ -53,6 +55,8 @@ class Figure:
     least: int | None = None
     most: int | None = None
     value: int | float | None = None
+    since: int = 0
+    """The minor version that brought it."""
 
     def __str__(self) -> str:
         if self.value is not None:
@@ -83,6 +87,8 @@ class Transition:
     guard: str
     next: str
     sends: tuple[str, ...]
+    since: int = 0
+    """The minor version from which on a participant follows it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,13 +144,52 @@ class Check:
     name: str
     does: str
     reason: str
+    since: int = 0
+    """The minor version from which on a node makes it."""
 
 
 class Specification:
-    """The data of one major version. Read-only; get it with `specification()`."""
+    """The data of one major version. Read-only; get it with `specification()`.
+
+    What a minor version added is marked with it (`since`), and `at` gives the specification without what came later.
+    """
 
     def __init__(self, root: resources.abc.Traversable) -> None:
         self._root = root
+        self._earlier: dict[int, Specification] = {}
+
+    def at(self, minor: int) -> Specification:
+        """The specification as it binds whoever says `minor`: nothing in it came later.
+
+        Of a minor version that is newer than this one nothing is known: it is this one.
+        """
+        if minor >= self.minor:
+            return self
+        if minor not in self._earlier:
+            self._earlier[minor] = self._as_of(minor)
+        return self._earlier[minor]
+
+    def _as_of(self, minor: int) -> Specification:
+        """All that came up to `minor`, out of what this one holds."""
+        earlier = Specification(self._root)
+        rows = {
+            name: replace(table, transitions=_up_to(minor, table.transitions))
+            for name, table in self.tables.items()
+        }
+        earlier.__dict__.update(
+            major=self.major,
+            minor=minor,
+            common=_fields_up_to(minor, self.common),
+            messages={name: _fields_up_to(minor, schema) for name, schema in self.messages.items()},
+            acts={name: _fields_up_to(minor, schema) for name, schema in self.acts.items()},
+            timing={name: figure for name, figure in self.timing.items() if figure.since <= minor},
+            limits={name: figure for name, figure in self.limits.items() if figure.since <= minor},
+            topics=self.topics,
+            tables=rows,
+            order_checks=_up_to(minor, self.order_checks),
+            requirements={id_: rule for id_, rule in self.requirements.items() if rule.since <= minor},
+        )
+        return earlier
 
     def _toml(self, *path: str) -> dict[str, Any]:
         return tomllib.loads(self._root.joinpath(*path).read_text(encoding="utf-8"))
@@ -173,6 +218,10 @@ class Specification:
     def minor(self) -> int:
         """Minor version: what a node says in node-status."""
         return int(self._toml("version.toml")["minor"])
+
+    def dotted(self, minor: int | None = None) -> str:
+        """The version in words, '1.1'; with `minor`, that minor version of the same major one."""
+        return f"{self.major}.{self.minor if minor is None else minor}"
 
     @cached_property
     def common(self) -> Schema:
@@ -295,6 +344,7 @@ class Specification:
                 says=re.sub(r"\{([a-z_]+)\}", lambda match: figures[match[1]], row["says"]),
                 why=re.sub(r"\{([a-z_]+)\}", lambda match: figures[match[1]], row["why"]),
                 source=row.get("source", ""),
+                since=row.get("since", 0),
             )
             for id_, row in self._toml("requirements.toml").items()
         }
@@ -308,8 +358,8 @@ def _table(name: str, data: dict[str, Any]) -> Table:
         initial=data["initial"],
         final=tuple(data["final"]),
         transitions=tuple(
-            Transition(state, event, guard, after, tuple(sends))
-            for state, event, guard, after, sends in data["transitions"]
+            Transition(state, event, guard, after, tuple(sends), *since)
+            for state, event, guard, after, sends, *since in data["transitions"]
         ),
         no_ways=tuple(
             NoWay(kind, tuple(row["states"]), tuple(row["events"]), row["why"])
@@ -317,6 +367,29 @@ def _table(name: str, data: dict[str, Any]) -> Table:
             for row in data.get(kind, ())
         ),
     )
+
+
+_Row = TypeVar("_Row", Transition, Check)
+
+
+def _up_to(minor: int, rows: Iterable[_Row]) -> tuple[_Row, ...]:
+    return tuple(row for row in rows if row.since <= minor)
+
+
+def _fields_up_to(minor: int, schema: Schema) -> dict[str, Any]:
+    """A schema, or a part of one, without the fields and words that came after `minor`.
+
+    A field says `since` with its key; a list of words names its newer ones in `since`, word to minor version.
+    """
+    kept = {
+        name: _fields_up_to(minor, part) if isinstance(part, Mapping) else part
+        for name, part in schema.items()
+        if not (isinstance(part, Mapping) and isinstance(part.get("since"), int) and part["since"] > minor)
+    }
+    newer = schema.get("since")
+    if isinstance(newer, Mapping) and "enum" in kept:
+        kept["enum"] = [word for word in kept["enum"] if newer.get(word, 0) <= minor]
+    return kept
 
 
 @cache

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from itertools import islice
 from typing import Any, NamedTuple
@@ -155,6 +156,20 @@ def read_publication(
         *_addressee(parts, reading),
     ]
     return reading._replace(findings=(*reading.findings, *around))
+
+
+def is_newer(minor: int | None) -> bool:
+    """Whether a participant says a minor version that nothing is known of here."""
+    return minor is not None and minor > specification().minor
+
+
+def of_newer_minor(message: str, act: object, findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """What is left of the findings of a message whose sender is newer than this specification.
+
+    Fields that are not known here may be fields there, so that they are no fault.
+    """
+    fields = shape_for(message, act).fields if message else {}
+    return tuple(one for one in findings if one.requirement != "ENC-06" or one.where in ("", *fields))
 
 
 def _size(topic: str, message: str, payload: bytes, encoding: Encoding | None) -> list[Finding]:

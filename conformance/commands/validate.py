@@ -108,6 +108,7 @@ def _check_recording(path: Path, site_file: Path | None, report: _Report) -> Non
     from conformance.recordings.files import source
     from conformance.recordings.validate.recording import Check
     from protocol.rules import Breach
+    from protocol.specification import specification
 
     site = None
     if site_file is not None:
@@ -123,6 +124,12 @@ def _check_recording(path: Path, site_file: Path | None, report: _Report) -> Non
             report.total -= 1  # Counted with all the others below.
             report.add(found)
     report.total += check.messages
+    for name, minor in check.newer.items():
+        ours = specification().dotted()
+        report.note(
+            f"{name} says protocol {specification().dotted(minor)}, which this kit does not know: it is judged by "
+            f"{ours}, and fields that {ours} does not have are let through"
+        )
     _require_some(check.messages > 0, str(path))
     if recording.broken_at is not None:
         report.whole = False

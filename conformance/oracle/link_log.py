@@ -6,13 +6,13 @@ Both benches write this one log, so a case cannot tell whether it runs on virtua
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from protocol.finding import Finding
 from protocol.site import Encoding
 from protocol.topics import NotATopic, parse_topic
-from protocol.validation import read_publication
+from protocol.validation import is_newer, of_newer_minor, read_publication
 from protocol.wire.packet import Connect, Granted, Kind, Packet, Publish, Subscribe
 
 
@@ -87,6 +87,8 @@ class Log:
         self._newest: int | None = None
         """The node's newest connection of which the CONNECT was seen, and what it has subscribed on it."""
         self._asked = self._granted = 0
+        self.minor: int | None = None
+        """The minor version that the participant under test says; None until it has said one."""
 
     @property
     def end(self) -> int:
@@ -122,8 +124,19 @@ class Log:
             case Granted(kind=Kind.SUBACK) if connection == self._newest:
                 self._granted += 1
         if isinstance(packet, Publish):
-            self.messages.append(_read(trace, packet))
+            self.messages.append(self._message(trace, packet))
         return trace
+
+    def _message(self, trace: Trace, packet: Publish) -> Message:
+        message = _read(trace, packet)
+        if not trace.from_node:
+            return message
+        if message.name == "node-status":
+            self.minor = message.body.get("minor", self.minor)
+        if message.findings and is_newer(self.minor):
+            known = of_newer_minor(message.name, message.body.get("act"), message.findings)
+            return replace(message, findings=known)
+        return message
 
     def since(self, number: int) -> Iterator[Message]:
         """The messages after trace `number`, oldest first."""

@@ -116,7 +116,9 @@ class NodeOracle:
         self._timing.late(now_ms, self._excused_ms)
 
     def tell(self, requirement: str, what: str, oracle: Oracle, at: int = 0) -> None:
-        """Enter a finding."""
+        """Enter a finding, but for what came after the minor version that the node says."""
+        if requirement not in specification().at(self._log.minor or 0).requirements:
+            return
         self.findings.append(Finding(requirement, what, oracle, at))
 
     def tell_dead(self) -> None:

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from importlib.metadata import version
 from typing import Any
 
+from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict, overall
 from conformance.tester.evidence import Evidence
 from conformance.tester.questions import Answered
-from conformance.tester.runner import Result, Run
+from conformance.tester.runner import NOT_OF_ITS_VERSION, Result, Run
 from protocol.specification import specification
 
 FORMAT = 2
@@ -20,7 +21,7 @@ FORMAT = 2
 def versions() -> dict[str, str]:
     """Versions of the kit and of the protocol that it judges by."""
     spec = specification()
-    return {"kit": version("yardwire"), "protocol": f"{spec.major}.{spec.minor}"}
+    return {"kit": version("yardwire"), "protocol": spec.dotted()}
 
 
 def document(
@@ -52,6 +53,8 @@ def document(
         "digest": fixture.node.digest,
         "roles": list(fixture.node.roles),
         "firmware": status.body.get("firmware", "") if status else "",
+        "says": None if fixture.log.minor is None else fixture.spec.dotted(fixture.log.minor),
+        "judged_by": fixture.asked.dotted(),
         "bench": fixture.on_bench,
         "on": fixture.bench.kind,
         "slow": fixture.slow,
@@ -65,8 +68,22 @@ def document(
         "took_ms": round(sum(result.took_ms for result in results)),
         "cases": [case_document(result) for result in results],
         "people": [one.document() for one in people],
-        "notes": list(notes),
+        "notes": [*_version_notes(fixture, results), *notes],
     }
+
+
+def _version_notes(fixture: Fixture, results: Sequence[Result]) -> Iterator[str]:
+    """How the minor version that was said bears on the verdict, where it is not the kit's own."""
+    said, ours = fixture.spec.dotted(fixture.minor), fixture.spec.dotted()
+    if fixture.minor > fixture.spec.minor:
+        yield (
+            f"it says protocol {said}, which this kit does not know: it is judged by {ours}, and fields that {ours} "
+            "does not have are let through"
+        )
+    elif fixture.minor < fixture.spec.minor:
+        left_out = sum(result.reason.startswith(NOT_OF_ITS_VERSION) for result in results)
+        cases = f"; {left_out} cases ask for what came later and are not of its version" if left_out else ""
+        yield f"it says protocol {said} and is judged by that{cases}"
 
 
 def case_document(result: Result) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Literal
 
 from protocol.site import NodeSite, Site
+from protocol.specification import specification
 
 if TYPE_CHECKING:
     from conformance.suite.fixture import Fixture
@@ -68,6 +69,8 @@ class Case:
     restarts: bool = False
     """Needs a way to reset the node."""
     applies: Condition = lambda _site, _node: ""
+    since: int = 0
+    """The minor version from which on a node is asked for it."""
 
     @property
     def quiet(self) -> bool:
@@ -92,8 +95,13 @@ def case(
     passive: bool = False,
     restarts: bool = False,
     applies: Condition = lambda _site, _node: "",
+    since: int | None = None,
 ) -> Callable[[Body], Body]:
-    """Declare a function as a case that checks `requirements`."""
+    """Declare a function as a case that checks `requirements`.
+
+    It is asked of nodes that say the minor version of its newest requirement, or a later one; `since` is for a case
+    that asks an older node for the rest of them.
+    """
 
     def declare(body: Body) -> Body:
         id_ = body.__name__.replace("_", "-")
@@ -112,10 +120,16 @@ def case(
             passive=passive,
             restarts=restarts,
             applies=applies,
+            since=_newest(requirements) if since is None else since,
         )
         return body
 
     return declare
+
+
+def _newest(requirements: tuple[str, ...]) -> int:
+    known = specification().requirements
+    return max((known[id_].since for id_ in requirements if id_ in known), default=0)
 
 
 def _chapter(module: str) -> str:

@@ -15,7 +15,7 @@ def first_states(fixture: Fixture, message: str) -> Iterator[Message]:
     Only boots of which the first connection was seen are judged; without one the case is inconclusive.
     """
     table, field, _, requirement = MACHINES[message]
-    initial = fixture.spec.tables[table].initial
+    initial = fixture.asked.tables[table].initial
     expected = f"{'mode ' if field == 'mode' else ''}{initial!r} at first"
     first = None
     for first in _first_of_boot(fixture, message):
@@ -38,7 +38,7 @@ def _first_of_boot(fixture: Fixture, name: str) -> list[Message]:
 def walk_of_states(fixture: Fixture, message: str) -> None:
     """Demand of every two messages that follow each other in a boot that the table allows the one after the other."""
     table, field, requirement, _ = MACHINES[message]
-    allows = fixture.spec.tables[table].allows
+    allows = fixture.asked.tables[table].allows
     before: dict[int, str] = {}
     for one in fixture.log.sent(message):
         if not one.body:

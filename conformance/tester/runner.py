@@ -20,6 +20,8 @@ from conformance.tester.evidence import Evidence, gather
 from conformance.tester.observation_window import ObservationWindow
 
 NOTHING_TO_JUDGE = "nothing to judge: what this case looks at was not seen in this run"
+NOT_OF_ITS_VERSION = "not of its version"
+"""How the reason begins why a case is neither passed nor failed by a node that says an older minor version."""
 OPENING = ("link-says-on", "orders-ask")
 """The cases that wait for the node and show that it answers; all others begin with a fence."""
 
@@ -236,6 +238,10 @@ def not_selected(case: Case, fixture: Fixture, selection: Selection) -> str:
     """Why a case is not run on this node, by the site file's statement and the user's wish; '' if it is."""
     if not set(case.roles) & set(fixture.node.roles):
         return f"for {' and '.join(case.roles)} only"
+    if case.since > fixture.minor:
+        spec = fixture.spec
+        newer, said = spec.dotted(case.since), spec.dotted(fixture.minor)
+        return f"{NOT_OF_ITS_VERSION}: it asks for what protocol {newer} brought, and the node says {said}"
     if case.moves and not selection.motion:
         return "it moves the machine"
     if case.mode == "bench" and not fixture.on_bench:

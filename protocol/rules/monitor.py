@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 
 from protocol.bulk_reading import BulkReader
 from protocol.recording import EventKind, Item, RecordedEvent, RecordedMessage
@@ -29,24 +29,38 @@ class RuleMonitor:
         self._reader = reader or BulkReader()
         self._counts = Counts()
         self._history = OrderHistory()
-        self._states = States()
+        self._states = States(self._history)
         self._jobs = Jobs(self._history)
         self._orders = Orders(self._history, site)
         self._boxes = Boxes(self._history, site)
         self._number = 0
 
     def take(self, item: Item, reading: Reading | None = None) -> list[Breach]:
-        """Judge the next item; `reading` is that of its payload where the caller has it already."""
+        """Judge the next item; `reading` is that of its payload where the caller has it already.
+
+        Everybody is judged by the minor version that they say.
+        """
         if isinstance(item, RecordedMessage):
-            return self._message(item, reading)
+            return self._binding(self._message(item, reading))
         if isinstance(item, RecordedEvent):
             if item.kind == EventKind.DISCONNECTED:
                 self._forget()
             return []
         return self.look(item.at_us)
 
+    @property
+    def minors(self) -> Mapping[str, int]:
+        """The minor version that each participant says, as far as it was heard."""
+        return self._history.minors
+
     def look(self, at_us: int) -> list[Breach]:
         """Say what has become overdue by `at_us`, for a live bus on which nothing is said."""
+        return self._binding(self._overdue(at_us))
+
+    def _binding(self, found: list[Breach]) -> list[Breach]:
+        return [one for one in found if self._history.binds(one.requirement, one.node)] if found else found
+
+    def _overdue(self, at_us: int) -> list[Breach]:
         found = list(self._counts.look(at_us, self._number))
         found += self._jobs.look(at_us, self._number)
         found += self._orders.look(at_us)
@@ -55,7 +69,7 @@ class RuleMonitor:
 
     def _message(self, item: RecordedMessage, reading: Reading | None) -> list[Breach]:
         self._number += 1
-        found = self.look(item.at_us)
+        found = self._overdue(item.at_us)
         topic = self._reader.topic(item.topic)
         if topic is None or item.retain:
             return found

@@ -81,6 +81,20 @@ class OrderHistory:
         self.nodes: dict[str, KnownNode] = {}
         self.supervised = False
         """A supervisor has spoken: its duties can be judged."""
+        self.minors: dict[str, int] = {}
+        """The minor version that each participant said last; that outlasts a gap."""
+        self._supervisors: set[str] = set()
+
+    def binds(self, requirement: str, name: str) -> bool:
+        """Whether a requirement binds the node `name`, or whoever orders it, by the minor version that it says.
+
+        Of whom none was heard no more is asked than every version does, and of several supervisors what the oldest
+        of them has to do: the topic of an order does not say who sent it.
+        """
+        rule = specification().requirements[requirement]
+        if rule.role == "supervisor":
+            return rule.since <= min((self.minors.get(one, 0) for one in self._supervisors), default=0)
+        return rule.since <= self.minors.get(name, 0)
 
     def node(self, name: str) -> KnownNode:
         """What is known of a node."""
@@ -101,6 +115,9 @@ class OrderHistory:
         node = self.node(heard.node)
         if heard.message == "yard-map" or "supervisor" in body.get("roles", ()):
             self.supervised = True
+            self._supervisors.add(heard.node)
+        if "minor" in body:
+            self.minors[heard.node] = body["minor"]
         if "uptime" not in body:
             return
         if node.boot != body["boot"]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from protocol.counting import next_count
+from protocol.rules.order_history import OrderHistory
 from protocol.rules.received import NOTHING, Body, Breach, ReceivedMessage
 from protocol.specification import specification
 
@@ -25,7 +26,8 @@ UNMOVED = {"crane": {"unhomed", "faulted", "manual"}, "berth": {"lost"}, "shuttl
 class States:
     """Judges state messages of cranes, berths and shuttles, and fault."""
 
-    def __init__(self) -> None:
+    def __init__(self, history: OrderHistory) -> None:
+        self._history = history
         self._last: dict[tuple[str, str], tuple[Body, int]] = {}
         self._marks: dict[tuple[str, str], tuple[int, int]] = {}
 
@@ -53,7 +55,9 @@ class States:
             return
         table, field, requirement, _ = MACHINES[heard.message]
         was, is_ = before[field], heard.body[field]
-        if not specification().tables[table].allows(was, is_):
+        minor = self._history.minors.get(heard.node)
+        spec = specification() if minor is None else specification().at(minor)
+        if not spec.tables[table].allows(was, is_):
             yield heard.breach(
                 requirement, f"went from {was!r} to {is_!r}, which no table allows", since=since
             )

@@ -203,7 +203,7 @@ class Controller(StatePublisher):
 
     def begin(self, order: Order) -> None:
         """Accept a job; it starts with the next tick, which is due at once."""
-        self.job = self.job_class(order, self.job)
+        self.job = self.job_class(order, self.job, self.minor)
         role = self.role_for(self.job.act)
         assert role is not None
         role.accept(order, self._now_ms)

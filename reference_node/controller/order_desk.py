@@ -15,6 +15,10 @@ class DeskNode(NodeFacts, Protocol):
     """What the desk makes a node do."""
 
     @property
+    def minor(self) -> int:
+        """The minor version of the protocol that it keeps to."""
+
+    @property
     def job(self) -> Job | None:
         """The current or last job of this boot."""
 
@@ -68,7 +72,9 @@ class OrderDesk:
 
     def checks(self) -> Sequence[Check]:
         """The checks in their order."""
-        return [check for check in specification().order_checks if check.name != "unreadable"]
+        return [
+            check for check in specification().at(self.node.minor).order_checks if check.name != "unreadable"
+        ]
 
     def holds(self, check: str, order: Order) -> bool:
         """Whether `check` decides on `order`."""

@@ -27,6 +27,8 @@ class StatePublisher:
     uptime_class: ClassVar[type[Uptime]] = Uptime
     envelope_class: ClassVar[type[Envelope]] = Envelope
     heartbeat_class: ClassVar[type[Heartbeat]] = Heartbeat
+    minor: ClassVar[int] = specification().minor
+    """The minor version of the protocol that the node keeps to, and says."""
     faults_class: ClassVar[type[FaultRegister]] = FaultRegister
 
     def __init__(
@@ -123,7 +125,7 @@ class StatePublisher:
             "link": self.link,
             "roles": list(self.node.roles),
             "firmware": self.node.firmware or FIRMWARE,
-            "minor": specification().minor,
+            "minor": self.minor,
             "reads": self.node.reads,
             "reset": self.reset_cause,
             "bench": self.bench,

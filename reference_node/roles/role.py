@@ -16,6 +16,10 @@ class Host(Protocol):
     """What a role asks of the node that it runs in."""
 
     @property
+    def minor(self) -> int:
+        """The minor version of the protocol that the node keeps to."""
+
+    @property
     def bench(self) -> bool:
         """Whether sensor levels come from a tester."""
 
@@ -52,7 +56,7 @@ class Role:
     def __init__(self, host: Host, sensors: dict[str, int], levels: dict[str, bool]) -> None:
         """`sensors` names each line with its debounce in us, `levels` says how each stands at the start."""
         self.host = host
-        self.machine = StateMachine(specification().tables[self.name], self.guards)
+        self.machine = StateMachine(specification().at(host.minor).tables[self.name], self.guards)
         self.lines = {sensor: Debounce(levels.get(sensor, False), us) for sensor, us in sensors.items()}
 
     @property

@@ -142,7 +142,8 @@ def test_fault_codes_have_a_level_each() -> None:
 def test_requirements(id_: str) -> None:
     row = _rows("requirements.toml")[id_]
     assert re.fullmatch("[A-Z]{3}-[0-9]{2}", id_)
-    assert set(row) <= {"level", "role", "seen", "says", "why", "source"}
+    assert set(row) <= {"level", "role", "seen", "says", "why", "source", "since"}
+    assert 0 <= row.get("since", 0) <= SPEC.minor
     assert row["level"] in ("MUST", "SHOULD")
     assert row["role"] in ("node", "crane", "berth", "shuttle", "supervisor", "sender", "receiver")
     assert row["seen"] in ("subscriber", "tap", "stimulus", "person", "declared")

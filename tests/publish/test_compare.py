@@ -19,7 +19,8 @@ from jsonschema import Draft202012Validator
 
 from conformance.commands import main
 from conformance.publish.artefacts.bundle import bundled
-from conformance.publish.compare.compare import RECEIVERS, SENDERS, VersionComparison, compare
+from conformance.publish.compare.change import RECEIVERS, SENDERS
+from conformance.publish.compare.compare import VersionComparison, compare
 from conformance.publish.compare.corners import corners
 from conformance.publish.compare.reader import Reader
 from conformance.publish.model import NotExpressible, Variant, merged, schemas, variants
@@ -239,10 +240,11 @@ def test_version_numbers() -> None:
         ).wrong_number
 
     adds = put({"type": "boolean", "cborKey": 20}, "properties", "lamp")
-    assert number(1, 1, adds) == ""
+    ours = specification().minor
+    assert number(1, ours + 1, adds) == ""
     assert number(2, 0, required("part")) == ""
-    assert "major" in number(1, 7, required("part"))
-    assert "minor" in number(1, 0, adds)
+    assert "major" in number(1, ours + 7, required("part"))
+    assert "minor" in number(1, ours, adds)
     assert "goes back" in number(0, 9, adds)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -483,3 +484,43 @@ def test_memory_does_not_grow_with_the_length(tmp_path: Path) -> None:
     size(1)
     few, many = size(2), size(12)
     assert many < 2 * few + 200_000, (few, many)
+
+
+@pytest.mark.parametrize(("requirement", "supervisor"), [("LNK-09", False), ("SUP-04", True)])
+def test_everybody_is_judged_by_the_minor_version_that_they_say(
+    requirement: str, supervisor: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As if 1.1 had brought the rule: it binds those who say 1.1, whatever others say."""
+    rules = specification().requirements
+    newer = rules | {requirement: replace(rules[requirement], since=1)}
+    monkeypatch.setitem(specification().__dict__, "requirements", newer)
+    monkeypatch.setitem(specification().__dict__, "_earlier", {})
+    bend = next(bend for broken, bend in BENT if broken == requirement)
+
+    def broken(nodes: int, supervisors: int) -> bool:
+        tale = good_tale()
+        bend(tale)
+        for one in tale.said:
+            if "minor" in one.body:
+                one.body["minor"] = supervisors if "supervisor" in one.body["roles"] else nodes
+        return requirement in tale.broken()
+
+    assert broken(1, 1)
+    assert broken(0, 1) is supervisor
+    assert broken(1, 0) is not supervisor
+    assert not broken(0, 0)
+
+
+def test_of_whom_no_version_was_heard_only_what_every_version_asks_is_asked(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    rules = specification().requirements
+    newer = rules | {"SUP-04": replace(rules["SUP-04"], since=1)}
+    bend = next(bend for broken, bend in BENT if broken == "SUP-04")
+    tale = good_tale()
+    bend(tale)
+    tale.drop(lambda one: "supervisor" in one.body.get("roles", ()))
+    assert "SUP-04" in tale.broken()
+    monkeypatch.setitem(specification().__dict__, "requirements", newer)
+    monkeypatch.setitem(specification().__dict__, "_earlier", {})
+    assert "SUP-04" not in tale.broken()

@@ -12,6 +12,8 @@ def listed(cases: Any) -> str:
     """Id and summary of every case, chapter by chapter."""
     import textwrap
 
+    from protocol.specification import specification
+
     lines: list[str] = []
     chapter = ""
     for case in cases:
@@ -19,6 +21,7 @@ def listed(cases: Any) -> str:
             chapter = case.chapter
             lines += ["", chapter] if lines else [chapter]
         marks = " [moves]" if case.moves else ""
+        marks += f" [since {specification().dotted(case.since)}]" if case.since else ""
         lines.append(f"  {case.id}{marks}")
         lines += textwrap.wrap(case.summary, 80, initial_indent="      ", subsequent_indent="      ")
     return "\n".join(lines)
@@ -40,6 +43,9 @@ def page(case: Case) -> str:
         )
     lines += ["", f"For: {', '.join(case.roles)}"]
     lines += [f"Rests on: {', '.join(case.after)}"] if case.after else []
+    lines += (
+        [f"Asked of who says protocol {specification().dotted(case.since)} or later."] if case.since else []
+    )
     lines += ["It moves the machine."] if case.moves else []
     lines += ["It needs a node on the bench."] if case.mode == "bench" else []
     lines += ["It is for a node in service only."] if case.mode == "service" else []

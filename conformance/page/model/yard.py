@@ -24,7 +24,7 @@ from protocol.rules import RuleMonitor
 from protocol.rules.received import Breach
 from protocol.site import Site
 from protocol.topics import Topic
-from protocol.validation import Reading
+from protocol.validation import Reading, is_newer, of_newer_minor
 
 Model = dict[str, dict[str, Any]]
 
@@ -80,6 +80,9 @@ class Yard:
         if topic is not None and topic.site == self.site.name:
             self._hear(topic, reading, item)
         breaches = self._watch.take(item, reading)
+        if reading.findings and topic is not None and is_newer(self._watch.minors.get(topic.node)):
+            known = of_newer_minor(topic.message, (reading.body or {}).get("act"), reading.findings)
+            reading = reading._replace(findings=known)
         node, message = (topic.node, topic.message) if topic is not None else ("", "?")
         here = tuple(one.requirement for one in breaches if not one.note and one.number == self.messages)
         broken = tuple(dict.fromkeys([*(found.requirement for found in reading.findings), *here]))

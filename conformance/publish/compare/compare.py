@@ -12,38 +12,13 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from conformance.publish.compare.change import RECEIVERS, SENDERS, Change, Witness
 from conformance.publish.compare.corners import corners
 from conformance.publish.compare.dialect import require_expressible
+from conformance.publish.compare.grown import grown
 from conformance.publish.compare.reader import Reader
 from conformance.publish.model import field_of, schemas
 from protocol.specification import Figure, Schema, Specification, Table
-
-SENDERS, RECEIVERS = "senders", "receivers"
-
-
-@dataclass(frozen=True, slots=True)
-class Witness:
-    """A message that one version sends and the other does not take, and what the other says of it."""
-
-    message: str
-    body: Mapping[str, Any]
-    why: str
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """One difference: where, what it is, whom it breaks, and the witness where it is one of messages."""
-
-    where: str
-    what: str
-    breaks: tuple[str, ...] = ()
-    witness: Witness | None = None
-    to_read: bool = False
-    """Only a person can say what it means: the wording of a requirement."""
-
-    def __str__(self) -> str:
-        whom = f"breaks {' and '.join(self.breaks)}" if self.breaks else "compatible"
-        return f"{self.where}: {self.what} ({'to be read by a person' if self.to_read else whom})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,14 +54,17 @@ def compare(old: Specification, new: Specification) -> VersionComparison:
     """Every change from `old` to `new`. Raises NotExpressible for a schema that cannot be reasoned about."""
     for spec in (old, new):
         require_expressible(spec)
+    # Within a major version an older participant keeps to what is not marked as newer than it: that must not change.
+    kept = new.at(old.minor) if new.major == old.major else new
     found = [
         *_messages(old, new),
-        *_figures(old.timing, new.timing, "timing"),
-        *_figures(old.limits, new.limits, "limits"),
+        *_figures(old.timing, kept.timing, "timing"),
+        *_figures(old.limits, kept.limits, "limits"),
         *_topics(old, new),
-        *_tables(old, new),
-        *_checks(old, new),
-        *_requirements(old, new),
+        *_tables(old, kept),
+        *_checks(old, kept),
+        *_requirements(old, kept),
+        *(grown(kept, new) if kept is not new else ()),
     ]
     return VersionComparison((old.major, old.minor), (new.major, new.minor), tuple(found))
 
@@ -162,7 +140,7 @@ def _field(old: Specification, new: Specification, field: str, there: Schema, he
         yield from _kind(old, new, one.schema, other.schema)
 
 
-_TEXTS = ("title", "description", "unit", "meanings", "levels", "$comment", "cborKey", "examples")
+_TEXTS = ("title", "description", "unit", "meanings", "levels", "$comment", "cborKey", "examples", "since")
 
 
 def _kind(old: Specification, new: Specification, one: Schema, other: Schema) -> Iterator[str]:
@@ -205,6 +183,8 @@ def _figures(there: Mapping[str, Figure], here: Mapping[str, Figure], file: str)
         if before is None or after is None:
             what, side = ("is new", SENDERS) if before is None else ("is gone", RECEIVERS)
             yield Change(f"{file} {name}", what, (side,))
+        elif before.since != after.since:
+            yield Change(f"{file} {name}", "is of another minor version", (SENDERS, RECEIVERS))
         elif before.unit != after.unit:
             yield Change(f"{file} {name}", f"unit {before.unit} became {after.unit}", (SENDERS, RECEIVERS))
         elif _bounds(before) != _bounds(after):
@@ -249,9 +229,9 @@ def _tables(old: Specification, new: Specification) -> Iterator[Change]:
             yield Change(f"table {name}", "begins or ends in other states", (SENDERS, RECEIVERS))
 
 
-def _steps(table: Table | None) -> set[tuple[str, str, str, str, tuple[str, ...]]]:
+def _steps(table: Table | None) -> set[tuple[str, str, str, str, tuple[str, ...], int]]:
     rows = table.transitions if table else ()
-    return {(row.state, row.event, row.guard, row.next, row.sends) for row in rows}
+    return {(row.state, row.event, row.guard, row.next, row.sends, row.since) for row in rows}
 
 
 def _checks(old: Specification, new: Specification) -> Iterator[Change]:
@@ -268,6 +248,11 @@ def _requirements(old: Specification, new: Specification) -> Iterator[Change]:
             yield Change(id_, f"is new: {after.says}", (SENDERS,) if after.level == "MUST" else ())
         elif after is None:
             yield Change(id_, "is gone", (RECEIVERS,) if before.level == "MUST" else ())
+        elif before.since != after.since:
+            whom = (SENDERS,) if after.since < before.since else (RECEIVERS,)
+            yield Change(
+                id_, f"binds from {new.dotted(after.since)} on, not from {old.dotted(before.since)}", whom
+            )
         elif before.level != after.level:
             whom = (SENDERS,) if after.level == "MUST" else (RECEIVERS,)
             yield Change(id_, f"{before.level} became {after.level}", whom)

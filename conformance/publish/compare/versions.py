@@ -7,7 +7,8 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
-from conformance.publish.compare.compare import Change, VersionComparison
+from conformance.publish.compare.change import Change
+from conformance.publish.compare.compare import VersionComparison
 from protocol.specification import Specification
 from protocol.toml_problems import NotToml, parse_toml
 from protocol.trouble import Trouble

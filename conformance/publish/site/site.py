@@ -100,14 +100,16 @@ class Site:
 
     @cached_property
     def _environment(self) -> Environment:
-        return environment(escaped_by_name("html.j2"))
+        made = environment(escaped_by_name("html.j2"))
+        made.globals["dotted"] = self._spec.dotted
+        return made
 
     def _page(self, path: str, chapter: str, template: str, title: str, **facts: Any) -> None:
         text = self._environment.get_template(f"site/{template}.html.j2").render(
             title=title,
             here=chapter,
             chapters=NAVIGATION,
-            version=f"{self._spec.major}.{self._spec.minor}",
+            version=self._spec.dotted(),
             to=_way_from(path),
             **facts,
         )
@@ -200,7 +202,8 @@ class Site:
             cases = [case.id for case in self._contents.cases if rule.id in case.requirements]
             faulty = [node.name for node in self._contents.faulty if node.requirement == rule.id]
             row = {
-                name: getattr(rule, name) for name in ("id", "level", "role", "seen", "says", "why", "source")
+                name: getattr(rule, name)
+                for name in ("id", "level", "role", "seen", "says", "why", "source", "since")
             }
             chapters.setdefault(rule.chapter, []).append(row | {"cases": cases, "faulty": faulty})
             about = f"{rule.says[:140]}"
@@ -217,7 +220,7 @@ class Site:
         chapters: dict[str, list[dict[str, Any]]] = {}
         for case in self._contents.cases:
             faulty = [node.name for node in self._contents.faulty if node.caught_by == case.id]
-            names = ("id", "page", "moves", "passive", "mode", "requirements", "after", "roles")
+            names = ("id", "page", "moves", "passive", "mode", "requirements", "after", "roles", "since")
             row = {name: getattr(case, name) for name in names}
             chapters.setdefault(case.chapter, []).append(row | {"faulty": faulty})
             self._findable(f"cases.html#{case.id}", case.id, f"{case.id} {case.page}", "conformance case")

@@ -60,6 +60,7 @@ class FieldRow:
     words: tuple[tuple[int, str, str], ...]
     unit: str
     needed: str
+    since: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +102,7 @@ def field_rows(message: str, act: str | None = None) -> list[FieldRow]:
             words=() if name == "act" and act else _words(kind),
             unit=_unit(kind),
             needed="yes" if name in shape.schema["required"] else "",
+            since=int(shape.schema["properties"][name].get("since", 0)),
         )
         for name, kind in shape.fields.items()
     ]

@@ -11,6 +11,7 @@ from protocol.recording import Item, RecordedMessage
 from protocol.rules import Breach, RuleMonitor
 from protocol.site import Site
 from protocol.specification import specification
+from protocol.validation import is_newer
 
 
 class Check:
@@ -32,11 +33,20 @@ class Check:
                 reading = self._reader.read(item.topic, item.payload)
                 topic = self._reader.topic(item.topic)
                 flags_fit = topic is not None and self._flags_fit(topic.message, item)
+                breaches = self._watch.take(item, reading)
                 if reading.findings or not flags_fit:
-                    yield judge(self._subject(item), explain=explain)
-                yield from self._watch.take(item, reading)
+                    newer = topic is not None and is_newer(self._watch.minors.get(topic.node))
+                    judgement = judge(self._subject(item), explain=explain, newer=newer)
+                    if not judgement.right:
+                        yield judgement
+                yield from breaches
             else:
                 yield from self._watch.take(item)
+
+    @property
+    def newer(self) -> dict[str, int]:
+        """The participants that say a minor version which is not known here, with that."""
+        return {name: minor for name, minor in self._watch.minors.items() if is_newer(minor)}
 
     def _flags_fit(self, message: str, item: RecordedMessage) -> bool:
         rule = specification().topics[message]

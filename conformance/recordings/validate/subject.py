@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from protocol.finding import Finding
-from protocol.validation import Reading, read_message, read_publication
+from protocol.topics import parse_topic
+from protocol.validation import Reading, of_newer_minor, read_message, read_publication
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,9 +52,16 @@ class Judgement:
     """How a vector differs from what it says of itself."""
 
 
-def judge(subject: Subject, *, explain: bool = True) -> Judgement:
-    """Read the message and compare with what is expected of it."""
+def judge(subject: Subject, *, explain: bool = True, newer: bool = False) -> Judgement:
+    """Read the message and compare with what is expected of it.
+
+    `newer`: its sender says a minor version that is not known here, and may have fields that are not.
+    """
     reading = subject.read(explain=explain)
+    if newer and reading.findings and subject.topic:
+        act = (reading.body or {}).get("act")
+        name = parse_topic(subject.topic).message
+        reading = reading._replace(findings=of_newer_minor(name, act, reading.findings))
     expected = subject.expected
     if expected is None:
         return Judgement(subject, reading.valid, reading.findings)

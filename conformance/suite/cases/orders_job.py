@@ -159,7 +159,7 @@ def orders_job_states(fixture: Fixture) -> None:
 
     Judged from every report and every state message of the run, by the table of job states.
     """
-    table = fixture.spec.tables["job"]
+    table = fixture.asked.tables["job"]
     states: dict[tuple[int, int], str] = {}
     for message in fixture.log.sent():
         body = message.body

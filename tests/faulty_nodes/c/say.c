@@ -38,12 +38,16 @@ static void end(struct text *text, struct shuttle *shuttle, enum message message
     }
 }
 
+/* The minor version that this firmware was written for. What later ones brought it need not know, whatever the
+   minor version of the header that it is built with. */
+enum { MINOR = 0 };
+
 void say_node(struct shuttle *shuttle)
 {
     struct text text;
     begin(&text, shuttle, NODE_STATUS);
     add(&text, ",\"state\":\"on\",\"link\":%u,\"roles\":[\"shuttle\"],\"firmware\":\"c-1\"", shuttle->link);
-    add(&text, ",\"minor\":%d,\"reads\":\"cbor\",\"reset\":\"power-on\",\"bench\":false", YW_MINOR);
+    add(&text, ",\"minor\":%d,\"reads\":\"cbor\",\"reset\":\"power-on\",\"bench\":false", MINOR);
     add(&text, ",\"digest\":%u,\"buffer\":%d", shuttle->digest, YW_PUBLISH_JSON_BYTES_MOST);
     end(&text, shuttle, NODE_STATUS);
 }
