@@ -182,6 +182,7 @@ class Controller(StatePublisher):
     def raise_mark(self, id_: int) -> None:
         """ORD-08: never lowered within a boot."""
         self.mark_before, self.mark = self.mark, max(self.mark, id_)
+        self.claimant = None
 
     # ---- orders obeyed
 
