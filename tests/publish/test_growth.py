@@ -79,7 +79,7 @@ def test_the_first_minor_version_is_as_it_was_released() -> None:
     released, kept = specification_in(RELEASED), specification().at(0)
     assert (released.major, released.minor) == (kept.major, kept.minor) == (1, 0)
     assert kept.requirements == released.requirements
-    assert kept.tables == released.tables
+    assert {name: replace(table, no_ways=()) for name, table in kept.tables.items()} == released.tables
     assert kept.order_checks == released.order_checks
     assert (kept.timing, kept.limits, kept.topics) == (released.timing, released.limits, released.topics)
 
