@@ -97,6 +97,8 @@ def _job_report(body: Body, left_out: set[str]) -> Body:
     else:
         left_out -= {"id", "order_boot"}
         left_out.add("token")
+    if body["act"] != "claim":
+        left_out.add("claimant")
     if body["state"] == "refused":
         left_out.discard("reason")
     return body

@@ -19,6 +19,8 @@ from protocol.specification import OPEN, specification
 from protocol.topics import Topic
 from protocol.validation import read_message
 
+CLAIMANT_SINCE = specification().requirements["CLM-05"].since
+
 
 class SimulatedNode(NodeMessages):
     """A participant of the bus in the place of one node of the site file."""
@@ -230,9 +232,11 @@ class SimulatedNode(NodeMessages):
 
     def _claim(self, order: Body) -> None:
         if order["id"] > self.mark:
-            self.mark = order["id"]
+            self.mark, self.claimed = order["id"], (order["id"], order.get("token"))
         owned = self.mark == order["id"]
-        self._answer(order, "done" if owned else "refused", "" if owned else "stale")
+        knows = self.disturbances.announces.get("minor", specification().minor) >= CLAIMANT_SINCE
+        by = self.claimed[1] if knows and owned and self.claimed[0] == self.mark else None
+        self._answer(order, "done" if owned else "refused", "" if owned else "stale", claimant=by)
         self.tell_all()
 
     def _cancel(self) -> None:
@@ -272,9 +276,10 @@ class SimulatedNode(NodeMessages):
         self.held, self.holds = True, next_count(self.holds)
         self.tell_all()
 
-    def _answer(self, order: Body, state: str, reason: str = "") -> None:
+    def _answer(self, order: Body, state: str, reason: str = "", claimant: int | None = None) -> None:
         body = {"id": order.get("ref", order["id"]), "order_boot": order["boot"], "act": order["act"]}
-        self._report(body | {"state": state} | ({"reason": reason} if reason else {}))
+        by = {} if claimant is None else {"claimant": claimant}
+        self._report(body | {"state": state} | ({"reason": reason} if reason else {}) | by)
 
     def _refuse(self, order: Body, reason: str) -> None:
         self._answer(order, "refused", reason)
@@ -305,6 +310,7 @@ class SimulatedNode(NodeMessages):
         self._started_ms = self.now_ms = now_ms
         self.boot = (self.boot + self.rng.randrange(1, 65536)) % 65536
         self.mark = self.holds = self.faults = 0
+        self.claimed = (0, None)
         self.link, self.held, self.active, self.changed, self.job = 1, False, (), "", None
         self._seq = {}
 

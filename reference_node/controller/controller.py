@@ -182,6 +182,7 @@ class Controller(StatePublisher):
     def raise_mark(self, id_: int) -> None:
         """ORD-08: never lowered within a boot."""
         self.mark_before, self.mark = self.mark, max(self.mark, id_)
+        self.claimant = None
 
     # ---- orders obeyed
 
@@ -203,7 +204,7 @@ class Controller(StatePublisher):
 
     def begin(self, order: Order) -> None:
         """Accept a job; it starts with the next tick, which is due at once."""
-        self.job = self.job_class(order, self.minor, self.job)
+        self.job = self.job_class(order, self.job, self.minor)
         role = self.role_for(self.job.act)
         assert role is not None
         role.accept(order, self._now_ms)

@@ -13,13 +13,13 @@ from protocol.state_machine import Guards, StateMachine
 class Job:
     """A job from its acceptance on, through the states of `tables/job.toml` [ORD-15].
 
-    `minor` is the minor version of the protocol whose table it follows; `after` is the job that it follows in the
-    node, which has ended; None for the first of a boot.
+    `after` is the job that it follows in the node, which has ended; None for the first of a boot. `minor` is the minor
+    version of the protocol whose table it follows.
     """
 
     guards: ClassVar[Guards] = MACHINE_GUARDS
 
-    def __init__(self, order: Order, minor: int, after: Job | None = None) -> None:
+    def __init__(self, order: Order, after: Job | None = None, minor: int | None = None) -> None:
         self.order = order
         self.id: int = order["id"]
         self.act: str = order["act"]
@@ -27,11 +27,9 @@ class Job:
         self.reason: str | None = None
         self.past_return = False
         ended = after.state if after is not None and not after.is_open else ""
-        self.machine = StateMachine(specification().at(minor).tables["job"], self.guards, ended)
-        self.machine.fire(
-            "order",
-            {"check": next(one for one in specification().at(minor).order_checks if one.does == "accept")},
-        )
+        spec = specification() if minor is None else specification().at(minor)
+        self.machine = StateMachine(spec.tables["job"], self.guards, ended)
+        self.machine.fire("order", {"check": next(one for one in spec.order_checks if one.does == "accept")})
 
     @property
     def state(self) -> str:

@@ -14,6 +14,12 @@ from reference_node.controller.job import Job
 class DeskNode(NodeFacts, Protocol):
     """What the desk makes a node do."""
 
+    claimant: int | None
+
+    @property
+    def minor(self) -> int:
+        """The minor version of the protocol that it keeps to."""
+
     @property
     def minor(self) -> int:
         """The minor version of the protocol that it keeps to."""
@@ -27,7 +33,7 @@ class DeskNode(NodeFacts, Protocol):
         """Where the node is in the table of its job; in 'none' before the first."""
 
     def raise_mark(self, id_: int) -> None:
-        """Remember the highest order id."""
+        """Remember the highest order id, and forget whose claim raised it before."""
 
     def answer(self, order: Order, state: str, reason: str | None = None) -> None:
         """Report on an order that is no job."""
@@ -108,9 +114,10 @@ class OrderDesk:
         self.node.answer(order, "refused", reason)
 
     def claim(self, order: Order, _reason: str) -> None:
-        """CLM-01 to CLM-03: at or below the mark it changes nothing, and the answer carries the mark."""
+        """CLM-01 to CLM-03, CLM-05: at or below the mark it changes nothing, and the answer carries the mark."""
         if order["id"] > self.node.mark:
             self.node.raise_mark(order["id"])
+            self.node.claimant = order.get("token")
         if order["id"] == self.node.mark:
             self.node.answer(order, "done")
         else:

@@ -46,6 +46,8 @@ class StatePublisher:
         self.site, self.name, self.node = site, name, site.nodes[name]
         self.boot, self.bench, self.rng, self.reset_cause = boot, bench, rng, reset_cause
         self.mark = self.mark_before = 0
+        self.claimant: int | None = None
+        """Who made the claim that raised the mark; None where it did not say so, or no claim did."""
         self.held, self.holds = False, 0
         self.link = 0
         self.job: Job | None = None
@@ -93,7 +95,13 @@ class StatePublisher:
             "order_boot": order["boot"],
             "act": order["act"],
         }
+        if (order["act"], state) == ("claim", "done") and self.claimant is not None and self.keeps("CLM-05"):
+            body["claimant"] = self.claimant
         self._report(body | ({} if reason is None else {"reason": reason}))
+
+    def keeps(self, requirement: str) -> bool:
+        """Whether the minor version that the node keeps to has this requirement."""
+        return requirement in specification().at(self.minor).requirements
 
     def answer_with_job(self, order: Order, reason: str | None = None) -> None:
         """The job's state, to a repeat of its order or to a cancel [ORD-06, ORD-14, ORD-17]."""

@@ -253,6 +253,36 @@ class RefusesARepeatedClaim(Controller):
                 super().claim(order, reason)
 
 
+@faulty("CLM-05", "claim-claimant")
+class EchoesTheClaimantThatAsks(Controller):
+    """As an ask is answered with its own token: both of two supervisors with one number then own it."""
+
+    class desk_class(OrderDesk):  # noqa: N801
+        def claim(self, order: Order, reason: str) -> None:
+            super().claim(order, reason)
+            self.node.claimant = None
+
+        def handle(self, order: Order) -> None:
+            if order["act"] == "claim" and order["id"] == self.node.mark:
+                self.node.claimant = order.get("token")
+            super().handle(order)
+
+
+@faulty("CLM-05", "claim-claimant", node="ferry")
+class KeepsTheClaimantOfALowerMark(Controller):
+    def raise_mark(self, id_: int) -> None:
+        before = self.claimant
+        super().raise_mark(id_)
+        self.claimant = before
+
+
+@faulty("CLM-05", "claim-claimant", node="north")
+class SaysNoClaimant(Controller):
+    class desk_class(OrderDesk):  # noqa: N801
+        def claim(self, order: Order, reason: str) -> None:
+            super().claim({key: value for key, value in order.items() if key != "token"}, reason)
+
+
 @faulty("CLM-03", "claim-keeps-job", node="ferry")
 class ClaimsEndTheJob(Controller):
     class desk_class(OrderDesk):  # noqa: N801

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from conformance.suite.case import case
+from conformance.suite.cases.orders import late_job
 from conformance.suite.fixture import Fixture
 from conformance.suite.preamble import complete, fit, reset_node, start
 
@@ -58,6 +61,37 @@ def claim_below(fixture: Fixture) -> None:
         fixture.refused(claim, "stale", "CLM-02", mark=before.mark)
     after = fixture.unmoved(before, "CLM-02")
     fixture.check(after.mark == before.mark, "CLM-02", f"mark {before.mark}", after.mark, after.report)
+
+
+@case("CLM-05", after=("claim-again",))
+def claim_claimant(fixture: Fixture) -> None:
+    """A claim that is answered 'done' is told whose claim raised the mark: two who drew one number learn who owns.
+
+    Claims with a random token, then the same id with another and with none: all reports carry the first token.
+    Claims higher without one, and the same id with one: no report carries any. At last an order that is late raises
+    the mark, and a claim of that very id is answered without a claimant.
+    """
+    first, second = fixture.new_token(), fixture.new_token()
+    body = fixture.compose("claim", id=fixture.ask().mark + 4096)
+    for token in (first, second, None, first):
+        _told_claimant(fixture, body, token, first)
+    body = fixture.compose("claim", id=fixture.ask().mark + 4096)
+    for token in (None, second):
+        _told_claimant(fixture, body, token, None)
+    body = fixture.compose("claim", id=fixture.ask().mark + 4096)
+    _told_claimant(fixture, body, first, first)
+    late = fixture.send(late_job(fixture, id=body["id"] + 1))
+    fixture.refused(late, "late", "ORD-10", mark=late.id)
+    _told_claimant(fixture, {**body, "id": late.id}, second, None)
+
+
+def _told_claimant(fixture: Fixture, claim: dict[str, Any], token: int | None, wanted: int | None) -> None:
+    """Send a claim with that token, or none; demand 'done' and the claimant that is wanted, or none."""
+    sent = fixture.send(claim if token is None else {**claim, "token": token})
+    report = fixture.report(sent)
+    said = report.body["state"], report.body.get("claimant")
+    told = "no claimant" if wanted is None else f"claimant {wanted}"
+    fixture.check(said == ("done", wanted), "CLM-05", f"'done' with {told}", said, report)
 
 
 @case("CLM-03", after=("claim-raises", "orders-job"), moves=True)

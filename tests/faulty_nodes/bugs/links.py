@@ -70,7 +70,7 @@ class StartsItsLastJobAtAReconnect(Controller):
 
     def connected(self, now_ms: int) -> Sequence[Publication]:
         if self.link and self.job is not None and self.job.state in ("done", "cancelled", "failed"):
-            self.job = self.job_class(self.job.order, self.minor)
+            self.job = self.job_class(self.job.order, None, self.minor)
         return super().connected(now_ms)
 
 
