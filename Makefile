@@ -20,7 +20,7 @@ IDENTITY := import sys; print(sys.base_prefix, sys.version_info[:3])
 # What every worker and every program of the tests imports is compiled once and kept, whatever the environment says.
 PYTEST := PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -n 4 --dist loadfile
 
-.PHONY: help demo quick test exhaustive explore bench soak lint clean
+.PHONY: help demo quick test exhaustive explore bench soak mutants lint clean
 
 help:
 	@echo "make demo    run one whole cycle, recorded and judged (needs nothing installed)"
@@ -30,6 +30,7 @@ help:
 	@echo "make explore the tests over generated values with fresh ones, EXPLORE=20 times as many"
 	@echo "make bench   measure speed and sizes"
 	@echo "make soak    run the conformance suite 50 times over each reference node, on bad links too (an hour)"
+	@echo "make mutants change the code in one place at a time: do the tests notice? (hours; ARGS=--ci: two minutes)"
 	@echo "make lint    ruff, mypy and the import contracts"
 	@echo "make clean   remove .venv and everything else that these targets made"
 
@@ -55,6 +56,9 @@ bench: $(DEV)
 
 soak: $(DEV)
 	@$(BIN)/python -m tests.soak $(ARGS)
+
+mutants: $(DEV)
+	@PYTHONHASHSEED=0 $(BIN)/python -m tests.mutation $(ARGS)
 
 lint: $(DEV)
 	@$(BIN)/ruff check .

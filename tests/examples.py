@@ -8,16 +8,21 @@ from __future__ import annotations
 
 import os
 
-from hypothesis import settings
+from hypothesis import Phase, settings
 
 TIMES = int(os.environ.get("YARDWIRE_EXPLORE") or 0)
+ENOUGH = os.environ.get("YARDWIRE_FIRST_FAILURE") == "1"
+"""Whether a failure is enough, as for a mutant, and need not be made short."""
+PHASES = (Phase.explicit, Phase.generate) if ENOUGH else tuple(Phase)
 USUAL = 100
 """Examples of a test that names no number."""
 
 
 def load_profile() -> None:
     """Make the profile the default of every test. A shared machine may stall any single example: no deadline."""
-    settings.register_profile("ci", deadline=None, derandomize=True, database=None, print_blob=True)
+    settings.register_profile(
+        "ci", deadline=None, derandomize=True, database=None, print_blob=True, phases=PHASES
+    )
     settings.register_profile(
         "explore", deadline=None, derandomize=False, max_examples=USUAL * TIMES or USUAL, print_blob=True
     )

@@ -1,0 +1,197 @@
+"""One mutant in a process of its own: a fork that imports the mutated source in place of the file, and runs tests.
+
+Nothing of the project is imported before the fork, and no file is changed, so that any number run beside each other. A
+program that a test starts is the real one: what only such a test could see lives.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import resource
+import signal
+import sys
+import time
+import traceback
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from importlib.abc import MetaPathFinder
+from importlib.machinery import ModuleSpec, SourceFileLoader
+from importlib.util import spec_from_file_location
+from pathlib import Path
+from types import CodeType, ModuleType
+from typing import Any
+
+import pytest
+
+LEFT_OUT = "not browser and not slow and not exhaustive and not faulty"
+MEMORY = 4 << 30
+"""Bytes of address space that a mutant may take."""
+NOT_MUTATED = b"\0not mutated"
+PATIENCE = 8
+"""How many times its processor time a mutant may take by the clock, for one that waits for ever."""
+
+
+class MutatedLoader(SourceFileLoader):
+    """Gives the mutated source in place of the file's."""
+
+    def __init__(self, name: str, path: str, source: str) -> None:
+        """As the file at `path` would be read with this source in it."""
+        super().__init__(name, path)
+        self._source = source
+
+    def get_code(self, fullname: str) -> CodeType:
+        """Compiled, and cached nowhere."""
+        return compile(self._source, self.path, "exec", dont_inherit=True)
+
+
+class MutatedFinder(MetaPathFinder):
+    """Finds the one module."""
+
+    def __init__(self, root: Path, file: str, source: str) -> None:
+        """`file` is its path under the root."""
+        self.name = file.removesuffix(".py").replace("/", ".")
+        self._path = str(root / file)
+        self._source = source
+
+    def find_spec(self, fullname: str, path: object, target: ModuleType | None = None) -> ModuleSpec | None:
+        """The mutated module, where it is asked for."""
+        if fullname != self.name:
+            return None
+        return spec_from_file_location(
+            fullname, self._path, loader=MutatedLoader(fullname, self._path, self._source)
+        )
+
+
+class Witness:
+    """Says on a pipe which test failed first; runs only some tests where they are named."""
+
+    def __init__(
+        self, pipe: int, finder: MutatedFinder | None = None, only: frozenset[str] | None = None
+    ) -> None:
+        """`only` are node ids as pytest gives them."""
+        self._pipe = pipe
+        self._finder = finder
+        self._only = only
+        self._told = False
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_load_initial_conftests(self) -> None:
+        """Put the mutant before pytest's own finder, which would read the modules of our plugin from their files."""
+        if self._finder is not None:
+            sys.meta_path.insert(0, self._finder)
+
+    @pytest.hookimpl(trylast=True)
+    def pytest_sessionfinish(self, session: pytest.Session) -> None:
+        """Hold a module that came from its file after all against this tool, not against the tests."""
+        module = None if self._finder is None else sys.modules.get(self._finder.name)
+        if module is not None and not isinstance(module.__loader__, MutatedLoader):
+            os.write(self._pipe, NOT_MUTATED)
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
+        """Keep what was named."""
+        if self._only is not None:
+            items[:] = [item for item in items if item.nodeid in self._only]
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        """Tell the first failure."""
+        if report.failed and not self._told:
+            self._told = True
+            os.write(self._pipe, report.nodeid.encode()[:4000])
+
+
+@dataclass(slots=True)
+class Trial:
+    """A run of tests that is under way in a process of its own."""
+
+    process: int
+    pipe: int
+    began: float
+    seconds: int
+    """Of processor time that it may take."""
+    ended: str = ""
+    """`passed`, `failed`, `time-out` or `broken` (pytest could not run the tests); '' while it runs."""
+    test: str = ""
+    """The first test that failed."""
+
+    def look(self) -> bool:
+        """Whether it is over; ends it where it takes too long."""
+        late = time.monotonic() - self.began > PATIENCE * self.seconds
+        if late:
+            os.killpg(self.process, signal.SIGKILL)
+        number, status = os.waitpid(self.process, 0 if late else os.WNOHANG)
+        if not number:
+            return False
+        told = os.read(self.pipe, 4096)
+        if NOT_MUTATED in told:
+            raise RuntimeError("the tests ran over the file in place of the mutant")
+        self.test = told.decode(errors="replace")
+        os.close(self.pipe)
+        self._end_group()
+        if os.WIFSIGNALED(status):
+            out_of_time = late or os.WTERMSIG(status) in (signal.SIGXCPU, signal.SIGKILL)
+            self.ended = "time-out" if out_of_time else "failed"
+        else:
+            code = os.WEXITSTATUS(status)
+            self.ended = {0: "passed", 1: "failed"}.get(code, "failed" if self.test else "broken")
+        return True
+
+    def stop(self) -> None:
+        """End it before its time."""
+        self._end_group()
+        os.waitpid(self.process, 0)
+
+    def _end_group(self) -> None:
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(self.process, signal.SIGKILL)
+
+
+def start(
+    tests: Sequence[str],
+    seconds: int,
+    finder: MutatedFinder | None = None,
+    only: Iterable[str] | None = None,
+    log: Path | None = None,
+) -> Trial:
+    """Run tests until the first fails, with a module mutated where a finder is given."""
+    reading, writing = os.pipe()
+    sys.stdout.flush()
+    process = os.fork()
+    if process:
+        os.close(writing)
+        return Trial(process, reading, time.monotonic(), seconds)
+    os.close(reading)
+    chosen = None if only is None else frozenset(only)
+    _as_child(lambda: _run(tests, Witness(writing, finder, chosen)), seconds, log)
+    raise AssertionError("the child has ended")
+
+
+def _as_child(run: Callable[[], int], seconds: int, log: Path | None) -> None:
+    code = 3
+    try:
+        os.setsid()
+        resource.setrlimit(resource.RLIMIT_CPU, (seconds, seconds + 2))
+        resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
+        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+        # Whoever ignores it would have its mutants run for ever.
+        signal.signal(signal.SIGXCPU, signal.SIG_DFL)
+        out = os.open(log or os.devnull, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+        for stream in (1, 2):
+            os.dup2(out, stream)
+        code = run()
+    except BaseException:  # noqa: BLE001 - a fork must never go on with what its parent does
+        traceback.print_exc()
+    finally:
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)
+
+
+def _run(tests: Sequence[str], witness: Witness) -> int:
+    os.environ["YARDWIRE_FIRST_FAILURE"] = "1"
+    # Libraries that are read already are not rewritten, and pytest would warn of it.
+    quiet = ("-W", "ignore::pytest.PytestAssertRewriteWarning")
+    options = ["-x", "-q", "--tb=line", "-p", "no:cacheprovider", "-p", "no:xdist", *quiet, "-m", LEFT_OUT]
+    plugins: list[Any] = [witness]
+    return int(pytest.main([*options, *tests], plugins=plugins))

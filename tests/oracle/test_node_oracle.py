@@ -1,0 +1,369 @@
+"""The oracle of a node: silent about a sound one, and heard about the same one with one thing wrong."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from conformance.oracle.finding import Oracle
+from conformance.oracle.node_oracle import BAD_MESSAGE_MS
+from tests.oracle.script import Script
+
+NEXT = 256
+
+
+def held(script: Script) -> None:
+    script.order("hold")
+    script.shuttle_says(held=True, holds=1)
+
+
+def resumed(script: Script, id_: int = NEXT) -> None:
+    script.order("resume", boot=7, id=id_, holds=1)
+    script.mark = id_
+    script.report("resume", id_)
+    script.shuttle_says(held=False)
+
+
+def test_a_sound_life_breaks_nothing() -> None:
+    script = Script()
+    script.claim(NEXT)
+    script.order("reset-fault", boot=7, id=NEXT + 1, faults=0, found="none", place="quay-n")
+    script.mark += 1
+    script.report("reset-fault", NEXT + 1)
+    script.shuttle_says(state="at-place", stop=1, place="quay-n")
+    script.run(NEXT + 2)
+    script.report("run", NEXT + 2, "running", step="travel", load="unsure")
+    script.shuttle_says(job=NEXT + 2, job_state="running", state="moving", place=None)
+    script.fence()
+    script.status_says(starts=1)
+    held(script)
+    script.fence()
+    resumed(script, NEXT + 3)
+    script.report("run", NEXT + 2, load="unsure")
+    script.shuttle_says(state="at-place", stop=2, place="quay-s", job_state="done")
+    script.order("cancel", boot=7, id=NEXT + 4, ref=NEXT + 3)
+    script.mark += 1
+    script.report("cancel", NEXT + 3, "refused", reason="state")
+    script.fence()
+    script.order("set-uptime", boot=7, id=NEXT + 5, uptime=400_000)
+    script.mark += 1
+    script.uptime_ahead = 400_000 - int(script.now)
+    script.report("set-uptime", NEXT + 5)
+    script.fence()
+    assert script.words() == ""
+
+
+WRONG: list[tuple[str, Oracle, Callable[[Script], object]]] = []
+Deed = Callable[[Script], object]
+
+
+def breaks(requirement: str, oracle: Oracle) -> Callable[[Deed], Deed]:
+    """What is wrong, and which oracle has to notice."""
+
+    def enter(deed: Deed) -> Deed:
+        WRONG.append((requirement, oracle, deed))
+        return deed
+
+    return enter
+
+
+@breaks("ENC-12", Oracle.MESSAGE)
+def says_what_is_no_message(script: Script) -> None:
+    script.says_bytes("fault", b"{")
+
+
+@breaks("LNK-03", Oracle.CONNECTION)
+def loses_a_sound_link(script: Script) -> None:
+    script.connection = 2
+    script.status_says(link=2)
+
+
+@breaks("MSG-05", Oracle.RESTART)
+def starts_again_by_itself(script: Script) -> None:
+    script.boot = 8
+    script.comes_up()
+
+
+@breaks("MSG-08", Oracle.UPTIME)
+def its_clock_runs_away(script: Script) -> None:
+    script.uptime_ahead = 2000
+    script.fence()
+
+
+@breaks("MSG-07", Oracle.RULE)
+def leaves_a_seq_out(script: Script) -> None:
+    script._seqs["shuttle-status"] += 1
+    script.shuttle_says()
+
+
+@breaks("HLD-05", Oracle.HOLD)
+def ends_its_hold_by_itself(script: Script) -> None:
+    held(script)
+    script.fence()
+    script.shuttle_says(held=False)
+
+
+@breaks("HLD-05", Oracle.HOLD)
+def ends_its_second_hold_by_the_first_resume(script: Script) -> None:
+    held(script)
+    script.fence()
+    resumed(script)
+    script.fence()
+    script.order("hold")
+    script.shuttle_says(held=True, holds=2)
+    script.shuttle_says(held=False)
+
+
+@breaks("HLD-01", Oracle.HOLD)
+def overlooks_a_hold(script: Script) -> None:
+    script.order("hold")
+    script.shuttle_says()
+    script.fence()
+
+
+@breaks("HLD-01", Oracle.HOLD)
+def is_held_by_nobody(script: Script) -> None:
+    script.shuttle_says(held=True, holds=1)
+    script.fence()
+
+
+@breaks("ORD-08", Oracle.MARK)
+def raises_its_mark_by_itself(script: Script) -> None:
+    script.mark = 1
+    script.fence()
+
+
+@breaks("ORD-08", Oracle.MARK)
+def does_not_raise_its_mark(script: Script) -> None:
+    script.order("claim", boot=7, id=NEXT)
+    script.report("claim", NEXT)
+    script.fence()
+
+
+@breaks("ORD-20", Oracle.MOTION)
+def switches_a_motor_on_for_nothing(script: Script) -> None:
+    script.claim(NEXT)
+    script.fence()
+    script.status_says(starts=1)
+    script.fence()
+
+
+@breaks("ORD-09", Oracle.JOB)
+def has_a_job_that_nobody_ordered(script: Script) -> None:
+    script.shuttle_says(job=5, job_state="running")
+    script.fence()
+
+
+@breaks("ORD-06", Oracle.JOB)
+def does_a_job_twice(script: Script) -> None:
+    script.run(NEXT)
+    script.report("run", NEXT, "running", step="travel", load="unsure")
+    script.report("run", NEXT, load="unsure")
+    script.order("run", boot=7, id=NEXT, deadline=script.deadline, to="quay-s")
+    script.report("run", NEXT, "accepted", load="unsure")
+
+
+@breaks("ORD-15", Oracle.JOB)
+def goes_back_in_its_job(script: Script) -> None:
+    script.run(NEXT)
+    script.report("run", NEXT, "running", step="travel", load="unsure")
+    script.report("run", NEXT, "accepted", load="unsure")
+
+
+@breaks("ORD-15", Oracle.JOB)
+def ends_a_job_in_two_ways(script: Script) -> None:
+    script.run(NEXT)
+    script.report("run", NEXT, "done", load="unsure")
+    script.report("run", NEXT, "failed", load="unsure", reason="fault")
+
+
+@breaks("ORD-01", Oracle.ANSWER)
+def answers_a_later_order_alone(script: Script) -> None:
+    script.order("claim", boot=7, id=NEXT)
+    script.mark = 2 * NEXT
+    script.order("claim", boot=7, id=2 * NEXT)
+    script.report("claim", 2 * NEXT)
+
+
+@breaks("ORD-01", Oracle.ANSWER)
+def answers_an_ask_before_what_came_first(script: Script) -> None:
+    script.run(NEXT)
+    script.order("run", boot=7, id=NEXT + 1, deadline=script.deadline, to="quay-s")
+    script.mark = NEXT + 1
+    script.fence()
+
+
+@breaks("ORD-14", Oracle.ANSWER)
+def reports_under_an_id_that_never_came(script: Script) -> None:
+    script.order("claim", boot=7, id=NEXT)
+    script.mark = NEXT
+    script.report("claim", NEXT)
+    script.report("claim", NEXT + 1)
+
+
+@breaks("ORD-14", Oracle.ANSWER)
+def answers_an_ask_that_never_came(script: Script) -> None:
+    script.says("job-report", act="ask", state="done", token=5)
+
+
+@breaks("ENC-10", Oracle.ANSWER)
+def answers_what_cannot_be_read(script: Script) -> None:
+    script.order_bytes(b'{"act":"claim","id":512,"boot":7')
+    script.report("claim", 512)
+
+
+@breaks("ENC-10", Oracle.FAULT)
+def raises_no_fault_for_what_cannot_be_read(script: Script) -> None:
+    script.order_bytes(b"{")
+    script.wait(BAD_MESSAGE_MS + 1)
+    script.fence()
+
+
+@breaks("CLM-02", Oracle.ANSWER)
+def takes_a_claim_below_its_mark(script: Script) -> None:
+    script.claim(2 * NEXT)
+    script.order("claim", boot=7, id=NEXT)
+    script.report("claim", NEXT)
+
+
+@breaks("ORD-10", Oracle.ANSWER)
+def refuses_as_late_what_is_not(script: Script) -> None:
+    script.order("run", boot=7, id=NEXT, deadline=script.deadline, to="quay-s")
+    script.mark = NEXT
+    script.report("run", NEXT, "refused", reason="late")
+
+
+@breaks("MSG-02", Oracle.HEARTBEAT)
+def repeats_no_state(script: Script) -> None:
+    script.wait(2600)
+
+
+@breaks("MSG-13", Oracle.MEMORY)
+def loses_memory_at_every_ask(script: Script) -> None:
+    for free in range(20_000, 20_000 - 64 * 60, -64):
+        script.status_says(memory=free)
+        script.fence()
+
+
+@pytest.mark.parametrize(
+    ("requirement", "oracle", "deed"), WRONG, ids=[deed.__name__ for _, _, deed in WRONG]  # type: ignore[attr-defined]
+)
+def test_each_oracle_notices_what_it_is_for(requirement: str, oracle: Oracle, deed: Deed) -> None:
+    script = Script()
+    deed(script)
+    assert set(script.found()) == {(requirement, oracle)}, script.words()
+
+
+def test_every_oracle_is_tried() -> None:
+    assert {oracle for _, oracle, _ in WRONG} == set(Oracle)
+
+
+# ------------------------------------------------------------------------------ what is nobody's fault
+def resumes_while_its_hold_is_open(script: Script) -> None:
+    held(script)
+    resumed(script)
+    script.fence()
+
+
+def may_lose_its_link_while_it_is_disturbed(script: Script) -> None:
+    script.oracle.take(script.now)
+    script.oracle.excuse(script.now)
+    script.wait(11_900)
+    script.connection = 2
+    script.status["link"] = 2
+    script.comes_up()
+    script.fence()
+
+
+def an_order_to_all_but_a_hold_is_a_bad_message(script: Script) -> None:
+    script.order("ask", node="all", token=9)
+    script.fault_says(active=["bad-message"], faults=1)
+    script.wait(BAD_MESSAGE_MS + 1)
+    script.fence()
+
+
+def a_retained_order_is_none(script: Script) -> None:
+    script.order("claim", boot=7, id=NEXT, retain=True)
+    script.fence()
+
+
+def a_fault_is_due_after_a_while_only(script: Script) -> None:
+    script.order_bytes(b"{")
+    script.wait(BAD_MESSAGE_MS - 10)
+    script.fence()
+
+
+def a_reset_of_faults_may_come_between(script: Script) -> None:
+    script.order_bytes(b"{")
+    script.order("reset-fault", boot=7, id=NEXT, faults=0, found="none")
+    script.mark = NEXT
+    script.report("reset-fault", NEXT)
+    script.wait(BAD_MESSAGE_MS + 1)
+    script.fence()
+
+
+def what_comes_behind_an_ask_may_show_already(script: Script) -> None:
+    token = script.ask()
+    script.order("hold")
+    script.shuttle_says(held=True, holds=1)
+    script.says("job-report", act="ask", state="done", token=token)
+    script.fence()
+
+
+def a_repeated_job_is_told_again(script: Script) -> None:
+    script.run(NEXT)
+    script.order("run", boot=7, id=NEXT, deadline=script.deadline, to="quay-s")
+    script.report("run", NEXT, "accepted", load="unsure")
+    script.fence()
+
+
+def memory_that_breathes_is_no_leak(script: Script) -> None:
+    for number in range(60):
+        script.status_says(memory=20_000 - 64 * (number % 12))
+        script.fence()
+
+
+@pytest.mark.parametrize(
+    "deed",
+    [
+        resumes_while_its_hold_is_open,
+        may_lose_its_link_while_it_is_disturbed,
+        an_order_to_all_but_a_hold_is_a_bad_message,
+        a_retained_order_is_none,
+        a_fault_is_due_after_a_while_only,
+        a_reset_of_faults_may_come_between,
+        what_comes_behind_an_ask_may_show_already,
+        a_repeated_job_is_told_again,
+        memory_that_breathes_is_no_leak,
+    ],
+    ids=lambda deed: deed.__name__,
+)
+def test_what_a_sound_node_may_do_is_not_held_against_it(deed: Deed) -> None:
+    script = Script()
+    deed(script)
+    assert script.words() == ""
+
+
+def test_beyond_the_promised_rate_orders_may_get_lost() -> None:
+    """ORD-19: of five orders in a second, at a rate of four, none need be answered; of four each must be."""
+    for rate, lost in ((4, False), (5, True), (0, True)):
+        script = Script(rate=rate)
+        script.wait(1001)
+        for number in range(1, 5):
+            script.order("claim", boot=7, id=NEXT * number)
+        script.mark = NEXT * 4
+        script.fence()
+        assert (("ORD-01", Oracle.ANSWER) in script.found()) is lost, rate
+
+
+def test_after_a_reset_on_purpose_the_old_connection_is_past() -> None:
+    script = Script()
+    script.oracle.take(script.now)
+    script.oracle.restarted()
+    script.fault_says(faults=9)
+    script.boot, script.connection = 8, 2
+    script._seqs.clear()
+    script.comes_up()
+    script.fence()
+    assert script.words() == ""
