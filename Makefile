@@ -19,13 +19,17 @@ IDENTITY := import sys; print(sys.base_prefix, sys.version_info[:3])
 
 # What every worker and every program of the tests imports is compiled once and kept, whatever the environment says.
 PYTEST := PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -n 4 --dist loadfile
+# These wait for nothing: a worker a core, as each collects them all. What the tests of a file share is cheap to make twice.
+IN_PROCESS := -n 2 --dist worksteal
 
-.PHONY: help demo quick test exhaustive explore bench soak mutants lint clean
+.PHONY: help demo quick wire faulty test exhaustive explore bench soak mutants lint clean
 
 help:
 	@echo "make demo    run one whole cycle, recorded and judged (needs nothing installed)"
 	@echo "make quick   run the tests that start no process, broker or browser (ARGS='...' goes to pytest)"
-	@echo "make test    run the tests            (ARGS='...' goes to pytest)"
+	@echo "make wire    run those that start a process, broker or browser, and the slow ones"
+	@echo "make faulty  run those that play the whole suite over a faulty node or supervisor"
+	@echo "make test    run all three            (ARGS='...' goes to pytest)"
 	@echo "make exhaustive  the whole of each grid of which 'make test' runs a fixed sample"
 	@echo "make explore the tests over generated values with fresh ones, EXPLORE=20 times as many"
 	@echo "make bench   measure speed and sizes"
@@ -37,9 +41,15 @@ help:
 demo: $(RUNTIME)
 	@$(BIN)/yardwire demo $(ARGS)
 
-# Two workers: these tests wait for nothing, and each worker collects them all.
+# The three parts of 'make test', as CI runs and times them: every test is in one of them.
 quick: $(DEV)
-	@PYTHONHASHSEED=0 $(PYTEST) -n 2 -m "not wire and not browser and not faulty and not slow and not exhaustive" $(ARGS)
+	@PYTHONHASHSEED=0 $(PYTEST) $(IN_PROCESS) -m "not wire and not browser and not faulty and not slow and not exhaustive" $(ARGS)
+
+wire: $(DEV)
+	@PYTHONHASHSEED=0 $(PYTEST) -m "(wire or browser or slow) and not faulty and not exhaustive" $(ARGS)
+
+faulty: $(DEV)
+	@PYTHONHASHSEED=0 $(PYTEST) -m "faulty and not exhaustive" $(ARGS)
 
 test: $(DEV)
 	@PYTHONHASHSEED=0 $(PYTEST) $(ARGS)

@@ -5,6 +5,7 @@ Both benches write this one log, so a case cannot tell whether it runs on virtua
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -140,9 +141,7 @@ class Log:
 
     def since(self, number: int) -> Iterator[Message]:
         """The messages after trace `number`, oldest first."""
-        first = len(self.messages)
-        while first and self.messages[first - 1].number > number:
-            first -= 1
+        first = bisect_right(self.messages, number, key=lambda message: message.trace.number)
         return iter(self.messages[first:])
 
     def sent(self, name: str = "", after: int = 0) -> Iterator[Message]:

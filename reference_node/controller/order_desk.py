@@ -21,10 +21,6 @@ class DeskNode(NodeFacts, Protocol):
         """The minor version of the protocol that it keeps to."""
 
     @property
-    def minor(self) -> int:
-        """The minor version of the protocol that it keeps to."""
-
-    @property
     def job(self) -> Job | None:
         """The current or last job of this boot."""
 

@@ -18,6 +18,7 @@ ITSELF = bytes.fromhex("a2 02 00 10 d81c 81 d81d 00")
 """A token that is an array which holds itself: a shared reference as the tags 28 and 29 have it."""
 
 
+@pytest.mark.slow
 def test_all_ways_to_read_agree() -> None:
     reader = BulkReader()
     verdicts = set()

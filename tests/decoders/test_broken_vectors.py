@@ -13,6 +13,7 @@ from conformance.fuzz.generate.hostile import Hostile, all_hostile
 from protocol.specification import specification
 from tests.decoders.verdicts import packet_is_told, payload_is_judged
 from tests.protocol.vectors import Vector, vectors
+from tests.sample import sampled
 
 LARGE = 150
 """Bytes above which a vector is one that is too long, and is cut and flipped in its first so many only."""
@@ -35,7 +36,7 @@ def test_a_broken_vector_is_judged(number: int) -> None:
         payload_is_judged(vector.message, whole + tail)
 
 
-@pytest.mark.parametrize("vector", vectors()[::25], ids=str)
+@pytest.mark.parametrize("vector", sampled(vectors()[::25], vectors()[::100], rest="slow"))
 def test_it_takes_no_more_memory_than_a_sound_one(vector: Vector) -> None:
     payload_is_judged(vector.message, vector.payload)  # What is kept for good is made by now.
     tracemalloc.start()

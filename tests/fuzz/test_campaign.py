@@ -45,6 +45,7 @@ def test_a_run_without_motion_never_switches_a_motor_on(bench: bool) -> None:
     assert starts <= {0}
 
 
+@pytest.mark.slow
 def test_the_same_seed_repeats_the_run() -> None:
     def played(seed: int) -> list[bytes]:
         run = campaign("north", seed=seed)

@@ -65,6 +65,7 @@ WORDS = sorted(
 
 @examples(1000)
 @given(mutants())
+@pytest.mark.slow
 def test_compiled_and_explaining_validators_agree(mutant: tuple[str, Body]) -> None:
     message, body = mutant
     for closed in (True, False):

@@ -376,6 +376,7 @@ def compared(old: Specification, new: Specification) -> VersionComparison | str:
 @examples(60)
 @example(("job-report", dropped("state")))  # A condition that hangs on a field which may be left out.
 @example(("stimulus", put(0, "properties", "inputs", "maxItems")))
+@pytest.mark.slow
 def test_random_edit(edited: tuple[str, Edit]) -> None:
     """A verdict 'compatible' holds for generated messages, and a witness is what it claims to be, by jsonschema."""
     message, edit = edited
@@ -447,6 +448,7 @@ def manglings(draw: st.DrawFn) -> tuple[str, Edit]:
 
 @given(manglings())
 @examples(60)
+@pytest.mark.slow
 def test_what_cannot_be_compared_is_refused_in_words(mangled: tuple[str, Edit]) -> None:
     """Never an error of the kit's own; what is compared has witnesses that hold, by jsonschema."""
     message, edit = mangled

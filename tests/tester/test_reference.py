@@ -7,19 +7,23 @@ import pytest
 from conformance.suite.verdict import Verdict
 from protocol.site_file import scenario
 from tests.faulty_nodes.faulty import judge, with_sensors
+from tests.sample import sampled
+
+NODES = ("north", "south", "siding", "ferry")
+RUNS = [(node, where, seed) for node in NODES for where in ("bench", "service") for seed in range(1, 6)]
+ONE_EACH = [("north", "bench", 1), ("south", "service", 1), ("siding", "bench", 1), ("ferry", "service", 1)]
 
 
-@pytest.mark.parametrize("seed", range(1, 6))
-@pytest.mark.parametrize("bench", [True, False], ids=["bench", "service"])
-@pytest.mark.parametrize("node", ["north", "south", "siding", "ferry"])
-def test_reference_node_passes(node: str, bench: bool, seed: int) -> None:
-    results = judge(node, bench=bench, seed=seed)
+@pytest.mark.parametrize("run", sampled(RUNS, ONE_EACH, rest="slow"))
+def test_reference_node_passes(run: tuple[str, str, int]) -> None:
+    node, where, seed = run
+    results = judge(node, bench=where == "bench", seed=seed)
     wrong = {id_: r.reason for id_, r in results.items() if r.verdict not in (Verdict.PASS, Verdict.NONE)}
     assert wrong == {}
     assert sum(result.verdict is Verdict.PASS for result in results.values()) > 70
 
 
-@pytest.mark.parametrize("node", ["north", "siding", "ferry"])
+@pytest.mark.parametrize("node", sampled(("north", "siding", "ferry"), ["siding"], rest="slow"))
 def test_latency_makes_no_verdict(node: str) -> None:
     """A fifth of a second on the link, each way, is no fault of the node's."""
     results = judge(node, latency_ms=(180, 200))
