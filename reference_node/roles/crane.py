@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from typing import Any, Literal
 
 from protocol.guards import Order
@@ -202,14 +203,15 @@ class Crane(Role):
         return self._move(step, {self._hoist: self._crane.travel})
 
     def _move(self, step: str, targets: dict[int, int]) -> Leg:
-        def begin() -> None:
-            for axis, target in targets.items():
-                self._crane_machine.move(axis, target)
+        return Leg(step, partial(self._set_out, targets), partial(self._arrived, targets))
 
-        return Leg(step, begin, lambda: self._arrived(targets))
+    def _set_out(self, targets: dict[int, int]) -> None:
+        for axis, target in targets.items():
+            self._crane_machine.move(axis, target)
 
     def _homing(self, axis: int) -> Leg:
-        return Leg("homing", lambda: self._crane_machine.seek_home(axis), lambda: self._at_home(axis))
+        seek_home = partial(self._crane_machine.seek_home, axis)
+        return Leg("homing", seek_home, partial(self._at_home, axis))
 
     @property
     def _hoist(self) -> int:

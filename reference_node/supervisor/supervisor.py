@@ -94,12 +94,12 @@ class Supervisor:
         self.journal = Journal()
         self.goal_list = GoalList(site, Orders(self.look, self.start, self.note, self.waiting), been)
         self.outage = Outage(self.sessions, self.holds, self.note)
-        answers = Answers(site, self.sessions, self.inventory, self.holds, self.outage, lambda: self.now_ms)
+        answers = Answers(site, self.sessions, self.inventory, self.holds, self.outage, self._now)
         self.open_questions = OpenQuestions(self.look, self.new_rules, self.holds, answers, on_question)
         self._messages = OwnMessages(site, site.nodes[name], boot, started_ms)
         self._contents = dict(contents or {})
         self.yard_maps = YardMaps(self._messages, self.inventory, self.sessions)
-        self._steps: dict[int, Step] = {}
+        self._steps: dict[tuple[str, int, int], Step] = {}
         self._not_before: dict[str, tuple[int, str]] = {}
 
     # ------------------------------------------------------------ parts that a test may take away
@@ -300,7 +300,7 @@ class Supervisor:
         self.history.append((self.now_ms, node, sent))
         self.note(f"{node}: {_ended(sent)}")
         self.goal_list.job_ended(node, sent)
-        step = self._steps.pop(id(sent), None)
+        step = self._steps.pop((node, sent.boot, sent.id), None)
         if sent.state in ("refused", "failed"):
             why = f"{node} {sent.state} {sent.act}: {sent.reason or 'no reason given'}"
             self._not_before[node] = (self.now_ms + self.pace.retry_ms, why)
@@ -309,6 +309,9 @@ class Supervisor:
             self.doubt_after(node)
         if sent.act in ("admit", "depart"):
             self.inventory.end_train(node, sent.act, sent.state, step.brings if step is not None else ())
+
+    def _now(self) -> int:
+        return self.now_ms
 
     def note(self, what: str) -> None:
         """Write down what was decided."""
@@ -361,7 +364,7 @@ class Supervisor:
         why = self.why_not(step)
         if not why:
             sent = self.sessions[step.node].order(step.act, self.now_ms, **step.fields)
-            self._steps[id(sent)] = step
+            self._steps[step.node, sent.boot, sent.id] = step
             self.note(f"{step.node}: {order_text(sent.body)}")
             if step.carriage is not None:
                 self.inventory.begin(step.node, step.carriage)

@@ -88,19 +88,18 @@ class OpenQuestions:
     # ------------------------------------------------------------ raising
     def _raise(self, topic: Topic, state: YardState) -> None:
         text, choices = self._text(topic, state)
-
-        def settle(found: tuple[str, ...]) -> None:
-            if question not in self.questions:
-                raise ValueError(f"this question was settled without an answer: {text}")
-            if not self._holds.linked:
-                raise ValueError(AWAY)
-            self._answers.take(topic.about, topic.node, topic.place, found)
-            self.questions.remove(question)
-
-        question = Question(topic.about, topic.node, topic.place, text, choices, settle)
+        question = Question(topic.about, topic.node, topic.place, text, choices, self._settle)
         self.questions.append(question)
         if self._on_question is not None:
             self._on_question(question)
+
+    def _settle(self, question: Question, found: tuple[str, ...]) -> None:
+        if question not in self.questions:
+            raise ValueError(f"this question was settled without an answer: {question.text}")
+        if not self._holds.linked:
+            raise ValueError(AWAY)
+        self._answers.take(question.about, question.node, question.place, found)
+        self.questions.remove(question)
 
     def _text(self, topic: Topic, state: YardState) -> tuple[str, tuple[str, ...]]:
         node, place = topic.node, topic.place

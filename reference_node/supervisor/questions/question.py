@@ -30,6 +30,10 @@ LETS_GO_ON = frozenset({Ask.HELD, Ask.GAP})
 """Questions whose answer lets machines go on that somebody or something has stopped."""
 
 
+def _nobody(_question: Question, _found: tuple[str, ...]) -> None:
+    """A question whose answer nobody waits for."""
+
+
 @dataclass(eq=False, slots=True)
 class Question:
     """One question, open until it is answered; `node` or `place` is what it is about."""
@@ -39,7 +43,8 @@ class Question:
     place: str
     text: str
     choices: tuple[str, ...] = ()
-    _take: Callable[[tuple[str, ...]], None] = field(default=lambda _: None, repr=False)
+    _take: Callable[[Question, tuple[str, ...]], None] = field(default=_nobody, repr=False)
+    """What becomes of an answer."""
     found: tuple[str, ...] | None = None
 
     @property
@@ -51,5 +56,5 @@ class Question:
         """Say what was found. Raises ValueError for an answer that does not fit; the question stays open."""
         if self.found is not None:
             raise ValueError(f"already answered with {self.found}: {self.text}")
-        self._take(found)
+        self._take(self, found)
         self.found = found

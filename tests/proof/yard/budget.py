@@ -1,0 +1,52 @@
+"""What disturbs a run: how often each disturbance may come, and on which site."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+DISTURBANCES: Mapping[str, str] = {
+    "lose": "a message of a node that publishes at QoS 0 is lost",
+    "repeat": "a message is delivered twice, as QoS 1 may",
+    "overtake": "a message overtakes those on other topics before it",
+    "late order": "a copy of an order is delivered once more at any later time",
+    "late word": "a copy of a node's message is delivered once more at any later time",
+    "early": "the supervisor repeats while messages are still under way",
+    "node down": "a node loses its connection and comes back, its job going on meanwhile",
+    "reset": "a node starts anew at any step",
+    "outage": "the supervisor loses its connection and comes back",
+    "restart": "the supervisor starts anew at any step",
+    "second": "another supervisor with the same goals comes and claims",
+    "cancel": "a person cancels the open job",
+    "hold": "a person holds a node by the supervisor, and later lets it go on",
+    "other hold": "somebody else holds a node",
+    "fault": "a machine jams",
+    "power": "motor power is removed and comes back",
+    "give-up": "nothing is heard of an order for longer than `give_up_ms`",
+    "silence": "nothing is heard for longer than `state_silence`",
+    "expiry": "the node's time passes beyond every deadline that was set",
+    "old map": "a yard-map is lost, and an older one stays retained",
+    "stale answer": "a person answers by what was so when it was looked, some time ago",
+    "told": "the supervisor starts anew, and a person says what stands where at that moment",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """One exploration: a site, and how often each disturbance may come in it."""
+
+    site: str
+    may: Mapping[str, int] = field(default_factory=dict)
+    lag: int = 2
+    """A node does not go on by itself while more messages of it than this are under way."""
+    same_part: bool = False
+    """Two supervisors draw the same number for their claims."""
+    uptime: int = 0
+    """At which uptime nodes start: shortly before 2^32 it wraps."""
+
+    @property
+    def name(self) -> str:
+        """For tables."""
+        told = " + ".join(name if count == 1 else f"{count} x {name}" for name, count in self.may.items())
+        more = [*(["same draw"] if self.same_part else []), *(["wrap"] if self.uptime else [])]
+        return f"{self.site}: {told or 'undisturbed'}" + "".join(f", {one}" for one in more)
