@@ -31,7 +31,7 @@ def test_scenario_on_virtual_time(name: str) -> None:
 
 
 def test_the_same_seed_is_the_same_run() -> None:
-    scenario = load_scenario("13-network-gone", SITE)
+    scenario = load_scenario("10-crane-reboots", SITE)
     assert play(scenario, SITE) == play(scenario, SITE)
 
 

@@ -9,14 +9,19 @@ from reference_node.scenario.scenario import Event, Person, Scenario, Train
 from reference_node.scenario.virtual_stage import VirtualStage
 from reference_node.supervisor.observe.boxes import Spot
 from reference_node.supervisor.plan.goal_state import Visit
+from tests.sample import sampled
 
 SITE = site_of_the_kit()
 WITHIN_MS = 300_000
 
 
-@pytest.mark.parametrize("takes", [{}, {0: "C-1"}])
-@pytest.mark.parametrize("node", ["ferry", "south"])
-def test_it_waits_while_the_way_has_to_be_seen_to(node: str, takes: dict[int, str]) -> None:
+WAYS = [("ferry", ""), ("ferry", "C-1"), ("south", ""), ("south", "C-1")]
+
+
+@pytest.mark.parametrize("way", sampled(WAYS, [("ferry", ""), ("south", "C-1")], rest="slow"))
+def test_it_waits_while_the_way_has_to_be_seen_to(way: tuple[str, str]) -> None:
+    node, box = way
+    takes = {0: box} if box else {}
     visit = Visit("T-1", "siding", ("", "", "C-9"), takes)
     stage = VirtualStage(
         Scenario(

@@ -103,5 +103,7 @@ def _numbers(spec: Specification, name: str, part: Schema, value: Any) -> Any:
             kinds = whole["prefixItems"]
             return [_numbers(spec, "", kind, entry) for kind, entry in zip(kinds, value, strict=False)]
         return [_numbers(spec, "", whole["items"], entry) for entry in value]
+    if not isinstance(value, str):
+        return value
     words = field_of(spec, name, {"cborKey": 0, **part}).words
-    return words.index(value) if isinstance(value, str) and value in words else value
+    return words.index(value) if value in words else value
