@@ -8,7 +8,6 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 from random import SystemRandom
-from types import TracebackType
 from typing import Self
 
 from paho.mqtt.enums import CallbackAPIVersion
@@ -83,9 +82,7 @@ class WireBench(Bench):
             raise refused(self._broker.endpoint(), code.value)
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._client.disconnect()
         self._client.loop_stop()
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from random import SystemRandom
-from types import TracebackType
 from typing import Self
 
 from conformance.bench.connection.address import Address
@@ -57,18 +56,16 @@ class WireYard(WireBench, YardBench):
                 self._hosts[name] = host
         except BaseException:
             self._open.close()
-            super().__exit__(None, None, None)
+            super().__exit__()
             raise
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         try:
             self._open.close()
             self._take_back()
         finally:
-            super().__exit__(kind, error, trace)
+            super().__exit__()
 
     def _take_back(self) -> None:
         """Nobody shall find the words of a node that was only played."""

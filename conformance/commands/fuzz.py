@@ -279,20 +279,14 @@ def _check(settings: Settings) -> None:
 
 
 def _allow_motion(settings: Settings, site: Site, bus: Address | None) -> None:
-    """Say what will move and wait for a yes. A node that is spawned, alone on the kit's own broker, is simulated."""
-    if settings.spawn:
-        if bus is not None:
-            consent.require_no_twin(settings.node, bus, yes=settings.yes)
-        return
-    if not settings.options.motion:
-        return
+    """Say what will move and wait for a yes. Raises Trouble without one."""
     roles = " and ".join(sorted(ROLES & set(site.nodes[settings.node].roles)))
-    consent.require(
-        (
-            f"This moves the {roles} {settings.node!r} as no supervisor would. Better: motor power off.",
-            consent.KEEP_CLEAR.format(it="it"),
-        ),
-        "May it move?",
+    consent.require_for_a_node(
+        settings.node,
+        f"This moves the {roles} {settings.node!r} as no supervisor would. Better: motor power off.",
+        bus,
+        spawned=settings.spawn,
+        moves=settings.options.motion,
         yes=settings.yes,
         instead="run it with --no-motion",
     )

@@ -28,7 +28,6 @@ MOST_WINDOW = 8 << 20
 FREE = 4 << 20
 MOST_RATIO = 16
 """A recording unpacks to `FREE` bytes and so many times its packed size at most; real ones to five to ten times."""
-SUFFIX = ".ywrec"
 
 
 def open_plain(path: Path, mode: str = "rb") -> BinaryIO:

@@ -16,7 +16,7 @@ from conformance.oracle.link_log import Message, Trace
 from conformance.suite.bench import Bench
 from conformance.suite.verdict import Broken, NoOccasion, Unclear
 from protocol.codec import encode
-from protocol.counting import UPTIME_MODULUS, claim_id, uptime_difference
+from protocol.counting import UPTIME_MODULUS, claim_id
 from protocol.site import Encoding, Site
 from protocol.specification import STATE_MESSAGES, Specification, specification
 from protocol.topics import Topic
@@ -277,11 +277,6 @@ class Fixture:
         self._claimed = boot, claim, last + 1
         return last + 1
 
-    def skip_to(self, id_: int) -> None:
-        """Take `id_` as used, so that the next fresh id lies above it."""
-        if self._claimed is not None and id_ > self._claimed[2]:
-            self._claimed = *self._claimed[:2], id_
-
     def other_boot(self) -> int:
         """A boot that is not the node's."""
         return (self.boot + self.rng.randrange(1, 65536)) % 65536
@@ -406,8 +401,3 @@ class Fixture:
 
 def _asks(message: Message, token: int) -> bool:
     return not message.from_node and message.name == "job-order" and message.body.get("token") == token
-
-
-def signed_gap(later: Mapping[str, Any], earlier: Mapping[str, Any]) -> int:
-    """Uptime between two messages in ms, true across the wrap."""
-    return uptime_difference(int(later["uptime"]), int(earlier["uptime"]))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Hashable, Iterable, Iterator
 
 from conformance.oracle.link_log import Message
 from conformance.suite.fixture import Fixture
@@ -38,13 +38,29 @@ def _first_of_boot(fixture: Fixture, name: str) -> list[Message]:
 def walk_of_states(fixture: Fixture, message: str) -> None:
     """Demand of every two messages that follow each other in a boot that the table allows the one after the other."""
     table, field, requirement, _ = MACHINES[message]
-    allows = fixture.asked.tables[table].allows
-    before: dict[int, str] = {}
-    for one in fixture.log.sent(message):
-        if not one.body:
-            continue
-        boot, state = one.body["boot"], one.body[field]
-        old = before.get(boot)
+    told = ((one.body["boot"], one.body[field], one) for one in fixture.log.sent(message) if one.body)
+    walk(fixture, fixture.asked.tables[table].allows, requirement, field, told)
+
+
+def walk(
+    fixture: Fixture,
+    allows: Callable[[str, str], bool],
+    requirement: str,
+    field: str,
+    told: Iterable[tuple[Hashable, str, Message]],
+    first: str | None = None,
+) -> bool:
+    """Demand of every state that was told that it may follow the one told before of the same thing.
+
+    `told` gives what it is of, the state, and where it was told; `first` is the state before any was told. Gives
+    whether any was.
+    """
+    before: dict[Hashable, str] = {}
+    for key, state, message in told:
+        old = before.get(key, first)
         if old is not None:
-            fixture.check(allows(old, state), requirement, f"a {field} that may follow {old!r}", state, one)
-        before[boot] = state
+            fixture.check(
+                allows(old, state), requirement, f"a {field} that may follow {old!r}", state, message
+            )
+        before[key] = state
+    return bool(before)

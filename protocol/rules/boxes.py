@@ -27,7 +27,6 @@ class Boxes:
         self._doubles: dict[str, tuple[int, bool]] = {}
         """Box that maps show twice, since when, and whether that was told."""
         self._spreaders: dict[str, tuple[Body, int]] = {}
-        self._settled: set[tuple[str, int, int]] = set()
 
     def forget(self) -> None:
         """There is a gap in what was heard."""

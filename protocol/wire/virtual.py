@@ -11,15 +11,12 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from random import Random
 
-from protocol.participant import Delivery, Participant, Publication
+from protocol.participant import Participant, Publication
 from protocol.wire.evidence import LinkConnection, LinkPacket
 from protocol.wire.virtual_broker import Intercept, LogEntry, LossModel, VirtualBroker
 from protocol.wire.virtual_client import VirtualClient
 from protocol.wire.virtual_link import LinkConditions, PacketLog
 from protocol.wire.virtual_time import VirtualTime
-
-DeliveryHook = Callable[[str, Delivery, int], object]
-"""Called with the receiver's client identifier, what it gets, and the instant in ms."""
 
 
 class VirtualBus:
@@ -50,7 +47,6 @@ class VirtualBus:
         self._book = PacketLog(time)
         self._broker = VirtualBroker(time, self._chance)
         self._clients: list[VirtualClient] = []
-        self._hooks: list[DeliveryHook] = []
 
     @property
     def log(self) -> list[LogEntry]:
@@ -85,10 +81,6 @@ class VirtualBus:
     def intercept(self, script: Intercept | None) -> None:
         self._broker.intercept = script
 
-    def on_delivery(self, hook: DeliveryHook) -> None:
-        """Call `hook` with every delivery from now on, before the participant gets it."""
-        self._hooks.append(hook)
-
     def forget(self) -> None:
         """Drop the log and what passed at the ends of the links, for runs of hours; connections are kept."""
         self._broker.log.clear()
@@ -96,9 +88,7 @@ class VirtualBus:
 
     def attach(self, participant: Participant) -> None:
         """Switch a participant on: it connects, and connects again whenever it loses the link."""
-        client = VirtualClient(
-            participant, self._broker, self._book, self._conditions, self._chance, self._delivered
-        )
+        client = VirtualClient(participant, self._broker, self._book, self._conditions, self._chance)
         self._clients.append(client)
         client.start()
 
@@ -147,7 +137,3 @@ class VirtualBus:
             if client.client_id == client_id:
                 return client
         raise KeyError(f"no participant {client_id!r} is attached")
-
-    def _delivered(self, receiver: str, delivery: Delivery) -> None:
-        for hook in self._hooks:
-            hook(receiver, delivery, self.time.now_ms)

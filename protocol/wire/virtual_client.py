@@ -24,7 +24,6 @@ class VirtualClient:
         book: PacketLog,
         conditions: LinkConditions,
         chance: LossModel,
-        delivered: Callable[[str, Delivery], object],
     ) -> None:
         self.client_id = participant.client_id
         self.up = False
@@ -33,7 +32,6 @@ class VirtualClient:
         self._conditions = conditions
         self._broker = broker
         self._book = book
-        self._delivered = delivered
         self._chance = chance
         self._link: Link | None = None
         self._early: list[Delivery] = []
@@ -174,7 +172,6 @@ class VirtualClient:
         self._heard()
 
     def _receive(self, delivery: Delivery) -> None:
-        self._delivered(self.client_id, delivery)
         self._publish(self._participant.receive(delivery, self._time.now_ms))
 
     def _publish(self, publications: Sequence[Publication]) -> None:

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from reference_node.mechanism.motion import MotionProfile
+from reference_node.mechanism.planned_drive import PlannedDrive
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +38,7 @@ class AxisLimits:
             raise ValueError("coming off the switch at this creep speed runs past the high end of the axis")
 
 
-class Axis:
+class Axis(PlannedDrive):
     """A simulated axis on virtual time: give it a command, advance it, look at it.
 
     The controller sees `position`, `moving`, `at_target` and `home_switch`. Its count starts at 0 wherever
@@ -48,13 +49,11 @@ class Axis:
         """`standing` must lie in the range of the axis, else ValueError."""
         if not limits.low <= standing <= limits.high:
             raise ValueError(f"the axis cannot stand at {standing}, outside {limits.low} to {limits.high}")
+        super().__init__(standing, now_ms)
         self.limits = limits
         self.homed = False
         self.target = 0
-        self.starts = 0
         self.switch_works = True
-        self._now_ms = self._began_ms = now_ms
-        self._plan = MotionProfile(standing)
         self._zero = _nearest(standing)
         self._homes_at: float | None = None
 
@@ -64,24 +63,9 @@ class Axis:
         return self._now_ms
 
     @property
-    def true_position(self) -> float:
-        """Where the axis really is, in machine coordinates: nothing a controller could know."""
-        return self._plan.position_at(self._elapsed)
-
-    @property
-    def speed(self) -> float:
-        """The present speed, signed, in units a second."""
-        return self._plan.speed_at(self._elapsed)
-
-    @property
     def position(self) -> int:
         """The controller's own count: machine coordinates once homed, before that from an unknown origin."""
         return _nearest(self.true_position) - self._zero
-
-    @property
-    def moving(self) -> bool:
-        """Whether the motor is on."""
-        return self._elapsed < self._plan.ends
 
     @property
     def at_target(self) -> bool:
@@ -93,16 +77,9 @@ class Axis:
         """Whether the home switch is closed."""
         return self.switch_works and self.true_position <= self.limits.home
 
-    @property
-    def done_at(self) -> int | None:
-        """The first whole millisecond at which the present move is over; None when nothing moves."""
-        return self._began_ms + math.ceil(self._plan.ends * 1000) if self.moving else None
-
     def advance(self, to_ms: int) -> None:
         """Let virtual time run to `to_ms`; ValueError when that lies in the past."""
-        if to_ms < self._now_ms:
-            raise ValueError(f"time runs forward: {to_ms} ms lies before {self._now_ms} ms")
-        self._now_ms = to_ms
+        self._pass_to(to_ms)
         if self._homes_at is not None and self._elapsed >= self._homes_at:
             self.homed, self._zero, self._homes_at = True, 0, None
             self.target = _nearest(self._plan.final_position)
@@ -119,7 +96,7 @@ class Axis:
         plan = self._replan()
         reached = min(max(target + self._zero, low), high)
         plan.travel(reached, self.limits.speed, self.limits.acceleration)
-        self.target = target
+        self.target, self._homes_at = target, None
         self._begin(plan)
 
     def seek_home(self) -> None:
@@ -128,33 +105,19 @@ class Axis:
         plan = self._replan()
         plan.ramp(0.0, self.limits.acceleration)
         self._homes_at = self._plan_homing(plan)
-        self._begin(plan, homing=True)
+        self._begin(plan)
 
     def stop(self) -> None:
         """Brake to rest within the acceleration limit; the new target is where that ends."""
         plan = self._replan()
         plan.ramp(0.0, self.limits.acceleration)
-        self.target = _nearest(plan.final_position) - self._zero
+        self.target, self._homes_at = _nearest(plan.final_position) - self._zero, None
         self._begin(plan)
 
     def power_off(self) -> None:
         """Remove motor power: a self-locking drive stands at once, and its count means nothing any more."""
         self._plan, self._began_ms = MotionProfile(self.true_position), self._now_ms
         self._homes_at, self.homed = None, False
-
-    @property
-    def _elapsed(self) -> float:
-        return (self._now_ms - self._began_ms) / 1000
-
-    def _replan(self) -> MotionProfile:
-        return MotionProfile(self.true_position, self.speed)
-
-    def _begin(self, plan: MotionProfile, *, homing: bool = False) -> None:
-        if not self.moving and plan.ends > 0:
-            self.starts += 1
-        if not homing:
-            self._homes_at = None
-        self._plan, self._began_ms = plan, self._now_ms
 
     def _plan_homing(self, plan: MotionProfile) -> float | None:
         """Append the search to `plan`; give the time at which the switch opens, None when it never closes."""

@@ -10,6 +10,7 @@ from itertools import pairwise
 
 from reference_node.mechanism.edge import Edge
 from reference_node.mechanism.motion import MotionProfile
+from reference_node.mechanism.planned_drive import PlannedDrive
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +37,7 @@ class ShuttleTrack:
         object.__setattr__(self, "high", places[-1])
 
 
-class ShuttleCar:
+class ShuttleCar(PlannedDrive):
     """A simulated car on virtual time. The controller sees the edges and levels of the stop sensors, no more.
 
     `deck` is what really stands on the car; no sensor tells it.
@@ -46,27 +47,10 @@ class ShuttleCar:
         """`standing` must lie on the line, else ValueError."""
         if not line.low <= standing <= line.high:
             raise ValueError(f"the car cannot stand at {standing}, outside {line.low} to {line.high}")
+        super().__init__(standing, now_ms)
         self.line = line
         self.deck: str | None = None
-        self.starts = 0
-        self._now_ms = self._began_ms = now_ms
-        self._plan = MotionProfile(standing)
         self._coming: deque[Edge] = deque()
-
-    @property
-    def true_position(self) -> float:
-        """Where the car really is, in mm."""
-        return self._plan.position_at(self._elapsed)
-
-    @property
-    def speed(self) -> float:
-        """The present speed, signed, in mm/s."""
-        return self._plan.speed_at(self._elapsed)
-
-    @property
-    def moving(self) -> bool:
-        """Whether the motor is on."""
-        return self._elapsed < self._plan.ends
 
     @property
     def at(self) -> str | None:
@@ -79,24 +63,19 @@ class ShuttleCar:
         return {stop: stop == self.at for stop in self.line.stops}
 
     @property
-    def done_at(self) -> int | None:
-        """The first whole millisecond at which the present run is over; None when nothing moves."""
-        return self._began_ms + math.ceil(self._plan.ends * 1000) if self.moving else None
-
-    @property
     def next_edge_us(self) -> int | None:
         """When the next edge comes if no further command is given; None when none will."""
         return self._coming[0].at_us if self._coming else None
 
     def run_to(self, stop: str) -> None:
         """Go to `stop`, also from the middle of another run; KeyError for a stop that is not on the line."""
-        plan = MotionProfile(self.true_position, self.speed)
+        plan = self._replan()
         plan.travel(self.line.stops[stop], self.line.speed, self.line.acceleration)
         self._begin(plan)
 
     def stop(self) -> None:
         """Brake to rest within the acceleration limit."""
-        plan = MotionProfile(self.true_position, self.speed)
+        plan = self._replan()
         plan.ramp(0.0, self.line.acceleration)
         self._begin(plan)
 
@@ -110,27 +89,19 @@ class ShuttleCar:
 
     def advance(self, to_ms: int) -> list[Edge]:
         """Let time run to `to_ms` and give the edges up to then; ValueError for a time in the past."""
-        if to_ms < self._now_ms:
-            raise ValueError(f"time runs forward: {to_ms} ms lies before {self._now_ms} ms")
-        self._now_ms = to_ms
+        self._pass_to(to_ms)
         passed = []
         while self._coming and self._coming[0].at_us <= to_ms * 1000:
             passed.append(self._coming.popleft())
         return passed
-
-    @property
-    def _elapsed(self) -> float:
-        return (self._now_ms - self._began_ms) / 1000
 
     def _stop_at(self, position: float) -> str | None:
         reach = self.line.window
         return next((stop for stop, place in self.line.stops.items() if abs(position - place) <= reach), None)
 
     def _begin(self, plan: MotionProfile) -> None:
-        if not self.moving and plan.ends > 0:
-            self.starts += 1
         level = self.at
-        self._plan, self._began_ms = plan, self._now_ms
+        super()._begin(plan)
         self._coming = deque(self._edges(plan, level))
 
     def _edges(self, plan: MotionProfile, level: str | None) -> list[Edge]:

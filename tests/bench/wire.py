@@ -6,7 +6,6 @@ import socket
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from types import TracebackType
 from typing import Any, Self
 
 from conformance.bench.mqtt.framing import Splitter, binary, packet, string
@@ -78,9 +77,7 @@ class Wire:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.sock.close()
 
     def send(self, *raw: bytes) -> None:

@@ -7,7 +7,6 @@ import contextlib
 import logging
 from collections.abc import Mapping
 from importlib.metadata import version
-from types import TracebackType
 from typing import Any, Self
 
 from amqtt.contexts import BrokerConfig, ListenerConfig
@@ -58,9 +57,7 @@ class EmbeddedBroker:
             raise
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         try:
             if self._broker is not None:
                 # Past the time-out the loop is stopped with whatever still hangs on it.

@@ -14,7 +14,6 @@ import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
 from typing import Self
 
 from conformance.bench.connection.address import Address
@@ -101,9 +100,7 @@ class Mosquitto:
             self._stop()
             raise
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._stop()
 
     def _start(self) -> bool:

@@ -6,7 +6,6 @@ import shlex
 import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from types import TracebackType
 from typing import Self
 
 from conformance.bench.processes.child import Child
@@ -48,9 +47,7 @@ class Program:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._end()
         self._folder.cleanup()
 

@@ -14,7 +14,6 @@ import socket
 import ssl
 import time
 from collections.abc import Callable
-from types import TracebackType
 from typing import Self
 
 from conformance.bench.loop_thread import LoopThread
@@ -92,9 +91,7 @@ class Tap:
             raise
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, _kind: object, error: object, _trace: object) -> None:
         try:
             self._thread.call(self._close())
         finally:

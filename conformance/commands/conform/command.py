@@ -356,25 +356,19 @@ def _exit_code(run: Run) -> int:
 
 
 def _allow_motion(settings: Settings, site: Site, bus: Address | None) -> None:
-    """Say what will move and wait for a yes. A node that is spawned, alone on the kit's own broker, is simulated."""
+    """Say what will move and wait for a yes. Raises Trouble without one."""
     from conformance.suite.case import all_cases
     from conformance.tester.runner import with_prerequisites
 
     roles = set(site.nodes[settings.node].roles)
     chosen = with_prerequisites(all_cases(), settings.only or None)
     moving = [case for case in chosen if case.moves and roles & set(case.roles)]
-    if settings.spawn:
-        if bus is not None:
-            consent.require_no_twin(settings.node, bus, yes=settings.yes)
-        return
-    if not settings.motion or not moving:
-        return
-    consent.require(
-        (
-            f"{len(moving)} cases move the {' and '.join(sorted(roles))} {settings.node!r}.",
-            consent.KEEP_CLEAR.format(it="it"),
-        ),
-        "May it move?",
+    consent.require_for_a_node(
+        settings.node,
+        f"{len(moving)} cases move the {' and '.join(sorted(roles))} {settings.node!r}.",
+        bus,
+        spawned=settings.spawn,
+        moves=settings.motion and bool(moving),
         yes=settings.yes,
         instead="run it with --no-motion to judge what moves nothing",
     )

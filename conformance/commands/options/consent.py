@@ -47,6 +47,17 @@ def require(told: Sequence[str], question: str, *, yes: bool, instead: str) -> N
         raise Trouble("nobody said yes, so nothing was moved", mend=f"Say yes, or {instead}")
 
 
+def require_for_a_node(
+    node: str, told: str, bus: Address | None, *, spawned: bool, moves: bool, yes: bool, instead: str
+) -> None:
+    """Ask before the node under test moves. One that is spawned, alone on the kit's own broker, is simulated."""
+    if spawned:
+        if bus is not None:
+            require_no_twin(node, bus, yes=yes)
+    elif moves:
+        require((told, KEEP_CLEAR.format(it="it")), "May it move?", yes=yes, instead=instead)
+
+
 def require_no_twin(node: str, bus: Address, *, yes: bool) -> None:
     """Ask before a simulated node takes the name of a real one on a broker of somebody else's.
 

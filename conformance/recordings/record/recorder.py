@@ -5,22 +5,20 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import BinaryIO
 
+from conformance.recordings.site_listener import SiteListener
 from protocol.participant import Delivery, Publication
 from protocol.recording import EventKind, Header, RecordedEvent, RecordedMessage, RecordingWriter
-from protocol.specification import specification
 
 FLUSH_MS = 500
 """A recorder that is killed loses no more than this."""
 
 
-class Recorder:
+class Recorder(SiteListener):
     """Writes what it hears to a file opened without buffer; a `Participant`.
 
     Where the file takes no more (a full disk) it keeps what it has, says so to `on_trouble` once, and goes on
     counting what it has to leave out.
     """
-
-    keep_alive_s = 10
 
     def __init__(
         self,
@@ -30,8 +28,7 @@ class Recorder:
         client_id: str = "recorder",
     ) -> None:
         """Write the header. Raises OSError."""
-        self.client_id = client_id
-        self._site = header.site
+        super().__init__(header.site, client_id)
         self._writer = RecordingWriter(file, header)
         self._on_trouble = on_trouble
         self._began_ms: int | None = None
@@ -49,13 +46,6 @@ class Recorder:
     def messages(self) -> int:
         """Messages handed to the file so far."""
         return self._writer.messages
-
-    def will(self) -> None:
-        """Nobody need know that a recorder has gone."""
-
-    def subscriptions(self) -> Sequence[tuple[str, int]]:
-        """Everything under the site's root; at QoS 1, so that an order is heard as its node hears it."""
-        return ((f"{specification().root}/{self._site}/#", 1),)
 
     def connected(self, now_ms: int) -> Sequence[Publication]:
         """Note it."""

@@ -14,6 +14,7 @@ from conformance.bench.connection.address import Address
 from conformance.recordings.replay.presence import ENCODINGS, NodePresence, Presence, Standing
 from conformance.recordings.replay.restamp import Restamp
 from conformance.recordings.replay.schedule import Schedule
+from conformance.recordings.site_listener import SiteListener
 from protocol.codec import encode
 from protocol.participant import Delivery, Participant, Publication
 from protocol.recording import RecordedMessage
@@ -35,14 +36,12 @@ NOBODY = "nobody"
 """Asked where there is nobody to ask, so that the ask comes back all the same."""
 
 
-class ReplayClient:
+class ReplayClient(SiteListener):
     """A participant that says what it is given and hears the whole site, its own words too."""
-
-    keep_alive_s = 10
 
     def __init__(self, schedule: Schedule, speaks_as: frozenset[str] | None) -> None:
         """`speaks_as` None: it orders, or speaks as everybody."""
-        self.client_id = f"rpl-{secrets.token_hex(3)}"
+        super().__init__(schedule.site, f"rpl-{secrets.token_hex(3)}")
         self.presence = Presence()
         self.changed = Condition()
         self.broken: Trouble | None = None
@@ -53,18 +52,6 @@ class ReplayClient:
         self._speaks_as = speaks_as
         self._asked: dict[str, float] = {}
         self._passed: dict[str, Standing] | None = None
-
-    # ------------------------------------------------------------ Participant
-    def will(self) -> None:
-        """Nobody need know that it has gone."""
-
-    def subscriptions(self) -> Sequence[tuple[str, int]]:
-        """The whole site."""
-        return ((f"{specification().root}/{self._schedule.site}/#", 1),)
-
-    def connected(self, now_ms: int) -> Sequence[Publication]:
-        """Say nothing yet."""
-        return ()
 
     def disconnected(self, now_ms: int) -> None:
         """What was missed meanwhile is not known, so it is over."""
@@ -82,14 +69,6 @@ class ReplayClient:
                 return ()
         self._look(self.presence.hear(delivery))
         return ()
-
-    def tick(self, now_ms: int) -> Sequence[Publication]:
-        """Nothing is ever due."""
-        return ()
-
-    def next_tick(self, now_ms: int) -> int | None:
-        """Nothing is ever due."""
-        return None
 
     # ------------------------------------------------------------ on the host's thread
     def say(self, publications: Sequence[Publication]) -> Sequence[Publication]:

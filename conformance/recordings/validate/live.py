@@ -8,33 +8,20 @@ from queue import Empty, SimpleQueue
 from time import monotonic
 
 from conformance.bench.connection.address import Address
+from conformance.recordings.site_listener import SiteListener
 from conformance.recordings.validate.subject import Subject
 from protocol.participant import Delivery, Publication
-from protocol.specification import specification
 from protocol.trouble import Trouble
 
 
-class Listener:
-    """A participant that only listens: to one site, or with '+' to every one."""
+class Listener(SiteListener):
+    """Keeps all that it hears for another thread."""
 
     def __init__(self, site: str) -> None:
-        self._site = site
+        super().__init__(site, f"ear{secrets.token_hex(2)}")
         self.heard: SimpleQueue[Delivery] = SimpleQueue()
         self.lost = False
         """Whether the connection broke meanwhile: what was said then was not heard."""
-        self.client_id = f"ear{secrets.token_hex(2)}"
-        self.keep_alive_s = 10
-
-    def will(self) -> None:
-        """Nobody need know that a listener has gone."""
-
-    def subscriptions(self) -> Sequence[tuple[str, int]]:
-        """Everything under the site, as it is published up to QoS 1."""
-        return ((f"{specification().root}/{self._site}/#", 1),)
-
-    def connected(self, now_ms: int) -> Sequence[Publication]:
-        """Say nothing."""
-        return ()
 
     def disconnected(self, now_ms: int) -> None:
         """Wait until the link is back."""
@@ -44,14 +31,6 @@ class Listener:
         """Keep it."""
         self.heard.put(delivery)
         return ()
-
-    def tick(self, now_ms: int) -> Sequence[Publication]:
-        """Nothing is ever due."""
-        return ()
-
-    def next_tick(self, now_ms: int) -> int | None:
-        """Nothing is ever due."""
-        return None
 
 
 def from_bus(address: Address, site: str, seconds: float) -> Iterator[Subject]:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from conformance.oracle.link_log import Message
 from conformance.suite.case import case
 from conformance.suite.cases.orders import late_job
 from conformance.suite.fixture import Fixture
+from conformance.suite.machine_states import walk
 from conformance.suite.preamble import complete, end_open_job, fit, start
 from protocol.specification import OPEN
 
@@ -160,23 +161,26 @@ def orders_job_states(fixture: Fixture) -> None:
     Judged from every report and every state message of the run, by the table of job states.
     """
     table = fixture.asked.tables["job"]
-    states: dict[tuple[int, int], str] = {}
+
+    def allows(before: str, state: str) -> bool:
+        return table.allows(before, state) or (before, state) == ("accepted", "done")
+
+    seen = walk(fixture, allows, "ORD-15", "state", _job_states(fixture), table.initial)
+    fixture.occasion(seen, "the node had no job")
+
+
+def _job_states(fixture: Fixture) -> Iterator[tuple[tuple[int, int], str, Message]]:
+    """Boot and id of a job with each state that a report or a state message tells of it."""
     for message in fixture.log.sent():
         body = message.body
-        if message.name == "job-report":
-            job, state = body.get("id"), body.get("state")
-            if body.get("act") not in fixture.spec.jobs or state == "refused":
-                continue
-        else:
+        if message.name != "job-report":
             job, state = body.get("job"), body.get("job_state")
-        if job is None or state is None:
+        elif body.get("act") in fixture.spec.jobs and body.get("state") != "refused":
+            job, state = body.get("id"), body.get("state")
+        else:
             continue
-        key = body["boot"], job
-        before = states.get(key, "none")
-        reachable = table.allows(before, state) or (before, state) == ("accepted", "done")
-        fixture.check(reachable, "ORD-15", f"a state that may follow {before!r}", f"{state!r}", message)
-        states[key] = state
-    fixture.occasion(bool(states), "the node had no job")
+        if job is not None and state is not None:
+            yield (body["boot"], job), state, message
 
 
 def another_job(fixture: Fixture, id_: int) -> dict[str, Any]:
