@@ -10,7 +10,7 @@ import json
 import re
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache, cached_property
 from importlib import resources
 from typing import Any, TypeVar
@@ -112,7 +112,8 @@ class Table:
     initial: str
     final: tuple[str, ...]
     transitions: tuple[Transition, ...]
-    no_ways: tuple[NoWay, ...] = ()
+    no_ways: tuple[NoWay, ...] = field(default=(), compare=False)
+    """Says why there is no row; two versions of a table are compared by their rows."""
 
     @property
     def events(self) -> tuple[str, ...]:

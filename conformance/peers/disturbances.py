@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import InitVar, dataclass, field
+from typing import Any, ClassVar
 
 from conformance.peers.machines import Machine, Stage
+from protocol.specification import specification
+from protocol.state_machine import StateMachine
 
 Body = Mapping[str, Any]
 USUAL_JOB_MS = 1500
@@ -45,9 +47,22 @@ class SimulatedJob:
     id: int
     act: str
     boot: int
-    state: str
+    begins: InitVar[str]
+    """The state of the table `job` that it begins in."""
     box: str = ""
     step: str = ""
     due: list[tuple[int, Stage]] = field(default_factory=list)
     """Stages to come, with the instant of each in ms."""
     machine: Machine | None = None
+    states: StateMachine = field(init=False)
+
+    past_return: ClassVar[bool] = False
+    """A node asks this before it cancels; a simulated one looks at its load first."""
+
+    def __post_init__(self, begins: str) -> None:
+        self.states = StateMachine(specification().tables["job"], state=begins)
+
+    @property
+    def state(self) -> str:
+        """accepted, running, done, failed or cancelled."""
+        return self.states.state

@@ -136,7 +136,8 @@ class SimulatedNode(NodeMessages):
         for machine in self.machines:
             machine.lose()
         if self.job is not None and self.job.state in OPEN:
-            self.job.state, self.job.due = "failed", []
+            self.job.states.fire("halt")
+            self.job.due = []
             self._report_job("", "fault")
         self.tell_all()
         return self._take()
@@ -245,7 +246,8 @@ class SimulatedNode(NodeMessages):
         machine = job.machine
         early = machine is not None and machine.told_load == "none" and job.step != "release"
         if job.state in OPEN and machine is not None and early:
-            job.state, job.due = "cancelled", []
+            job.states.fire("cancel", {"job": job})
+            job.due = []
             machine.cancel()
         self._report_job("cancel", "too-late" if job.state in OPEN else "")
         self.tell_all()
@@ -290,7 +292,8 @@ class SimulatedNode(NodeMessages):
         self.job.machine = machine
         self._report_job()
         due = [(self.now_ms + round(s.share * self.disturbances.job_ms), s) for s in machine.stages(order)]
-        self.job.due, self.job.state = due, "running"
+        self.job.due = due
+        self.job.states.fire("start")
         self._go_on()
 
     def _go_on(self) -> None:
@@ -301,7 +304,8 @@ class SimulatedNode(NodeMessages):
             job.step = stage.step
             if job.machine is not None:
                 job.machine.reach(stage)
-            job.state = "running" if job.due else "done"
+            if not job.due:
+                job.states.fire("finish")
             self._report_job()
             self.tell(*(machine.message for machine in self.machines))
 

@@ -133,8 +133,11 @@ class Controller(StatePublisher):
         self._online = False
 
     def receive(self, delivery: Delivery, now_ms: int) -> Sequence[Publication]:
-        """Orders are handled as they come and answered at once [ORD-01, ORD-02, LNK-15]."""
-        self._work(now_ms)
+        """Orders are handled as they come and answered at once [ORD-01, ORD-02, LNK-15].
+
+        No job starts here: a hold or a cancel that comes with its order still finds it where it has not moved anything.
+        """
+        self._pass_time(now_ms)
         if self.inbox.takes(delivery):
             order = self.inbox.read(delivery)
             if order is None:
@@ -173,6 +176,11 @@ class Controller(StatePublisher):
     def faults(self) -> int:
         """Count of faults of level halt."""
         return self.register.count
+
+    @property
+    def job_open(self) -> bool:
+        """Whether there is a job that has not ended."""
+        return self.job is not None and self.job.is_open
 
     @property
     def job_machine(self) -> StateMachine:
@@ -300,14 +308,19 @@ class Controller(StatePublisher):
     # ---- machines and jobs
 
     def _work(self, now_ms: int) -> None:
-        """Bring machines, sensors and the job forward to `now_ms`, one happening after the other."""
+        """Bring all forward to `now_ms`, and start the job that waits for it."""
+        self._pass_time(now_ms)
+        self._start_job()
+        self._run_roles()
+
+    def _pass_time(self, now_ms: int) -> None:
+        """Bring machines, sensors and the running job forward to `now_ms`, one happening after the other."""
         for at_us, edges in self._happenings(now_ms * 1000):
             self._now_ms = max(self._now_ms, -(-at_us // 1000))
             for edge in edges:
                 self._feel(edge)
             self._run_roles()
         self._now_ms = max(self._now_ms, now_ms)
-        self._start_job()
         self._run_roles()
 
     def _happenings(self, now_us: int) -> Iterator[tuple[int, list[Edge]]]:

@@ -16,6 +16,9 @@ from reference_node.mechanism.spreader import Spreader
 HOME_LINES = ("home-x", "home-y", "home-z")
 """Home switches of the first, second and third axis, as the specification names them."""
 
+BY_HAND_LINE = "by-hand"
+"""The switch at the crane with which somebody takes it by hand; no tester plays it."""
+
 GRIP_MS = 400
 
 
@@ -29,6 +32,8 @@ class CraneMachine:
         self.axes = tuple(_axis(axis, rng, now_ms) for axis in site.axes)
         self.spreader = Spreader(rng, GRIP_MS, senses_load=site.load_sensor, now_ms=now_ms)
         self.jammed: set[int] = set()
+        self.by_hand = False
+        """Whether somebody has taken the crane by hand, with the switch at it."""
         self._name, self._world = name, world
 
     @property
@@ -99,8 +104,9 @@ class CraneMachine:
         self.spreader.power_off()
 
     def levels(self) -> dict[str, bool]:
-        """Home switches, and the load sensor where there is one."""
+        """Home switches, the switch for by-hand, and the load sensor where there is one."""
         found = {line: axis.home_switch for line, axis in zip(HOME_LINES, self.axes, strict=False)}
+        found[BY_HAND_LINE] = self.by_hand
         loaded = self.spreader.load_sensor
         return found if loaded is None else found | {"load": loaded}
 

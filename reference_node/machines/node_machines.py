@@ -6,7 +6,7 @@ import random
 from collections.abc import Iterator, Sequence
 
 from protocol.site import NodeSite
-from reference_node.machines.crane import CraneMachine
+from reference_node.machines.crane import BY_HAND_LINE, CraneMachine
 from reference_node.machines.shuttle import ShuttleMachine
 from reference_node.machines.siding import TrackMachine
 from reference_node.machines.world import World
@@ -78,7 +78,11 @@ class Machines:
     def next_event_us(self) -> int | None:
         """When something changes next that a controller could feel or has to react to."""
         due = [machine.next_event_us() for machine in self._all]
-        if self._levels["motor-power"] != self.motor_power:
+        by_hand = self.crane is not None and self.crane.by_hand
+        if (self._levels["motor-power"], self._levels.get(BY_HAND_LINE, False)) != (
+            self.motor_power,
+            by_hand,
+        ):
             due.append(self._now_us)
         return min((time for time in due if time is not None), default=None)
 

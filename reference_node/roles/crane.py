@@ -9,8 +9,9 @@ from typing import Any, Literal
 from protocol.guards import Order
 from protocol.position_table import OutsideTable, PositionTable
 from protocol.site import CranePlace, CraneSite, PlaceKind, Site
-from reference_node.machines.crane import HOME_LINES, CraneMachine
+from reference_node.machines.crane import BY_HAND_LINE, HOME_LINES, CraneMachine
 from reference_node.roles.leg import Leg
+from reference_node.roles.order_ends import ends_of
 from reference_node.roles.role import Host, Role
 
 SETTLE_US = 3_000
@@ -36,9 +37,10 @@ class Crane(Role):
     ) -> None:
         self._site, self._crane, self._crane_machine = site, crane, machine
         self._switches = HOME_LINES[: len(crane.axes)]
-        sensors = (*self._switches, "load") if crane.load_sensor else self._switches
+        sensors = (*self._switches, BY_HAND_LINE, *(("load",) if crane.load_sensor else ()))
         super().__init__(host, dict.fromkeys(sensors, SETTLE_US), levels)
         self._order: Order = {}
+        self._now_ms = 0
         self._legs: list[Leg] = []
         self._found = [False] * len(crane.axes)
         self._timeout_ms: int | None = None
@@ -104,14 +106,14 @@ class Crane(Role):
 
     def knows_place(self, order: Order) -> bool:
         """CRN-05, CRN-07; with one reading in an order, both ends cannot be trains [SUP-23]."""
-        ends = _ends(order)
+        ends = ends_of(order)
         tracks = {place for place, _ in ends if self._kind(place) is PlaceKind.TRACK}
         return len(tracks) < 2 and all(self._knows(order, place, slot) for place, slot in ends)
 
     def within_table(self, order: Order) -> bool:
         """CRN-06: outside the measured table the line is a guess."""
         try:
-            for place, slot in _ends(order):
+            for place, slot in ends_of(order):
                 self.positions(order, place, slot)
         except OutsideTable:
             return False
@@ -119,7 +121,7 @@ class Crane(Role):
 
     def within_reach(self, order: Order) -> bool:
         """Whether every axis can get there, and there are as many targets as axes [CRN-04]."""
-        wanted = [self.positions(order, place, slot) for place, slot in _ends(order)]
+        wanted = [self.positions(order, place, slot) for place, slot in ends_of(order)]
         wanted += [order["target"]] if order["act"] == "jog" else []
         return all(self._reaches(target) for target in wanted)
 
@@ -224,7 +226,7 @@ class Crane(Role):
             if self._crane_machine.turning(axis):
                 return False
             if self._crane_machine.position(axis) != target:
-                self._fail("axis-stuck", self._crane.axes[axis].name)
+                self.host.halt(self, "axis-stuck", self._crane.axes[axis].name)
                 return False
         return True
 
@@ -233,7 +235,7 @@ class Crane(Role):
         if self._crane_machine.turning(axis):
             return False
         if not self._crane_machine.homed(axis):
-            self._fail("home-missed", self._crane.axes[axis].name)
+            self.host.halt(self, "home-missed", self._crane.axes[axis].name)
             return False
         self._found[axis] = not self.host.bench or self.lines[self._switches[axis]].level
         return self._found[axis]
@@ -265,20 +267,17 @@ class Crane(Role):
         if self._feel_until_ms is None:
             self._feel_until_ms = self._now_ms + FEEL_MS
         elif self._now_ms >= self._feel_until_ms:
-            self._fail(otherwise, "spreader")
+            self.host.halt(self, otherwise, "spreader")
         return False
 
-    def _fail(self, code: str, part: str) -> None:
-        self.host.halt(self, code, part)
-
     # ---- time
-
-    _now_ms = 0
 
     def tick(self, now_ms: int) -> bool:
         """Believe the sensors, then go on with the leg under way."""
         self._now_ms = now_ms
         felt = self._settle_sensors(now_ms)
+        if self._follow_hand():
+            return True
         if self._braking:
             return self._come_to_rest() or felt
         if not self._legs or self._held_ms is not None:
@@ -291,6 +290,17 @@ class Crane(Role):
             self._load = self._felt()
         return any(settled)
 
+    def _follow_hand(self) -> bool:
+        """Moved by hand from the switch on, once no job is open; after it no position means anything [CRN-11]."""
+        by_hand, before = self.lines[BY_HAND_LINE].level, self.state
+        if by_hand is (before == "manual") or self.host.job_open:
+            return False
+        self.machine.fire("by-hand" if by_hand else "by-hand-end")
+        if self.state == before:
+            return False
+        self._found = [False] * len(self._found)
+        return True
+
     def _felt(self) -> Load:
         return "box" if self.lines["load"].level else "none"
 
@@ -298,10 +308,10 @@ class Crane(Role):
         leg = self._legs[0]
         self._resumed_ms = None
         if self._timeout_ms is not None and now_ms >= self._timeout_ms:
-            self._fail("home-missed" if leg.step == "homing" else "axis-stuck", self._slowest())
+            self.host.halt(self, "home-missed" if leg.step == "homing" else "axis-stuck", self._slowest())
             return True
         if leg.step in CARRYING and self._load != "box":
-            self._fail("pick-missed", "spreader")
+            self.host.halt(self, "pick-missed", "spreader")
             return True
         if not leg.ended():
             return not self._legs
@@ -383,13 +393,6 @@ class Crane(Role):
             self._load = order["found"]
             self.host.settle("load-unsure")
         self.machine.fire("reset-fault", {"crane": self})
-
-
-def _ends(order: Order) -> list[tuple[str, int]]:
-    """The slots that a transfer names: where from, if it does, and where to."""
-    if order["act"] != "transfer":
-        return []
-    return [(order[end], order[f"{end}_slot"]) for end in ("from", "to") if end in order]
 
 
 def _int16(position: int) -> int:

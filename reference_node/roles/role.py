@@ -27,6 +27,10 @@ class Host(Protocol):
     def held(self) -> bool:
         """Whether a hold stands."""
 
+    @property
+    def job_open(self) -> bool:
+        """Whether a job of the node has not ended."""
+
     def step(self, step: str) -> None:
         """The job has come to `step`; reported when it is another than before."""
 

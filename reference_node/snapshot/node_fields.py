@@ -62,7 +62,7 @@ NODE_PLANS: dict[type, Plan] = {
         {
             **keep("boot", "bench", "reset_cause", "mark", "mark_before", "held", "holds", "link", "job", "roles"),
             **keep("machines", "register", "bad_messages", "player", "heartbeat", "_uptime", "_online", "_out"),
-            **keep("_told", "_motor_power", "envelope", _now_ms=Since(), desk=PART, inbox=PART),
+            **keep("_told", "_motor_power", "_no_job", "envelope", _now_ms=Since(), desk=PART, inbox=PART),
             **dict.fromkeys(("site", "name", "node"), SHARED),
             "rng": Dropped("chance moves machines, which are a model here"),
         }
@@ -80,8 +80,8 @@ NODE_PLANS: dict[type, Plan] = {
     FaultRegister: Plan(keep("active", "count", "_changed")),
     BadMessages: Plan(keep("_waits", _last_ms=Since((1_000,)))),
     StimulusPlayer: Plan(keep("_coming", _order=SHARED)),
-    Job: Plan(keep("order", "id", "act", "step", "reason", "past_return", "_machine")),
-    StateMachine: Plan(keep("state", table=SHARED, _also=SHARED)),
+    Job: Plan(keep("order", "id", "act", "step", "reason", "past_return", "machine")),
+    StateMachine: Plan(keep("_state", table=SHARED, _guards=SHARED)),
     Debounce: Plan(keep("level", "_raw", "_since_us", _settle_us=SHARED), _settled_line),
     Role: Plan(keep("machine", "lines", host=PART)),
     Crane: Plan(

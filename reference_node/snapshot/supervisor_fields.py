@@ -109,9 +109,9 @@ SUPERVISOR_PLANS: dict[type, Plan] = {
     ),
     Session: Plan(
         {
-            **keep("belief", "boot", "mark", "uptime", "words", "first_answer", "claim", "may_claim", "may_repeat"),
+            **keep("machine", "boot", "mark", "uptime", "words", "first_answer", "claim", "may_claim", "may_repeat"),
             **keep("open", "_rng", "_events", "_token", "_heard_since_ask", "_pending_claim", "_highest"),
-            **keep("_settled_from", "_giving_up"),
+            **keep("_settled_from", "_giving_up", "_to_send"),
             **dropped("retained messages, good for a display only", "hints", reset=dict),
             **dropped("for a display only", "spoke_ms", reset=lambda: None),
             "heard_ms": Since((SILENT_MS,)),
@@ -122,7 +122,7 @@ SUPERVISOR_PLANS: dict[type, Plan] = {
         }
     ),
     SentOrder: Plan(
-        keep("body", "state", "reason", "load", sent_ms=SENT, news_ms=Since((SILENT_MS, GIVE_UP_MS)))
+        keep("body", "machine", "reason", "load", sent_ms=SENT, news_ms=Since((SILENT_MS, GIVE_UP_MS)))
         | dropped(WORDS, "step", reset=str)
     ),
     Event: Plan(keep("kind", "sent")),

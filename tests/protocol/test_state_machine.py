@@ -62,3 +62,63 @@ def test_nobody_else_looks_rows_up_by_state_and_event() -> None:
         if node.func.attr == "rows" and len(node.args) == 2
     ]
     assert {path.name for path in found} == {"state_machine.py"}
+
+
+MACHINES = ("protocol", "reference_node", "conformance/peers")
+"""Where machines of the tables are; elsewhere in the kit a `state` is what somebody said of himself."""
+NO_MACHINES = {
+    "reference_node/sensing/arrival.py": "what sensors say of a train; the berth takes the row that follows from it",
+    "reference_node/mechanism/spreader.py": "open or closed: a piece of a machine",
+    "protocol/rules/jobs.py": "what a node said of its job, right or wrong",
+}
+"""What has a `state` of its own."""
+
+
+def states_set_by_hand(path: str, text: str) -> list[str]:
+    """Assignments to the state of a machine."""
+    found = []
+    for node in ast.walk(ast.parse(text)):
+        targets = getattr(node, "targets", [getattr(node, "target", None)])
+        flat = [part for target in targets for part in getattr(target, "elts", [target])]
+        if isinstance(node, ast.Assign | ast.AugAssign | ast.AnnAssign):
+            found += [
+                f"{path}:{node.lineno}"
+                for part in flat
+                if isinstance(part, ast.Attribute)
+                and (
+                    part.attr in ("state", "belief")
+                    or (part.attr == "_state" and "machine" in ast.unparse(part))
+                )
+            ]
+        elif isinstance(node, ast.Call) and getattr(node.func, "id", "") == "setattr":
+            found += [
+                f"{path}:{node.lineno}"
+                for part in node.args[1:2]
+                if isinstance(part, ast.Constant) and part.value in ("state", "_state", "belief")
+            ]
+    return found
+
+
+def test_nobody_sets_the_state_of_a_machine_but_its_rows() -> None:
+    root = Path(str(protocol.__file__)).parent.parent
+    found = [
+        place
+        for folder in MACHINES
+        for path in sorted((root / folder).rglob("*.py"))
+        if str(path.relative_to(root)) not in NO_MACHINES
+        for place in states_set_by_hand(str(path.relative_to(root)), path.read_text())
+    ]
+    assert found == []
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "job.state = 'done'",
+        "a.state, b = 1, 2",
+        "self.machine._state: str = ''",
+        "setattr(job, 'state', 'done')",
+    ],
+)
+def test_a_state_that_is_set_by_hand_is_found(text: str) -> None:
+    assert states_set_by_hand("here.py", text) == ["here.py:1"]

@@ -400,3 +400,37 @@ def test_the_machine_outlives_its_controller() -> None:
     assert not any(axis.moving for axis in crane.axes)
     yard.run(5_000)
     assert yard.starts("north") == 0
+
+
+def test_a_crane_taken_by_hand_takes_no_job_and_knows_no_position_after_it() -> None:
+    """CRN-02, CRN-03, CRN-11: what a person turns, no count of the motors follows."""
+    yard = homed_crane()
+    crane = yard.machines["north"].crane
+    assert crane is not None
+    crane.by_hand = True
+    yard.run(50)
+    status = yard.state("north", "crane-status")
+    assert status["mode"] == "manual"
+    assert not any(axis[2] for axis in status["axes"])
+    before = yard.starts("north")
+    for act in ("home", "park"):
+        assert answers(yard.order("north", act))[0][3] == "mode"
+    yard.run(1_000)
+    crane.by_hand = False
+    yard.run(50)
+    assert yard.state("north", "crane-status")["mode"] == "unhomed"
+    assert yard.starts("north") == before, "nothing moves by itself"
+
+
+def test_the_switch_waits_for_the_end_of_the_job_and_a_job_that_is_held_is_no_end() -> None:
+    yard = homed_crane()
+    crane = yard.machines["north"].crane
+    assert crane is not None
+    yard.order("north", "park")
+    yard.order("north", "hold")
+    crane.by_hand = True
+    yard.run(5_000)
+    assert yard.state("north", "crane-status")["mode"] == "working"
+    yard.order("north", "resume", holds=1)
+    assert yard.until(lambda: yard.state("north", "crane-status")["mode"] == "manual")
+    assert yard.reports("north")[-1]["state"] == "done"

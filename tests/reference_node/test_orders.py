@@ -9,11 +9,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from protocol.codec import encode
 from protocol.guards import ORDER_GUARDS
+from protocol.participant import Delivery
 from protocol.specification import specification
 from reference_node.controller.order_desk import OrderDesk
 from tests.examples import examples
-from tests.reference_node.yard import BOOT, NEVER, Yard, answers, homed_crane
+from tests.reference_node.yard import BOOT, NEVER, Yard, answers, encoding_for, homed_crane
 
 JOG: dict[str, Any] = {"act": "jog", "boot": BOOT, "deadline": NEVER, "target": [100, 0, 0]}
 
@@ -246,3 +248,21 @@ def test_any_sequence_of_orders_keeps_the_rules(script: list[tuple[str, int, int
             before = jobs.get(one.body["id"], "none")
             assert spec.tables["job"].allows(before, one.body["state"])
             jobs[one.body["id"]] = one.body["state"]
+
+
+@pytest.mark.parametrize("act", ["hold", "cancel"])
+def test_a_hold_or_a_cancel_that_comes_with_its_order_finds_it_where_nothing_has_moved(act: str) -> None:
+    """HLD-03, ORD-17: two packets that come together are handled before any motor is switched on."""
+    yard = homed_crane()
+    node, before = yard.nodes["north"], yard.starts("north")
+    park = {"act": "park", "boot": BOOT, "id": 9, "deadline": NEVER}
+    second = {"act": "hold"} if act == "hold" else {"act": "cancel", "boot": BOOT, "id": 10, "ref": 9}
+    for body in (park, second):
+        payload = encode("job-order", body, encoding_for(node.node))
+        node.receive(
+            Delivery(f"yw1/{yard.site.name}/north/job-order", payload, qos=1, retain=False), yard.now_ms
+        )
+    yard.run(5_000)
+    assert yard.starts("north") == before
+    assert node.job is not None
+    assert node.job.state == ("accepted" if act == "hold" else "cancelled")
