@@ -35,6 +35,8 @@ class Place:
     tiers: int = 1
     node: str = ""
     """The berth of a track, the shuttle of a deck, '' for a stack."""
+    catches: int = 0
+    """How far off to either side a box is still caught, in units of the crane's first axis; 0: not stated."""
 
     @property
     def slots(self) -> int:

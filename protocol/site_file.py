@@ -119,7 +119,14 @@ def _shape_problems(data: Mapping[str, Any]) -> Iterator[SiteProblem]:
 
 def _build(data: Mapping[str, Any]) -> Site:
     places = {
-        name: Place(name, PlaceKind(row["kind"]), row["columns"], row.get("tiers", 1), row.get("node", ""))
+        name: Place(
+            name,
+            PlaceKind(row["kind"]),
+            row["columns"],
+            row.get("tiers", 1),
+            row.get("node", ""),
+            row.get("catches", 0),
+        )
         for name, row in data.get("places", {}).items()
     }
     return Site(data["site"], {name: _node(name, row) for name, row in data["nodes"].items()}, places)

@@ -61,6 +61,9 @@ COMMANDS = {
     "watch": LazyCommand("conformance.commands.watch:watch", "Show a bus live in the browser."),
     "diff": LazyCommand("conformance.commands.diff:diff", "Say what is different between two recordings."),
     "replay": LazyCommand("conformance.commands.replay:replay", "Publish a recording again."),
+    "measure": LazyCommand(
+        "conformance.commands.measure.command:measure", "Measure a crane over a track: table, budget, sensor."
+    ),
     "broker": LazyCommand("conformance.commands.broker:broker", "Run an MQTT broker for the bench."),
     "publish": LazyCommand(
         "conformance.commands.publish:publish", "Write the documents and artefacts of the protocol."

@@ -14,7 +14,7 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 PURE = (
     "protocol", "reference_node", "conformance/suite", "conformance/oracle", "conformance/peers",
-    "conformance/page/model",
+    "conformance/page/model", "conformance/measure",
 )  # fmt: skip
 EDGE = ("protocol/wire", "reference_node/node.py", "reference_node/boot_counter.py")
 """Parts of these that have a socket, a clock or a file by their purpose."""

@@ -31,6 +31,10 @@ PLANTED = {
         "conformance/fuzz/generate/values.py",
         "conformance.fuzz.run.shrink",
     ),
+    "measuring: the tasks stand on the fits, and a budget knows no sensor": (
+        "conformance/measure/fit/curve.py",
+        "conformance.measure.budget.landing",
+    ),
     "recordings: each use of one stands by itself": (
         "conformance/recordings/diff/matching.py",
         "conformance.recordings.replay.restamp",

@@ -1,0 +1,30 @@
+"""`yardwire measure` with its three tasks."""
+
+from __future__ import annotations
+
+import click
+
+from conformance.commands.lazy import LazyCommand, LazyGroup
+
+TASKS = {
+    "table": LazyCommand(
+        "conformance.commands.measure.table:table", "Make the table of a crane over a track."
+    ),
+    "budget": LazyCommand(
+        "conformance.commands.measure.budget:budget", "Say whether boxes land on the wagon."
+    ),
+    "sensor": LazyCommand(
+        "conformance.commands.measure.sensor:sensor", "Say where the arming sensor may sit."
+    ),
+}
+
+
+@click.command(cls=LazyGroup, table=TASKS)
+def measure() -> None:
+    """Measure a crane over a track once, and know how far off it may be.
+
+    Nothing moves: what is measured comes from files. The tasks table and budget need numpy and scipy:
+    pip install 'yardwire[measure]'.
+
+    Example: yardwire measure table pairs.csv --site site.toml
+    """

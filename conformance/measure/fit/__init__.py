@@ -1,0 +1,1 @@
+"""Curves through measured points, and how well they are known."""

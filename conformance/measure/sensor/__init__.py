@@ -1,0 +1,1 @@
+"""Where the arming sensor may sit."""
