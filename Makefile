@@ -28,7 +28,7 @@ help:
 	@echo "make demo    run one whole cycle, recorded and judged (needs nothing installed)"
 	@echo "make quick   run the tests that start no process, broker or browser (ARGS='...' goes to pytest)"
 	@echo "make wire    run those that start a process, broker or browser, and the slow ones"
-	@echo "make faulty  run those that play the whole suite over a faulty node or supervisor"
+	@echo "make faulty  run those that play the whole suite over a faulty or a legal node or supervisor"
 	@echo "make test    run all three            (ARGS='...' goes to pytest)"
 	@echo "make exhaustive  the whole of each grid of which 'make test' runs a fixed sample"
 	@echo "make explore the tests over generated values with fresh ones, EXPLORE=20 times as many"

@@ -34,6 +34,7 @@ EVENTS = (
 FAULTY = (
     "tests/faulty_nodes/",
     "tests/faulty_supervisors/",
+    "tests/legal_nodes/",
     "tests/fuzz/test_planted_bugs.py",
     "tests/soak/",
 )

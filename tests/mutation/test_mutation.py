@@ -60,6 +60,7 @@ def test_each_kind_of_change_is_made_and_types_are_left_alone() -> None:
     }
 
 
+@pytest.mark.slow
 def test_every_change_makes_another_program() -> None:
     for package in packages():
         file, source = next(iter(package.sources.items()))
