@@ -165,6 +165,12 @@ class Fixture:
             raise broken
         self.warnings.append(broken)
 
+    def equal(
+        self, seen: object, expected: object, requirement: str, told: str, at: Message | Trace | None = None
+    ) -> None:
+        """Demand that what was seen is what is expected, which `told` says in words; breaks as `check` does."""
+        self.check(seen == expected, requirement, told, seen, at)
+
     def none(
         self, found: Iterable[Message], requirement: str, expected: str, seen: Callable[[Message], object]
     ) -> None:
@@ -371,12 +377,8 @@ class Fixture:
                 f"'starts' is {after.starts}",
                 after.report,
             )
-        self.check(
-            after.job == before.job,
-            requirement,
-            f"job and job state as before: {before.job}",
-            after.job,
-            after.report,
+        self.equal(
+            after.job, before.job, requirement, f"job and job state as before: {before.job}", after.report
         )
         return after
 

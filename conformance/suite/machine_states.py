@@ -19,7 +19,7 @@ def first_states(fixture: Fixture, message: str) -> Iterator[Message]:
     expected = f"{'mode ' if field == 'mode' else ''}{initial!r} at first"
     first = None
     for first in _first_of_boot(fixture, message):
-        fixture.check(first.body[field] == initial, requirement, expected, first.body[field], first)
+        fixture.equal(first.body[field], initial, requirement, expected, first)
         yield first
     late = f"the {table} had started before the kit; switch it on once the kit waits for it"
     fixture.need(first is not None, late)

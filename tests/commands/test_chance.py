@@ -54,11 +54,11 @@ def site(tmp_path: Path) -> Path:
     return path
 
 
-def seen(ear: Listener) -> Start:
-    claims = {node: body["id"] for node, body in reversed(ear.orders("claim"))}
+def seen(subscriber: Listener) -> Start:
+    claims = {node: body["id"] for node, body in reversed(subscriber.orders("claim"))}
     return Start(
-        ear.boots(),
-        {body["token"] for _, body in ear.orders("ask")},
+        subscriber.boots(),
+        {body["token"] for _, body in subscriber.orders("ask")},
         [claims[node] for node in sorted(claims)],
     )
 
@@ -69,18 +69,18 @@ def all_claimed(heard: list[Heard]) -> bool:
 
 def started(broker: Broker, where: Path, *arguments: str) -> Start:
     """Run a command until it has claimed every node, then stop it."""
-    with Listener(broker) as ear:
+    with Listener(broker) as subscriber:
         process = subprocess.Popen(
             [sys.executable, "-c", YARDWIRE, *arguments],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, cwd=where,
         )  # fmt: skip
         try:
-            ear.wait_for(all_claimed)
+            subscriber.wait_for(all_claimed)
             process.send_signal(signal.SIGINT)
             process.communicate(timeout=PATIENCE_S)
         finally:
             process.kill()
-        return seen(ear)
+        return seen(subscriber)
 
 
 @pytest.mark.parametrize("seed", [(), ("--seed", "5")])
@@ -119,11 +119,11 @@ def test_two_demos(broker: Broker, site: Path, tmp_path: Path) -> None:
     for number in range(2):
         header = Header("harlow-basin", "2026-01-01T00:00:00Z", "mosquitto", "test")
         with (
-            Listener(broker) as ear,
+            Listener(broker) as subscriber,
             demo_yard(load_site(site), broker, tmp_path / f"{number}.ywrec", header, 7),
         ):
-            ear.wait_for(all_claimed)
-            found.append(seen(ear))
+            subscriber.wait_for(all_claimed)
+            found.append(seen(subscriber))
     assert len(found[0].boots) == MACHINES + 1
     assert found[0].has_nothing_of(found[1]), found
 
@@ -143,15 +143,15 @@ def test_two_runs_of_a_tester(broker: Broker, site: Path) -> None:
         "--yes",
     )
     for _ in range(2):
-        with Listener(broker) as ear:
+        with Listener(broker) as subscriber:
             done = subprocess.run(
                 [sys.executable, "-c", YARDWIRE, *asked, "--only", "claim-raises"],
                 capture_output=True, timeout=PATIENCE_S, check=False,
             )  # fmt: skip
             assert done.returncode == 0, done.stdout + done.stderr
-            ear.wait_for(lambda heard: bool(acts(heard, "job-report", "claim")))
-            tokens.append({body["token"] for _, body in ear.orders("ask")})
-            claims.append([body["id"] for _, body in ear.orders("claim")])
+            subscriber.wait_for(lambda heard: bool(acts(heard, "job-report", "claim")))
+            tokens.append({body["token"] for _, body in subscriber.orders("ask")})
+            claims.append([body["id"] for _, body in subscriber.orders("claim")])
     assert tokens[0]
     assert claims[0]
     assert not tokens[0] & tokens[1]
@@ -162,12 +162,12 @@ def test_two_runs_over_a_supervisor(broker: Broker, site: Path) -> None:
     boots = []
     asked = ("conform", "yard", "--site", str(site), "--broker", broker.url, "--spawn", "--yes")
     for _ in range(2):
-        with Listener(broker) as ear:
+        with Listener(broker) as subscriber:
             subprocess.run(
                 [sys.executable, "-c", YARDWIRE, *asked, "--only", "supervisor-asks"],
                 capture_output=True, timeout=PATIENCE_S, check=False,
             )  # fmt: skip
-            boots.append({node: boot for node, boot in ear.boots().items() if node != "yard"})
+            boots.append({node: boot for node, boot in subscriber.boots().items() if node != "yard"})
     assert len(boots[0]) == MACHINES
     assert boots[0] != boots[1]
 

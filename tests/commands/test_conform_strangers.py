@@ -107,8 +107,8 @@ def test_strangers_that_come_first_and_talk_on_its_topics_break_nothing(site: Pa
 def test_a_node_that_is_not_there_is_not_another_client_that_is(site: Path) -> None:
     prelude = "import conformance.bench.tap.arrival as w; w.WAIT_S = 4; "
     arguments = ("ferry", "--site", site, "--no-motion", "--choice", "embedded")
-    with conforming(*arguments, prelude=prelude) as kit, stranger(kit.port, "ear") as ear:
-        ear.subscribe("yw1/harlow-basin/#", 1)
+    with conforming(*arguments, prelude=prelude) as kit, stranger(kit.port, "ear") as subscriber:
+        subscriber.subscribe("yw1/harlow-basin/#", 1)
         code, out, err = kit.ended()
     assert code == 2, out + err
     assert "ferry did not connect within 4 s: 1 other client came ('ear')" in err

@@ -81,9 +81,9 @@ class Bus:
     @contextmanager
     def heard(self) -> Iterator[Listener]:
         """Another client, who hears everything."""
-        ear = Listener("+")
-        with self.address.client(ear):
-            yield ear
+        subscriber = Listener("+")
+        with self.address.client(subscriber):
+            yield subscriber
 
 
 @pytest.fixture(scope="module")
@@ -106,16 +106,16 @@ def bus(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bus]:
         yield Bus(folder, replace(broker.address, tls=files))
 
 
-def until(ear: Listener, topic: str) -> None:
+def until(subscriber: Listener, topic: str) -> None:
     """Wait until something on that topic has been heard."""
     end = time.monotonic() + PATIENCE_S
-    while not ear.heard.get(timeout=max(0.01, end - time.monotonic())).topic.endswith(topic):
+    while not subscriber.heard.get(timeout=max(0.01, end - time.monotonic())).topic.endswith(topic):
         pass
 
 
 def test_node_record_validate_and_watch(bus: Bus) -> None:
-    with bus.heard() as ear, bus.start("node", "north") as node:
-        until(ear, "north/crane-status")
+    with bus.heard() as subscriber, bus.start("node", "north") as node:
+        until(subscriber, "north/crane-status")
         bus.run("record", "heard.ywrec", "--site", "harlow-basin", "--messages", "3")
         bus.run("validate", "--site", "harlow-basin", "--seconds", "2.5")
         with bus.start("watch") as watch:
@@ -132,9 +132,9 @@ def test_node_record_validate_and_watch(bus: Bus) -> None:
 
 
 def test_replay(bus: Bus) -> None:
-    with bus.heard() as ear:
+    with bus.heard() as subscriber:
         bus.run("replay", "run.ywrec", "--node", "siding", "--fast", "--yes")
-        until(ear, "siding/job-report")
+        until(subscriber, "siding/job-report")
 
 
 @pytest.mark.parametrize(
@@ -148,14 +148,14 @@ def test_replay(bus: Bus) -> None:
 )
 def test_what_judges_through_a_tap(bus: Bus, command: list[str]) -> None:
     """The tap speaks TLS on the broker's side; the node that is started speaks none, and logs in."""
-    with bus.heard() as ear:
+    with bus.heard() as subscriber:
         bus.run(*command)
-        until(ear, f"{command[1]}/node-status")
+        until(subscriber, f"{command[1]}/node-status")
 
 
 def test_supervise(bus: Bus) -> None:
-    with bus.heard() as ear, bus.start("supervise", "--yard", "real", "--yes") as process:
-        until(ear, "yard/node-status")
+    with bus.heard() as subscriber, bus.start("supervise", "--yard", "real", "--yes") as process:
+        until(subscriber, "yard/node-status")
         process.communicate("quit\n", timeout=PATIENCE_S)
         assert process.returncode is not None
 
@@ -169,10 +169,10 @@ def test_a_simulated_yard_whose_network_fails(bus: Bus) -> None:
 
         address, name, host, port, url = bus.address, bus.address.name, bus.address.host, bus.address.port, ""
 
-    with bus.heard() as ear, ExitStack() as stack:
+    with bus.heard() as subscriber, ExitStack() as stack:
         yard = WireYard(story, scenario(), There(), simulated=True)
         stack.enter_context(yard.running())
-        until(ear, "yard/node-status")
+        until(subscriber, "yard/node-status")
 
 
 def test_the_pytest_plugin(bus: Bus) -> None:

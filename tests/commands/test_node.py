@@ -58,7 +58,7 @@ def ended(*arguments: str) -> tuple[int, str]:
         return process.returncode, said
 
 
-class Ear:
+class Subscriber:
     """Keeps every node-status of one node."""
 
     def __init__(self, broker: Broker, name: str) -> None:
@@ -96,18 +96,18 @@ def test_it_says_on_and_after_ctrl_c_off(choice: str, name: str, site: Path) -> 
         start_broker(choice) as broker,
         node(name, "--site", str(site), "--broker", broker.url, "--bench") as process,
     ):
-        ear = Ear(broker, name)
+        subscriber = Subscriber(broker, name)
         try:
-            on = ear.wait_for("on")
+            on = subscriber.wait_for("on")
             assert on["bench"] is True
             assert process.stdout is not None
             assert process.stdout.readline().startswith(f"{name}: ")
             os.kill(process.pid, signal.SIGINT)
             _, said = process.communicate(timeout=PATIENCE_S)
             assert (process.returncode, said) == (130, "stopped by Ctrl-C\n")
-            assert ear.wait_for("off") == {"boot": on["boot"], "link": 1, "state": "off"}
+            assert subscriber.wait_for("off") == {"boot": on["boot"], "link": 1, "state": "off"}
         finally:
-            ear.close()
+            subscriber.close()
 
 
 def test_the_boot_counts_up_from_start_to_start(site: Path, tmp_path: Path) -> None:
@@ -118,9 +118,9 @@ def test_the_boot_counts_up_from_start_to_start(site: Path, tmp_path: Path) -> N
             with node(
                 "ferry", "--site", str(site), "--broker", broker.url, "--state-dir", str(state)
             ) as process:
-                ear = Ear(broker, "ferry")
-                boots.append(ear.wait_for("on")["boot"])
-                ear.close()
+                subscriber = Subscriber(broker, "ferry")
+                boots.append(subscriber.wait_for("on")["boot"])
+                subscriber.close()
                 os.kill(process.pid, signal.SIGINT)
                 process.communicate(timeout=PATIENCE_S)
     first = int(str(boots[0]))

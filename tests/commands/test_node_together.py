@@ -102,13 +102,13 @@ def settle(process: subprocess.Popen[str]) -> str:
 def test_all_nodes_come_and_go(site: Path) -> None:
     with (
         start_broker("mosquitto") as broker,
-        Listener(broker) as ear,
+        Listener(broker) as subscriber,
         running("node", "--all", "--site", str(site), "--broker", broker.url) as process,
     ):
-        ear.wait_for(all_are_on)
-        assert "yard" not in ear.boots(), "a supervisor is never one of all"
+        subscriber.wait_for(all_are_on)
+        assert "yard" not in subscriber.boots(), "a supervisor is never one of all"
         out = told_until(process, "looks for it.") + said_after_ctrl_c(process)
-        ear.wait_for(
+        subscriber.wait_for(
             lambda heard: {node for node, _, body in heard if body.get("state") == "off"} >= set(NODES)
         )
     assert [line.partition(":")[0] for line in out.splitlines()[: len(NODES)]] == list(NODES)
@@ -125,20 +125,22 @@ def test_a_slot_that_one_crane_empties_is_full_again_after_another(site: Path) -
     (site.parent / "two.toml").write_text(TWO_BOXES)
     with (
         start_broker("mosquitto") as broker,
-        Listener(broker) as ear,
+        Listener(broker) as subscriber,
         running("node", "--all", "--site", str(site), "--broker", broker.url) as nodes,
     ):
-        ear.wait_for(all_are_on)
+        subscriber.wait_for(all_are_on)
         asked = ("--site", str(site), "--yard", "real", "--broker", broker.url, "--yes")
         with running("supervise", str(site.parent / "two.toml"), *asked) as process:
             out = settle(process)
             assert process.wait(PATIENCE_S) == 0, out
-        ended = ends_of_transfers(ear.heard)
+        ended = ends_of_transfers(subscriber.heard)
         assert {state for _, state in ended} == {"done"}, ended
         to_deck = {
-            body["id"] for node, body in ear.orders("transfer") if node == "north" and body["to"] == "ferry"
+            body["id"]
+            for node, body in subscriber.orders("transfer")
+            if node == "north" and body["to"] == "ferry"
         }
-        off_deck = {body["id"] for node, body in ear.orders("transfer") if node == "south"}
+        off_deck = {body["id"] for node, body in subscriber.orders("transfer") if node == "south"}
         assert (len(to_deck), len(off_deck)) == (2, 2)
         assert "in the simulated yard" not in said_after_ctrl_c(nodes)
 

@@ -28,7 +28,7 @@ from reference_node.scenario.scenario_file import library
 from tests.commands.yardwire import YARDWIRE
 from tests.needs import needs
 from tests.recordings.gate import at_a_terminal
-from tests.supervisor.bus import ear_at, mortal_broker, until
+from tests.supervisor.bus import mortal_broker, subscriber_at, until
 
 PATIENCE_S = 120
 
@@ -324,14 +324,14 @@ def test_a_hold_waits_for_a_broker_that_was_killed(tmp_path: Path) -> None:
         talk.say("home north")
         talk.wait_for("not done: the bus is away")
         broker.revive()
-        with ear_at(broker.port) as ear:
+        with subscriber_at(broker.port) as subscriber:
             talk.wait_for("the bus is back after")
             talk.wait_for("answer: go on")
-            until(lambda: ("south", "hold") in ear.heard())
+            until(lambda: ("south", "hold") in subscriber.heard())
             talk.say("go on")
             talk.wait_for("taken")
             talk.say("list")
             talk.wait_for("south        held by the prompt")
             talk.say("quit")
             assert process.wait(PATIENCE_S) == 0
-            assert [act for _, act in ear.heard() if act != "hold"] == []
+            assert [act for _, act in subscriber.heard() if act != "hold"] == []

@@ -74,7 +74,7 @@ def test_nothing_was_wanted_of_an_empty_bus(empty_bus: Broker, tmp_path: Path) -
 def test_quitting_with_a_goal_open(empty_bus: Broker, tmp_path: Path) -> None:
     """Nothing new is ordered after it, and the goal is named."""
     with (
-        Listener(empty_bus) as ear,
+        Listener(empty_bus) as subscriber,
         supervise(tmp_path, "--yard", "simulated", "--broker", empty_bus.url, "--yes") as process,
     ):
         talk = Talk(process)
@@ -84,9 +84,11 @@ def test_quitting_with_a_goal_open(empty_bus: Broker, tmp_path: Path) -> None:
         talk.say("quit")
         assert process.wait(PATIENCE_S) == 1
         talk.wait_for("not met: box C-101 to stack-s slot 0")
-        ear.wait_for(lambda _: any(body["state"] == "done" for _, body in ear.reports("transfer")))
-        assert len({(node, body["id"]) for node, body in ear.orders("transfer")}) == 1
-        assert len({body["id"] for _, body in ear.orders("run")}) <= 1
+        subscriber.wait_for(
+            lambda _: any(body["state"] == "done" for _, body in subscriber.reports("transfer"))
+        )
+        assert len({(node, body["id"]) for node, body in subscriber.orders("transfer")}) == 1
+        assert len({body["id"] for _, body in subscriber.orders("run")}) <= 1
 
 
 def test_all_that_was_wanted_by_hand_was_seen(tmp_path: Path) -> None:

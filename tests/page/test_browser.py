@@ -13,7 +13,7 @@ from reference_node.supervisor.observe.gap import AWAY
 from tests.needs import needs
 from tests.page.at_work import AtWork, at_work
 from tests.publish.npm import installed
-from tests.supervisor.bus import Ear, answered, ear_at, mortal_broker, until
+from tests.supervisor.bus import Subscriber, answered, mortal_broker, subscriber_at, until
 from tests.supervisor.terminal import NODES
 
 if TYPE_CHECKING:
@@ -143,12 +143,12 @@ def test_a_question_is_answered_and_then_the_shuttle_runs(tab: Page) -> None:
     tab.locator('[data-key="carrier/0/ferry"]:not(.away)').first.wait_for(state="attached")
 
 
-def heard_until(ear: Ear, wanted: set[tuple[str, str]]) -> set[tuple[str, str]]:
+def heard_until(subscriber: Subscriber, wanted: set[tuple[str, str]]) -> set[tuple[str, str]]:
     """Wait until another client has heard all of `wanted`; gives the resumes that it has heard by then."""
     found: set[tuple[str, str]] = set()
 
     def all_of_it() -> bool:
-        found.update(ear.heard())
+        found.update(subscriber.heard())
         return found >= wanted
 
     until(all_of_it)
@@ -156,7 +156,7 @@ def heard_until(ear: Ear, wanted: set[tuple[str, str]]) -> set[tuple[str, str]]:
 
 
 def test_one_click_holds_every_node_and_only_resume_asks(tab: Page, yard: AtWork) -> None:
-    with ear_at(yard.broker.port) as ear:
+    with subscriber_at(yard.broker.port) as subscriber:
         assert tab.locator("#holds").is_hidden()
         assert tab.get_by_role("button", name=re.compile("^Resume")).count() == 0, "nothing is held"
         tab.locator(".bar .hold").click()
@@ -165,7 +165,7 @@ def test_one_click_holds_every_node_and_only_resume_asks(tab: Page, yard: AtWork
         for number in range(4):
             told.nth(number).wait_for()
         assert tab.locator("#held").inner_text() == "Held: ferry, north, siding, south"
-        assert heard_until(ear, {(name, "hold") for name in NODES}) == set()
+        assert heard_until(subscriber, {(name, "hold") for name in NODES}) == set()
 
         tab.locator("#holds").get_by_role("button", name="Resume north", exact=True).click()
         asked = tab.locator("#ask")
@@ -173,7 +173,7 @@ def test_one_click_holds_every_node_and_only_resume_asks(tab: Page, yard: AtWork
         assert tab.evaluate("document.activeElement.id") == "ask-no"
         tab.locator("#ask-yes").click()
         tab.locator("#holds li", has_text="north").wait_for(state="detached")
-        assert heard_until(ear, {("north", "resume")}) == {("north", "resume")}
+        assert heard_until(subscriber, {("north", "resume")}) == {("north", "resume")}
         assert set(yard.supervisor.holds) == {"south", "siding", "ferry"}
 
         tab.locator("#resume").click()
@@ -181,7 +181,7 @@ def test_one_click_holds_every_node_and_only_resume_asks(tab: Page, yard: AtWork
         tab.locator("#ask-yes").click()
         tab.locator("#holds").wait_for(state="hidden")
         others = {(name, "resume") for name in ("south", "siding", "ferry")}
-        assert heard_until(ear, others) == others
+        assert heard_until(subscriber, others) == others
 
 
 def test_one_key_holds_every_node_even_while_something_is_asked(tab: Page, yard: AtWork) -> None:
@@ -209,13 +209,13 @@ def test_a_hold_that_is_not_sent_stands_in_red_until_it_is(chromium: Browser) ->
             asked = page.evaluate(RESUME, "north")
             assert asked == {"refused": AWAY}
             broker.revive()
-            with ear_at(broker.port) as ear:
+            with subscriber_at(broker.port) as subscriber:
                 page.locator("#held", has_text="Held: ferry, north, siding, south").wait_for()
                 question = page.locator("#questions ul li", has_text="The bus was away for")
                 question.get_by_role("button", name="go on").click()
                 page.locator("#ask-yes").click()
                 question.wait_for(state="detached")
-                assert "resume" not in {act for _, act in ear.heard()}
+                assert "resume" not in {act for _, act in subscriber.heard()}
             assert set(yard.supervisor.holds) == set(NODES)
 
 

@@ -53,17 +53,17 @@ def heard(port: int, speaker: str, topic: str) -> bool:
     The supervisor says something itself once the broker is done with the speaker: what has not come by then
     never will. mosquitto 2.0.11 closes the connection of who publishes where it must not.
     """
-    with client(port, "yard", "ear") as ear, client(port, speaker, "mouth") as mouth:
-        ear.send(subscribe(f"{ROOT}/#", 1))
-        ear.fence()
+    with client(port, "yard", "ear") as subscriber, client(port, speaker, "mouth") as mouth:
+        subscriber.send(subscribe(f"{ROOT}/#", 1))
+        subscriber.fence()
         mouth.send(publish(topic, b"first"))
         with suppress(Closed, ConnectionError):
             mouth.fence()
         own = f"{ROOT}/yard/fault"
-        ear.send(publish(own, b"second"))
+        subscriber.send(publish(own, b"second"))
         found: list[tuple[str, bytes]] = []
         while not found or found[-1] != (own, b"second"):
-            message = ear.message()
+            message = subscriber.message()
             found.append((message.topic, message.payload))
         return (topic, b"first") in found
 
@@ -98,10 +98,10 @@ def test_supervisor_orders_every_node_and_all(port: int) -> None:
 
 
 def test_node_hears_its_own_orders_and_those_to_all_alone(port: int) -> None:
-    with client(port, "siding", "ear") as ear, client(port, "yard", "mouth") as mouth:
-        ear.send(subscribe("yw1/#", 1))
-        ear.fence()
+    with client(port, "siding", "ear") as subscriber, client(port, "yard", "mouth") as mouth:
+        subscriber.send(subscribe("yw1/#", 1))
+        subscriber.fence()
         wanted = [f"{ROOT}/siding/job-order", f"{ROOT}/all/job-order"]
         mouth.send(publish(f"{ROOT}/north/job-order", b"x"), *(publish(topic, b"x") for topic in wanted))
         mouth.fence()
-        assert [ear.message().topic for _ in wanted] == wanted
+        assert [subscriber.message().topic for _ in wanted] == wanted

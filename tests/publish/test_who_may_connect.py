@@ -77,32 +77,32 @@ def said(wire: Wire, topic: str, payload: bytes = b"x", *, retain: bool = False)
         wire.fence()
 
 
-def heard(ear: Wire, guard: Guard) -> list[tuple[str, bytes]]:
-    """What came to `ear` until the supervisor says something that every listener hears."""
+def heard(subscriber: Wire, guard: Guard) -> list[tuple[str, bytes]]:
+    """What came to `subscriber` until the supervisor says something that every listener hears."""
     mark = f"{ROOT}/yard/fault"
     with guard.client("yard") as mouth:
         mouth.send(publish(mark, b"mark"))
         mouth.fence()
     found = []
-    while (message := ear.message()).topic != mark:
+    while (message := subscriber.message()).topic != mark:
         found.append((message.topic, message.payload))
     return found
 
 
 def listening(guard: Guard, user: str) -> Wire:
-    ear = guard.client(user)
-    ear.send(subscribe("#", 1), subscribe(f"{ROOT}/#", 1, 2))
-    ear.fence()
-    return ear
+    subscriber = guard.client(user)
+    subscriber.send(subscribe("#", 1), subscribe(f"{ROOT}/#", 1, 2))
+    subscriber.fence()
+    return subscriber
 
 
 # ---------------------------------------------------------------- listeners
 @pytest.mark.parametrize("user", LISTENERS)
 def test_a_listener_hears_all_of_the_site(guard: Guard, user: str) -> None:
-    with listening(guard, user) as ear, guard.client("north") as board:
+    with listening(guard, user) as subscriber, guard.client("north") as board:
         said(board, STATUS)
         said(board, f"{ROOT}/north/crane-status")
-        assert [topic for topic, _ in heard(ear, guard)] == [STATUS, f"{ROOT}/north/crane-status"]
+        assert [topic for topic, _ in heard(subscriber, guard)] == [STATUS, f"{ROOT}/north/crane-status"]
 
 
 @pytest.mark.parametrize("user", [*LISTENERS, VISITOR])
@@ -112,11 +112,11 @@ def test_a_listener_hears_all_of_the_site(guard: Guard, user: str) -> None:
 def test_who_only_listens_is_not_heard(guard: Guard, user: str, topic: str) -> None:
     """Not even asking is possible: it goes over the topic of the orders."""
     ear_of = LISTENERS[1] if user == LISTENERS[0] else LISTENERS[0]
-    with listening(guard, ear_of) as ear, guard.client(user) as mouth, guard.client("north") as board:
+    with listening(guard, ear_of) as subscriber, guard.client(user) as mouth, guard.client("north") as board:
         board.send(subscribe(f"{ROOT}/+/job-order", 1))
         board.fence()
         said(mouth, f"{ROOT}/{topic}", retain=True)
-        assert heard(ear, guard) == []
+        assert heard(subscriber, guard) == []
         assert board.fence() == []
 
 
@@ -124,23 +124,23 @@ def test_who_is_not_in_the_list_hears_nothing(guard: Guard) -> None:
     """Its subscription is answered 'granted' in MQTT 3.1.1; only messages tell."""
     with (
         listening(guard, VISITOR) as visitor,
-        listening(guard, LISTENERS[0]) as ear,
+        listening(guard, LISTENERS[0]) as subscriber,
         guard.client("north") as board,
     ):
         said(board, STATUS)
-        assert heard(ear, guard) == [(STATUS, b"x")]
+        assert heard(subscriber, guard) == [(STATUS, b"x")]
         assert visitor.fence() == []
 
 
 def test_no_will_is_sent_for_who_may_not_say_it(guard: Guard) -> None:
     will = (STATUS, OFF, 1, True)
-    with listening(guard, LISTENERS[0]) as ear:
+    with listening(guard, LISTENERS[0]) as subscriber:
         for user in (LISTENERS[1], VISITOR, "south"):
             guard.client(user, will=will).kill()
         guard.client("north", will=will).kill()
         # The one that may is the last of them: others would have come before it.
-        assert ear.message().payload == OFF
-        assert heard(ear, guard) == []
+        assert subscriber.message().payload == OFF
+        assert heard(subscriber, guard) == []
 
 
 # ---------------------------------------------------------------- client identifiers
@@ -166,9 +166,9 @@ def test_nobody_takes_the_client_identifier_of_a_board(guard: Guard, login: tupl
             known = login is not None and login[1] == f"pw-{login[0]}"
             assert (code == 0) is known
             if known and login is not None and login[0] != "yard":
-                with listening(guard, LISTENERS[3]) as ear:
+                with listening(guard, LISTENERS[3]) as subscriber:
                     said(wire, STATUS)
-                    assert heard(ear, guard) == []
+                    assert heard(subscriber, guard) == []
             assert board.fence() == []
         with guard.client("yard") as supervisor:
             said(supervisor, f"{ROOT}/north/job-order")
@@ -255,8 +255,8 @@ def test_another_client_sees_the_same(guard: Guard, tmp_path: Path) -> None:
     ca = tmp_path / "ca.crt"
     ca.write_text("".join(map(ssl.DER_cert_to_PEM_cert, guard.context.get_ca_certs(binary_form=True))))
     common = ["-h", "localhost", "-p", str(guard.port), "--cafile", str(ca), "-t", STATUS, "-q", "1"]
-    with listening(guard, LISTENERS[0]) as ear:
+    with listening(guard, LISTENERS[0]) as subscriber:
         for user in ("watcher-1", "north"):
             login = ["-i", "north", "-u", user, "-P", f"pw-{user}", "-m", user]
             subprocess.run(["mosquitto_pub", *common, *login], capture_output=True, timeout=20, check=False)
-        assert heard(ear, guard) == [(STATUS, b"north")]
+        assert heard(subscriber, guard) == [(STATUS, b"north")]

@@ -43,7 +43,7 @@ def is_ask(message: MQTTMessage) -> bool:
     return message.topic.endswith("/job-order") and body.get("act") == "ask"
 
 
-class Ear:
+class Subscriber:
     """Hears everything of the site but questions that the recording has not."""
 
     def __init__(self, client: Client, wanted: int, recorded: Container[bytes] = ()) -> None:
@@ -76,12 +76,14 @@ def test_as_fast_as_acknowledged_it_says_the_same_bytes(
     broker: Broker, yards: Yards, listener: Client
 ) -> None:
     wanted = [(one.topic, one.payload, one.qos) for one in recorded(yards.good(1))]
-    ear = Ear(listener, len(wanted), {payload for _, payload, _ in wanted})
+    subscriber = Subscriber(listener, len(wanted), {payload for _, payload, _ in wanted})
     ran(yards.good(1), "--broker", broker.url, "--fast")
-    assert ear.full.wait(WITHIN_S)
-    assert sorted(ear.heard) == sorted(wanted)
+    assert subscriber.full.wait(WITHIN_S)
+    assert sorted(subscriber.heard) == sorted(wanted)
     for topic in {one[0] for one in wanted}:
-        assert [one for one in ear.heard if one[0] == topic] == [one for one in wanted if one[0] == topic]
+        assert [one for one in subscriber.heard if one[0] == topic] == [
+            one for one in wanted if one[0] == topic
+        ]
 
 
 def test_state_is_retained_again_and_orders_are_not(broker: Broker, yards: Yards) -> None:
@@ -106,12 +108,12 @@ def test_state_is_retained_again_and_orders_are_not(broker: Broker, yards: Yards
 def test_scaled_pace(broker: Broker, yards: Yards, listener: Client) -> None:
     """A node's messages of a minute, at sixty times the pace: a second or so, in proportion."""
     selection = list(Selection(frozenset({"siding"})).of(recorded(yards.good(1))))
-    ear = Ear(listener, len(selection))
+    subscriber = Subscriber(listener, len(selection))
     ran(yards.good(1), "--broker", broker.url, "--node", "siding", "--speed", "40")
-    assert ear.full.wait(WITHIN_S)
-    took, wanted = ear.at[-1] - ear.at[0], (selection[-1].at_us - selection[0].at_us) / 1e6 / 40
+    assert subscriber.full.wait(WITHIN_S)
+    took, wanted = subscriber.at[-1] - subscriber.at[0], (selection[-1].at_us - selection[0].at_us) / 1e6 / 40
     assert wanted - 0.05 <= took < wanted + 2.0
-    assert {topic.split("/")[2] for topic, _, _ in ear.heard} == {"siding"}
+    assert {topic.split("/")[2] for topic, _, _ in subscriber.heard} == {"siding"}
 
 
 def test_parts(yards: Yards) -> None:

@@ -267,11 +267,11 @@ def test_a_denied_subscription_is_no_silence(tmp_path: Path, rights: str, told: 
     broker = Ruled(program, users={"u": "p", "ear": "e"})
     broker.rules = f"{EAR}user u\n{rights}\n"
     path = homes(tmp_path / "r.ywrec", 10, 5)
-    with broker, wire_client(broker.port, "ear", login=("ear", "e")) as ear:
-        ear.send(subscribe(f"{ROOT}/#", 1))
-        ear.fence()
+    with broker, wire_client(broker.port, "ear", login=("ear", "e")) as subscriber:
+        subscriber.send(subscribe(f"{ROOT}/#", 1))
+        subscriber.fence()
         ended = replayed(path, broker, "--yes", "--in-service", "--hands-off")
-        heard = [one.payload for one in ear.fence() if isinstance(one, Publish)]
+        heard = [one.payload for one in subscriber.fence() if isinstance(one, Publish)]
     assert ended.returncode == 2
     assert told in ended.stderr
     assert not {item.payload for item in homes_of(5)} & set(heard)

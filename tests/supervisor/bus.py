@@ -71,7 +71,7 @@ def mortal_broker() -> Iterator[MortalBroker]:
         broker.end()
 
 
-class Ear:
+class Subscriber:
     """A client of its own, by paho-mqtt alone, that hears every order on the bus and knows nothing of the desk."""
 
     def __init__(self, port: int) -> None:
@@ -112,12 +112,12 @@ class Ear:
 
 
 @contextmanager
-def ear_at(port: int) -> Iterator[Ear]:
-    ear = Ear(port)
+def subscriber_at(port: int) -> Iterator[Subscriber]:
+    subscriber = Subscriber(port)
     try:
-        yield ear
+        yield subscriber
     finally:
-        ear.close()
+        subscriber.close()
 
 
 def until(what: Callable[[], object], within_s: float = PATIENCE_S) -> None:

@@ -15,7 +15,7 @@ from reference_node.supervisor.person.by_hand import ByHand
 from reference_node.supervisor.send.holds import Stage
 from tests.needs import needs
 from tests.page.at_work import AtWork, at_work
-from tests.supervisor.bus import Ear, MortalBroker, answered, ear_at, mortal_broker, until
+from tests.supervisor.bus import MortalBroker, Subscriber, answered, mortal_broker, subscriber_at, until
 
 pytestmark = needs("mosquitto")
 T = TypeVar("T")
@@ -24,8 +24,8 @@ T = TypeVar("T")
 class Bench:
     """The yard, its desk at a prompt, the broker, and the other client."""
 
-    def __init__(self, yard: AtWork, broker: MortalBroker, ear: Ear) -> None:
-        self.yard, self.broker, self.ear = yard, broker, ear
+    def __init__(self, yard: AtWork, broker: MortalBroker, subscriber: Subscriber) -> None:
+        self.yard, self.broker, self.subscriber = yard, broker, subscriber
         self.hand = ByHand(lambda: yard.supervisor, "the prompt")
         self._words = Prompt(self.hand)
 
@@ -47,7 +47,7 @@ class Bench:
 
     def heard(self, node: str, act: str) -> None:
         """Wait until the other client has heard it."""
-        until(lambda: (node, act) in self.ear.heard())
+        until(lambda: (node, act) in self.subscriber.heard())
 
     def let_pass(self, ms: int) -> None:
         """Wait until the supervisor has looked around for so long: nothing is to happen meanwhile."""
@@ -66,11 +66,11 @@ def bench() -> Iterator[Bench]:
     with (
         mortal_broker() as broker,
         at_work(broker=broker, answer=answered) as yard,
-        ear_at(broker.port) as ear,
+        subscriber_at(broker.port) as subscriber,
     ):
-        found = Bench(yard, broker, ear)
+        found = Bench(yard, broker, subscriber)
         until(lambda: found.on_its_thread(found.rests))
-        ear.heard()
+        subscriber.heard()
         yield found
         broker.end()
 
@@ -87,7 +87,7 @@ def test_the_resume_of_a_free_node_lets_nobody_go(bench: Bench) -> None:
     assert bench.say("resume north") == "taken"
     bench.heard("north", "resume")
     until(lambda: set(bench.stages()) == {"siding", "ferry"})
-    assert [one for one in bench.ear.heard() if one[1] == "resume"] == []
+    assert [one for one in bench.subscriber.heard() if one[1] == "resume"] == []
 
 
 def test_a_resume_without_a_name_is_asked_back_by_name(bench: Bench) -> None:
@@ -98,10 +98,10 @@ def test_a_resume_without_a_name_is_asked_back_by_name(bench: Bench) -> None:
         assert bench.say(word) == (
             "not done: hands clear of each? Then say 'resume siding ferry'; it moves on at once"
         )
-    assert "resume" not in dict.fromkeys(act for _, act in bench.ear.heard())
+    assert "resume" not in dict.fromkeys(act for _, act in bench.subscriber.heard())
     assert bench.say("resume siding ferry") == "taken"
     until(lambda: not bench.stages())
-    assert sorted(bench.ear.heard()) == [("ferry", "resume"), ("siding", "resume")]
+    assert sorted(bench.subscriber.heard()) == [("ferry", "resume"), ("siding", "resume")]
 
 
 def test_only_a_hold_waits_for_the_bus(bench: Bench) -> None:
@@ -119,11 +119,11 @@ def test_only_a_hold_waits_for_the_bus(bench: Bench) -> None:
     assert said.startswith(red("#").partition("#")[0]), "in red"
     assert re.search(r"south +held by the prompt for \d s: not sent: the bus is away", bench.say("list"))
     bench.broker.revive()
-    bench.ear.listens()
+    bench.subscriber.listens()
     until(lambda: bench.stages() == dict.fromkeys(("north", "south"), Stage.OBEYED))
     supervisor = bench.yard.supervisor
     bench.let_pass(3 * supervisor.pace.repeat_ms)
-    assert {act for _, act in bench.ear.heard()} <= {"hold"}, "nothing else that was said came later"
+    assert {act for _, act in bench.subscriber.heard()} <= {"hold"}, "nothing else that was said came later"
     assert bench.stages() == dict.fromkeys(("north", "south"), Stage.OBEYED)
     assert supervisor.finished
 
@@ -136,15 +136,15 @@ def test_what_was_open_goes_on_only_when_a_person_says_so(bench: Bench) -> None:
     bench.broker.kill()
     until(lambda: not supervisor.linked)
     bench.broker.revive()
-    bench.ear.listens()
+    bench.subscriber.listens()
     until(lambda: "The bus was away for" in bench.say("questions"))
     asked = bench.say("questions")
     assert "Open when it fell: north: box C-101 from stack-n slot 1 to stack-n slot 3" in asked
     assert "answer: go on" in asked
     assert "the bus was away; it waits for 'go on'" in bench.say("home south")
-    bench.ear.heard()
+    bench.subscriber.heard()
     bench.let_pass(5_000)
-    assert bench.ear.heard() == []
+    assert bench.subscriber.heard() == []
     assert not supervisor.finished
     assert bench.say("go on") == "taken"
     assert bench.say("go on") == "not done: nothing waits for that"
@@ -156,13 +156,13 @@ def test_a_resume_of_a_node_that_has_gone_is_not_kept_for_it(bench: Bench) -> No
     """The bus is there, the node is not: what was said is not sent again and again until it comes back."""
     bench.say("hold ferry")
     until(lambda: bench.stages() == {"ferry": Stage.OBEYED})
-    bench.ear.heard()
+    bench.subscriber.heard()
     ferry = bench.yard.machines["ferry"]
     ferry.stop(graceful=False)
     assert bench.say("resume ferry") == "taken"
     until(lambda: "resume was not answered" in bench.say("log"))
-    bench.ear.heard()
+    bench.subscriber.heard()
     bench.let_pass(2_500)
-    assert bench.ear.heard() == []
+    assert bench.subscriber.heard() == []
     assert "its last word is" in bench.say("list")
     assert "cannot be asked now" in bench.say("resume ferry")

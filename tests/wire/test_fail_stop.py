@@ -120,11 +120,11 @@ def test_a_client_whose_callback_failed_publishes_nothing(
 
     event = threading.Event()
     heard: list[str] = []
-    ear = MqttClient(CallbackAPIVersion.VERSION2, f"ear-{callback}{guarded}")
-    ear.on_message = lambda _c, _d, message: heard.append(message.topic)
-    ear.connect(broker.host, broker.port)
-    ear.subscribe("x/#", 1)
-    ear.loop_start()
+    subscriber = MqttClient(CallbackAPIVersion.VERSION2, f"ear-{callback}{guarded}")
+    subscriber.on_message = lambda _c, _d, message: heard.append(message.topic)
+    subscriber.connect(broker.host, broker.port)
+    subscriber.subscribe("x/#", 1)
+    subscriber.loop_start()
     client = MqttClient(CallbackAPIVersion.VERSION2, f"c-{callback}{guarded}")
 
     def broken(*_: Any) -> None:
@@ -151,6 +151,6 @@ def test_a_client_whose_callback_failed_publishes_nothing(
             run()
     else:
         run()
-    ear.disconnect()
-    ear.loop_stop()
+    subscriber.disconnect()
+    subscriber.loop_stop()
     assert "x/later" not in heard

@@ -73,15 +73,15 @@ def test_connect_subscribe_then_status(broker_and_version: Target) -> None:
 
 def test_an_order_is_answered_in_order_and_soon(broker_and_version: Target) -> None:
     broker, version = broker_and_version
-    ear = Listener("ear", ("north/#", 1))
+    subscriber = Listener("ear", ("north/#", 1))
     with (
-        hosting(ear, broker, version),
+        hosting(subscriber, broker, version),
         hosting(Node(), broker, version),
         hosting(Listener("hand", ("nothing", 0)), broker, version) as hand,
     ):
         assert hand.call(lambda _, __: [Publication("north/order", b"%d" % n, 1, False) for n in range(100)])
-        assert ear.wait_for(lambda one: one.topic == "north/report" and one.payload == b"99")
-    assert ear.payloads("north/report") == [b"%d" % n for n in range(100)]
+        assert subscriber.wait_for(lambda one: one.topic == "north/report" and one.payload == b"99")
+    assert subscriber.payloads("north/report") == [b"%d" % n for n in range(100)]
 
 
 def test_retained_status_comes_with_the_flag_and_live_ones_without(broker_and_version: Target) -> None:
@@ -100,46 +100,46 @@ def test_retained_status_comes_with_the_flag_and_live_ones_without(broker_and_ve
 def test_the_will_comes_when_the_process_dies(broker_and_version: Target) -> None:
     """[MQTT-3.1.2-8]: the connection was closed without DISCONNECT."""
     broker, version = broker_and_version
-    ear = Listener("ear", ("north/status", 1))
-    with hosting(ear, broker, version):
+    subscriber = Listener("ear", ("north/status", 1))
+    with hosting(subscriber, broker, version):
         host = MqttHost(Node(), broker.host, broker.port, version=version)
         host.start()
-        assert ear.wait_for_payload(b"on 1")
+        assert subscriber.wait_for_payload(b"on 1")
         host.stop(graceful=False)
-        assert ear.wait_for_payload(b"off 1")
+        assert subscriber.wait_for_payload(b"off 1")
 
 
 def test_parting_then_disconnect_and_no_will(broker_and_version: Target) -> None:
     """[LNK-16], [MQTT-3.1.2-10]: what comes after the end is not the will but the next live message."""
     broker, version = broker_and_version
-    ear = Listener("ear", ("#", 1))
-    with hosting(ear, broker, version) as hand, Tap(broker.host, broker.port) as tap:
+    subscriber = Listener("ear", ("#", 1))
+    with hosting(subscriber, broker, version) as hand, Tap(broker.host, broker.port) as tap:
         with hosting(PoliteNode(), tap, version):
-            assert ear.wait_for_payload(b"still")
+            assert subscriber.wait_for_payload(b"still")
         assert tap.wait_for(lambda one: one.from_node and isinstance(one.packet, Disconnect), 10)
         assert tap.wait_for_connection(lambda one: one.closed_us is not None, 10)
         hand.call(lambda _, __: [Publication("end", b"end", 1, False)])
-        assert ear.wait_for_payload(b"end")
-    assert ear.payloads("north/status") == [b"on 1", b"off 1"]
+        assert subscriber.wait_for_payload(b"end")
+    assert subscriber.payloads("north/status") == [b"on 1", b"off 1"]
     assert sent_kinds(tap)[-1] is Kind.DISCONNECT
 
 
 def test_takeover_sends_the_will_of_the_old_connection(broker_and_version: Target) -> None:
     """[MQTT-3.1.4-2]: the old one is thrown off, and comes back by itself later."""
     broker, version = broker_and_version
-    ear = Listener("ear", ("north/status", 1))
+    subscriber = Listener("ear", ("north/status", 1))
     old, new = Node(), Node()
     new.connections = 10  # so that its messages can be told apart
-    with hosting(ear, broker, version), hosting(old, broker, version) as host:
-        assert ear.wait_for_payload(b"on 1")
+    with hosting(subscriber, broker, version), hosting(old, broker, version) as host:
+        assert subscriber.wait_for_payload(b"on 1")
         second = MqttHost(new, broker.host, broker.port, version=version)
         second.start()
         assert host.wait_down(10)
-        assert ear.wait_for_payload(b"on 11")
+        assert subscriber.wait_for_payload(b"on 11")
         second.stop(graceful=False)
         assert host.wait_up(20)
-        assert ear.wait_for_payload(b"on 2")
-    said = ear.payloads("north/status")
+        assert subscriber.wait_for_payload(b"on 2")
+    said = subscriber.payloads("north/status")
     assert said.index(b"off 1") > said.index(b"on 1")
     assert len(old.downs) >= 1
 
@@ -247,12 +247,12 @@ def test_a_fault_in_the_participant_ends_the_host_and_is_told(broker_and_version
             raise KeyError("box")
 
     broker, version = broker_and_version
-    ear = Listener("ear", ("north/status", 1))
-    with hosting(ear, broker, version) as hand:
+    subscriber = Listener("ear", ("north/status", 1))
+    with hosting(subscriber, broker, version) as hand:
         host = MqttHost(Faulty(), broker.host, broker.port, version=version)
         host.start()
         hand.call(lambda _, __: [Publication("north/order", b"go", 1, False)])
-        assert ear.wait_for_payload(b"off 1")
+        assert subscriber.wait_for_payload(b"off 1")
         with pytest.raises(KeyError, match="box"):
             host.stop()
 

@@ -39,27 +39,31 @@ def trusting(certificate: Path | None) -> ssl.SSLContext:
 def test_a_burst_arrives_whole_and_in_order(shown: ServerTls) -> None:
     """TLS hands over records: packets that wait inside one make no socket readable."""
     orders = [Publication("north/order", b"%d" % number, 1, False) for number in range(300)]
-    ear = Listener("ear", ("north/report", 1))
+    subscriber = Listener("ear", ("north/report", 1))
     with start_broker("mosquitto", server_tls=shown) as broker:
-        hosts = [MqttHost(one, broker.host, broker.port, tls=trusting(shown.ca)) for one in (ear, Node())]
+        hosts = [
+            MqttHost(one, broker.host, broker.port, tls=trusting(shown.ca)) for one in (subscriber, Node())
+        ]
         for host in hosts:
             host.start()
         hosts[0].call(lambda _, __: orders)
-        assert ear.wait_for_payload(b"299")
+        assert subscriber.wait_for_payload(b"299")
         for host in hosts:
             host.stop()
-    assert ear.payloads("north/report") == [one.payload for one in orders]
+    assert subscriber.payloads("north/report") == [one.payload for one in orders]
 
 
 def test_the_will_comes_when_the_process_dies(shown: ServerTls) -> None:
     """[MQTT-3.1.2-8], over TLS."""
-    ear = Listener("ear", ("north/status", 1))
+    subscriber = Listener("ear", ("north/status", 1))
     with start_broker("mosquitto", server_tls=shown) as broker:
-        hosts = [MqttHost(one, broker.host, broker.port, tls=trusting(shown.ca)) for one in (ear, Node())]
+        hosts = [
+            MqttHost(one, broker.host, broker.port, tls=trusting(shown.ca)) for one in (subscriber, Node())
+        ]
         for host in hosts:
             host.start()
         hosts[1].stop(graceful=False)
-        assert ear.wait_for_payload(b"off 1")
+        assert subscriber.wait_for_payload(b"off 1")
         hosts[0].stop()
 
 

@@ -30,33 +30,33 @@ class Cast:
     """One hears the north at QoS 1; two nodes, one of which says goodbye; one comes late and hears all at QoS 0."""
 
     def __init__(self) -> None:
-        self.ear = Listener("ear", ("north/#", 1), ("end", 1))
+        self.subscriber = Listener("ear", ("north/#", 1), ("end", 1))
         self.north = Node("north")
         self.south = PoliteNode("south")
         self.late = Listener("late", ("#", 0))
 
     def story(self) -> Story:
         streams: Story = defaultdict(list)
-        for one in (self.ear, self.north, self.south, self.late):
+        for one in (self.subscriber, self.north, self.south, self.late):
             for delivery in one.heard:
                 streams[one.client_id, delivery.topic, delivery.qos].append(delivery)
         return dict(streams)
 
     # What each step of the scenario waits for.
     def all_are_up(self) -> bool:
-        return self.ear.payloads("north/state") == [b"still"]
+        return self.subscriber.payloads("north/state") == [b"still"]
 
     def all_is_done(self) -> bool:
-        return self.ear.payloads("north/state").count(b"busy") == len(ORDERS)
+        return self.subscriber.payloads("north/state").count(b"busy") == len(ORDERS)
 
     def north_is_dead(self) -> bool:
-        return b"off 1" in self.ear.payloads("north/status")
+        return b"off 1" in self.subscriber.payloads("north/status")
 
     def late_knows(self) -> bool:
         return bool(self.late.payloads("north/status") and self.late.payloads("south/status"))
 
     def all_heard_the_end(self) -> bool:
-        return bool(self.ear.payloads("end") and self.late.payloads("end"))
+        return bool(self.subscriber.payloads("end") and self.late.payloads("end"))
 
 
 def on_virtual_bus() -> Story:
@@ -67,7 +67,7 @@ def on_virtual_bus() -> Story:
     def until(step: Callable[[], bool]) -> None:
         assert bus.time.run_until_true(step, within_ms=WITHIN_MS), step
 
-    for participant in (cast.ear, cast.north, cast.south):
+    for participant in (cast.subscriber, cast.north, cast.south):
         bus.attach(participant)
         until(lambda one=participant: bus.is_up(one.client_id))  # type: ignore[misc]
     until(cast.all_are_up)
@@ -87,8 +87,10 @@ def on_virtual_bus() -> Story:
 def on_broker(broker: Broker, version: int) -> Story:
     """The same steps in the same order."""
     cast = Cast()
-    people = (cast.ear, cast.north, cast.south, cast.late)
-    ear, north, south, late = (MqttHost(one, broker.host, broker.port, version=version) for one in people)
+    people = (cast.subscriber, cast.north, cast.south, cast.late)
+    subscriber, north, south, late = (
+        MqttHost(one, broker.host, broker.port, version=version) for one in people
+    )
 
     def until(step: Callable[[], bool], *listeners: Listener) -> None:
         for listener in listeners:
@@ -97,21 +99,21 @@ def on_broker(broker: Broker, version: int) -> Story:
         assert step(), step
 
     try:
-        for host in (ear, north, south):
+        for host in (subscriber, north, south):
             host.start()
-        until(cast.all_are_up, cast.ear)
+        until(cast.all_are_up, cast.subscriber)
         south.call(lambda _, __: [*ORDERS, LEAVE, ERASE])
-        until(cast.all_is_done, cast.ear)
+        until(cast.all_is_done, cast.subscriber)
         south.stop()
         north.stop(graceful=False)
-        until(cast.north_is_dead, cast.ear)
+        until(cast.north_is_dead, cast.subscriber)
         late.start()
         until(cast.late_knows, cast.late)
-        ear.call(lambda _, __: [LAST])
-        until(lambda: bool(cast.ear.payloads("end")), cast.ear)
+        subscriber.call(lambda _, __: [LAST])
+        until(lambda: bool(cast.subscriber.payloads("end")), cast.subscriber)
         until(cast.all_heard_the_end, cast.late)
     finally:
-        for host in (ear, north, south, late):
+        for host in (subscriber, north, south, late):
             host.stop(graceful=False)
     return cast.story()
 

@@ -39,7 +39,7 @@ def listening(site: Site, address: Address) -> Iterator[LivePage]:
         finally:
             begun.set()
 
-    thread = threading.Thread(target=run, name="page's ear", daemon=True)
+    thread = threading.Thread(target=run, name="page's subscriber", daemon=True)
     thread.start()
     try:
         begun.wait(ANSWER_S)

@@ -18,7 +18,7 @@ class Listener(SiteListener):
     """Keeps all that it hears for another thread."""
 
     def __init__(self, site: str) -> None:
-        super().__init__(site, f"ear{secrets.token_hex(2)}")
+        super().__init__(site, f"val-{secrets.token_hex(2)}")
         self.heard: SimpleQueue[Delivery] = SimpleQueue()
         self.lost = False
         """Whether the connection broke meanwhile: what was said then was not heard."""

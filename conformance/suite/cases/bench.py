@@ -66,7 +66,7 @@ def bench_set_uptime(fixture: Fixture) -> None:
     value = fixture.rng.randrange(UPTIME_MODULUS // 4)
     sent = fixture.order("set-uptime", uptime=value)
     report = fixture.report(sent)
-    fixture.check(report.body["state"] == "done", "BEN-04", "'done'", report.body["state"], report)
+    fixture.equal(report.body["state"], "done", "BEN-04", "'done'", report)
     after = fixture.unmoved(before, "BEN-04")
     gone = uptime_difference(after.report.body["uptime"], value)
     passed = after.report.at_ms - report.at_ms
@@ -74,8 +74,8 @@ def bench_set_uptime(fixture: Fixture) -> None:
     fixture.check(
         fits, "BEN-04", f"uptime {value} + {passed:.0f} ms", after.report.body["uptime"], after.report
     )
-    fixture.check(after.mark == sent.id, "BEN-04", f"mark {sent.id}", after.mark, after.report)
-    fixture.check(after.boot == before.boot, "BEN-04", f"boot {before.boot}", after.boot, after.report)
+    fixture.equal(after.mark, sent.id, "BEN-04", f"mark {sent.id}", after.report)
+    fixture.equal(after.boot, before.boot, "BEN-04", f"boot {before.boot}", after.report)
 
 
 @case("MSG-09", "MSG-08", after=("bench-set-uptime",), mode="bench")

@@ -77,15 +77,15 @@ def berth_found_empty(fixture: Fixture) -> None:
     before = berth_lost(fixture)
     reset_faults(fixture)
     answer = fixture.ask()
-    fixture.check(_state(answer) == "lost", "BER-07", "still 'lost'", _state(answer), answer.report)
+    fixture.equal(_state(answer), "lost", "BER-07", "still 'lost'", answer.report)
     if fixture.on_bench:
         fixture.stimulate(*pulses(fixture, 1, "arming"), *pulses(fixture, 1))
         fixture.watch(200)
         answer = fixture.ask()
-        fixture.check(_state(answer) == "lost", "BER-07", "still 'lost'", _state(answer), answer.report)
+        fixture.equal(_state(answer), "lost", "BER-07", "still 'lost'", answer.report)
     reset_faults(fixture, found="none")
     after = fixture.unmoved(before, "FLT-05")
-    fixture.check(_state(after) == "empty", "BER-07", "'empty'", _state(after), after.report)
+    fixture.equal(_state(after), "empty", "BER-07", "'empty'", after.report)
 
 
 @case("BER-03", "ORD-20", after=("berth-found-empty",), roles=BERTH)
@@ -108,7 +108,7 @@ def berth_taken_refuses(fixture: Fixture) -> None:
     before = berth_at_rest(fixture)
     fixture.refused(fixture.order("admit"), "state", "BER-03")
     after = fixture.unmoved(before, "BER-03")
-    fixture.check(_state(after) == "at-rest", "BER-02", "'at-rest'", _state(after), after.report)
+    fixture.equal(_state(after), "at-rest", "BER-02", "'at-rest'", after.report)
 
 
 @case("BER-04", "BER-06", "ORD-16", after=("orders-job",), roles=BERTH, moves=True)
@@ -125,10 +125,8 @@ def berth_arrival(fixture: Fixture) -> None:
     fixture.check(final.body["state"] == "done", "ORD-16", "admit 'done'", dict(final.body), final)
     answer = fixture.ask()
     arrival = answer.body("train-arrival")
-    fixture.check(arrival["state"] == "at-rest", "ORD-16", "'at-rest'", arrival["state"], answer.report)
-    fixture.check(
-        arrival["arrival"] == count, "BER-06", f"arrival {count}", arrival["arrival"], answer.report
-    )
+    fixture.equal(arrival["state"], "at-rest", "ORD-16", "'at-rest'", answer.report)
+    fixture.equal(arrival["arrival"], count, "BER-06", f"arrival {count}", answer.report)
     complete_ = "reading" in arrival and "arm_to_end" in arrival
     fixture.check(complete_, "BER-06", "reading and arm_to_end", dict(arrival), answer.report)
 
@@ -147,16 +145,14 @@ def berth_ignores_pulses(fixture: Fixture) -> None:
             fixture.stimulate(*pulses(fixture, before_arming))
             fixture.watch(fixture.stretched(2 * before_arming * 10 * _site(fixture).debounce_ms + 50))
         answer = fixture.ask()
-        fixture.check(
-            _state(answer) == "admitting", "BER-04", "still 'admitting'", _state(answer), answer.report
-        )
+        fixture.equal(_state(answer), "admitting", "BER-04", "still 'admitting'", answer.report)
         _arm(fixture, sent)
         fixture.stimulate(*pulses(fixture, 1))
         complete(fixture, sent, cues=())
         answer = fixture.ask()
         seen = answer.body("train-arrival").get("ignored")
-        fixture.check(_state(answer) == "at-rest", "BER-04", "'at-rest'", _state(answer), answer.report)
-        fixture.check(seen == before_arming, "BER-04", f"{before_arming} ignored pulses", seen, answer.report)
+        fixture.equal(_state(answer), "at-rest", "BER-04", "'at-rest'", answer.report)
+        fixture.equal(seen, before_arming, "BER-04", f"{before_arming} ignored pulses", answer.report)
 
 
 @case("BER-08", "BEN-02", after=("berth-ignores-pulses",), roles=BERTH, moves=True, mode="bench")
@@ -177,7 +173,7 @@ def berth_bounce(fixture: Fixture) -> None:
     complete(fixture, sent, cues=())
     answer = fixture.ask()
     ignored = answer.body("train-arrival").get("ignored")
-    fixture.check(ignored == 2, "BER-08", "2 ignored pulses", ignored, answer.report)
+    fixture.equal(ignored, 2, "BER-08", "2 ignored pulses", answer.report)
 
 
 @case("BEN-02", "BER-06", after=("berth-arrival",), roles=BERTH, moves=True, mode="bench")
@@ -213,11 +209,11 @@ def berth_counts_arrivals(fixture: Fixture) -> None:
     fixture.refused(fixture.order("admit", deadline=fixture.uptime_in(-1000)), "late", "ORD-10")
     after = fixture.ask()
     seen = after.body("train-arrival").get("arrival")
-    fixture.check(seen == count, "BER-06", f"arrival {count} after a refused admit", seen, after.report)
+    fixture.equal(seen, count, "BER-06", f"arrival {count} after a refused admit", after.report)
     done(fixture, "admit")
     after = fixture.ask()
     seen = after.body("train-arrival").get("arrival")
-    fixture.check(seen == (count + 1) % 65536, "BER-06", f"arrival {count + 1}", seen, after.report)
+    fixture.equal(seen, (count + 1) % 65536, "BER-06", f"arrival {count + 1}", after.report)
 
 
 @case("BER-02", "ORD-16", after=("berth-arrival",), roles=BERTH, moves=True)
@@ -231,7 +227,7 @@ def berth_departs(fixture: Fixture) -> None:
     final = complete(fixture, sent)
     fixture.check(final.body["state"] == "done", "ORD-16", "depart 'done'", dict(final.body), final)
     answer = fixture.ask()
-    fixture.check(_state(answer) == "empty", "ORD-16", "'empty'", _state(answer), answer.report)
+    fixture.equal(_state(answer), "empty", "ORD-16", "'empty'", answer.report)
 
 
 @case("BER-05", "FLT-02", after=("berth-arrival",), roles=BERTH, moves=True, mode="bench")
@@ -283,7 +279,7 @@ def _arm(fixture: Fixture, sent: SentOrder) -> None:
 def _lost_with(fixture: Fixture, sent: SentOrder, code: str, timeout_ms: int) -> None:
     began = fixture.bench.now_ms
     final = complete(fixture, sent, cues=())
-    fixture.check(final.body["state"] == "failed", "FLT-02", "'failed'", final.body["state"], final)
+    fixture.equal(final.body["state"], "failed", "FLT-02", "'failed'", final)
     took, most = final.at_ms - began, fixture.stretched(timeout_ms + 1000)
     fixture.check(
         took <= most, "BER-05", f"the time-out after {timeout_ms} ms", f"after {took:.0f} ms", final
@@ -291,4 +287,4 @@ def _lost_with(fixture: Fixture, sent: SentOrder, code: str, timeout_ms: int) ->
     answer = fixture.ask()
     active = answer.body("fault").get("active", [])
     fixture.check(code in active, "BER-05", f"{code!r} active", active, answer.report)
-    fixture.check(_state(answer) == "lost", "BER-05", "'lost'", _state(answer), answer.report)
+    fixture.equal(_state(answer), "lost", "BER-05", "'lost'", answer.report)

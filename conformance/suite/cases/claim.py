@@ -21,18 +21,10 @@ def claim_raises(fixture: Fixture) -> None:
     claim = fixture.send({"act": "claim", "boot": before.boot, "id": fixture.new_claim(before.mark)})
     report = fixture.report(claim)
     said = (report.body["state"], report.body["mark"])
-    fixture.check(said == ("done", claim.id), "CLM-01", f"'done' and mark {claim.id}", said, report)
-    fixture.check(
-        report.body["order_boot"] == before.boot,
-        "ORD-14",
-        f"order_boot {before.boot}",
-        report.body["order_boot"],
-        report,
-    )
+    fixture.equal(said, ("done", claim.id), "CLM-01", f"'done' and mark {claim.id}", report)
+    fixture.equal(report.body["order_boot"], before.boot, "ORD-14", f"order_boot {before.boot}", report)
     after = fixture.ask()
-    fixture.check(
-        after.mark == claim.id, "CLM-01", f"mark {claim.id} after a fence", after.mark, after.report
-    )
+    fixture.equal(after.mark, claim.id, "CLM-01", f"mark {claim.id} after a fence", after.report)
 
 
 @case("CLM-02", after=("claim-raises",))
@@ -46,7 +38,7 @@ def claim_again(fixture: Fixture) -> None:
     again = fixture.send(claim.body)
     report = fixture.report(again)
     said = (report.body["state"], report.body["mark"])
-    fixture.check(said == ("done", claim.id), "CLM-02", f"'done' and mark {claim.id}", said, report)
+    fixture.equal(said, ("done", claim.id), "CLM-02", f"'done' and mark {claim.id}", report)
 
 
 @case("CLM-02", after=("claim-raises",))
@@ -60,7 +52,7 @@ def claim_below(fixture: Fixture) -> None:
         claim = fixture.send(fixture.compose("claim", id=before.mark - back))
         fixture.refused(claim, "stale", "CLM-02", mark=before.mark)
     after = fixture.unmoved(before, "CLM-02")
-    fixture.check(after.mark == before.mark, "CLM-02", f"mark {before.mark}", after.mark, after.report)
+    fixture.equal(after.mark, before.mark, "CLM-02", f"mark {before.mark}", after.report)
 
 
 @case("CLM-05", after=("claim-again",))
@@ -104,9 +96,9 @@ def claim_keeps_job(fixture: Fixture) -> None:
     sent = start(fixture)
     claim = fixture.send(fixture.compose("claim", id=fixture.ask().mark + 4096))
     report = fixture.report(claim)
-    fixture.check(report.body["state"] == "done", "CLM-01", "the claim 'done'", report.body["state"], report)
+    fixture.equal(report.body["state"], "done", "CLM-01", "the claim 'done'", report)
     final = complete(fixture, sent)
-    fixture.check(final.body["state"] == "done", "CLM-03", "the job 'done'", final.body["state"], final)
+    fixture.equal(final.body["state"], "done", "CLM-03", "the job 'done'", final)
 
 
 @case("CLM-04", "MSG-05", "SAF-02", after=("claim-raises",), restarts=True)
@@ -124,11 +116,11 @@ def claim_after_reset(fixture: Fixture) -> None:
     fixture.check(
         first.boot != before.boot, "MSG-05", f"a boot other than {before.boot}", first.boot, first.report
     )
-    fixture.check(first.mark == 0, "CLM-04", "mark 0 after the reset", first.mark, first.report)
+    fixture.equal(first.mark, 0, "CLM-04", "mark 0 after the reset", first.report)
     old = fixture.send({"act": "claim", "boot": before.boot, "id": before.mark + 1})
     fixture.refused(old, "wrong-boot", "CLM-04")
     after = fixture.unmoved(first, "SAF-02")
-    fixture.check(after.mark == 0, "CLM-04", "mark 0", after.mark, after.report)
+    fixture.equal(after.mark, 0, "CLM-04", "mark 0", after.report)
     fixture.check(
         after.starts in (None, 0), "SAF-02", "'starts' 0 after the reset", after.starts, after.report
     )

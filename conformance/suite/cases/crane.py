@@ -67,7 +67,7 @@ def crane_unhomed_refuses(fixture: Fixture) -> None:
         fixture.refused(sent, "mode", "CRN-03")
     after = fixture.unmoved(before, "CRN-03")
     mode = crane_status(after)["mode"]
-    fixture.check(mode == "unhomed", "CRN-01", "still 'unhomed'", mode, after.report)
+    fixture.equal(mode, "unhomed", "CRN-01", "still 'unhomed'", after.report)
 
 
 @case("CRN-01", "CRN-11", "ORD-16", after=("claim-raises",), roles=CRANE, moves=True)
@@ -138,7 +138,7 @@ def crane_parks(fixture: Fixture) -> None:
     arrived(fixture, answer)
     where = [axis[0] for axis in crane_status(answer)["axes"]]
     parked = [axis.park for axis in crane_of(fixture).axes]
-    fixture.check(where == parked, "ORD-16", f"axes at {parked}", where, answer.report)
+    fixture.equal(where, parked, "ORD-16", f"axes at {parked}", answer.report)
 
 
 @case("CRN-11", "ORD-16", after=("crane-homes",), roles=CRANE, moves=True)
@@ -155,7 +155,7 @@ def crane_jogs(fixture: Fixture) -> None:
     answer = fixture.ask()
     arrived(fixture, answer)
     where = [axis[0] for axis in crane_status(answer)["axes"]]
-    fixture.check(where == target, "ORD-16", f"axes at {target}", where, answer.report)
+    fixture.equal(where, target, "ORD-16", f"axes at {target}", answer.report)
 
 
 def _near(axis: Axis) -> tuple[int, int]:
@@ -175,10 +175,8 @@ def crane_load_unsure(fixture: Fixture) -> None:
     settle(fixture)
     answer = fixture.ask()
     told = (crane_status(answer)["load"], "load-unsure" in answer.body("fault").get("active", []))
-    fixture.check(
-        told == ("unsure", True), "CRN-09", "load 'unsure' and 'load-unsure' active", told, answer.report
-    )
+    fixture.equal(told, ("unsure", True), "CRN-09", "load 'unsure' and 'load-unsure' active", answer.report)
     reset_faults(fixture, found="none")
     answer = fixture.ask()
     told = (crane_status(answer)["load"], "load-unsure" in answer.body("fault").get("active", []))
-    fixture.check(told == ("none", False), "CRN-09", "load 'none' and no 'load-unsure'", told, answer.report)
+    fixture.equal(told, ("none", False), "CRN-09", "load 'none' and no 'load-unsure'", answer.report)

@@ -51,11 +51,11 @@ def crane_transfer(fixture: Fixture) -> None:
     fixture.check(bool(held), "CRN-10", "reports between grip and release", "none", final)
     for report in held:
         told = (report.body.get("box"), report.body.get("load"))
-        fixture.check(told == (BOX, "box"), "CRN-10", f"box {BOX!r} and load 'box'", told, report)
+        fixture.equal(told, (BOX, "box"), "CRN-10", f"box {BOX!r} and load 'box'", report)
     after = fixture.ask()
     status = crane_status(after)
-    fixture.check(status["load"] == "none", "CRN-10", "load 'none'", status["load"], after.report)
-    fixture.check(status["mode"] == "ready", "CRN-11", "mode 'ready'", status["mode"], after.report)
+    fixture.equal(status["load"], "none", "CRN-10", "load 'none'", after.report)
+    fixture.equal(status["mode"], "ready", "CRN-11", "mode 'ready'", after.report)
     arrived(fixture, after)
 
 
@@ -79,9 +79,9 @@ def crane_cancel_too_late(fixture: Fixture) -> None:
     cancel = fixture.order("cancel", ref=sent.id)
     report = fixture.report(cancel)
     told = (report.body["state"], report.body.get("reason"))
-    fixture.check(told == ("running", "too-late"), "ORD-17", "'running' and 'too-late'", told, report)
+    fixture.equal(told, ("running", "too-late"), "ORD-17", "'running' and 'too-late'", report)
     final = complete(fixture, sent, cues=cues_for(fixture, sent)[1:])
-    fixture.check(final.body["state"] == "done", "ORD-17", "the transfer 'done'", final.body["state"], final)
+    fixture.equal(final.body["state"], "done", "ORD-17", "the transfer 'done'", final)
 
 
 @case(
@@ -105,18 +105,18 @@ def crane_box_in_the_air(fixture: Fixture) -> None:
     _until_lifted(fixture, sent)
     fixture.stimulate(("motor-power", False, 0), ("motor-power", True, 200))
     failed = complete(fixture, sent, cues=())
-    fixture.check(failed.body["state"] == "failed", "FLT-02", "'failed'", failed.body["state"], failed)
+    fixture.equal(failed.body["state"], "failed", "FLT-02", "'failed'", failed)
     fixture.watch(fixture.stretched(300))
     reset_faults(fixture, found="box")
     done(fixture, "home")
     load = crane_status(fixture.ask())["load"]
-    fixture.check(load == "box", "CRN-08", "load 'box'", load)
+    fixture.equal(load, "box", "CRN-08", "load 'box'")
     fixture.refused(fixture.order("transfer", **fields), "load", "CRN-08")
     down = fixture.order("transfer", to=fields["to"], to_slot=1, box=BOX)
     final = complete(fixture, down, cues=cues_for(fixture, down)[1:])
     fixture.check(final.body["state"] == "done", "CRN-08", "the transfer 'done'", dict(final.body), final)
     load = crane_status(fixture.ask())["load"]
-    fixture.check(load == "none", "CRN-10", "load 'none'", load)
+    fixture.equal(load, "none", "CRN-10", "load 'none'")
 
 
 @case("FLT-02", after=("crane-transfer",), roles=CRANE, moves=True, mode="bench", applies=has_load_sensor)
@@ -128,12 +128,12 @@ def crane_pick_missed(fixture: Fixture) -> None:
     crane_ready(fixture)
     sent = fixture.order("transfer", **within_a_stack(fixture))
     final = complete(fixture, sent, cues=())
-    fixture.check(final.body["state"] == "failed", "FLT-02", "'failed'", final.body["state"], final)
+    fixture.equal(final.body["state"], "failed", "FLT-02", "'failed'", final)
     answer = fixture.ask()
     active = answer.body("fault").get("active", [])
     fixture.check("pick-missed" in active, "FLT-02", "'pick-missed' active", active, answer.report)
     mode = crane_status(answer)["mode"]
-    fixture.check(mode == "faulted", "FLT-02", "mode 'faulted'", mode, answer.report)
+    fixture.equal(mode, "faulted", "FLT-02", "mode 'faulted'", answer.report)
 
 
 def _until_lifted(fixture: Fixture, sent: Any) -> None:

@@ -145,7 +145,7 @@ def encoding_unknown_fields(fixture: Fixture) -> None:
         id_ = claim["id"]
         report = _answer(fixture, "claim", before, order=id_)
         said = report.body["state"] if report else "no report"
-        fixture.check(said == "done", "ENC-09", f"claim {id_} in {encoding} 'done'", said, report)
+        fixture.equal(said, "done", "ENC-09", f"claim {id_} in {encoding} 'done'", report)
 
 
 @case("MSG-12", "ORD-01", after=("orders-ask",))
@@ -176,9 +176,7 @@ def encoding_unreadable(fixture: Fixture) -> None:
         reports = [m for m in fixture.log.sent("job-report", sent) if m.number != after.report.number]
         shown = reports[0] if reports else None
         fixture.check(not reports, "ENC-10", f"no report ({name})", shown.body if shown else "", shown)
-        fixture.check(
-            after.mark == before.mark, "ENC-10", f"mark {before.mark} ({name})", after.mark, after.report
-        )
+        fixture.equal(after.mark, before.mark, "ENC-10", f"mark {before.mark} ({name})", after.report)
     _bad_message(fixture, before)
 
 

@@ -21,13 +21,7 @@ def faults_message(fixture: Fixture) -> None:
             continue
         if "changed" in body:
             level = fixture.spec.fault_level(body["changed"])
-            fixture.check(
-                body["level"] == level,
-                "FLT-01",
-                f"level {level!r} of {body['changed']!r}",
-                body["level"],
-                message,
-            )
+            fixture.equal(body["level"], level, "FLT-01", f"level {level!r} of {body['changed']!r}", message)
         before = counts.get(body["boot"])
         if before is not None:
             grown = (body["faults"] - before) % 65536 < 32768
@@ -45,14 +39,10 @@ def faults_warn_keeps_job(fixture: Fixture) -> None:
     sent = start(fixture)
     fixture.send_raw(b'{"act":')
     final = complete(fixture, sent)
-    fixture.check(final.body["state"] == "done", "FLT-03", "the job 'done'", final.body["state"], final)
+    fixture.equal(final.body["state"], "done", "FLT-03", "the job 'done'", final)
     after = fixture.ask()
-    fixture.check(
-        fault_count(after) == fault_count(before),
-        "FLT-03",
-        f"fault count {fault_count(before)}",
-        fault_count(after),
-        after.report,
+    fixture.equal(
+        fault_count(after), fault_count(before), "FLT-03", f"fault count {fault_count(before)}", after.report
     )
 
 
@@ -74,15 +64,13 @@ def faults_halt(fixture: Fixture) -> None:
     )
     fixture.check(failed is not None, "FLT-02", f"a final report for job {sent.id}", "none")
     assert failed is not None
-    fixture.check(failed.body["state"] == "failed", "FLT-02", "'failed'", failed.body["state"], failed)
+    fixture.equal(failed.body["state"], "failed", "FLT-02", "'failed'", failed)
     after = fixture.ask()
     fault = after.body("fault")
     active = fault.get("active", [])
     fixture.check("power-lost" in active, "FLT-06", "'power-lost' active", active, after.report)
     expected = (fault_count(before) + 1) % 65536
-    fixture.check(
-        fault_count(after) == expected, "FLT-02", f"fault count {expected}", fault_count(after), after.report
-    )
+    fixture.equal(fault_count(after), expected, "FLT-02", f"fault count {expected}", after.report)
     _unknown(fixture)
     still = fixture.ask()
     fixture.stimulate(("motor-power", True, 0))
@@ -127,9 +115,7 @@ def faults_reset_moves_nothing(fixture: Fixture) -> None:
     fixture.check(report.body["state"] == "done", "FLT-05", "reset-fault 'done'", said, report)
     fixture.watch(fixture.stretched(300))
     after = fixture.unmoved(before, "FLT-05")
-    fixture.check(
-        after.job == (sent.id, "failed"), "FLT-05", f"job {sent.id} failed", after.job, after.report
-    )
+    fixture.equal(after.job, (sent.id, "failed"), "FLT-05", f"job {sent.id} failed", after.report)
     active = [
         code for code in after.body("fault").get("active", []) if fixture.spec.fault_level(code) == "halt"
     ]
@@ -150,7 +136,7 @@ def _unknown(fixture: Fixture) -> None:
     if fixture.node.crane:
         homed = [axis[2] for axis in crane["axes"]]
         fixture.check(not any(homed), "FLT-06", "no axis homed", homed, answer.report)
-        fixture.check(crane["mode"] == "faulted", "FLT-02", "mode 'faulted'", crane["mode"], answer.report)
+        fixture.equal(crane["mode"], "faulted", "FLT-02", "mode 'faulted'", answer.report)
     for name in {"train-arrival", "shuttle-status"} & set(fixture.state_topics):
         state = answer.body(name).get("state")
-        fixture.check(state == "lost", "FLT-06", f"'lost' in {name}", state, answer.report)
+        fixture.equal(state, "lost", "FLT-06", f"'lost' in {name}", answer.report)

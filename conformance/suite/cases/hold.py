@@ -47,7 +47,7 @@ def hold_counts(fixture: Fixture) -> None:
         answer = fixture.ask()
         expected = (before.role_state["holds"] + number) % 65536
         seen = answer.role_state["holds"]
-        fixture.check(seen == expected, "HLD-01", f"holds {expected}", seen, answer.report)
+        fixture.equal(seen, expected, "HLD-01", f"holds {expected}", answer.report)
 
 
 @case("HLD-03", after=("hold-obeyed", "claim-raises"))
@@ -89,7 +89,7 @@ def hold_ends(fixture: Fixture) -> None:
     held = fixture.ask()
     fixture.check(held.role_state["held"], "HLD-01", "held", "not held", held.report)
     report = fixture.answer_to("resume", holds=held.role_state["holds"])
-    fixture.check(report.body["state"] == "done", "HLD-05", "resume 'done'", report.body["state"], report)
+    fixture.equal(report.body["state"], "done", "HLD-05", "resume 'done'", report)
     after = fixture.unmoved(held, "HLD-05")
     fixture.check(not after.role_state["held"], "HLD-05", "not held", "held", after.report)
     same = after.role_state["holds"] == held.role_state["holds"]
@@ -116,11 +116,11 @@ def hold_keeps_job(fixture: Fixture) -> None:
     fixture.check(held.role_state["held"], "HLD-01", "held", "not held", held.report)
     same = held.job[0] == sent.id and held.job[1] == "running"
     fixture.check(same, "HLD-02", f"job {sent.id} still running", held.job, held.report)
-    fixture.check(held.mark == before.mark, "HLD-02", f"mark {before.mark}", held.mark, held.report)
+    fixture.equal(held.mark, before.mark, "HLD-02", f"mark {before.mark}", held.report)
     resume = fixture.answer_to("resume", holds=held.role_state["holds"])
-    fixture.check(resume.body["state"] == "done", "HLD-05", "resume 'done'", resume.body["state"], resume)
+    fixture.equal(resume.body["state"], "done", "HLD-05", "resume 'done'", resume)
     final = complete(fixture, sent)
-    fixture.check(final.body["state"] == "done", "HLD-05", "the job 'done'", final.body["state"], final)
+    fixture.equal(final.body["state"], "done", "HLD-05", "the job 'done'", final)
 
 
 def _is_over(fixture: Fixture, job: SentOrder) -> bool:
@@ -156,11 +156,11 @@ def hold_stops_crane(fixture: Fixture) -> None:
     fixture.check(there == then, "HLD-03", f"axes that stay at {there}", then, second.report)
     fixture.check(then != target, "HLD-03", "axes short of their target", then, second.report)
     resume = fixture.answer_to("resume", holds=second.role_state["holds"])
-    fixture.check(resume.body["state"] == "done", "HLD-05", "resume 'done'", resume.body["state"], resume)
+    fixture.equal(resume.body["state"], "done", "HLD-05", "resume 'done'", resume)
     final = complete(fixture, sent)
-    fixture.check(final.body["state"] == "done", "HLD-05", "the jog 'done'", final.body["state"], final)
+    fixture.equal(final.body["state"], "done", "HLD-05", "the jog 'done'", final)
     after = fixture.ask()
-    fixture.check(_positions(after) == target, "CRN-11", f"axes at {target}", _positions(after), after.report)
+    fixture.equal(_positions(after), target, "CRN-11", f"axes at {target}", after.report)
 
 
 def _far(fixture: Fixture) -> list[int]:
@@ -202,7 +202,7 @@ def _hold(fixture: Fixture, topic: str) -> Answer:
     took, limit = state.at_ms - arrived.at_ms, fixture.limit_ms("answer")
     fixture.check(took <= limit, "HLD-01", f"held within {limit:.0f} ms", f"after {took:.0f} ms", state)
     after = fixture.unmoved(before, "HLD-02")
-    fixture.check(after.mark == before.mark, "HLD-02", f"mark {before.mark}", after.mark, after.report)
+    fixture.equal(after.mark, before.mark, "HLD-02", f"mark {before.mark}", after.report)
     reports = [m for m in fixture.log.sent("job-report", sent.before) if m.body.get("act") == "hold"]
     fixture.check(not reports, "HLD-02", "no report for a hold", "a report")
     return after

@@ -99,9 +99,7 @@ def messages_boot(fixture: Fixture) -> None:
             if boot is None:
                 boots[message.trace.connection] = message.body["boot"]
                 continue
-            fixture.check(
-                message.body["boot"] == boot, "MSG-04", f"boot {boot}", message.body["boot"], message
-            )
+            fixture.equal(message.body["boot"], boot, "MSG-04", f"boot {boot}", message)
 
 
 @case("MSG-07", after=("link-says-on",), passive=True)
@@ -118,7 +116,7 @@ def messages_seq(fixture: Fixture) -> None:
         seen = message.body["seq"]
         if key in last:
             expected = (last[key] + 1) % 65536
-            fixture.check(seen == expected, "MSG-07", f"seq {expected} on {message.name}", seen, message)
+            fixture.equal(seen, expected, "MSG-07", f"seq {expected} on {message.name}", message)
         last[key] = seen
 
 

@@ -77,17 +77,17 @@ def shuttle_found(fixture: Fixture) -> None:
     for found in ({}, {"place": NOWHERE}):
         reset_faults(fixture, **found)
         answer = fixture.ask()
-        fixture.check(_state(answer) == "lost", "SHT-06", "still 'lost'", _state(answer), answer.report)
+        fixture.equal(_state(answer), "lost", "SHT-06", "still 'lost'", answer.report)
     if fixture.on_bench:
         fixture.stimulate(("stop-1", True, 40), ("stop-1", False, 100))
         fixture.watch(200)
         answer = fixture.ask()
-        fixture.check(_state(answer) == "lost", "SHT-06", "still 'lost'", _state(answer), answer.report)
+        fixture.equal(_state(answer), "lost", "SHT-06", "still 'lost'", answer.report)
     reset_faults(fixture, place=first)
     after = fixture.unmoved(before, "FLT-05")
     status = after.body("shuttle-status")
     told = (status["state"], status.get("place"))
-    fixture.check(told == ("at-place", first), "SHT-06", f"'at-place' at {first!r}", told, after.report)
+    fixture.equal(told, ("at-place", first), "SHT-06", f"'at-place' at {first!r}", after.report)
 
 
 @case("SHT-03", "ORD-20", after=("shuttle-found",), roles=SHUTTLE)
@@ -118,8 +118,8 @@ def shuttle_runs(fixture: Fixture) -> None:
         answer = fixture.ask()
         status = answer.body("shuttle-status")
         told = (status["state"], status.get("place"))
-        fixture.check(told == ("at-place", stop), "ORD-16", f"'at-place' at {stop!r}", told, answer.report)
-        fixture.check(status["stop"] == count, "SHT-05", f"stop {count}", status["stop"], answer.report)
+        fixture.equal(told, ("at-place", stop), "ORD-16", f"'at-place' at {stop!r}", answer.report)
+        fixture.equal(status["stop"], count, "SHT-05", f"stop {count}", answer.report)
 
 
 @case("SHT-02", after=("shuttle-runs",), roles=SHUTTLE, moves=True, mode="bench")
@@ -135,7 +135,7 @@ def shuttle_passes_other_stops(fixture: Fixture) -> None:
     fixture.stimulate(("stop-1", False, 50), ("stop-1", True, 50), ("stop-1", False, 100))
     fixture.watch(fixture.stretched(300))
     answer = fixture.ask()
-    fixture.check(_state(answer) == "moving", "SHT-02", "still 'moving'", _state(answer), answer.report)
+    fixture.equal(_state(answer), "moving", "SHT-02", "still 'moving'", answer.report)
     fixture.stimulate(*arriving(fixture, second))
     final = complete(fixture, sent, cues=())
     fixture.check(final.body["state"] == "done", "ORD-16", "run 'done'", dict(final.body), final)
@@ -162,9 +162,9 @@ def shuttle_stop_missed(fixture: Fixture) -> None:
     answer = fixture.ask()
     active = answer.body("fault").get("active", [])
     fixture.check("stop-missed" in active, "SHT-04", "'stop-missed' active", active, answer.report)
-    fixture.check(_state(answer) == "lost", "SHT-04", "'lost'", _state(answer), answer.report)
+    fixture.equal(_state(answer), "lost", "SHT-04", "'lost'", answer.report)
     seen = answer.body("shuttle-status").get("stop")
-    fixture.check(seen == count, "SHT-05", f"stop {count}", seen, answer.report)
+    fixture.equal(seen, count, "SHT-05", f"stop {count}", answer.report)
 
 
 @case("SHT-02", after=("shuttle-runs",), roles=SHUTTLE, moves=True, applies=_three_stops)
@@ -178,4 +178,4 @@ def shuttle_runs_past(fixture: Fixture) -> None:
     done(fixture, "run", to=third)
     answer = fixture.ask()
     place = answer.body("shuttle-status").get("place")
-    fixture.check(place == third, "SHT-02", f"at {third!r}", place, answer.report)
+    fixture.equal(place, third, "SHT-02", f"at {third!r}", answer.report)
