@@ -15,6 +15,8 @@ from functools import cache, cached_property
 from importlib import resources
 from typing import Any, TypeVar
 
+from protocol.guard_rule import GuardRule, guard_rules
+
 Schema = Mapping[str, Any]
 
 STATE_MESSAGES = ("node-status", "train-arrival", "shuttle-status", "crane-status", "fault")
@@ -112,6 +114,8 @@ class Table:
     initial: str
     final: tuple[str, ...]
     transitions: tuple[Transition, ...]
+    begins_anew: tuple[str, ...] = field(default=(), compare=False)
+    """Events that lead out of a final state, because they begin another life of the machine."""
     no_ways: tuple[NoWay, ...] = field(default=(), compare=False)
     """Says why there is no row; two versions of a table are compared by their rows."""
 
@@ -328,6 +332,16 @@ class Specification:
         return {name: _table(name, self._toml("tables", f"{name}.toml")) for name in names}
 
     @cached_property
+    def guards(self) -> dict[str, GuardRule]:
+        """Name of a guard, or of a check of an order, to what it asks."""
+        return guard_rules(self._toml("tables", "guards.toml"))
+
+    @cached_property
+    def guard_words(self) -> dict[str, str]:
+        """What the names in the formulas of the guards mean."""
+        return dict(self._toml("tables", "guards.toml")["words"])
+
+    @cached_property
     def order_checks(self) -> tuple[Check, ...]:
         """The checks of an order in its node, in their order."""
         return tuple(Check(*row) for row in self._toml("tables", "order.toml")["checks"])
@@ -362,6 +376,7 @@ def _table(name: str, data: dict[str, Any]) -> Table:
             Transition(state, event, guard, after, tuple(sends), *since)
             for state, event, guard, after, sends, *since in data["transitions"]
         ),
+        begins_anew=tuple(data.get("begins_anew", ())),
         no_ways=tuple(
             NoWay(kind, tuple(row["states"]), tuple(row["events"]), row["why"])
             for kind in ("ignored", "impossible")

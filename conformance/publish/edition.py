@@ -13,6 +13,7 @@ from conformance.publish.artefacts.artefacts import artefacts
 from conformance.publish.site.site import Contents, Site, broken_links
 from protocol.site import Site as SiteFile
 from protocol.specification import specification
+from protocol.table_findings import table_findings
 from protocol.trouble import Trouble
 
 MARK = "published-by-yardwire.txt"
@@ -20,7 +21,9 @@ MARK = "published-by-yardwire.txt"
 
 
 def edition(contents: Contents, site_file: SiteFile) -> dict[str, bytes]:
-    """Path to bytes of everything. Raises Trouble where a link leads nowhere or out of the site."""
+    """Path to bytes of everything. Raises Trouble where a link leads nowhere, or a table is not sound."""
+    if unsound := list(table_findings(specification())):
+        raise Trouble("; ".join(unsound[:5]), mend="Mend the table, or say in it why there is no row")
     files = artefacts(specification(), resources.files("protocol").joinpath("v1"), site_file)
     try:
         pages = Site(specification(), contents, list(files)).pages()

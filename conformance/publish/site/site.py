@@ -43,6 +43,7 @@ SPECIFICATION_PAGES = {
     "timing.toml": "figures.html#times",
     "limits.toml": "figures.html#limits",
     "tables/order.toml": "tables.html#order",
+    "tables/guards.toml": "tables.html#guards",
     "tables": "tables.html",
     "messages": "index.html#messages",
     "acts": "index.html#acts",
@@ -188,8 +189,12 @@ class Site:
     def _tables(self) -> None:
         tables = [{"table": table, "plan": plan(table)} for table in self._spec.tables.values()]
         self._page(
-            "tables.html", "machines", "tables", "State tables", tables=tables, checks=self._spec.order_checks
-        )
+            "tables.html", "machines", "tables", "State tables", tables=tables, checks=self._spec.order_checks,
+            guards=self._spec.guards, guard_words=self._spec.guard_words, own_words=views.NO_GUARDS,
+        )  # fmt: skip
+        for guard in self._spec.guards.values():
+            words = f"{guard.name} {guard.name.replace('_', ' ')} {guard.says}"
+            self._findable(f"tables.html#guard-{guard.name}", guard.name, words, guard.says)
         for table in self._spec.tables.values():
             words = " ".join((*table.states, *(row.event for row in table.transitions)))
             self._findable(f"tables.html#{table.name}", table.title, words, "transition table")

@@ -270,3 +270,11 @@ def sender_in_words(spec: Specification, message: str) -> str:
         return f"the {rule.sender}, to one node ({', '.join(rule.roles)})"
     every = set(rule.roles) == set(spec.words("role"))
     return "every node" if every else f"a node of role {', '.join(rule.roles)}"
+
+
+NO_GUARDS = {
+    "unreadable": "The payload is no message, or half an order.",
+    "raise-mark": "Always: the mark goes up to the id of the order, and the checks go on.",
+    "fit": "None of the checks above has decided.",
+}
+"""What the rows of the table `order` that are no question stand for."""

@@ -1,0 +1,153 @@
+"""What is wrong with the tables of a specification: silent pairs, rows that overlap, guards that nothing says.
+
+The guards are tried on the facts that stand with them in `tables/guards.toml`: a row whose guard is beside another one
+must not hold for the same facts, and where none of them holds the table has to say what then.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from protocol.formula import NotAFormula, holds, names
+from protocol.machine_guards import MACHINE_GUARDS
+from protocol.specification import Specification, Table, Transition
+
+REQUIREMENT = re.compile(r"\b[A-Z]{3}-\d\d\b")
+NOT_ASKED = frozenset({"unreadable", "raise-mark", "fit"})
+"""Rows of the table `order` that are no question about an order."""
+
+
+def table_findings(spec: Specification) -> Iterator[str]:
+    """Every fault of the tables, each as one sentence."""
+    for table in spec.tables.values():
+        yield from _states(table)
+        yield from _rows(spec, table)
+        yield from _no_ways(table)
+    yield from _guards(spec)
+    yield from _names(spec)
+
+
+class Known(dict[str, Any]):
+    """Facts as a guard sees them: the fields of what is in them are attributes too."""
+
+    def __getattr__(self, name: str) -> Any:
+        return self.get(name)
+
+    def __missing__(self, name: str) -> Any:
+        return None
+
+
+def known(facts: Mapping[str, Any]) -> Known:
+    """`facts` of the data file as a guard sees them."""
+    return Known({name: known(fact) if isinstance(fact, Mapping) else fact for name, fact in facts.items()})
+
+
+def _states(table: Table) -> Iterator[str]:
+    reached, new = {table.initial}, {table.initial}
+    while new:
+        new = {row.next for row in table.transitions if row.state in new} - reached
+        reached |= new
+    for state in table.states:
+        if state not in reached:
+            yield f"{table.name}: nothing leads to {state!r}"
+        ways = [row for row in table.leaving(state) if row.next != state]
+        if state not in table.final and not ways:
+            yield f"{table.name}: nothing leads out of {state!r}, which is no final state"
+        for row in ways:
+            if state in table.final and row.event not in table.begins_anew:
+                yield f"{table.name}: {row.event!r} leads out of the final state {state!r}"
+
+
+def _rows(spec: Specification, table: Table) -> Iterator[str]:
+    for state in table.states:
+        for event in table.events:
+            rows, no_way = list(table.rows(state, event)), table.no_way(state, event)
+            where = f"{table.name}: {event!r} in {state!r}"
+            if not rows and no_way is None:
+                yield f"{where} is silent: neither a row nor a reason why there is none"
+            elif any(not row.guard for row in rows):
+                if len(rows) > 1 or no_way is not None:
+                    yield f"{where} has a row that is always taken, and something beside it"
+            elif rows:
+                yield from _guarded(spec, where, rows, open_=no_way is not None and no_way.kind == "ignored")
+
+
+def _guarded(spec: Specification, where: str, rows: list[Transition], *, open_: bool) -> Iterator[str]:
+    """Rows of one pair that all have guards; `open_`: the table says that none of them may hold."""
+    rules = [spec.guards.get(row.guard) for row in rows]
+    asked = [rule.name for rule in rules if rule is not None and not rule.behind]
+    if len({row.guard for row in rows}) < len(rows):
+        yield f"{where} has two rows with one guard"
+    if any(rule is not None and rule.behind for rule in rules[:-1]):
+        yield f"{where} has a row behind one that is always taken"
+    facts = [one for rule in rules if rule is not None for one in (rule.holds, rule.fails) if one is not None]
+    taken = [[name for name in asked if _holds(name, one)] for one in facts]
+    for one, found in zip(facts, taken, strict=True):
+        if len(found) > 1:
+            yield f"{where}: {' and '.join(found)} hold together for {dict(one)}"
+    closed = any(rule is not None and rule.behind for rule in rules) or all(taken)
+    if not closed and not open_:
+        yield f"{where} says nothing of what happens where none of its guards holds"
+    if closed and open_:
+        yield f"{where} is said to be ignored, and a guard always holds"
+
+
+def _holds(guard: str, facts: Mapping[str, Any]) -> bool:
+    return guard in MACHINE_GUARDS and MACHINE_GUARDS[guard](known(facts))
+
+
+def _no_ways(table: Table) -> Iterator[str]:
+    seen: set[tuple[str, str]] = set()
+    for one in table.no_ways:
+        for state in one.states:
+            for event in one.events:
+                where = f"{table.name}: {event!r} in {state!r}"
+                if state not in table.states or event not in table.events:
+                    yield f"{where} is {one.kind}, and there is no such state or event"
+                if (state, event) in seen:
+                    yield f"{where} is listed twice"
+                if one.kind == "impossible" and any(table.rows(state, event)):
+                    yield f"{where} is impossible, and has a row"
+                seen.add((state, event))
+
+
+def _guards(spec: Specification) -> Iterator[str]:
+    used = {row.guard for table in spec.tables.values() for row in table.transitions if row.guard}
+    used |= {check.name for check in spec.order_checks} - NOT_ASKED
+    for name in sorted(used - spec.guards.keys()):
+        yield f"guard {name} is asked, and guards.toml does not say what it is"
+    for name in sorted(spec.guards.keys() - used):
+        yield f"guard {name} stands in guards.toml, and no table asks it"
+    for rule in spec.guards.values():
+        for id_ in rule.requirements:
+            if id_ not in spec.requirements:
+                yield f"guard {rule.name} names {id_}, which is no requirement"
+        try:
+            yield from (
+                f"guard {rule.name} speaks of {word!r}, which guards.toml does not explain"
+                for word in sorted(names(rule.formula))
+                if word not in spec.guard_words
+                and word.partition(".")[0] not in ("order", "report", "message")
+            )
+            if not holds(rule.formula, rule.holds):
+                yield f"guard {rule.name} does not hold for its own facts"
+            if rule.fails is not None and holds(rule.formula, rule.fails):
+                yield f"guard {rule.name} holds for the facts for which it should not"
+        except (NotAFormula, SyntaxError) as error:
+            yield f"guard {rule.name}: {error}"
+        if rule.fails is None and not rule.behind:
+            yield f"guard {rule.name} has no facts for which it does not hold"
+
+
+def _names(spec: Specification) -> Iterator[str]:
+    """Every id that a reason, a sentence or a meaning names is a requirement."""
+    texts = [(table.name, one.why) for table in spec.tables.values() for one in table.no_ways]
+    texts += [(rule.name, rule.says) for rule in spec.guards.values()]
+    texts += list(spec.guard_words.items())
+    texts += [(rule.id, f"{rule.says} {rule.why}") for rule in spec.requirements.values()]
+    for where, text in texts:
+        for id_ in REQUIREMENT.findall(text):
+            if id_ not in spec.requirements:
+                yield f"{where} names {id_}, which is no requirement"
