@@ -17,9 +17,9 @@ from conformance.measure.fit.curve import LineFit, fit_line
 from conformance.measure.fit.least_squares import Array
 from conformance.measure.fit.terms import Kind, Term, candidates, columns_of, line_columns, span_of
 
-BY_CHANCE = 0.025
+BY_CHANCE = 0.02
 """How often a term may be named where there is none, over all terms together."""
-BY_CHANCE_EACH = 0.01
+BY_CHANCE_EACH = 0.008
 """The same for play by paired differences, and for a locomotive that scatters more."""
 PLAYS = 999
 MOST_TERMS = 3

@@ -67,7 +67,8 @@ def choose(arrivals: Arrivals, shown: Shown) -> Choice:
     better = chosen.errors**2 - best_line.errors**2
     spread = float(np.std(better, ddof=1) / np.sqrt(len(better))) if len(better) > 1 else float("inf")
     # Two standard errors: what is more complicated has to be better by more than chance.
-    if not float(np.mean(better)) < -2 * spread:
+    exact = 1e-9 * float(np.ptp(arrivals.position))
+    if not float(np.mean(better)) < -2 * spread or best_line.left_out <= exact:
         chosen = best_line
     _require_scatter(chosen)
     reason = _reason(chosen, tried, best_line)
