@@ -193,6 +193,7 @@ def test_commands_of_a_document_run(path: Path, workplace: Path) -> None:
         assert run.returncode in ((0, 1) if names & JUDGES else (0,)), f"{line}: {run.stdout}{run.stderr}"
 
 
+@pytest.mark.slow
 def test_examples_of_the_help_are_understood(workplace: Path) -> None:
     (workplace / "site.toml").write_bytes(
         resources.files("protocol").joinpath("scenarios", "harlow-basin", "site.toml").read_bytes()

@@ -64,6 +64,7 @@ def test_the_same_seed_draws_the_same() -> None:
     assert rounds[0][0] == rounds[0][1] != rounds[0][2]
 
 
+@pytest.mark.slow
 def test_a_new_message_and_a_new_act_are_fuzzed_the_day_they_are_added(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -6,12 +6,15 @@ import json
 import sys
 import unicodedata
 
+import pytest
+
 from protocol.foreign_text import harmless, one_line
 
 ALL = [chr(code) for code in range(sys.maxunicode + 1)]
 DANGEROUS = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 
 
+@pytest.mark.slow
 def test_nothing_that_commands_or_turns_is_left() -> None:
     for sign in ALL:
         shown = one_line(f"a{sign}b")

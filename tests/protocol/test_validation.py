@@ -78,6 +78,7 @@ def test_compiled_and_explaining_validators_agree(mutant: tuple[str, Body]) -> N
 
 @examples(300)
 @given(mutants())
+@pytest.mark.slow
 def test_every_refused_body_says_why_in_both_encodings(mutant: tuple[str, Body]) -> None:
     message, body = mutant
     for encoding in Encoding:

@@ -96,6 +96,7 @@ def test_cddl_accepts_and_refuses_the_vectors(cddl: Any) -> None:
     assert judged[False] > 25
 
 
+@pytest.mark.slow
 def test_cddl_tells_messages_apart(cddl: Any) -> None:
     from protocol.codec import encode
     from protocol.site import Encoding

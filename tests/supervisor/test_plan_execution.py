@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from reference_node.supervisor.observe.boxes import Spot
 from reference_node.supervisor.person.by_hand import ByHand
 from reference_node.supervisor.plan.goal_state import GoalState, Visit
@@ -66,6 +68,7 @@ def test_what_cannot_be_is_said_and_nothing_moves_for_it() -> None:
     assert terminal.truth.accidents == []
 
 
+@pytest.mark.slow
 def test_a_person_who_does_not_answer_is_waited_for() -> None:
     """Nothing is guessed, nothing moves near the question, and it goes on as soon as the answer comes."""
     terminal = Terminal()
