@@ -247,7 +247,9 @@ def loses_memory_at_every_ask(script: Script) -> None:
 
 
 @pytest.mark.parametrize(
-    ("requirement", "oracle", "deed"), WRONG, ids=[deed.__name__ for _, _, deed in WRONG]  # type: ignore[attr-defined]
+    ("requirement", "oracle", "deed"),
+    WRONG,
+    ids=[deed.__name__ for _, _, deed in WRONG],
 )
 def test_each_oracle_notices_what_it_is_for(requirement: str, oracle: Oracle, deed: Deed) -> None:
     script = Script()
