@@ -119,8 +119,8 @@ def test_what_a_sensor_makes_happen_has_the_sensors_time_however_late_the_node_l
 
 
 def test_stimuli_come_in_the_order_of_their_times_each_counted_from_the_one_before() -> None:
+    assert StimulusPlayer().next_us is None
     player = StimulusPlayer()
-    assert player.next_us is None
     player.add([("a", True, 40), ("b", False, 100)], 1_000)
     player.add([("c", True, 60), ("d", True, 80)], 1_000)
     assert player.next_us == 1_040_000
