@@ -571,3 +571,11 @@ def test_what_the_link_delivers_again_and_was_never_heard_is_judged() -> None:
     order.body |= {"id": claim.body["id"] + 300}
     items.insert(place, order.item()._replace(dup=True))
     assert "SUP-01" in {one.requirement for one in watch(items, SITE) if not one.note}
+
+
+@pytest.mark.parametrize(("distance", "step"), [(256, ""), (1 << 20, " of another claim number")])
+def test_an_order_that_no_claim_covers_is_told_apart_by_its_claim_number(distance: int, step: str) -> None:
+    told = [one.what for one in moved_to(distance).breaches() if one.requirement == "SUP-01"]
+    assert told
+    assert all(f"{step}, which none of its claims covers" in what for what in told)
+    assert all("another claim number" in what for what in told) is bool(step)
