@@ -114,6 +114,8 @@ def _excess(data: dict[str, Any]) -> SiteProblem | None:
                 return SiteProblem(where, "a number of more than 64 bits", "Write 64 bits at most")
             below += _entries(where, value)
         level = below
+    if not level:
+        return None
     return SiteProblem(level[0][0][:_SHOWN], *_told(_too_deep(0)))
 
 

@@ -223,3 +223,69 @@ def test_a_look_at_the_port_is_no_client() -> None:
     bus.attribution.opened(99, "127.0.0.1")
     bus.attribution.closed(99)
     assert bus.attribution.strangers == {}
+
+
+@pytest.mark.parametrize(
+    ("strangers", "named", "more"), [(1, 1, ""), (3, 3, ""), (4, 3, " and 1 more"), (6, 3, " and 3 more")]
+)
+def test_three_strangers_are_named_and_the_others_counted(strangers: int, named: int, more: str) -> None:
+    bus = Bus()
+    for number in range(strangers):
+        for _ in range(2):
+            bus.go(bus.come(f"other-{number}"))
+    (note,) = bus.attribution.notes()
+    names = ", ".join(repr(f"other-{number}") for number in range(named))
+    assert note.startswith(
+        f"{strangers} other client{'s' if strangers > 1 else ''} came to the tap ({names}{more}; "
+    )
+    assert note.endswith(f" {2 * strangers} connections): let through, and not judged")
+
+
+def test_a_stranger_that_comes_once_has_one_connection() -> None:
+    bus = Bus()
+    bus.go(bus.come("other"))
+    (note,) = bus.attribution.notes()
+    assert note == "1 other client came to the tap ('other'; 1 connection): let through, and not judged"
+
+
+def test_a_client_that_nobody_knows_yet_is_waited_for_and_one_that_showed_nothing_is_forgotten() -> None:
+    bus = Bus()
+    likely = bus.come("board")
+    bus.publish(likely, f"{OWN}/fault")
+    bus.go(likely)
+    assert bus.attribution.strangers == {"board": 1}
+    assert {one.connection for one in bus.attribution.best()} == {likely}
+    assert (bus.attribution.client_id, bus.attribution.strangers) == ("board", {})
+    assert bus.attribution.best() == [], "the node is known"
+
+
+def test_one_that_goes_while_the_node_is_known_was_a_stranger() -> None:
+    bus = Bus()
+    bus.come("ferry", will=f"{OWN}/node-status")
+    bus.go(1)
+    early = bus.come("late")
+    bus.publish(early, f"{OWN}/fault")
+    bus.go(early)
+    bus.go(early)
+    assert bus.attribution.strangers == {"late": 1}
+    assert f"'late' published on {OWN}/fault" in " ".join(bus.attribution.notes())
+    assert early not in bus.attribution._clients
+
+
+def test_a_connection_of_the_node_stays_its_own_when_it_is_over() -> None:
+    bus = Bus()
+    node = bus.come("ferry", will=f"{OWN}/node-status")
+    assert bus.attribution.is_node(node)
+    assert not bus.attribution.is_node(node + 1)
+    bus.status(node, 7, 1)
+    bus.go(node)
+    assert bus.connections == {node}
+    assert len(bus.judged) == 2, "each packet once"
+
+
+@pytest.mark.parametrize(("between", "conflict"), [(3, True), (4, False)])
+def test_a_boot_that_comes_back_behind_many_others_is_chance(between: int, conflict: bool) -> None:
+    bus = Bus()
+    for boot in (7, *range(100, 100 + between), 7):
+        bus.status(bus.come("ferry", will=f"{OWN}/node-status"), boot, 2)
+    assert bool(bus.attribution.conflict) is conflict

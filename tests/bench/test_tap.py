@@ -317,3 +317,90 @@ def test_the_last_words_of_a_node_that_resets_are_evidence_and_reach_the_broker(
         assert watcher.fence() == []
         goodbyes = sum(packet.packet.kind is Kind.DISCONNECT for packet in tap.evidence)
         assert goodbyes == 100
+
+
+def test_what_comes_while_a_packet_goes_byte_by_byte_follows_it_whole(broker: Broker) -> None:
+    """Bytes of two packets never mix, and none is lost behind the slow one: neither the tap's own nor what it held."""
+    with Tap(broker.host, broker.port) as tap, subscriber(tap.port, "north", "x/#", 0) as node:
+        rule = tap.hold(lambda packet: isinstance(packet.packet, Publish) and packet.packet.topic == "x/held")
+        with client(broker.port, "yard") as sender:
+            send_acknowledged(sender, "x/held", b"kept back")
+            assert node.fence() == []
+            tap.throttle(Direction.TO_NODE, 5)
+            send_acknowledged(sender, "x/slow", bytes(range(60)))
+        begun = tap.wait_for(lambda packet: publishes(packet) and packet.fate is Fate.FORWARDED, TIMEOUT)
+        assert begun is not None
+        tap.inject(Direction.TO_NODE, publish("x/own", b"said by the tap"))
+        tap.release(rule)
+        tap.throttle(Direction.TO_NODE, 0)
+        came = [node.message() for _ in range(3)]
+        assert [one.topic for one in came] == ["x/slow", "x/own", "x/held"]
+        assert [one.payload for one in came] == [bytes(range(60)), b"said by the tap", b"kept back"]
+        assert node.fence() == []
+
+
+def test_a_rule_that_is_discarded_holds_nothing_more(broker: Broker) -> None:
+    with Tap(broker.host, broker.port) as tap, subscriber(tap.port, "north", "x", 0) as node:
+        rule, other = (tap.hold(lambda packet: not packet.from_node and publishes(packet)) for _ in range(2))
+        tap.discard(other)
+        with client(broker.port, "yard") as sender:
+            send_acknowledged(sender, "x", b"lost")
+            assert tap.wait_for(publishes, 0.2) is None, "what is held for the node never came to it"
+            assert (len(tap.held(rule)), tap.held(other)) == (1, [])
+            tap.discard(rule)
+            assert tap.held(rule) == []
+            send_acknowledged(sender, "x", b"heard")
+        assert node.message().payload == b"heard"
+        assert node.fence() == []
+        tap.discard(rule)
+
+
+def test_what_cannot_go_on_because_the_broker_has_left_is_dropped_and_evidence_all_the_same() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as server, Tap(*server.getsockname()) as tap:
+        with Wire(tap.port) as node:
+            node.send(connect("north"))
+            peer, _ = server.accept()
+            assert tap.wait_for(lambda packet: packet.packet.kind is Kind.CONNECT, TIMEOUT) is not None
+            peer.close()
+            assert tap.wait_for_connection(closed(1), TIMEOUT) is not None
+            node.send(publish("x", b"too late"))
+            late = tap.wait_for(publishes, TIMEOUT)
+        assert late is not None
+        assert late.fate is Fate.DROPPED
+        (one,) = tap.connections
+        assert one.closed_by is ClosedBy.BROKER
+        assert {packet.fate for packet in tap.evidence if not publishes(packet)} == {Fate.FORWARDED}
+
+
+def test_the_node_is_connected_until_it_has_closed_its_side(broker: Broker) -> None:
+    with Tap(broker.host, broker.port) as tap:
+        with client(tap.port, "north"):
+            assert tap.conflict == ""
+            (one,) = tap.connections
+            assert one.closed_by is None
+        assert tap.wait_for_connection(closed(1), TIMEOUT)
+        (one,) = tap.connections
+        assert one.closed_by is ClosedBy.NODE
+
+
+def test_each_packet_is_waited_for_once_by_its_number(broker: Broker) -> None:
+    """A wait looks at what came after the packet that it is told, and never again at one it has refused."""
+    with Tap(broker.host, broker.port) as tap, client(tap.port, "north") as node:
+        seen: list[int] = []
+
+        def third_ping(packet: LinkPacket) -> bool:
+            seen.append(packet.number)
+            return sum(tap.evidence[number - 1].packet.kind is Kind.PINGREQ for number in seen) == 3
+
+        def pings() -> None:
+            for _ in range(3):
+                node.send(PINGREQ)
+                node.expect(Kind.PINGRESP)
+
+        pinging = threading.Timer(0.1, pings)
+        pinging.start()
+        found = tap.wait_for(third_ping, TIMEOUT)
+        pinging.join()
+        assert found is not None
+        assert found.number == seen[-1]
+        assert seen == sorted(set(seen))

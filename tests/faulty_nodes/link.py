@@ -64,6 +64,21 @@ class NeverAcknowledges(Controller):
     pass
 
 
+def password_a_byte_too_long(seen: LinkPacket) -> LinkPacket:
+    packet = seen.packet
+    longest = specification().limits["password"].most or 0
+    return (
+        replace(seen, packet=replace(packet, user="u", password_size=longest + 1))
+        if isinstance(packet, Connect)
+        else seen
+    )
+
+
+@faulty("LNK-18", "link-connect-size", distort=password_a_byte_too_long)
+class ConnectsWithTooLongAPassword(Controller):
+    pass
+
+
 def user_name_a_byte_too_long(seen: LinkPacket) -> LinkPacket:
     packet = seen.packet
     longest = specification().limits["user_name"].most or 0

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import resource
 import sys
 import time
 from collections.abc import Sequence
@@ -92,7 +93,9 @@ def _a_few(
         for outcome in campaign.run(package, chosen):
             wrong += _tell_wrong(package, by_key[outcome.key], outcome, listed)
     campaign.control()
-    print(f"{len(drawn)} mutants, seed {CI_SEED}: {wrong} not as they should be")
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    took = f"{used.ru_utime + used.ru_stime:.0f} s of processor time"
+    print(f"{len(drawn)} mutants, seed {CI_SEED}, {took}: {wrong} not as they should be")
     return 1 if wrong else 0
 
 

@@ -164,7 +164,7 @@ def _scope(node: Any) -> str:
 
 
 def _is_idle(node: Any) -> bool:
-    """Whether the program never does what stands here, or only for tools: types, arguments of decorators."""
+    """Whether the program never does what stands here, or only for tools: types, protocols, arguments of decorators."""
     if node.type == "operator" and node.parent.type not in CALCULATING:
         return True  # A star in a list of parameters or arguments.
     child, parent = node, node.parent
@@ -176,10 +176,17 @@ def _is_idle(node: Any) -> bool:
             return True
         if kind == "funcdef" and parent.annotation is child:
             return True
+        if kind == "classdef" and _bases(parent).endswith("Protocol"):
+            return True
         if kind == "decorator" or (kind == "if_stmt" and "TYPE_CHECKING" in parent.children[1].get_code()):
             return True
         child, parent = parent, parent.parent
     return node.type == "if_stmt" and "TYPE_CHECKING" in node.children[1].get_code()
+
+
+def _bases(class_: Any) -> str:
+    bases = class_.get_super_arglist()
+    return "" if bases is None else str(bases.get_code())
 
 
 @cache

@@ -19,12 +19,16 @@ from tests.mutation.trial import start
 
 SOURCE = '''"""A module."""
 from __future__ import annotations
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
     from pathlib import Path
 
 LIMIT: int | None = 3
+
+
+class Adds(Protocol):
+    def add(self, by: int = 1) -> bool: ...
 
 
 class Counter:

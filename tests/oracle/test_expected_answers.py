@@ -16,7 +16,14 @@ NOW = 1000.0
 
 def node(name: str = "ferry", **more: Any) -> Known:
     """A node just behind a fence: its mark is 512, its uptime 5000 at 1000 ms of the bench's clock."""
-    usual: dict[str, Any] = {"sure": True, "boot": 7, "low": MARK, "mark": MARK, "bench": True, "may_move": False}
+    usual: dict[str, Any] = {
+        "sure": True,
+        "boot": 7,
+        "low": MARK,
+        "mark": MARK,
+        "bench": True,
+        "may_move": False,
+    }
     return Known(SITE.nodes[name], uptime=5000, uptime_at_ms=NOW, **usual | more)
 
 
@@ -146,10 +153,14 @@ def test_uptime_is_reckoned_on_from_the_fence_and_from_a_set_uptime() -> None:
     known = node()
     assert known.uptime_at(NOW + 250) == 5250
     answer(known, "set-uptime", id=513, uptime=2**32 - 1000)
-    late = known.order({"act": "run", "boot": 7, "id": 514, "deadline": 600} | {"to": "quay-s"}, 2, NOW + 1700)
+    late = known.order(
+        {"act": "run", "boot": 7, "id": 514, "deadline": 600} | {"to": "quay-s"}, 2, NOW + 1700
+    )
     assert late is not None
     assert late.states == (), "700 is 100 ms past the deadline, across the wrap"
-    late = known.order({"act": "run", "boot": 7, "id": 515, "deadline": 600} | {"to": "quay-s"}, 3, NOW + 3200)
+    late = known.order(
+        {"act": "run", "boot": 7, "id": 515, "deadline": 600} | {"to": "quay-s"}, 3, NOW + 3200
+    )
     assert late is not None
     assert late.reason == "late"
 
@@ -175,9 +186,7 @@ def test_uptime_is_reckoned_on_from_the_fence_and_from_a_set_uptime() -> None:
         ("north", {"act": "transfer", "from": "last", "from_slot": 0, "to": "nowhere", "to_slot": 0}, "CRN-05"),
     ],
 )  # fmt: skip
-def test_what_a_node_can_never_do_by_its_site_file(
-    name: str, body: dict[str, Any], requirement: str
-) -> None:
+def test_what_a_node_can_never_do_by_its_site_file(name: str, body: dict[str, Any], requirement: str) -> None:
     crane = SITE.nodes["north"].crane
     assert crane is not None
     targets = {
@@ -188,7 +197,7 @@ def test_what_a_node_can_never_do_by_its_site_file(
         "short": [axis.least for axis in crane.axes[1:]],
     }
     place, slots = next((name, len(place.slots)) for name, place in crane.places.items())
-    shown = {key: place if value == "last" else value for key, value in body.items()}
+    shown: dict[str, Any] = {key: place if value == "last" else value for key, value in body.items()}
     if "target" in shown:
         shown["target"] = targets[shown["target"]]
     if "last" in (body.get("to"), body.get("from")):

@@ -247,7 +247,9 @@ def loses_memory_at_every_ask(script: Script) -> None:
 
 
 @pytest.mark.parametrize(
-    ("requirement", "oracle", "deed"), WRONG, ids=[deed.__name__ for _, _, deed in WRONG]  # type: ignore[attr-defined]
+    ("requirement", "oracle", "deed"),
+    WRONG,
+    ids=[deed.__name__ for _, _, deed in WRONG],
 )
 def test_each_oracle_notices_what_it_is_for(requirement: str, oracle: Oracle, deed: Deed) -> None:
     script = Script()
@@ -367,3 +369,90 @@ def test_after_a_reset_on_purpose_the_old_connection_is_past() -> None:
     script.comes_up()
     script.fence()
     assert script.words() == ""
+
+
+def test_an_answer_that_is_missing_is_told_once() -> None:
+    script = Script()
+    answers_a_later_order_alone(script)
+    script.fence()
+    script.claim(3 * NEXT)
+    script.fence()
+    assert script.found() == [("ORD-01", Oracle.ANSWER)]
+
+
+def test_what_is_learnt_at_a_fence_holds_from_then_on() -> None:
+    """Mark, holds, job and starts are those of the fence: the same words once more break nothing."""
+    script = Script()
+    script.claim(2 * NEXT)
+    held(script)
+    script.fence()
+    known = script.oracle.known
+    script.oracle.take(script.now)
+    assert (known.low, known.mark, known.held, known.holds) == (2 * NEXT, 2 * NEXT, True, 1)
+    assert (known.boot, known.bench, known.starts, known.job, known.job_open) == (7, True, 0, None, False)
+    assert (known.uptime, known.uptime_at_ms, known.may_move) == (int(script.now) - 1, script.now, False)
+    assert script.oracle.fenced == 102
+    script.shuttle_says()
+    script.fence()
+    assert script.words() == ""
+    assert (script.oracle.reports, script.oracle.faults, script.oracle.dead) == (4, 0, False)
+
+
+def test_a_node_that_answers_nothing_is_dead() -> None:
+    script = Script()
+    script.oracle.tell_dead()
+    assert script.found() == [("ORD-03", Oracle.ANSWER)]
+    assert script.oracle.dead
+
+
+def test_its_faults_and_states_are_those_said_last_in_this_boot() -> None:
+    script = Script()
+    script.fault_says(active=["bad-message"], faults=3)
+    script.shuttle_says(stop=0)
+    script.found()
+    assert script.oracle.faults == 3
+    assert script.oracle.states["fault"]["active"] == ["bad-message"]
+    script.boot = 8
+    script._seqs.clear()
+    script.status_says()
+    script.found()
+    assert set(script.oracle.states) == {"node-status"}
+
+
+@pytest.mark.parametrize(("away_ms", "told"), [(11_990, False), (12_010, True)])
+def test_a_disturbed_link_excuses_for_twelve_seconds(away_ms: float, told: bool) -> None:
+    script = Script()
+    script.found()
+    script.oracle.excuse(script.now)
+    script.wait(away_ms)
+    script.connection = 2
+    script.status_says(link=2)
+    assert (("LNK-03", Oracle.CONNECTION) in script.found()) is told
+    assert script.oracle.silent_is_fine is True, "for another second after it came back"
+
+
+@pytest.mark.parametrize(("gap_ms", "told"), [(2490, False), (2510, True)])
+def test_a_state_is_due_half_a_second_behind_its_time(gap_ms: float, told: bool) -> None:
+    script = Script()
+    script.shuttle_says()
+    script.wait(gap_ms)
+    assert (("MSG-02", Oracle.HEARTBEAT) in script.found()) is told
+
+
+@pytest.mark.parametrize(
+    ("off_ms", "told"), [(0, False), (1100, False), (1200, True), (-1100, False), (-1200, True)]
+)
+def test_a_clock_may_be_a_second_and_a_twentieth_off(off_ms: int, told: bool) -> None:
+    """Over 2.4 s: 1000 ms and 5 % of it, 1120 ms."""
+    script = Script()
+    script.wait(3000)
+    script.oracle.excuse(script.now)
+    script.oracle._excused_ms = script.now
+    script.wait(10)
+    script.comes_up()
+    script.found()
+    script.oracle.findings.clear()
+    script.wait(2400 - 3)
+    script.uptime_ahead = off_ms
+    script.comes_up()
+    assert (("MSG-08", Oracle.UPTIME) in script.found()) is told

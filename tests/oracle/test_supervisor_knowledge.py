@@ -29,7 +29,7 @@ class Line:
     ) -> None:
         """A message of a node is delivered to it."""
         envelope = {"boot": boot, "seq": 0, "uptime": int(self.now), "mark": 0}
-        body = envelope | {
+        usual: dict[str, dict[str, Any]] = {
             "node-status": {
                 "state": "on", "link": 1, "roles": ["shuttle"], "firmware": "line", "minor": 0, "reads": "both",
                 "reset": "power-on", "bench": True, "digest": 1, "buffer": 384,
@@ -37,7 +37,8 @@ class Line:
             "shuttle-status": {"held": False, "holds": 0, "state": "lost", "stop": 0, "load": "unsure"},
             "fault": {"active": [], "faults": 0},
             "job-report": {} if fields.get("act") == "ask" else {"order_boot": boot},
-        }[message] | fields  # fmt: skip
+        }  # fmt: skip
+        body: dict[str, Any] = envelope | usual[message] | fields
         if message == "fault":
             del body["mark"]
         self._pass(node, message, body, from_node=False, retain=retain)
@@ -136,7 +137,9 @@ def test_a_new_boot_ends_all_but_what_was_asked() -> None:
     line.claims()
     line.runs()
     heard = line.known.heard_ms
-    line.hears("job-report", boot=8, order_boot=7, act="claim", state="refused", id=CLAIM, reason="wrong-boot")
+    line.hears(
+        "job-report", boot=8, order_boot=7, act="claim", state="refused", id=CLAIM, reason="wrong-boot"
+    )
     known = line.known
     assert (known.boot, known.earlier, known.heard_ms) == (8, frozenset({None, 7}), heard)
     assert (known.owned, known.jobs, known.sent, known.claims, known.words) == (0, {}, {}, {}, {})

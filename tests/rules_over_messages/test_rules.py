@@ -527,3 +527,55 @@ def test_of_whom_no_version_was_heard_only_what_every_version_asks_is_asked(
     monkeypatch.setitem(specification().__dict__, "requirements", newer)
     monkeypatch.setitem(specification().__dict__, "_earlier", {})
     assert "SUP-04" not in tale.broken()
+
+
+def moved_to(distance: int) -> Tale:
+    """The good run with the first transfer's id that far above the claim before it."""
+    tale = good_tale()
+    order = tale.first("north", "job-order", act="transfer")
+    claim = [one for one in tale.where("north", "job-order", act="claim") if one.at_us < order.at_us][-1]
+    old, new = order.body["id"], claim.body["id"] + distance
+    for one in tale.said:
+        for name in ("id", "job"):
+            if one.node == "north" and one.body.get(name) == old:
+                one.body[name] = new
+    return tale
+
+
+@pytest.mark.parametrize(("distance", "covered"), [(255, True), (256, False), (257, False)])
+def test_a_claim_covers_the_255_ids_above_it(distance: int, covered: bool) -> None:
+    """SUP-01: an order beyond them is nobody's, and one of the next claim is another supervisor's."""
+    assert ("SUP-01" in moved_to(distance).broken()) is not covered
+
+
+@pytest.mark.parametrize(("act", "again"), [("home", True), ("home", False)])
+def test_what_the_link_delivers_again_is_no_repeat_of_the_supervisors(act: str, again: bool) -> None:
+    """DUP marks what MQTT delivers again [MQTT-3.3.1-1]: judged when it came first, and not once more."""
+    tale = good_tale()
+    order = tale.first("north", "job-order", act=act)
+    items = tale.items()
+    place = next(at for at, one in enumerate(items) if isinstance(one, RecordedMessage) and one.at_us > 40e6)
+    at_us = items[place].at_us
+    items.insert(place, order.item()._replace(at_us=at_us, dup=again))
+    found = {one.requirement for one in watch(items, SITE) if not one.note}
+    assert ("SUP-05" in found) is not again
+
+
+def test_what_the_link_delivers_again_and_was_never_heard_is_judged() -> None:
+    """Where its first delivery was lost, the order counts: its id names another order than one before."""
+    tale = good_tale()
+    order = tale.first("north", "job-order", act="transfer")
+    claim = tale.first("north", "job-order", act="claim")
+    items = tale.items()
+    place = items.index(order.item())
+    order.body |= {"id": claim.body["id"] + 300}
+    items.insert(place, order.item()._replace(dup=True))
+    assert "SUP-01" in {one.requirement for one in watch(items, SITE) if not one.note}
+
+
+@pytest.mark.parametrize(("distance", "step"), [(256, ""), (1 << 20, " of another claim number")])
+def test_an_order_that_no_claim_covers_is_told_apart_by_its_claim_number(distance: int, step: str) -> None:
+    told = [one.what for one in moved_to(distance).breaches() if one.requirement == "SUP-01"]
+    assert told
+    assert all(f"{step}, which none of its claims covers" in what for what in told)
+    assert all("another claim number" in what for what in told) is bool(step)

@@ -111,3 +111,41 @@ def test_a_board_that_never_connects_is_told_from_one_that_says_nothing(
     result = run_of("ferry", only=("link-says-on",), distort=silent).perform()["link-says-on"]
     assert result.evidence is not None
     assert result.evidence.seen.startswith(told)
+
+
+def test_seven_messages_before_it_and_two_behind_are_shown_with_its_own_marked() -> None:
+    run = run_of("ferry", only=("link-says-on", "orders-ask", "claim-raises"))
+    run.perform()
+    log = run.fixture.log
+    told = [
+        t.number for t in log.traces if isinstance(t.packet, Publish | Connect | Subscribe) or t.from_node
+    ]
+    for at in (told[0], told[9], told[-1]):
+        evidence = gather(Broken("ORD-03", "an answer", "none", at), log)
+        place = told.index(at)
+        assert [line.number for line in evidence.lines] == told[max(0, place - 7) : place + 3]
+        assert [line.number for line in evidence.lines if line.marked] == [at]
+    end = gather(Broken("ORD-03", "an answer", "none"), log)
+    assert [line.number for line in end.lines] == told[-8:]
+    assert not any(line.marked for line in end.lines)
+
+
+def test_packets_are_told_in_words() -> None:
+    run = run_of("ferry", only=("link-says-on",))
+    run.perform()
+    log = run.fixture.log
+    texts = {line.name: line.text for line in gather(Broken("ORD-03", "a", "b", 3), log).lines}
+    assert (
+        texts["CONNECT"] == "ferry clean session keep-alive 10 s, will on yw1/harlow-basin/ferry/node-status"
+    )
+    assert "yw1/harlow-basin/ferry/job-order QoS 1" in texts["SUBSCRIBE"]
+    status = next(
+        line for line in gather(Broken("ORD-03", "a", "b"), log).lines if line.name == "shuttle-status"
+    )
+    assert "held=no" in status.text
+    node_status = next(
+        line for line in gather(Broken("ORD-03", "a", "b", 5), log).lines if line.name == "node-status"
+    )
+    assert "bench=yes" in node_status.text
+    assert "roles=[shuttle]" in node_status.text
+    assert node_status.text.rsplit(" ", 3)[1].startswith("boot="), "what every message carries comes last"

@@ -16,7 +16,7 @@ from conformance.suite.case import NODES, Case, all_cases
 from conformance.suite.fixture import Fixture
 from conformance.suite.observation import Observing
 from conformance.suite.verdict import Broken, Unclear, Verdict, overall
-from conformance.tester.runner import Run, order, with_prerequisites
+from conformance.tester.runner import Run, not_selected, order, with_prerequisites
 from reference_node.controller.controller import Controller
 from tests.faulty_nodes.faulty import run_of
 
@@ -268,3 +268,148 @@ def test_no_case_is_not_every_case() -> None:
     cases = all_cases()
     assert with_prerequisites(cases, ()) == []
     assert with_prerequisites(cases, None) == list(cases.values())
+
+
+def watches_and_warns(fixture: Fixture) -> Observing:
+    yield 100
+    fixture.check(False, "LNK-16", "an 'off'", "none")
+    fixture.check(True, "ORD-03", "an answer", "an answer")
+
+
+def watches(fixture: Fixture) -> Observing:
+    yield 100
+    fixture.check(True, "ORD-03", "an answer", "an answer")
+
+
+def judges(fixture: Fixture) -> None:
+    fixture.check(True, "ORD-03", "an answer", "an answer")
+
+
+@pytest.mark.parametrize(
+    ("warned", "next_one"),
+    [(warns, passes), (watches_and_warns, watches), (warns, watches), (watches_and_warns, judges)],
+)
+def test_a_warning_is_told_of_its_own_case_alone(warned: object, next_one: object) -> None:
+    run = run_of("ferry")
+    results = run.perform(
+        [
+            OPEN,
+            case("link-warns", warned, OPENING),
+            case("link-next", next_one, OPENING, passive=next_one is judges),
+        ]
+    )
+    told = {id_: [one.requirement for one in result.warnings] for id_, result in results.items()}
+    assert told == {OPENING: [], "link-warns": ["LNK-16"], "link-next": []}
+
+
+def test_what_a_case_has_judged_is_counted_for_it_alone() -> None:
+    run = run_of("ferry")
+
+    def thrice(fixture: Fixture) -> None:
+        for _ in range(3):
+            judges(fixture)
+
+    results = run.perform(
+        [OPEN, case("link-thrice", thrice, OPENING), case("link-once", judges, OPENING, passive=True)]
+    )
+    assert results["link-thrice"].judged == {"ORD-03": 3}
+    assert results["link-once"].judged == {"ORD-03": 1}
+
+
+def test_what_sends_comes_first_what_waits_next_and_what_judges_all_that_was_seen_last() -> None:
+    cases = [
+        case("link-passive", judges, passive=True),
+        case("link-waits", watches),
+        case("link-sends", passes),
+    ]
+    assert [one.id for one in order(cases, NODES)] == ["link-sends", "link-waits", "link-passive"]
+
+
+def test_a_passive_case_sees_what_the_waiting_ones_saw() -> None:
+    """It is judged from all that passed, the time of the others included, and brings nobody to rest for it."""
+    run = run_of("ferry")
+    seen: dict[str, int] = {}
+
+    def last(fixture: Fixture) -> None:
+        seen["end"] = fixture.log.end
+        judges(fixture)
+
+    results = run.perform(
+        [OPEN, case("link-last", last, OPENING, passive=True), case("link-waits", quiet(4000), OPENING)]
+    )
+    assert list(results) == [OPENING, "link-waits", "link-last"]
+    assert seen["end"] == run.fixture.log.end
+    assert results["link-last"].took_ms == 0
+
+
+def test_a_run_is_complete_when_it_came_to_every_case_it_planned() -> None:
+    run = run_of("ferry")
+    assert not run.complete
+    steps = run.steps(
+        [OPEN, case("link-one", passes, OPENING), case("link-moves", passes, OPENING, moves=True)]
+    )
+    next(steps)
+    assert (run.complete, run.not_reached) == (False, ["link-one", "link-moves"])
+    assert run.verdict is Verdict.INCONCLUSIVE
+    list(steps)
+    assert (run.complete, run.not_reached, run.verdict) == (True, [], Verdict.PASS)
+
+
+def test_a_case_that_was_asked_for_and_not_judged_is_no_pass() -> None:
+    run = run_of("ferry", only=("link-moves",))
+    run.selection = type(run.selection)(only=("link-moves",), motion=False)
+    run.perform([OPEN, case("link-moves", passes, OPENING, moves=True)])
+    assert run.unjudged == ["link-moves"]
+    assert run.verdict is Verdict.INCONCLUSIVE
+
+
+@pytest.mark.parametrize(
+    ("more", "bench", "motion", "reason"),
+    [
+        ({}, True, True, ""),
+        ({"roles": ("crane",)}, True, True, "for crane only"),
+        ({"roles": ("crane", "shuttle")}, True, True, ""),
+        ({"moves": True}, True, True, ""),
+        ({"moves": True}, True, False, "it moves the machine"),
+        ({"mode": "bench"}, True, True, ""),
+        ({"mode": "bench"}, False, True, "the node is in service, and this needs one on the bench"),
+        ({"mode": "service"}, False, True, ""),
+        ({"mode": "service"}, True, True, "the node is on the bench, and this needs one in service"),
+        ({"mode": "any"}, False, True, ""),
+        ({"restarts": True}, True, True, ""),
+        ({"applies": lambda _site, node: f"not for {node.name}"}, True, True, "not for ferry"),
+    ],
+)
+def test_why_a_case_is_not_run(more: dict[str, object], bench: bool, motion: bool, reason: str) -> None:
+    run = run_of("ferry", bench=bench)
+    run.perform([OPEN])
+    selection = type(run.selection)(motion=motion)
+    assert not_selected(case("link-one", passes, **more), run.fixture, selection) == reason
+
+
+def test_a_node_that_cannot_be_reset_is_spared_what_needs_it() -> None:
+    run = run_of("ferry")
+    run.perform([OPEN])
+    run.fixture.bench.can_restart = False
+    why = "there is no way to reset the node"
+    assert not_selected(case("link-one", passes, restarts=True), run.fixture, run.selection) == why
+    assert not_selected(case("link-one", passes), run.fixture, run.selection) == ""
+
+
+def test_a_case_that_cannot_bring_the_node_to_rest_is_inconclusive() -> None:
+    run = run_of("ferry", controller=Deaf)
+    results = run.perform([OPEN, case("link-one", passes, OPENING)])
+    assert results["link-one"].verdict is Verdict.INCONCLUSIVE
+    assert results["link-one"].reason.startswith("the node could not be brought to rest: ")
+
+
+def waits_twice(_fixture: Fixture) -> Observing:
+    yield 100
+    yield 100
+
+
+def test_a_case_that_waits_twice_is_an_error_of_the_kit() -> None:
+    run = run_of("ferry")
+    result = run.perform([OPEN, case("link-twice", waits_twice, OPENING)])["link-twice"]
+    assert result.verdict is Verdict.ERROR
+    assert "link-twice wants to wait twice" in result.reason

@@ -259,8 +259,14 @@ def connect_sizes(fixture: Fixture) -> None:
     for trace, connect in fixture.log.connects():
         most = limits["packet"].most or 0
         fixture.check(trace.size <= most, "LNK-18", f"at most {most} bytes", f"{trace.size} bytes", trace)
-        user, allowed = len(connect.user or ""), limits["user_name"].most or 0
-        fixture.check(user <= allowed, "LNK-18", f"a user name of at most {allowed}", user, trace)
+        parts = {
+            "client_id": ("a client identifier", len(connect.client_id)),
+            "user_name": ("a user name", len(connect.user or "")),
+            "password": ("a password", connect.password_size or 0),
+        }
+        for name, (part, length) in parts.items():
+            allowed = limits[name].most or 0
+            fixture.check(length <= allowed, "LNK-18", f"{part} of at most {allowed}", length, trace)
 
 
 @case("LNK-16", after=("link-says-on",), passive=True)
