@@ -6,6 +6,7 @@ from threading import Event
 
 import click
 
+from conformance.commands.options.bus import choice_option
 from protocol.trouble import Trouble
 
 
@@ -23,12 +24,9 @@ from protocol.trouble import Trouble
     is_flag=True,
     help="Allow --bind to be an address that other machines reach. Anyone there can then command your nodes.",
 )
-@click.option(
-    "--choice",
-    type=click.Choice(["auto", "mosquitto", "embedded"]),
-    default="auto",
-    show_default=True,
-    help="Which broker: a mosquitto found on this machine, the one built in, or the first of them there is.",
+@choice_option(
+    "auto",
+    "Which broker: a mosquitto found on this machine, the one built in, or the first of them there is.",
 )
 def broker(port: int, bind: str, open_to_network: bool, choice: str) -> None:
     """Run an MQTT broker until Ctrl-C.

@@ -15,7 +15,7 @@ import click
 
 from conformance.commands.options import consent
 from conformance.commands.tap.held import held_when_stopped
-from conformance.commands.tap.options import open_tap, site_naming, tap_options
+from conformance.commands.tap.options import OpenTap, site_naming, tap_options
 from conformance.commands.terminal import progress, stopping
 from conformance.files.json_file import as_json
 from conformance.files.whole_file import require_folder, write
@@ -100,10 +100,7 @@ def fuzz(
     node: str,
     site_path: Path,
     bus: Address | None,
-    choice: str,
-    bind: str,
-    port: int,
-    open_to_network: bool,
+    tap_for: OpenTap,
     spawn: bool,
     minutes: float | None,
     cases: int | None,
@@ -148,12 +145,7 @@ def fuzz(
     _allow_motion(settings, site, bus)
     with (
         TemporaryDirectory() as scratch,
-        open_tap(
-            site, node, bus=bus, choice=choice, bind=bind, port=port, open_to_network=open_to_network
-        ) as (
-            tap,
-            address,
-        ),
+        tap_for(site, node) as (tap, address),
     ):
         # Else it leaves a folder of its own wherever the command is run.
         set_hypothesis_home_dir(scratch)

@@ -21,7 +21,7 @@ class Entry:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class MessageEntry:
     """An order, a report or a fault, as it passed."""
 
     at_ms: int
@@ -36,7 +36,7 @@ class Alarm:
 
     at_ms: int
     what: str
-    trail: tuple[Heard, ...]
+    trail: tuple[MessageEntry, ...]
 
 
 class Journal:
@@ -47,7 +47,7 @@ class Journal:
         self.alarms: list[Alarm] = []
         self.written = 0
         """How many entries there ever were."""
-        self._trail: deque[Heard] = deque(maxlen=TRAIL)
+        self._trail: deque[MessageEntry] = deque(maxlen=TRAIL)
         self._last = ""
 
     def note(self, at_ms: int, text: str) -> None:
@@ -60,7 +60,7 @@ class Journal:
     def heard(self, at_ms: int, node: str, message: str, body: Mapping[str, Any]) -> None:
         """Keep what may have to explain an alarm."""
         if message in ("job-order", "job-report", "fault") and body.get("act") not in ("ask", "claim"):
-            self._trail.append(Heard(at_ms, node, message, body))
+            self._trail.append(MessageEntry(at_ms, node, message, body))
 
     def alarm(self, at_ms: int, what: str) -> None:
         """Raise an alarm."""

@@ -15,7 +15,7 @@ from conformance.commands.conform import report as conform_report
 from conformance.commands.conform import yard as conform_yard
 from conformance.commands.options import consent
 from conformance.commands.tap.held import held_when_stopped
-from conformance.commands.tap.options import open_tap, site_naming, tap_options
+from conformance.commands.tap.options import OpenTap, site_naming, tap_options
 from conformance.commands.terminal import progress
 from conformance.files.whole_file import require_folder
 from protocol.trouble import Trouble
@@ -113,10 +113,7 @@ def conform(
     node: str | None,
     site_path: Path | None,
     bus: Address | None,
-    choice: str,
-    bind: str,
-    port: int,
-    open_to_network: bool,
+    tap_for: OpenTap,
     spawn: bool,
     only: tuple[str, ...],
     listing: bool,
@@ -185,12 +182,7 @@ def conform(
         _allow_motion(settings, site, bus)
 
     with (
-        open_tap(
-            site, node, bus=bus, choice=choice, bind=bind, port=port, open_to_network=open_to_network
-        ) as (
-            tap,
-            address,
-        ),
+        tap_for(site, node) as (tap, address),
         _stand(settings, site, site_path, tap, address) as fixture,
     ):
         return _judge(settings, site, tap, fixture, before)

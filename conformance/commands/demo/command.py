@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from conformance.commands.options.bus import choice_option
 from conformance.files.whole_file import write
 from protocol.trouble import Trouble
 
@@ -67,13 +68,7 @@ class Folder:
     show_default=True,
     help="Folder for the recording, the verdicts and the page.",
 )
-@click.option(
-    "--choice",
-    type=click.Choice(["embedded", "mosquitto", "auto"]),
-    default="embedded",
-    show_default=True,
-    help="Which broker to start.",
-)
+@choice_option("embedded", "Which broker to start.")
 @click.option(
     "--seed",
     type=int,

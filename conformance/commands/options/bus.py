@@ -67,6 +67,18 @@ LOGIN_OPTIONS = (
 )
 
 
+def choice_option(default: str, told: str) -> Callable[[Command], Command]:
+    """Which broker is started where none is joined; the default is listed first."""
+    known = ["auto", "mosquitto", "embedded"]
+    return click.option(
+        "--choice",
+        type=click.Choice(known if default == "auto" else known[::-1]),
+        default=default,
+        show_default=True,
+        help=told,
+    )
+
+
 def always(_parameters: Mapping[str, Any]) -> bool:
     """A command that always joins a bus which is there."""
     return True

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from conformance.commands.options import consent
-from conformance.commands.options.bus import USUAL, bus_options
+from conformance.commands.options.bus import USUAL, bus_options, choice_option
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -55,13 +55,7 @@ WIDTH = 80
     joins=lambda asked: _yard(asked["scenario"], asked["yard"]) == "real",
     otherwise=f"default: {USUAL} for a real yard, one of its own for a simulated one",
 )
-@click.option(
-    "--choice",
-    type=click.Choice(["embedded", "mosquitto", "auto"]),
-    default="embedded",
-    show_default=True,
-    help="Which broker to start for a simulated yard without --broker.",
-)
+@choice_option("embedded", "Which broker to start for a simulated yard without --broker.")
 @click.option(
     "--seed",
     type=click.IntRange(0, 2**32 - 1),

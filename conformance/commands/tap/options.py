@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
+from functools import partial, wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from conformance.commands.options.bus import bus_options, never
+from conformance.commands.options.bus import bus_options, choice_option, never
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -18,16 +19,12 @@ if TYPE_CHECKING:
     from protocol.site import Site
 
 Command = Callable[..., Any]
+OpenTap = Callable[["Site", str], AbstractContextManager[tuple["Tap", "Address"]]]
+"""`open_tap` with what the options of the command line say: a tap for a node of a site."""
 
 _OPTIONS = (
     bus_options(joins=never, otherwise="default: one is started"),
-    click.option(
-        "--choice",
-        type=click.Choice(["auto", "mosquitto", "embedded"]),
-        default="auto",
-        show_default=True,
-        help="Which broker to start where none is given.",
-    ),
+    choice_option("auto", "Which broker to start where none is given."),
     click.option(
         "--bind",
         default="127.0.0.1",
@@ -42,10 +39,27 @@ _OPTIONS = (
 
 
 def tap_options(command: Command) -> Command:
-    """Adds the options of `open_tap`, in this order."""
+    """Adds the options of `open_tap`, in this order; the command gets `bus` as by `bus_options`, and `tap_for`."""
+
+    @wraps(command)
+    def with_tap(
+        *arguments: Any,
+        bus: Address | None,
+        choice: str,
+        bind: str,
+        port: int,
+        open_to_network: bool,
+        **parameters: Any,
+    ) -> Any:
+        tap_for = partial(
+            open_tap, bus=bus, choice=choice, bind=bind, port=port, open_to_network=open_to_network
+        )
+        return command(*arguments, bus=bus, tap_for=tap_for, **parameters)
+
+    wrapped: Command = with_tap
     for option in reversed(_OPTIONS):
-        command = option(command)
-    return command
+        wrapped = option(wrapped)
+    return wrapped
 
 
 @contextmanager
