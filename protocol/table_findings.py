@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
+from itertools import pairwise
 from typing import Any
 
 from protocol.formula import NotAFormula, holds, names
 from protocol.machine_guards import MACHINE_GUARDS
-from protocol.specification import Specification, Table, Transition
+from protocol.specification import NoWay, Specification, Table, Transition
 
 REQUIREMENT = re.compile(r"\b[A-Z]{3}-\d\d\b")
 NOT_ASKED = frozenset({"unreadable", "raise-mark", "fit"})
@@ -67,15 +68,30 @@ def _rows(spec: Specification, table: Table) -> Iterator[str]:
             where = f"{table.name}: {event!r} in {state!r}"
             if not rows and no_way is None:
                 yield f"{where} is silent: neither a row nor a reason why there is none"
-            elif any(not row.guard for row in rows):
-                if len(rows) > 1 or no_way is not None:
-                    yield f"{where} has a row that is always taken, and something beside it"
             elif rows:
-                yield from _guarded(spec, where, rows, open_=no_way is not None and no_way.kind == "ignored")
+                yield from _beside(where, rows, no_way)
+                guarded = [row for row in rows if row.guard]
+                yield from _guarded(spec, where, guarded, rest=len(guarded) < len(rows), no_way=no_way)
 
 
-def _guarded(spec: Specification, where: str, rows: list[Transition], *, open_: bool) -> Iterator[str]:
-    """Rows of one pair that all have guards; `open_`: the table says that none of them may hold."""
+def _beside(where: str, rows: list[Transition], no_way: NoWay | None) -> Iterator[str]:
+    """A row without a guard is always taken: before it stand only rows that a newer minor version has put there."""
+    for number, row in enumerate(rows):
+        if not row.guard:
+            newer = all(one.since > row.since for one in rows[:number])
+            if number + 1 < len(rows) or not newer or no_way is not None:
+                yield f"{where} has a row that is always taken, and something beside it"
+
+
+def _guarded(
+    spec: Specification, where: str, rows: list[Transition], *, rest: bool, no_way: NoWay | None
+) -> Iterator[str]:
+    """Rows of one pair that have guards; `rest`: a row behind them is taken where none of them holds.
+
+    Two may hold together where the first is of a newer minor version: it was put in front of the other.
+    """
+    open_ = no_way is not None and no_way.kind == "ignored"
+    since = {row.guard: row.since for row in rows}
     rules = [spec.guards.get(row.guard) for row in rows]
     asked = [rule.name for rule in rules if rule is not None and not rule.behind]
     if len({row.guard for row in rows}) < len(rows):
@@ -85,12 +101,12 @@ def _guarded(spec: Specification, where: str, rows: list[Transition], *, open_: 
     facts = [one for rule in rules if rule is not None for one in (rule.holds, rule.fails) if one is not None]
     taken = [[name for name in asked if _holds(name, one)] for one in facts]
     for one, found in zip(facts, taken, strict=True):
-        if len(found) > 1:
+        if any(since[first] <= since[then] for first, then in pairwise(found)):
             yield f"{where}: {' and '.join(found)} hold together for {dict(one)}"
-    closed = any(rule is not None and rule.behind for rule in rules) or all(taken)
-    if not closed and not open_:
+    closed = rest or any(rule is not None and rule.behind for rule in rules) or all(taken)
+    if rows and not closed and not open_:
         yield f"{where} says nothing of what happens where none of its guards holds"
-    if closed and open_:
+    if rows and closed and open_ and not rest:
         yield f"{where} is said to be ignored, and a guard always holds"
 
 

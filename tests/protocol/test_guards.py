@@ -191,6 +191,10 @@ FAULTS: dict[str, tuple[Mapping[str, Any], str]] = {
         {"tables": _shuttle(transitions=_row("moving", "halt", "", "at-place"))},
         "and something beside it",
     ),
+    "older in front": (
+        {"tables": _shuttle(transitions=(Transition("moving", "halt", "stop_is_other", "lost", ()), *ROWS))},
+        "'halt' in 'moving' has a row that is always taken",
+    ),
     "two rows with a guard": (
         {"tables": _shuttle(transitions=_row("moving", "stop", "stop_is_other", "lost"))},
         "has two rows with one guard",
@@ -243,6 +247,11 @@ FAULTS: dict[str, tuple[Mapping[str, Any], str]] = {
     "word": (_rule("is_held", formula="node.parked"), "speaks of 'node.parked'"),
     "formula": (_rule("is_held", formula="1 + 1"), "is nothing that a formula has"),
 }
+
+
+def test_a_newer_minor_version_may_put_a_row_in_front_of_one_that_is_always_taken() -> None:
+    newer = Transition("moving", "halt", "stop_is_other", "lost", (), 1)
+    assert list(table_findings(with_fault({"tables": _shuttle(transitions=(newer, *ROWS))}))) == []
 
 
 def with_fault(changes: Mapping[str, Any]) -> Specification:
