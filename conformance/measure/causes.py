@@ -79,7 +79,8 @@ def chosen_terms(arrivals: Arrivals, weights: Array, rng: np.random.Generator) -
         if not shown:
             break
         fits = [fit_line(arrivals, (*terms, term), weights) for term in shown]
-        judged = [(fit.aicc, fit) for fit in fits if fit.aicc is not None]
+        # Where two explain it alike, the simpler one: a long wave can look like a bend, and not the other way round.
+        judged = [(fit.aicc + 2 * fit.parameters, fit) for fit in fits if fit.aicc is not None]
         if not judged:
             break
         terms = min(judged, key=lambda pair: pair[0])[1].terms

@@ -138,6 +138,8 @@ def _reason(chosen: Tried, tried: list[Tried], best_line: Tried) -> str:
     line = tried[0]
     if chosen is line:
         return f"{said}. What more complicated curves gain is no more than chance gives"
+    if any(one.left_out < chosen.left_out for one in others):
+        said += ". What is nearer there is so by no more than chance gives"
     if chosen.aicc is not None and line.aicc is not None:
         word = "agrees" if chosen.aicc < line.aicc else "does not agree"
         against = f"{chosen.aicc:.0f} against {line.aicc:.0f} of a straight line"

@@ -11,7 +11,7 @@ from conformance.measure.causes import Shown
 from conformance.measure.fit.curve import Curve, LineFit, factor, half_width
 from conformance.measure.fit.interpolants import Interpolant
 from conformance.measure.fit.least_squares import Array
-from conformance.measure.fit.terms import Kind, columns_of, line_columns, shape_columns, span_of
+from conformance.measure.fit.terms import columns_of, line_columns, shape_columns, span_of
 from conformance.measure.fit.weighed import Weighed
 
 _LOOKED_AT = 61
@@ -44,11 +44,13 @@ def next_point(arrivals: Arrivals, curve: Curve, shown: Shown, needed: float | N
     else:
         taken = curve.taken if isinstance(curve, Weighed) else curve
         assert isinstance(taken, LineFit)
-        reading, expected = _by_design(arrivals, taken, shown.weights, grid)
+        reading, ratio = _by_design(arrivals, taken, shown.weights, grid)
+        expected = bound * ratio
         if taken.edges:
             low, high = max(taken.edges, key=lambda edge: edge[1] - edge[0])
             # Nobody knows on which side of the step a reading between them lies: halve that gap.
-            reading = (low + high) / 2 if high - low > 2 else reading
+            if high - low > 2:
+                reading, expected = (low + high) / 2, bound / 2
     return Next(round(reading), bound, min(expected, bound), needed)
 
 
@@ -66,7 +68,10 @@ def _in_the_widest(curve: Interpolant, grid: Array) -> tuple[float, float]:
 
 
 def _by_design(arrivals: Arrivals, fit: LineFit, weights: Array, grid: Array) -> tuple[float, float]:
-    """Sequential design: the point after which the largest variance over the range is least (G-optimality)."""
+    """Sequential design: the point after which the largest variance over the range is least (G-optimality).
+
+    Gives the point, and the largest standard uncertainty then over that of now.
+    """
     span = span_of(arrivals)
     blocks = [line_columns(span, arrivals.reading), *(columns_of(t, span, arrivals) for t in fit.terms)]
     rows = np.column_stack(blocks) / weights[:, None]
@@ -78,5 +83,5 @@ def _by_design(arrivals: Arrivals, fit: LineFit, weights: Array, grid: Array) ->
         largest = float(np.einsum("ij,jk,ik->i", there, inverse, there).max())
         if largest < least - 1e-12:
             best, least = float(reading), largest
-    inside = float(np.max(fit.bias(grid))) if any(t.kind is Kind.STEP for t in fit.terms) else 0.0
-    return best, factor(fit.dof) * fit.sigma * float(np.sqrt(least)) + inside / 2
+    now = float(np.einsum("ij,jk,ik->i", there, np.linalg.pinv(information), there).max())
+    return best, float(np.sqrt(least / now))

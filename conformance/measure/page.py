@@ -142,16 +142,18 @@ class SensorAnswer:
     @property
     def heard(self) -> list[str]:
         """What recordings tell."""
-        return [
-            f"{one.node}: {one.number} arrivals recorded, the end came {one.shortest_ms} ms after arming at the least "
-            f"({one.usual_ms:.0f} usually); {one.ignored[0]} to {one.ignored[1]} pulses before it"
-            + (
-                f"; {one.too_soon} came far too soon: a coupling was taken for the end"
-                if one.too_soon
-                else ""
-            )
-            for one in self.seen
-        ]
+        return [_heard(one) for one in self.seen]
+
+
+def _heard(one: Seen) -> str:
+    number = f"{one.number} arrival{'s' if one.number > 1 else ''} recorded"
+    said = (
+        f"{one.node}: {number}, the end came {one.shortest_ms} ms after arming at the least ({one.usual_ms:.0f} usually); "
+        f"{one.ignored[0]} to {one.ignored[1]} pulses before it"
+    )
+    if one.too_soon:
+        said += f"; {one.too_soon} came far too soon: a coupling was taken for the end"
+    return said
 
 
 def table_page(answer: TableAnswer) -> str:

@@ -44,8 +44,8 @@ WAITS = {"broker", "conform", "demo", "fuzz", "node", "record", "replay", "watch
 WITH_A_YARD = {"--yard", "--broker", "--page"}
 """Options with which `supervise` waits too; a scenario on virtual time ends by itself."""
 
-JUDGES = {"validate", "diff"}
-"""Commands that may end with 1 on a page: not valid, different."""
+JUDGES = {"validate", "diff", "measure"}
+"""Commands that may end with 1 on a page: not valid, different, not near enough."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,8 +158,11 @@ def workplace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def lay_out(workplace: Path, line: str) -> None:
-    """The site file and the recordings of a command line, each of these of the same simulated cycle."""
-    if "site.toml" in line and "site new" not in line and not (workplace / "site.toml").exists():
+    """The site file, what was measured, and the recordings of a command line, these of the same simulated cycle."""
+    for path in sorted((ROOT / "examples" / "measure").iterdir()):
+        if path.name in line:
+            (workplace / path.name).write_bytes(path.read_bytes())
+    if ("site.toml" in line or "yardwire measure" in line) and "site new" not in line and not (workplace / "site.toml").exists():
         (workplace / "site.toml").write_text(scenario_text(), encoding="utf-8")
     for name in re.findall(r"[\w./-]+\.ywrec", line):
         path = workplace / name

@@ -171,6 +171,11 @@ def test_next_is_where_it_helps() -> None:
     assert found.expected < found.bound
     choice = choose(arrivals, shown)
     step = next_point(arrivals, choice.curve, shown, 0.5)
+    plain = arrivals_of(survey(CLEAN, random.Random(5)))
+    none = causes(plain, np.random.default_rng(1))
+    end = next_point(plain, choose(plain, none).curve, none, None)
+    assert end.reading in (LOW, HIGH)  # A line is known least at its ends.
+    assert 0.8 * end.bound < end.expected < end.bound
     low, high = shown.fit.edges[0]
     assert low < step.reading < high
     assert step.enough is False

@@ -67,5 +67,6 @@ def _train(window: Window, place: float, at: Callable[[float], float], top: int)
             f'<circle class="{kind}" cx="{at(front - behind):.1f}" cy="{top + 7}" r="4">{said}</circle>'
         )
     said = f"{window.low:.0f} to {window.high:.0f} mm" if window.low <= window.high else "no place suits it"
-    body.append(f'<text x="{at(max(window.low, window.high)) + 6:.1f}" y="{top + 30}">{said}</text>')
+    start = at(min(window.low, window.high)) - 6
+    body.append(f'<text x="{start:.1f}" y="{top + 30}" text-anchor="end">{said}</text>')
     return body
