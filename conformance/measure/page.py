@@ -148,8 +148,8 @@ class SensorAnswer:
 def _heard(one: Seen) -> str:
     number = f"{one.number} arrival{'s' if one.number > 1 else ''} recorded"
     said = (
-        f"{one.node}: {number}, the end came {one.shortest_ms} ms after arming at the least ({one.usual_ms:.0f} usually); "
-        f"{one.ignored[0]} to {one.ignored[1]} pulses before it"
+        f"{one.node}: {number}, the end came {one.shortest_ms} ms after arming at the least "
+        f"({one.usual_ms:.0f} usually); {one.ignored[0]} to {one.ignored[1]} pulses before it"
     )
     if one.too_soon:
         said += f"; {one.too_soon} came far too soon: a coupling was taken for the end"

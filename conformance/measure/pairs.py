@@ -14,11 +14,11 @@ from enum import StrEnum
 from protocol.foreign_text import one_line
 from protocol.trouble import Trouble
 
-MOST_PAIRS = 5000
+MOST_PAIRS = 1000
 """More than anybody measures; the fits over more would take minutes."""
 COLUMNS = ("time", "reading", "position", "approach", "train", "uncertainty")
 NEEDED = ("reading", "position")
-_NUMBER = re.compile(r"[+-]?[0-9]{1,9}(\.[0-9]{1,9})?")
+_NUMBER = re.compile(r"[+-]?[0-9]{1,9}(\.[0-9]{1,20})?")
 _SHOWN = 40
 
 

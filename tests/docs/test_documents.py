@@ -162,7 +162,8 @@ def lay_out(workplace: Path, line: str) -> None:
     for path in sorted((ROOT / "examples" / "measure").iterdir()):
         if path.name in line:
             (workplace / path.name).write_bytes(path.read_bytes())
-    if ("site.toml" in line or "yardwire measure" in line) and "site new" not in line and not (workplace / "site.toml").exists():
+    reads_it = "site.toml" in line or "yardwire measure" in line
+    if reads_it and "site new" not in line and not (workplace / "site.toml").exists():
         (workplace / "site.toml").write_text(scenario_text(), encoding="utf-8")
     for name in re.findall(r"[\w./-]+\.ywrec", line):
         path = workplace / name

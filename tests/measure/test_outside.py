@@ -35,7 +35,7 @@ def test_norris() -> None:
 
 
 def _dan_wood(b: Array, x: Array) -> Array:
-    return b[0] * x ** b[1]
+    return np.asarray(b[0] * x ** b[1])
 
 
 def _misra(b: Array, x: Array) -> Array:
@@ -43,7 +43,8 @@ def _misra(b: Array, x: Array) -> Array:
 
 
 def _thurber(b: Array, x: Array) -> Array:
-    return (b[0] + b[1] * x + b[2] * x**2 + b[3] * x**3) / (1 + b[4] * x + b[5] * x**2 + b[6] * x**3)
+    above = b[0] + b[1] * x + b[2] * x**2 + b[3] * x**3
+    return np.asarray(above / (1 + b[4] * x + b[5] * x**2 + b[6] * x**3))
 
 
 def _enso(b: Array, x: Array) -> Array:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from itertools import product
 
 import numpy as np
@@ -97,3 +98,43 @@ def test_a_train_of_another_length_leaves_no_place() -> None:
 def test_mistakes_are_told(text: str, told: str) -> None:
     with pytest.raises(Trouble, match=told):
         read_statements(text.encode(), "trains.toml")
+
+
+@pytest.mark.slow
+@pytest.mark.exhaustive
+def test_interval_over_a_thousand_sets_of_trains() -> None:
+    """Trains from seeds, each magnet off by as much as is allowed: a bound holds in every one."""
+    judged = 0
+    for seed in range(1000):
+        judged += _holds(seed)
+    assert judged >= 500
+
+
+def test_interval_over_some_sets_of_trains() -> None:
+    assert sum(_holds(seed) for seed in range(20)) >= 10
+
+
+def _holds(seed: int) -> bool:
+    """Whether there was a window; what lies in it runs well, wherever magnets and sensors really are."""
+    rng = random.Random(seed)
+    track = TrackStatement(0, reach=rng.uniform(4, 14), surely=2, debounce_ms=4, bounce_ms=1, tolerance=2)
+    first = rng.uniform(100, 250)
+    couplings = (first, first + 24, first + rng.uniform(120, 260))
+    train = TrainStatement(
+        "t", rng.uniform(10, 60), couplings[-1] + rng.uniform(60, 260), couplings, (rng.uniform(10, 90),),
+        fastest=rng.uniform(40, 250), coasts=rng.uniform(0, 60),
+    )  # fmt: skip
+    window = window_of(track, train)
+    if window.high - window.low < 2:
+        return False
+
+    def really(place: float) -> float:
+        return place + rng.choice([-1, 1]) * track.tolerance
+
+    true = TrainStatement(
+        "t", really(train.arming), really(train.end), tuple(map(really, couplings)), tuple(map(really, train.motor)),
+        train.fastest, train.coasts,
+    )  # fmt: skip
+    for place in (window.low + 0.5, (window.low + window.high) / 2, window.high - 0.5):
+        assert _runs_well(track, true, place), (seed, place)
+    return True

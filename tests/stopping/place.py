@@ -55,6 +55,13 @@ class Place:
         """A file in the folder."""
         return str(self.folder / name)
 
+    def pairs(self, number: int) -> str:
+        """A file of so many measured pairs."""
+        path = self.folder / "pairs.csv"
+        rows = (f"{reading},{300 + reading / 10 + reading * 7919 % 13 / 10:.1f}" for reading in range(number))
+        path.write_text("reading,position\n" + "\n".join(rows) + "\n", encoding="utf-8")
+        return str(path)
+
     def stubborn(self) -> str:
         """The line that starts a program which ignores every signal that can be ignored."""
         path = self.folder / "stubborn.py"

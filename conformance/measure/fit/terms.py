@@ -27,6 +27,7 @@ OF_THE_READING = frozenset({Kind.CURVATURE, Kind.PERIOD, Kind.STEP})
 """Terms that shape the table; the others say under which conditions a position was taken."""
 _LEAST_POINTS = {Kind.CURVATURE: 5, Kind.PERIOD: 7, Kind.STEP: 6, Kind.GAP: 6, Kind.DRIFT: 6}
 _MOST_PERIODS = 60
+_MOST_EDGES = 300
 _LONGEST = 0.95
 """Of the range: a longer wave cannot be told from a bend."""
 
@@ -111,7 +112,9 @@ def candidates(kind: Kind, arrivals: Arrivals) -> list[Term]:
         return [Term(kind, length) for length in _lengths(distinct)]
     if kind is Kind.STEP:
         # Two readings at least on either side: one alone is an outlier.
-        return [Term(kind, float(edge)) for edge in (distinct[1:-2] + distinct[2:-1]) / 2]
+        edges = (distinct[1:-2] + distinct[2:-1]) / 2
+        some = np.unique(np.linspace(0, len(edges) - 1, _MOST_EDGES).round().astype(int))
+        return [Term(kind, float(edge)) for edge in edges[some]]
     if kind is Kind.GAP:
         sides = [int(np.sum(arrivals.side == side)) for side in (1, -1)]
         return [Term(kind)] if min(sides) >= 2 else []
