@@ -62,8 +62,11 @@ def test_remaining_length_has_bounds(value: int) -> None:
 
 
 def test_a_fifth_length_byte_is_malformed() -> None:
-    with pytest.raises(Malformed, match="four bytes"):
-        decode_length(b"\x80\x80\x80\x80\x01", 0)
+    """It is named by the byte that announces one byte too many."""
+    for before in (0, 3):
+        with pytest.raises(Malformed, match="four bytes") as caught:
+            decode_length(bytes(before) + b"\x80\x80\x80\x80\x01", before)
+        assert caught.value.at == before + 3
 
 
 @pytest.mark.parametrize("topic", ["a", "yw1/harlow-basin/north/crane-status"])
