@@ -404,3 +404,16 @@ def test_each_packet_is_waited_for_once_by_its_number(broker: Broker) -> None:
         assert found is not None
         assert found.number == seen[-1]
         assert seen == sorted(set(seen))
+
+
+def test_a_tap_that_ends_cuts_what_is_open(broker: Broker) -> None:
+    with subscriber(broker.port, "yard", "w") as watcher:
+        with Tap(broker.host, broker.port) as tap:
+            node = Wire(tap.port)
+            node.send(connect("north", will=("w", b"off", 1, False)))
+            node.expect(Kind.CONNACK)
+        assert node.closed_within(TIMEOUT)
+        node.sock.close()
+        assert watcher.message().payload == b"off", "a cut is no DISCONNECT"
+        (one,) = tap.connections
+        assert one.closed_by is ClosedBy.TAP
