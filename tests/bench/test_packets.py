@@ -9,9 +9,12 @@ from amqtt.mqtt.publish import PublishPacket
 from amqtt.mqtt.suback import SubackPacket
 from amqtt.mqtt.subscribe import SubscribePacket
 from amqtt.mqtt.unsubscribe import UnsubscribePacket
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties as PahoProperties
 
 from conformance.bench.mqtt.framing import Malformed, Splitter, decode_length, encode_length, packet, string
 from conformance.bench.mqtt.packets import V5, decode, decode_or_explain
+from conformance.bench.mqtt.properties import KINDS
 from conformance.bench.virtual_bench import packet_size
 from protocol.wire.packet import (
     Ack,
@@ -62,8 +65,11 @@ def test_remaining_length_has_bounds(value: int) -> None:
 
 
 def test_a_fifth_length_byte_is_malformed() -> None:
-    with pytest.raises(Malformed, match="four bytes"):
-        decode_length(b"\x80\x80\x80\x80\x01", 0)
+    """It is named by the byte that announces one byte too many."""
+    for before in (0, 3):
+        with pytest.raises(Malformed, match="four bytes") as caught:
+            decode_length(bytes(before) + b"\x80\x80\x80\x80\x01", before)
+        assert caught.value.at == before + 3
 
 
 @pytest.mark.parametrize("topic", ["a", "yw1/harlow-basin/north/crane-status"])
@@ -286,3 +292,17 @@ def test_the_virtual_bench_counts_the_empty_property_lists_of_version_5(will: by
     header = string("MQTT") + bytes([5, 0xC2 | (0x04 if will else 0)]) + bytes.fromhex("000f 00")
     raw = packet(0x10, header + string("north") + will + string("user") + string("password"))
     assert packet_size(decode(raw, V5)) == len(raw)
+
+
+def test_the_properties_of_version_5_are_those_of_a_library() -> None:
+    """Outside check: paho-mqtt's table, of MQTT 5 section 2.2.2.2."""
+    kinds = {
+        "Byte": "byte", "Two Byte Integer": "two", "Four Byte Integer": "four", "Variable Byte Integer": "length",
+        "Binary Data": "binary", "UTF-8 Encoded String": "string", "UTF-8 String Pair": "pair",
+    }  # fmt: skip
+    theirs = PahoProperties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    table = {
+        identifier: (name.lower().replace(" ", "-"), kinds[theirs.types[theirs.properties[identifier][0]]])
+        for name, identifier in theirs.names.items()
+    }
+    assert table == KINDS

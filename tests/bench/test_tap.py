@@ -404,3 +404,33 @@ def test_each_packet_is_waited_for_once_by_its_number(broker: Broker) -> None:
         assert found is not None
         assert found.number == seen[-1]
         assert seen == sorted(set(seen))
+
+
+def test_a_tap_that_ends_cuts_what_is_open(broker: Broker) -> None:
+    with subscriber(broker.port, "yard", "w") as watcher:
+        with Tap(broker.host, broker.port) as tap:
+            node = Wire(tap.port)
+            node.send(connect("north", will=("w", b"off", 1, False)))
+            node.expect(Kind.CONNACK)
+        assert node.closed_within(TIMEOUT)
+        node.sock.close()
+        assert watcher.message().payload == b"off", "a cut is no DISCONNECT"
+        (one,) = tap.connections
+        assert one.closed_by is ClosedBy.TAP
+
+
+def test_what_is_forgotten_is_gone_and_numbers_stay(broker: Broker) -> None:
+    with Tap(broker.host, broker.port) as tap:
+        with client(tap.port, "north") as node:
+            node.fence()
+        assert tap.wait_for_connection(closed(1), TIMEOUT)
+        before = tap.evidence
+        tap.forget(len(before))
+        assert tap.evidence == before
+        tap.forget(2)
+        assert tap.evidence == before[-2:]
+        with client(tap.port, "north") as node:
+            node.fence()
+        assert tap.wait_for_connection(closed(2), TIMEOUT)
+        numbers = [packet.number for packet in tap.evidence]
+        assert numbers == list(range(len(before) - 1, len(before) + 5))

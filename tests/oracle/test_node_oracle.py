@@ -7,8 +7,12 @@ from collections.abc import Callable
 import pytest
 
 from conformance.oracle.finding import Oracle
-from conformance.oracle.node_oracle import BAD_MESSAGE_MS
-from tests.oracle.script import Script
+from conformance.oracle.node_oracle import BAD_MESSAGE_MS, NodeOracle
+from protocol.codec import encode
+from protocol.site import Encoding
+from protocol.wire.packet import Publish
+from tests.faulty_nodes.faulty import run_of
+from tests.oracle.script import SITE, Script
 
 NEXT = 256
 
@@ -227,6 +231,13 @@ def takes_a_claim_below_its_mark(script: Script) -> None:
     script.report("claim", NEXT)
 
 
+@breaks("ORD-07", Oracle.ANSWER)
+def refuses_for_another_reason(script: Script) -> None:
+    script.claim(2 * NEXT)
+    script.order("run", boot=7, id=NEXT, deadline=script.deadline, to="quay-s")
+    script.report("run", NEXT, "refused", reason="busy")
+
+
 @breaks("ORD-10", Oracle.ANSWER)
 def refuses_as_late_what_is_not(script: Script) -> None:
     script.order("run", boot=7, id=NEXT, deadline=script.deadline, to="quay-s")
@@ -419,11 +430,13 @@ def test_its_faults_and_states_are_those_said_last_in_this_boot() -> None:
     assert set(script.oracle.states) == {"node-status"}
 
 
-@pytest.mark.parametrize(("away_ms", "told"), [(11_990, False), (12_010, True)])
+@pytest.mark.parametrize(("away_ms", "told"), [(11_999, False), (12_000, True)])
 def test_a_disturbed_link_excuses_for_twelve_seconds(away_ms: float, told: bool) -> None:
     script = Script()
     script.found()
+    assert script.oracle.silent_is_fine is False
     script.oracle.excuse(script.now)
+    assert script.oracle.silent_is_fine is True
     script.wait(away_ms)
     script.connection = 2
     script.status_says(link=2)
@@ -456,3 +469,52 @@ def test_a_clock_may_be_a_second_and_a_twentieth_off(off_ms: int, told: bool) ->
     script.uptime_ahead = off_ms
     script.comes_up()
     assert (("MSG-08", Oracle.UPTIME) in script.found()) is told
+
+
+def crane_says(*changes: dict[str, object]) -> set[tuple[str, Oracle]]:
+    """What is held against a crane that says its state, once for each of these changes."""
+    run = run_of("north", only=("link-says-on", "orders-ask"))
+    run.perform()
+    log = run.fixture.log
+    oracle = NodeOracle(log, SITE, "north")
+    oracle.known.boot = log.messages[-1].body["boot"]
+    said = log.latest("crane-status")
+    assert said is not None
+    body = dict(said.body)
+    for number, change in enumerate(changes, 1):
+        body |= change | {"seq": said.body["seq"] + number}
+        packet = Publish(said.topic, encode("crane-status", body, Encoding.JSON), 1, True, False, 1)
+        log.add(connection=1, at_ms=log.traces[-1].at_ms, from_node=True, size=99, packet=packet)
+    oracle.take(log.traces[-1].at_ms)
+    assert all(message.body for message in log.messages)
+    return {(one.requirement, one.oracle) for one in oracle.findings if one.oracle is Oracle.MOTION}
+
+
+CLOSED = {"spreader": "closed", "load": "box"}
+
+
+@pytest.mark.parametrize(
+    ("first", "then", "told"),
+    [
+        (CLOSED, {"spreader": "open"}, True),
+        (CLOSED, {"spreader": "moving"}, True),
+        (CLOSED, {"spreader": "closed"}, False),
+        (CLOSED, {"spreader": "open", "job": 5, "job_state": "running"}, False),
+        (CLOSED, {"spreader": "open", "job": 5, "job_state": "done"}, True),
+        (CLOSED | {"load": "none"}, {"spreader": "open"}, False),
+        ({"spreader": "open", "load": "box"}, {"spreader": "moving"}, False),
+    ],
+)
+def test_a_spreader_with_a_box_opens_in_a_job_alone(
+    first: dict[str, object], then: dict[str, object], told: bool
+) -> None:
+    """CRN-12."""
+    assert crane_says(first, then) == ({("CRN-12", Oracle.MOTION)} if told else set())
+
+
+def test_a_reset_on_purpose_forgets_every_fence() -> None:
+    script = Script()
+    script.found()
+    assert script.oracle.fenced > 0
+    script.oracle.restarted()
+    assert (script.oracle.fenced, script.oracle.reports, script.oracle.known.sure) == (0, 0, False)

@@ -229,3 +229,10 @@ def test_nobody_outside_the_site_is_known() -> None:
     assert not any(SITE.nodes[name].is_supervisor for name in line.knowledge.nodes)
     assert line.knowledge.nodes["ferry"].states == frozenset(STATES)
     assert line.knowledge.nodes["north"].states == {"node-status", "crane-status", "fault"}
+
+
+def test_orders_of_somebody_else_are_not_its_own() -> None:
+    line = Line()
+    line._pass("ferry", "job-order", {"act": "ask", "token": 1}, from_node=False)
+    assert list(line.knowledge.orders(line.log, 0)) == []
+    assert line.known.tokens == {}

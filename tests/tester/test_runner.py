@@ -413,3 +413,33 @@ def test_a_case_that_waits_twice_is_an_error_of_the_kit() -> None:
     result = run.perform([OPEN, case("link-twice", waits_twice, OPENING)])["link-twice"]
     assert result.verdict is Verdict.ERROR
     assert "link-twice wants to wait twice" in result.reason
+
+
+def test_progress_tells_each_case_as_it_starts_and_with_its_result() -> None:
+    run = run_of("ferry")
+    told: list[tuple[str, Verdict | None]] = []
+    run.progress = lambda one, result: told.append((one.id, result.verdict if result else None))
+    moving = case("link-moves", passes, OPENING, moves=True)
+    run.selection = type(run.selection)(motion=False)
+    run.perform([OPEN, case("link-fails", fails, OPENING), case("link-next", passes, "link-fails"), moving])
+    assert told == [
+        (OPENING, None),
+        (OPENING, Verdict.PASS),
+        ("link-fails", None),
+        ("link-fails", Verdict.FAIL),
+        ("link-next", None),
+        ("link-next", Verdict.INCONCLUSIVE),
+        ("link-moves", Verdict.NONE),
+    ]
+
+
+def test_a_case_takes_the_time_of_its_own_body() -> None:
+    run = run_of("ferry")
+
+    def waits(fixture: Fixture) -> None:
+        fixture.watch(700)
+        judges(fixture)
+
+    results = run.perform([OPEN, case("link-waits", waits, OPENING), case("link-next", passes, "link-waits")])
+    assert 700 <= results["link-waits"].took_ms < 800
+    assert 0 <= results["link-next"].took_ms < 100
