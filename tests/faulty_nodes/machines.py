@@ -152,3 +152,15 @@ class FeelsOnlyStopsThatClose(Controller):
         def was_pushed(self, changed: Sequence[str], now_ms: int, requirement: str) -> bool:
             closed = [name for name in changed if self.lines[name].level]
             return super().was_pushed(closed, now_ms, requirement)
+
+
+@faulty("MSG-14", "bench-inputs", node="north")
+class CountsItsSensorsFromTheOtherEnd(Controller):
+    def sensors(self, role: Role) -> tuple[str, ...]:
+        return tuple(reversed(super().sensors(role)))
+
+
+@faulty("MSG-14", "bench-inputs")
+class SaysTheLevelsOfItsStart(Controller):
+    def _inputs(self, role: Role) -> dict[str, Any]:
+        return {"inputs": 0}
