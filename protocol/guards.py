@@ -136,6 +136,11 @@ def at_or_below_mark(order: Order, node: NodeFacts) -> bool:
     return bool(order["id"] <= node.mark)
 
 
+def cancel_of_later(order: Order, node: NodeFacts) -> bool:
+    """The order is a cancel of one with its own id or a later one, which its mark does not keep out [ORD-21]."""
+    return bool(order["act"] == "cancel" and order["ref"] >= order["id"])
+
+
 def cancel_of_unseen(order: Order, node: NodeFacts) -> bool:
     """The order is a cancel of an id that is above the mark as it was before this order [ORD-18]."""
     return bool(order["act"] == "cancel" and order["ref"] > node.mark_before)
@@ -230,7 +235,7 @@ ORDER_GUARDS: dict[str, OrderGuard] = {
     guard.__name__: guard
     for guard in (
         ask, hold, other_boot, claim, repeat_of_job, cancel_of_job, at_or_below_mark,
-        cancel_of_unseen, cancel_of_forgotten, unsupported, not_on_bench, holds_moved_on,
+        cancel_of_later, cancel_of_unseen, cancel_of_forgotten, unsupported, not_on_bench, holds_moved_on,
         faults_moved_on, finding_unfit, past_deadline, job_open, is_held, mode_forbids,
         state_forbids, load_forbids, place_unknown, outside_table, out_of_reach,
     )

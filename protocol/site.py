@@ -144,6 +144,16 @@ class NodeSite:
     digest: int = 0
     """CRC-32 of the node's part of the site file."""
 
+    def sensors(self, role: str) -> tuple[str, ...]:
+        """The sensors of one of its roles, in the order of the bits of `inputs` [MSG-14]; none for another role."""
+        if role == "crane" and self.crane is not None:
+            homes = tuple(f"home-{letter}" for letter, _ in zip("xyz", self.crane.axes, strict=False))
+            return (*homes, "load") if self.crane.load_sensor else homes
+        if role == "shuttle" and self.shuttle is not None:
+            stops = tuple(f"stop-{number}" for number, _ in enumerate(self.shuttle.stops, start=1))
+            return (*stops, "load") if self.shuttle.load_sensor else stops
+        return ("arming", "end") if role == "berth" and self.berth is not None else ()
+
     @property
     def is_supervisor(self) -> bool:
         """Whether it supervises and has no machine."""

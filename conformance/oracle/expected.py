@@ -63,6 +63,8 @@ class Known:
     held: bool = False
     holds: int = 0
     bench: bool = False
+    minor: int = 0
+    """What it says; 0 until it has."""
     job: int | None = None
     """The job at the last fence."""
     job_open: bool = False
@@ -72,6 +74,10 @@ class Known:
     starts: int | None = None
     uptime: int = 0
     uptime_at_ms: float = 0.0
+
+    def knows(self, requirement: str) -> bool:
+        """Whether the minor version that the node says has this requirement."""
+        return requirement in specification().at(self.minor).requirements
 
     def uptime_at(self, at_ms: float) -> int:
         """The uptime at an instant of the bench's clock."""
@@ -143,7 +149,9 @@ class Known:
 
     def _above_mark(self, body: Body, expected: Expected, at_ms: float) -> None:
         act = body["act"]
-        if act == "cancel":
+        if act == "cancel" and body["ref"] >= body["id"] and self.knows("ORD-21"):
+            _must(expected, "refused", "stale", "ORD-21")
+        elif act == "cancel":
             expected.states, expected.requirement = ("cancelled", "refused"), "ORD-18"
         elif not any(act in specification().acts_of(role) for role in self.node.roles):
             _must(expected, "refused", "unsupported", "ORD-13")

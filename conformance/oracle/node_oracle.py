@@ -364,6 +364,7 @@ class NodeOracle:
         known.job, known.job_open = state.get("job"), state.get("job_state") in OPEN
         known.taken = set()
         known.starts, known.bench = status.get("starts"), bool(status.get("bench"))
+        known.minor = self._log.minor or 0
         known.may_move = known.job_open or state.get("mode") in ("homing", "working")
         self._resumed = False
         self._tokens.clear()

@@ -205,7 +205,7 @@ class SimulatedNode(NodeMessages):
         act = order["act"]
         machine = next((one for one in self.machines if act in one.acts), None)
         if act == "cancel":
-            unseen = order["ref"] > mark_before
+            unseen = mark_before < order["ref"] < order["id"]
             self._answer(order, "cancelled" if unseen else "refused", "" if unseen else "stale")
         elif act == "resume":
             self._resume(order)

@@ -90,8 +90,15 @@ def _slot(body: Body, field: str, without: str = "?") -> str:
     return f"{body[field]}/{body.get(f'{field}_slot')}" if field in body else without
 
 
+def _inputs(body: Body) -> str:
+    """Which sensors are closed, counted from 1 in the order of the site file; nothing where none is or none is told."""
+    bits = body.get("inputs", 0)
+    closed = [str(bit + 1) for bit in range(8) if isinstance(bits, int) and bits >> bit & 1]
+    return f", input {' '.join(closed)} closed" if closed else ""
+
+
 def _held(body: Body, text: str) -> str:
-    return f"{text}, held" if body.get("held") else text
+    return f"{text}{', held' if body.get('held') else ''}{_inputs(body)}"
 
 
 def short_id(id_: object) -> str:

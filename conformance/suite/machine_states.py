@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Iterable, Iterator
 
 from conformance.oracle.link_log import Message
-from conformance.suite.fixture import Fixture
+from conformance.suite.fixture import Fixture, Inputs
 from protocol.rules.states import MACHINES
 
 
@@ -33,6 +33,35 @@ def _first_of_boot(fixture: Fixture, name: str) -> list[Message]:
         if message.body and message.body["boot"] in seen:
             firsts.setdefault(message.body["boot"], message)
     return list(firsts.values())
+
+
+def settles(fixture: Fixture, message: str, state: str, inputs: Inputs, requirement: str) -> None:
+    """Demand that a machine which has just come to stand overlooks sensors that still change."""
+    fixture.stimulate(*inputs)
+    fixture.watch(fixture.stretched(sum(delay for _, _, delay in inputs) + SETTLED_MS))
+    answer = fixture.ask()
+    seen = answer.body(message).get("state")
+    fixture.check(seen == state, requirement, f"{state!r} while it settles", seen, answer.report)
+
+
+def is_pushed(fixture: Fixture, message: str, state: str, inputs: Inputs, requirement: str) -> None:
+    """Demand that a machine which has stood for longer is lost when sensors change, with 'input-lost'."""
+    fixture.watch(fixture.stretched((fixture.spec.timing["settling"].value or 0) + SETTLED_MS))
+    before = fixture.log.end
+    fixture.stimulate(*inputs)
+    lost = fixture.wait_for(
+        lambda m: m.from_node and m.name == message and m.body.get("state") == "lost",
+        fixture.patience_ms,
+        before,
+    )
+    expected = f"'lost' where a sensor changes in {state!r} and nothing was ordered"
+    fixture.check(lost is not None, requirement, expected, "no such state")
+    answer = fixture.ask()
+    active = answer.body("fault").get("active", [])
+    fixture.check("input-lost" in active, requirement, "'input-lost' active", active, answer.report)
+
+
+SETTLED_MS = 500
 
 
 def walk_of_states(fixture: Fixture, message: str) -> None:

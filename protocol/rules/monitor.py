@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 
+from protocol.boots import Boots
 from protocol.bulk_reading import BulkReader
 from protocol.recording import EventKind, Item, RecordedEvent, RecordedMessage
 from protocol.rules.boxes import Boxes
@@ -28,6 +29,7 @@ class RuleMonitor:
     def __init__(self, site: Site | None = None, reader: BulkReader | None = None) -> None:
         self._reader = reader or BulkReader()
         self._counts = Counts()
+        self._boots = Boots()
         self._history = OrderHistory()
         self._states = States(self._history)
         self._jobs = Jobs(self._history)
@@ -82,7 +84,7 @@ class RuleMonitor:
             return found
         if followed.message == "job-order":
             self._order(followed, found, dup=item.dup)
-        else:
+        elif "boot" not in body or not self._boots.is_late(topic.node, body["boot"], item.at_us):
             found.extend(self._states.hear(followed))
             found.extend(self._jobs.hear(followed))
             found.extend(self._orders.hear(followed))

@@ -10,7 +10,7 @@ import random
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import ClassVar
 
-from protocol.counting import next_count
+from protocol.counting import next_count, uptime_difference
 from protocol.guards import Order
 from protocol.participant import Delivery, Publication
 from protocol.site import Site
@@ -166,8 +166,10 @@ class Controller(StatePublisher):
             _ceil_ms(self.player.next_us),
         ]
         due += [self.beat_ms(message) for message in self.state_messages()] if self._online else []
-        if self.job is not None and self.job.state == "accepted" and not self.held:
-            return now_ms
+        if self.job is not None and self.job.state == "accepted":
+            if not self.held:
+                return now_ms
+            due.append(now_ms + max(0, self._left_ms(self.job)) + 1)
         return max(now_ms, min((time for time in due if time is not None), default=now_ms + 1000))
 
     # ---- facts for the guards and the roles
@@ -321,6 +323,7 @@ class Controller(StatePublisher):
                 self._feel(edge)
             self._run_roles()
         self._now_ms = max(self._now_ms, now_ms)
+        self._end_late_job()
         self._run_roles()
 
     def _happenings(self, now_us: int) -> Iterator[tuple[int, list[Edge]]]:
@@ -343,6 +346,22 @@ class Controller(StatePublisher):
         lost, self._motor_power = self._motor_power and not present, present
         if lost:
             self.power_lost()
+
+    def _end_late_job(self) -> None:
+        """ORD-23: what has not started by its deadline never starts."""
+        job = self.job
+        if job is None or job.state != "accepted" or not self.keeps("ORD-23") or self._left_ms(job) >= 0:
+            return
+        job.reason = "late"
+        job.fire("late")
+        role = self.role_for(job.act)
+        if role is not None:
+            role.cancel(self._now_ms)
+        self.report_job()
+
+    def _left_ms(self, job: Job) -> int:
+        """Until the deadline of a job, below 0 behind it, as a signed difference [ORD-11]."""
+        return uptime_difference(job.order["deadline"], self.uptime)
 
     def _start_job(self) -> None:
         if self.job is None or self.job.state != "accepted" or self.held:

@@ -123,7 +123,7 @@ class StatePublisher:
         if message == "node-status":
             return self.node_status()
         role = self._speaker(message)
-        return self._common() | role.body()
+        return self._common() | role.body() | self._inputs(role)
 
     def node_status(self) -> dict[str, Any]:
         """MSG-12; `starts` on the bench only [BEN-03]."""
@@ -175,7 +175,18 @@ class StatePublisher:
     def _gist(self, message: str) -> dict[str, Any]:
         if message in ("fault", "node-status"):
             return self.body(message)
-        return self._common() | self._speaker(message).gist()
+        role = self._speaker(message)
+        return self._common() | role.gist() | self._inputs(role)
+
+    def _inputs(self, role: Role) -> dict[str, Any]:
+        """MSG-14: how the sensors of a role stand."""
+        if not self.keeps("MSG-14"):
+            return {}
+        return {"inputs": sum(role.lines[name].level << bit for bit, name in enumerate(self.sensors(role)))}
+
+    def sensors(self, role: Role) -> tuple[str, ...]:
+        """The sensors of a role, in the order of their bits."""
+        return self.node.sensors(role.name)
 
     def _speaker(self, message: str) -> Role:
         return next(role for role in self.roles.values() if role.message == message)

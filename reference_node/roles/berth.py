@@ -101,12 +101,12 @@ class Berth(Role):
 
     def tick(self, now_ms: int) -> bool:
         """One thing at a time, so that every state is told."""
-        changed = [line.settle(now_ms * 1000) is not None for line in self.lines.values()]
+        changed = [name for name, line in self.lines.items() if line.settle(now_ms * 1000) is not None]
         if self.state in ("admitting", "armed"):
             return self._arrive(now_ms)
         if self.state == "leaving":
-            return self._leave(now_ms, sensed=any(changed))
-        return False
+            return self._leave(now_ms, sensed=bool(changed))
+        return self.state in ("empty", "at-rest") and self.was_pushed(changed, now_ms, "BER-10")
 
     def hold(self, now_ms: int) -> None:
         """HLD-03: motor off, time-outs stopped."""
@@ -153,6 +153,7 @@ class Berth(Role):
             self.host.step("arming-passed")
         elif self.state == "armed" and arrival == "at-rest":
             self.machine.fire("rest")
+            self.stands(now_ms)
             self.host.finish()
         elif self.state == "armed" and not self._coasts and not self.host.held and self.arrival.power == 0:
             self._coasts = True
@@ -179,6 +180,7 @@ class Berth(Role):
             return False
         if self._saw_it_move:
             self.machine.fire("gone")
+            self.stands(now_ms)
             self.host.finish()
         else:
             self.host.halt(self, "train-stuck")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, ClassVar, Protocol
 
 from protocol.guards import Order
@@ -18,6 +19,9 @@ class Host(Protocol):
     @property
     def minor(self) -> int:
         """The minor version of the protocol that the node keeps to."""
+
+    def keeps(self, requirement: str) -> bool:
+        """Whether that minor version has this requirement."""
 
     @property
     def bench(self) -> bool:
@@ -61,7 +65,20 @@ class Role:
         """`sensors` names each line with its debounce in us, `levels` says how each stands at the start."""
         self.host = host
         self.machine = StateMachine(specification().at(host.minor).tables[self.name], self.guards)
+        self._settled_ms = 0
+        """From when on a sensor that changes tells of a motion that nobody ordered."""
         self.lines = {sensor: Debounce(levels.get(sensor, False), us) for sensor, us in sensors.items()}
+
+    def stands(self, now_ms: int) -> None:
+        """It has come to stand, or was found standing: for a while its sensors may still change."""
+        self._settled_ms = now_ms + int(specification().timing["settling"].value or 0)
+
+    def was_pushed(self, changed: Sequence[str], now_ms: int, requirement: str) -> bool:
+        """BER-10, SHT-07: a sensor changed where nothing was ordered; the machine is lost then."""
+        if not changed or now_ms < self._settled_ms or not self.host.keeps(requirement):
+            return False
+        self.host.halt(self, "input-lost", changed[0])
+        return True
 
     @property
     def state(self) -> str:
@@ -159,4 +176,7 @@ class Role:
 
     def reset_fault(self, order: Order, now_ms: int) -> None:
         """A person has looked and no fault of level halt stands any more. Moves nothing [FLT-05]."""
+        before = self.state
         self.machine.fire("reset-fault", {"order": order})
+        if self.state != before:
+            self.stands(now_ms)

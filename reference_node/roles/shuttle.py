@@ -74,13 +74,18 @@ class Shuttle(Role):
 
     def tick(self, now_ms: int) -> bool:
         """Believe the sensors, then see whether the run is over."""
-        for sensor, line in self.lines.items():
-            if line.settle(now_ms * 1000) is not None and line.level and sensor in self._stops:
+        changed = [name for name, line in self.lines.items() if line.settle(now_ms * 1000) is not None]
+        stops = [name for name in changed if name in self._stops]
+        for sensor in stops:
+            if self.lines[sensor].level:
                 self._passes(self._stops[sensor])
+        if self.state == "at-place":
+            return self.was_pushed(stops, now_ms, "SHT-07")
         if self.state != "moving" or self._held_ms is not None:
             return False
         if self._reached is not None and self._car.still:
             self._arrive()
+            self.stands(now_ms)
             return True
         if self._timeout_ms is not None and now_ms >= self._timeout_ms:
             self.host.halt(self, "stop-missed")

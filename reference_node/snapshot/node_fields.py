@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from protocol.participant import Publication
+from protocol.specification import specification
+from protocol.state_machine import StateMachine
 from reference_node.controller.controller import Controller
 from reference_node.controller.faults import BadMessages, FaultRegister
 from reference_node.controller.heartbeat import Heartbeat
@@ -21,8 +23,8 @@ from reference_node.sensing.debounce import Debounce
 from reference_node.snapshot.canonical import Plan
 from reference_node.snapshot.how import BASE_MS, KEEP, SHARED, Dropped, Exactly, Since, Until
 from reference_node.snapshot.supervisor_fields import PART, dropped, keep
-from protocol.state_machine import StateMachine
 
+SETTLING_MS = int(specification().timing["settling"].value or 0)
 TIMEOUT_MS = 60_000
 """A time-out of a job that is still to come stands so far ahead; it passes only where a machine does nothing more."""
 
@@ -62,7 +64,7 @@ NODE_PLANS: dict[type, Plan] = {
         {
             **keep("boot", "bench", "reset_cause", "mark", "mark_before", "held", "holds", "link", "job", "roles"),
             **keep("machines", "register", "bad_messages", "player", "heartbeat", "_uptime", "_online", "_out"),
-            **keep("_told", "_motor_power", "_no_job", "envelope", _now_ms=Since(), desk=PART, inbox=PART),
+            **keep("_told", "_motor_power", "claimant", "_no_job", "envelope", _now_ms=Since(), desk=PART, inbox=PART),
             **dict.fromkeys(("site", "name", "node"), SHARED),
             "rng": Dropped("chance moves machines, which are a model here"),
         }
@@ -83,7 +85,7 @@ NODE_PLANS: dict[type, Plan] = {
     Job: Plan(keep("order", "id", "act", "step", "reason", "past_return", "machine")),
     StateMachine: Plan(keep("_state", table=SHARED, _guards=SHARED)),
     Debounce: Plan(keep("level", "_raw", "_since_us", _settle_us=SHARED), _settled_line),
-    Role: Plan(keep("machine", "lines", host=PART)),
+    Role: Plan(keep("machine", "lines", _settled_ms=Until(SETTLING_MS), host=PART)),
     Crane: Plan(
         {
             **keep("_order", "_legs", "_found", "_braking", "_load", "_held_ms", "_resumed_ms"),

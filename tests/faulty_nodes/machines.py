@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -10,6 +11,8 @@ from protocol.guards import Order
 from reference_node.controller.controller import Controller
 from reference_node.mechanism.edge import Edge
 from reference_node.roles.berth import Berth
+from reference_node.roles.role import Role
+from reference_node.roles.shuttle import Shuttle
 from tests.faulty_nodes.faulty import faulty
 from tests.faulty_nodes.orders import without
 
@@ -99,3 +102,65 @@ class BerthSkipsAdmitting(Controller):
         def body(self) -> dict[str, Any]:
             said = super().body()
             return said | ({"state": "armed"} if said["state"] == "admitting" else {})
+
+
+def settled_from(when: float) -> Any:
+    """A role that takes a sensor which changes for a push from `when` on: at once, or never."""
+
+    def stands(self: Role, now_ms: int) -> None:
+        self._settled_ms = when  # type: ignore[assignment]
+
+    return stands
+
+
+@faulty("BER-10", "berth-pushed")
+class SeesNoTrainThatIsPushed(Controller):
+    class berth_class(Berth):  # noqa: N801
+        stands = settled_from(float("inf"))
+
+
+@faulty("BER-10", "berth-pushed")
+class TakesSettlingForAPush(Controller):
+    class berth_class(Berth):  # noqa: N801
+        stands = settled_from(0)
+
+
+@faulty("BER-10", "berth-pushed")
+class TakesAHoldForAnExcuse(Controller):
+    class berth_class(Berth):  # noqa: N801
+        def was_pushed(self, changed: Sequence[str], now_ms: int, requirement: str) -> bool:
+            return not self.host.held and super().was_pushed(changed, now_ms, requirement)
+
+
+@faulty("SHT-07", "shuttle-pushed", node="ferry")
+class SeesNoShuttleThatIsPushed(Controller):
+    class shuttle_class(Shuttle):  # noqa: N801
+        stands = settled_from(float("inf"))
+
+
+@faulty("SHT-07", "shuttle-pushed", node="ferry")
+class IsLostWhileItSettles(Controller):
+    class shuttle_class(Shuttle):  # noqa: N801
+        stands = settled_from(0)
+
+
+@faulty("SHT-07", "shuttle-pushed", node="ferry")
+class FeelsOnlyStopsThatClose(Controller):
+    """It is pushed off its stop and notices it at the next one, if it comes so far."""
+
+    class shuttle_class(Shuttle):  # noqa: N801
+        def was_pushed(self, changed: Sequence[str], now_ms: int, requirement: str) -> bool:
+            closed = [name for name in changed if self.lines[name].level]
+            return super().was_pushed(closed, now_ms, requirement)
+
+
+@faulty("MSG-14", "bench-inputs", node="north")
+class CountsItsSensorsFromTheOtherEnd(Controller):
+    def sensors(self, role: Role) -> tuple[str, ...]:
+        return tuple(reversed(super().sensors(role)))
+
+
+@faulty("MSG-14", "bench-inputs")
+class SaysTheLevelsOfItsStart(Controller):
+    def _inputs(self, role: Role) -> dict[str, Any]:
+        return {"inputs": 0}

@@ -12,6 +12,7 @@ from protocol.specification import Check
 from reference_node.controller.controller import Controller
 from reference_node.controller.faults import BadMessages, FaultRegister
 from reference_node.controller.inbox import Inbox
+from reference_node.controller.job import Job
 from reference_node.controller.order_desk import OrderDesk
 from tests.faulty_nodes.faulty import faulty
 
@@ -251,6 +252,46 @@ class RefusesARepeatedClaim(Controller):
                 self.node.answer(order, "refused", "stale")
             else:
                 super().claim(order, reason)
+
+
+@faulty("ORD-21", "orders-cancel-later")
+class PromisesToKeepOutWhatItsMarkDoesNot(Controller):
+    desk_class = without("cancel_of_later")
+
+
+@faulty("ORD-22", "orders-cancel-own-id", node="ferry")
+class TakesARepeatForACancel(Controller):
+    class desk_class(OrderDesk):  # noqa: N801
+        node: Controller
+
+        def repeat(self, order: Order, reason: str) -> None:
+            job = self.node.job
+            if order["act"] == "cancel" and job is not None and job.is_open:
+                self.node.power_lost()
+            super().repeat(order, reason)
+
+
+@faulty("ORD-22", "orders-cancel-own-id", node="north")
+class LooksForCancelsBeforeRepeats(Controller):
+    class desk_class(OrderDesk):  # noqa: N801
+        def repeat(self, order: Order, reason: str) -> None:
+            if order["act"] == "cancel":
+                self.cancel(order, reason)
+            else:
+                super().repeat(order, reason)
+
+
+@faulty("ORD-23", "orders-late-start")
+class StartsWhatWasHeldTooLong(Controller):
+    def keeps(self, requirement: str) -> bool:
+        return requirement != "ORD-23" and super().keeps(requirement)
+
+
+@faulty("ORD-23", "orders-late-start", node="ferry")
+class LooksAtTheDeadlineWithoutTheWrap(Controller):
+    def _left_ms(self, job: Job) -> int:
+        left: int = job.order["deadline"] - self.uptime
+        return left
 
 
 @faulty("CLM-05", "claim-claimant")

@@ -208,6 +208,43 @@ def test_a_new_boot_makes_an_open_job_unknown() -> None:
     assert job(bus)["state"] == "unknown"
 
 
+def test_a_late_message_of_the_old_boot_undoes_nothing() -> None:
+    """Another topic is another way: what was said before the reset may come behind what was said after it."""
+    bus = Bus()
+    bus.say("north", "crane-status", **CRANE)
+    bus.boots["north"] = 2
+    bus.say("north", "node-status", roles=["crane"], **STATUS)
+    bus.say("north", "crane-status", **{**CRANE, "mode": "unhomed"})
+    after = bus.model()
+    bus.say("north", "crane-status", boot=1, **CRANE)
+    bus.raw("north/node-status", b'{"boot":1,"link":1,"state":"off"}')
+    for entry in ("crane/north", "node/north"):
+        told = {
+            name: value for name, value in bus.model()[entry].items() if name not in ("messages", "broken")
+        }
+        assert told.items() <= after[entry].items(), entry
+
+
+def test_the_will_of_an_old_connection_says_nothing_of_the_new() -> None:
+    """LNK-09."""
+    bus = Bus()
+    bus.say("north", "node-status", roles=["crane"], **{**STATUS, "link": 2})
+    bus.raw("north/node-status", b'{"boot":1,"link":1,"state":"off"}')
+    assert bus.model()["node/north"]["state"] == "on"
+    bus.raw("north/node-status", b'{"boot":1,"link":2,"state":"off"}')
+    assert bus.model()["node/north"]["state"] == "off"
+
+
+def test_a_node_that_counts_its_boots_wrongly_is_shown_all_the_same() -> None:
+    """MSG-05: its boot is 1 again, and nothing of 2 is heard any more."""
+    bus = Bus()
+    bus.say("north", "crane-status", **CRANE)
+    bus.boots["north"] = 2
+    bus.say("north", "crane-status", at_s=2, **{**CRANE, "mode": "unhomed"})
+    bus.say("north", "crane-status", at_s=9, boot=1, **{**CRANE, "mode": "faulted"})
+    assert bus.model(9.5)["node/north"]["boot"] == 1
+
+
 def test_jobs_are_bounded() -> None:
     bus = Bus()
     for number in range(1, 300):

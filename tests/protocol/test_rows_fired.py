@@ -43,7 +43,8 @@ LONG_MS = 60_000
 def jobs_of_a_node() -> None:
     """Every state of the job meets an order, its repeat, a cancel and a fault."""
     yard = Yard("ferry")
-    yard.order("ferry", "cancel", ref=900)  # none, cancel
+    yard.order("ferry", "cancel", id=901, ref=900)  # none, cancel
+    yard.ids["ferry"] = 901
     yard.order("ferry", "run", to="quay-s")  # none, order unfit: it is lost
     yard.order("ferry", "reset-fault", faults=0, place="quay-n")
     yard.order("ferry", "hold")
@@ -70,6 +71,11 @@ def jobs_of_a_node() -> None:
     _at_once(crane, "park")
     _at_once(crane, "cancel", ref=_job(crane).id)
     crane.job("north", "park")  # cancelled, order
+    crane.ids["north"] += 1
+    late = {"act": "park", "boot": crane.nodes["north"].boot, "id": crane.ids["north"]}
+    crane.at_once("north", late | {"deadline": crane.nodes["north"].uptime + 500}, {"act": "hold"})
+    crane.run(1_000)  # accepted, late
+    crane.order("north", "resume", holds=crane.nodes["north"].holds)
     crane.order("north", "park")
     crane.run(100)
     crane.machines["north"].cut_power()  # running, halt

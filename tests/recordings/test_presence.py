@@ -157,3 +157,16 @@ def test_who_speaks_for_one_node_minds_that_node_and_whoever_may_order() -> None
     assert set(presence.concerned({"north"})) == {"north", "yard", "old"}
     assert set(presence.concerned(set())) == {"yard", "old"}
     assert set(presence.concerned(None)) == {"north", "south", "yard", "old"}
+
+
+def test_a_late_message_of_the_old_boot_undoes_nothing() -> None:
+    """The boot that a replay orders by is the new one; that somebody is in service stands, whoever says it."""
+    presence = Presence(tokens={TOKEN})
+    for boot in (1, 2, 1):
+        presence.hear(said("node-status", ON | {"boot": boot}))
+    assert presence.heard["north"].boot == 2
+    presence.hear(said("node-status", OFF))
+    assert not presence.heard["north"].off
+    assert presence.heard["north"].bench
+    presence.hear(said("node-status", ON | {"bench": False}))
+    assert presence.heard["north"].bench is False

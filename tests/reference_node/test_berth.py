@@ -8,6 +8,7 @@ import pytest
 
 from protocol.position_table import PositionTable
 from reference_node.machines.siding import OFF_STAGE
+from tests.legal_nodes.first_minor import FirstMinor
 from tests.mechanism.test_arrival import FLEET
 from tests.reference_node.yard import BOOT, Yard, answers
 
@@ -182,3 +183,35 @@ def test_loss_of_power_loses_a_train_at_rest() -> None:
     arrival = yard.state("siding", "train-arrival")
     assert arrival["state"] == "lost"
     assert "reading" not in arrival
+
+
+@pytest.mark.parametrize("held", [False, True])
+def test_a_train_that_rolls_in_unordered_makes_the_berth_lost(held: bool) -> None:
+    """BER-10: it went on saying 'empty', and would have let another train in."""
+    yard = empty_berth(bench=True)
+    yard.run(4_000)
+    if held:
+        yard.order("siding", "hold")
+    stimulate(yard, ("end", True, 0), ("end", False, 100))
+    yard.run(300)
+    assert yard.state("siding", "train-arrival")["state"] == "lost"
+    fault = yard.state("siding", "fault")
+    assert (fault["active"], fault["part"], fault["faults"]) == (["input-lost"], "end", 1)
+
+
+def test_a_bounce_and_what_settles_are_no_push() -> None:
+    """BER-08, BER-10."""
+    yard = empty_berth(bench=True)
+    stimulate(yard, ("end", True, 2_000), ("end", False, 500))
+    yard.run(4_000)
+    stimulate(yard, ("arming", True, 0), ("arming", False, 1))
+    yard.run(300)
+    assert yard.state("siding", "train-arrival")["state"] == "empty"
+
+
+def test_a_berth_of_the_first_minor_version_overlooks_it_as_before() -> None:
+    yard = empty_berth(bench=True, controller=FirstMinor)
+    yard.run(4_000)
+    stimulate(yard, ("end", True, 0), ("end", False, 100))
+    yard.run(300)
+    assert yard.state("siding", "train-arrival")["state"] == "empty"

@@ -15,6 +15,7 @@ from protocol.participant import Delivery
 from protocol.specification import specification
 from reference_node.controller.order_desk import OrderDesk
 from tests.examples import examples
+from tests.legal_nodes.first_minor import FirstMinor
 from tests.reference_node.yard import BOOT, NEVER, Yard, answers, encoding_for, homed_crane
 
 JOG: dict[str, Any] = {"act": "jog", "boot": BOOT, "deadline": NEVER, "target": [100, 0, 0]}
@@ -266,3 +267,78 @@ def test_a_hold_or_a_cancel_that_comes_with_its_order_finds_it_where_nothing_has
     assert yard.starts("north") == before
     assert node.job is not None
     assert node.job.state == ("accepted" if act == "hold" else "cancelled")
+
+
+# ---------------------------------------------------------------- traces that broke a rule
+
+
+def test_a_job_that_is_held_before_its_start_and_resumed_after_its_deadline_moves_nothing() -> None:
+    """ORD-23: order and hold in one breath, resume 70 s later. It started its motors then."""
+    yard = homed_crane()
+    node, starts = yard.nodes["north"], yard.starts("north")
+    job = {**JOG, "id": 900, "deadline": (node.uptime + 10_000) % 2**32}
+    said = yard.at_once("north", job, {"act": "hold"})
+    assert answers(said) == [("jog", 900, "accepted", None)]
+    yard.run(9_000)
+    assert node.job is not None
+    assert node.job.state == "accepted"
+    yard.run(61_000)
+    assert (node.job.state, node.job.reason) == ("failed", "late")
+    yard.send("north", {"act": "resume", "boot": BOOT, "id": 901, "holds": node.holds})
+    yard.run(5_000)
+    assert yard.starts("north") == starts
+    assert [one.body["state"] for one in yard.said if one.body.get("id") == 900] == ["accepted", "failed"]
+
+
+def test_a_job_ends_when_its_deadline_passes_held_or_not() -> None:
+    """ORD-23: looked at only when it is resumed, a deadline 25 days ago would lie ahead, as a signed difference."""
+    yard = homed_crane()
+    node = yard.nodes["north"]
+    job = {**JOG, "id": 900, "deadline": (node.uptime + 10_000) % 2**32}
+    yard.at_once("north", job, {"act": "hold"})
+    yard.run(10_002)
+    assert node.job is not None
+    assert (node.job.state, node.job.reason) == ("failed", "late")
+
+
+def test_a_job_whose_deadline_passes_while_it_runs_goes_on() -> None:
+    """ORD-23: a deadline limits the start, and what has picked a box must put it down."""
+    yard = homed_crane()
+    node = yard.nodes["north"]
+    yard.send("north", {**JOG, "id": 900, "target": [400, 0, 0], "deadline": (node.uptime + 100) % 2**32})
+    yard.run(50)
+    yard.order("north", "hold")
+    yard.run(5_000)
+    yard.send("north", {"act": "resume", "boot": BOOT, "id": 901, "holds": node.holds})
+    yard.run(5_000)
+    assert node.job is not None
+    assert node.job.state == "done"
+
+
+@pytest.mark.parametrize("ahead", [0, 1, 70_000])
+def test_a_cancel_of_a_later_order_is_refused_for_its_mark_does_not_keep_that_out(ahead: int) -> None:
+    """ORD-21: it was answered 'cancelled', and then the order came and was obeyed."""
+    yard = homed_crane()
+    cancel = {"act": "cancel", "boot": BOOT, "id": 900, "ref": 900 + ahead}
+    assert answers(yard.send("north", cancel)) == [("cancel", 900 + ahead, "refused", "stale")]
+    assert mark(yard) == 900
+    said = answers(yard.send("north", {**JOG, "id": 900 + ahead}))
+    assert said[0][2] == ("accepted" if ahead else "refused")
+
+
+def test_a_cancel_with_the_id_of_the_job_that_it_names_is_a_repeat_of_that_job() -> None:
+    """ORD-22: ORD-06 goes before ORD-17."""
+    yard = homed_crane()
+    yard.send("north", {**JOG, "id": 900, "target": [400, 0, 0]})
+    yard.run(100)
+    said = yard.send("north", {"act": "cancel", "boot": BOOT, "id": 900, "ref": 900})
+    assert answers(said) == [("cancel", 900, "running", None)]
+    yard.run(5_000)
+    assert yard.nodes["north"].job_machine.state == "done"
+
+
+def test_a_node_of_the_first_minor_version_answers_as_that_said() -> None:
+    yard = Yard("north", controller=FirstMinor)
+    cancel = {"act": "cancel", "boot": BOOT, "id": 900, "ref": 901}
+    assert answers(yard.send("north", cancel)) == [("cancel", 901, "cancelled", None)]
+    assert yard.said[-1].body.get("claimant") is None

@@ -134,3 +134,26 @@ def test_a_box_crosses_the_yard() -> None:
     assert yard.job("south", "transfer", **unload, stop=2, shuttle_boot=BOOT)["state"] == "done"
     assert yard.world.boxes == {("stack-s", 0): "B"}
     assert not yard.world.accidents
+
+
+def test_a_shuttle_that_is_pushed_off_its_stop_is_lost() -> None:
+    """SHT-07: it went on saying 'at-place', and a crane would have put its box into the water."""
+    yard = found_shuttle(bench=True)
+    yard.order("ferry", "stimulus", inputs=[["stop-1", True, 0]])
+    yard.run(4_000)
+    assert yard.state("ferry", "shuttle-status")["state"] == "at-place"
+    yard.order("ferry", "stimulus", inputs=[["stop-1", False, 0]])
+    yard.run(100)
+    assert yard.state("ferry", "shuttle-status")["state"] == "lost"
+    fault = yard.state("ferry", "fault")
+    assert (fault["active"], fault["part"], fault["faults"]) == (["input-lost"], "stop-1", 1)
+
+
+def test_a_lost_shuttle_may_be_pushed_without_end() -> None:
+    """A person who measures does it there: the sensors are told, and nothing new is wrong."""
+    yard = Yard("ferry", bench=True)
+    yard.run(4_000)
+    for level in (True, False, True):
+        yard.order("ferry", "stimulus", inputs=[["stop-2", level, 0]])
+        yard.run(100)
+    assert yard.state("ferry", "fault")["faults"] == 0

@@ -130,6 +130,19 @@ class Yard:
     def deliver(self, node: str, payload: bytes, *, to_all: bool = False, retain: bool = False) -> list[Said]:
         """Hand a payload to the node, once it has done what is due."""
         self.run(0)
+        return self._deliver(node, payload, to_all=to_all, retain=retain)
+
+    def at_once(self, node: str, *bodies: Mapping[str, Any]) -> list[Said]:
+        """Send orders in one breath: the node has no time to do anything between them."""
+        self.run(0)
+        before = len(self.said)
+        for body in bodies:
+            self._deliver(node, encode("job-order", body, encoding_for(self.site.nodes[node])))
+        return self.said[before:]
+
+    def _deliver(
+        self, node: str, payload: bytes, *, to_all: bool = False, retain: bool = False
+    ) -> list[Said]:
         topic = f"yw1/{self.site.name}/{'all' if to_all else node}/job-order"
         before = len(self.said)
         delivery = Delivery(topic, payload, qos=1, retain=retain)

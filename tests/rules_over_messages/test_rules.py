@@ -579,3 +579,24 @@ def test_an_order_that_no_claim_covers_is_told_apart_by_its_claim_number(distanc
     assert told
     assert all(f"{step}, which none of its claims covers" in what for what in told)
     assert all("another claim number" in what for what in told) is bool(step)
+
+
+def test_a_late_message_of_the_old_boot_undoes_nothing() -> None:
+    """A crane's last word before its reset comes behind the first of the new boot: it accuses nobody."""
+    tale = good_tale()
+    for one in tale.said:
+        if one.node == "south" and "boot" in one.body and one.message != "job-order":
+            one.body["boot"] += one.at_us > tale.said[len(tale.said) // 2].at_us
+    before = tale.broken()
+    status = [
+        one for one in tale.where("south", "crane-status") if one.at_us > tale.said[len(tale.said) // 2].at_us
+    ]
+    late = tale.after(status[1], mode="working")
+    late.body["boot"] -= 1
+    monitor = RuleMonitor(SITE)
+    for item in tale.items():
+        monitor.take(item)
+    assert monitor._history.node("south").boot == status[1].body["boot"]
+    assert tale.broken() - before <= {"MSG-04", "MSG-07"}, (
+        "it is told as what it is, and no rule is judged by it"
+    )

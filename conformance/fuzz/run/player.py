@@ -27,7 +27,7 @@ FENCE_TRIES = 12
 """An ask may be lost with the link; it is said again this often, and the node has come back by then."""
 PATIENCES = 10
 SENDING = ("order", "bytes", "message", "again", "retained")
-LEADS_MS = {"soon": 10_000, "lead": 30_000, "past": -3000, "long-past": -(2**30)}
+LEADS_MS = {"soon": 10_000, "lead": 30_000, "at-once": 500, "past": -3000, "long-past": -(2**30)}
 
 
 class Player:

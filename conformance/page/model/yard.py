@@ -6,7 +6,7 @@ changed between two models is all that has to travel.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from conformance.page.model.health import Health, HealthRegister
@@ -17,6 +17,7 @@ from conformance.page.model.plan_geometry import PlanGeometry
 from conformance.page.model.plan_objects import PlanObjects
 from conformance.page.model.troubles import troubles
 from conformance.recordings.wording import in_words, short_id
+from protocol.boots import Boots
 from protocol.bulk_reading import BulkReader
 from protocol.foreign_text import one_line
 from protocol.recording import EventKind, RecordedEvent, RecordedMessage
@@ -45,6 +46,7 @@ class Yard:
         self._watch = RuleMonitor(site, self._reader)
         self._words = LatestMessages(frozenset(site.nodes), frozenset(site.places))
         self._health_register = HealthRegister(site)
+        self._boots = Boots()
         self._jobs = Jobs()
         self._log = Log()
         self._now_us = 0
@@ -113,12 +115,23 @@ class Yard:
             return
         if not item.retain:
             health.count(item.at_us, valid=reading.valid)
-        if body is not None:
+        if body is not None and not self._late(health, topic, body, item):
             self._words.hear(topic.node, message, topic.place, LatestMessage(body, item.at_us, item.retain))
             if message == "node-status" and not (item.retain and health.status):
                 health.status, health.kept = body, item.retain
             if not item.retain:
                 self._follow(health, topic, reading, item.at_us)
+
+    def _late(self, health: Health, topic: Topic, body: Mapping[str, Any], item: RecordedMessage) -> bool:
+        """Whether it is of an old boot, or the will of an old connection: it must not undo what was said since."""
+        if item.retain:
+            return False
+        boot = body.get("boot")
+        if boot is not None and self._boots.is_late(topic.node, boot, item.at_us):
+            return True
+        same = boot == health.status.get("boot") and not health.kept
+        old = body.get("state") == "off" and body.get("link") != health.status.get("link")
+        return topic.message == "node-status" and same and old
 
     def _follow(self, health: Health, topic: Topic, reading: Reading, at_us: int) -> None:
         assert reading.body is not None

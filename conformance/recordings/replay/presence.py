@@ -44,6 +44,8 @@ class NodePresence:
     """Whether every live node-status of a node that is on says bench; None where there was none."""
     boot: int | None = None
     """The boot that it said last, of now."""
+    left: list[int] = field(default_factory=list)
+    """The boots that it has left meanwhile: what it still says of them comes late."""
     roles: tuple[str, ...] = ()
     reads: tuple[Encoding, ...] | None = None
     unclear: str = ""
@@ -101,7 +103,14 @@ class Presence:
             one.roles = one.roles or ("supervisor",)
         if not delivery.retain:
             one.live = True
-            one.boot = body.get("boot", one.boot)
+            boot = body.get("boot", one.boot)
+            if boot in one.left:
+                # It says nothing of now, but that somebody is in service stands: two boards may have one name.
+                one.bench = False if body.get("bench") is False else one.bench
+                return topic.node
+            if one.boot is not None and boot != one.boot:
+                one.left.append(one.boot)
+            one.boot = boot
             one.answered |= body.get("act") == "ask" and body.get("token") in self.tokens
         if topic.message == "node-status":
             self._status(one, body, retain=delivery.retain)

@@ -7,6 +7,7 @@ from itertools import pairwise
 from conformance.suite.case import case
 from conformance.suite.fixture import Fixture
 from conformance.suite.observation import Observing
+from conformance.suite.preamble import power_failure
 from protocol.counting import UPTIME_MODULUS, uptime_difference
 
 CLOCK_MS = 250
@@ -97,3 +98,41 @@ def bench_wrap(fixture: Fixture) -> Observing:
         fixture.check(gap <= most, "MSG-09", f"{name} every {most:.0f} ms at most", f"none for {gap:.0f} ms")
     newest = [m for m in quiet.heard if "uptime" in m.body][-1]
     fixture.check(newest.body["uptime"] < 60_000, "MSG-08", "an uptime past 0", newest.body["uptime"], newest)
+
+
+@case("MSG-14", "BEN-02", after=("bench-stimulus",), mode="bench")
+def bench_inputs(fixture: Fixture) -> None:
+    """A node that says inputs says each sensor in the bit of its own.
+
+    Takes the motor power away, so that nothing is ordered or known. Then it plays each sensor of each role to the level
+    that the node does not say, and back: that bit changes and no other. A node that says no inputs is not judged.
+    """
+    power_failure(fixture)
+    told = 0
+    for role, message in STATE_OF.items():
+        said = fixture.ask().body(message).get("inputs")
+        if said is None:
+            continue
+        told += 1
+        for bit, sensor in enumerate(fixture.node.sensors(role)):
+            for wanted in (said ^ (1 << bit), said):
+                _play_one(fixture, message, sensor, wanted, bool(wanted >> bit & 1))
+    fixture.occasion(told > 0, "it says no inputs")
+
+
+STATE_OF = {"crane": "crane-status", "berth": "train-arrival", "shuttle": "shuttle-status"}
+
+
+def _play_one(fixture: Fixture, message: str, sensor: str, wanted: int, level: bool) -> None:
+    before = fixture.log.end
+    fixture.stimulate((sensor, level, 0))
+    fixture.wait_for(
+        lambda m: m.from_node and m.name == message and m.body.get("inputs") == wanted,
+        fixture.patience_ms,
+        before,
+    )
+    answer = fixture.ask()
+    seen = answer.body(message).get("inputs")
+    closed = "closed" if level else "open"
+    expected = f"inputs {wanted} in {message} with {sensor} {closed}"
+    fixture.check(seen == wanted, "MSG-14", expected, seen, answer.report)

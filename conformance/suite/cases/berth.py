@@ -5,7 +5,7 @@ from __future__ import annotations
 from conformance.oracle.link_log import Message
 from conformance.suite.case import case
 from conformance.suite.fixture import Answer, Fixture, Inputs, SentOrder
-from conformance.suite.machine_states import first_states, walk_of_states
+from conformance.suite.machine_states import first_states, is_pushed, settles, walk_of_states
 from conformance.suite.preamble import (
     berth_at_rest,
     berth_empty,
@@ -252,6 +252,26 @@ def berth_end_missed(fixture: Fixture) -> None:
     sent = _admit(fixture)
     _arm(fixture, sent)
     _lost_with(fixture, sent, "end-missed", _site(fixture).end_timeout_ms)
+
+
+@case("BER-10", after=("berth-arrival",), roles=BERTH, moves=True, mode="bench")
+def berth_pushed(fixture: Fixture) -> None:
+    """A berth at which a sensor changes where nothing was ordered is 'lost' with 'input-lost'.
+
+    Has the track found empty and plays a pulse of the end sensor at once: the berth settles and stays 'empty'. Later
+    the same pulse makes it 'lost', and so it does where the berth is held, and with a train at rest by a pulse of
+    the arming sensor.
+    """
+    once, arming = pulses(fixture, 1), pulses(fixture, 1, "arming")
+    berth_lost(fixture)
+    reset_faults(fixture, found="none")
+    settles(fixture, "train-arrival", "empty", once, "BER-10")
+    is_pushed(fixture, "train-arrival", "empty", once, "BER-10")
+    berth_empty(fixture)
+    fixture.send({"act": "hold"})
+    is_pushed(fixture, "train-arrival", "empty", once, "BER-10")
+    berth_at_rest(fixture)
+    is_pushed(fixture, "train-arrival", "at-rest", arming, "BER-10")
 
 
 def _admit(fixture: Fixture) -> SentOrder:

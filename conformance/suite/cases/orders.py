@@ -266,6 +266,21 @@ def orders_cancel_unseen(fixture: Fixture) -> None:
     fixture.unmoved(before, "ORD-18")
 
 
+@case("ORD-21", "ORD-08", after=("orders-cancel-unseen",))
+def orders_cancel_later(fixture: Fixture) -> None:
+    """A cancel of an order that its own mark does not keep out is refused 'stale', and never answered 'cancelled'.
+
+    Cancels orders that were not sent, one with the cancel's own id and ones above it: the next and one far off. Each
+    cancel raises the mark to its own id. 'cancelled' would be a promise that nothing keeps.
+    """
+    before = fixture.ask()
+    for ahead in (0, 1, fixture.rng.randrange(2, 100_000)):
+        cancel = fixture.compose("cancel", ref=1)
+        sent = fixture.send({**cancel, "ref": cancel["id"] + ahead})
+        fixture.refused(sent, "stale", "ORD-21", mark=sent.id)
+    fixture.unmoved(before, "ORD-21")
+
+
 @case("ORD-14", after=("orders-ask",), passive=True)
 def orders_identity(fixture: Fixture) -> None:
     """Every report carries the id, the boot and the act of an order that was sent to the node.

@@ -8,10 +8,17 @@ from typing import Any
 from conformance.oracle.link_log import Message
 from conformance.suite.case import case
 from conformance.suite.cases.orders import late_job
-from conformance.suite.fixture import Fixture
+from conformance.suite.fixture import Fixture, SentOrder
 from conformance.suite.machine_states import walk
-from conformance.suite.preamble import complete, end_open_job, fit, start
+from conformance.suite.preamble import complete, end_open_job, fit, settle, some_job, start
+from conformance.suite.verdict import NoOccasion
+from protocol.counting import UPTIME_MODULUS
 from protocol.specification import OPEN
+
+LATE_MS = 1500
+"""How far ahead the deadline of a job lies that is to be late."""
+BURSTS = 8
+"""How often a job and a hold are sent at once until the hold comes before the start."""
 
 
 @case(
@@ -137,6 +144,74 @@ def orders_cancel_open(fixture: Fixture) -> None:
         fixture.check(
             after.job == (sent.id, "cancelled"), "ORD-17", f"job {sent.id} cancelled", after.job, after.report
         )
+
+
+@case("ORD-22", after=("orders-repeat",), moves=True)
+def orders_cancel_own_id(fixture: Fixture) -> None:
+    """A cancel that carries the id of the open job as its own is a repeat of that job and ends nothing.
+
+    Starts a job and sends a cancel with the id of the job both as its own and as the one that it names. The
+    answer tells that the job is open, and it ends 'done'. The same cancel once more is answered 'done'.
+    """
+    fit(fixture)
+    sent = start(fixture)
+    again = fixture.order("cancel", id=sent.id, ref=sent.id)
+    report = fixture.wait_for(_about(sent.id, "cancel"), fixture.patience_ms, again.before)
+    said = report.body["state"] if report else "no report"
+    fixture.check(said in OPEN, "ORD-22", f"a report that job {sent.id} is open", said, report)
+    final = complete(fixture, sent)
+    said = final.body["state"]
+    fixture.check(said == "done", "ORD-22", "the job 'done', as if no cancel had come", said, final)
+    _told(fixture, fixture.send(again.body).before, sent.id, "done", "ORD-22", "cancel")
+
+
+@case("ORD-23", "ORD-16", after=("orders-job", "hold-ends", "bench-set-uptime"), moves=True, mode="bench")
+def orders_late_start(fixture: Fixture) -> None:
+    """A job that waits for its start when its deadline passes ends as 'failed' with 'late' and moves nothing.
+
+    Sends a job and a hold at once, so that the hold comes before the start, and lets the deadline pass; after that it
+    resumes. A second time the deadline lies behind the wrap of uptime. A node that has started by the time that a hold
+    can come cannot be judged.
+    """
+    for left_ms in (None, 700):
+        if left_ms is not None:
+            fixture.answer_to("set-uptime", uptime=UPTIME_MODULUS - left_ms)
+        sent = _held_before_start(fixture)
+        before = fixture.ask()
+        fixture.watch(fixture.stretched(LATE_MS + 500))
+        job = (sent.id, "failed")
+        after = fixture.ask()
+        fixture.check(after.job == job, "ORD-23", f"job {sent.id} failed", after.job, after.report)
+        report = next((m for m in fixture.log.since(sent.before) if _ended(m, sent.id)), None)
+        told = report.body.get("reason") if report else "no report"
+        fixture.check(told == "late", "ORD-23", "a report that it failed, with 'late'", told, report)
+        fixture.answer_to("resume", holds=after.role_state["holds"])
+        fixture.watch(fixture.stretched(500))
+        last = fixture.ask()
+        fixture.check(last.job == job, "ORD-23", f"job {sent.id} failed", last.job, last.report)
+        starts = f"'starts' {before.starts} as before"
+        fixture.check(last.starts == before.starts, "ORD-23", starts, last.starts, last.report)
+
+
+def _held_before_start(fixture: Fixture) -> SentOrder:
+    """A job that is accepted and held before it has started. Raises NoOccasion where no hold comes that soon."""
+    for _ in range(BURSTS):
+        fit(fixture)
+        fixture.fresh_id()
+        deadline, until_ms = fixture.uptime_in(fixture.stretched(LATE_MS)), fixture.bench.now_ms + LATE_MS
+        sent = fixture.order(**{**some_job(fixture), "deadline": deadline})
+        fixture.send({"act": "hold"})
+        answer = fixture.ask()
+        early = answer.job == (sent.id, "failed") and fixture.bench.now_ms < until_ms
+        fixture.check(not early, "ORD-23", "no end before the deadline", answer.job, answer.report)
+        if answer.job == (sent.id, "accepted") and answer.role_state.get("held"):
+            return sent
+        settle(fixture)
+    raise NoOccasion("it starts a job before a hold that is sent right behind it can come")
+
+
+def _ended(message: Message, job: int) -> bool:
+    return message.is_report(str(message.body.get("act")), order=job) and message.body["state"] == "failed"
 
 
 @case("ORD-17", after=("orders-job",), moves=True)

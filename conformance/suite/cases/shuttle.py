@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from conformance.suite.case import case
 from conformance.suite.fixture import Answer, Fixture
-from conformance.suite.machine_states import first_states, walk_of_states
+from conformance.suite.machine_states import first_states, is_pushed, settles, walk_of_states
 from conformance.suite.preamble import (
     arriving,
     complete,
@@ -179,3 +179,21 @@ def shuttle_runs_past(fixture: Fixture) -> None:
     answer = fixture.ask()
     place = answer.body("shuttle-status").get("place")
     fixture.equal(place, third, "SHT-02", f"at {third!r}", answer.report)
+
+
+@case("SHT-07", after=("shuttle-found",), roles=SHUTTLE, mode="bench")
+def shuttle_pushed(fixture: Fixture) -> None:
+    """A shuttle at which a stop sensor changes where nothing was ordered is 'lost' with 'input-lost'.
+
+    Has it found at its first stop and closes that stop's sensor at once: it settles and stays there. Later the sensor
+    opens, as where it is pushed away: it is 'lost'. Found there again and held, it is lost as another sensor closes.
+    """
+    stops = _site(fixture).stops
+    last = f"stop-{len(stops)}"
+    shuttle_lost(fixture)
+    reset_faults(fixture, place=stops[0])
+    settles(fixture, "shuttle-status", "at-place", (("stop-1", True, 40),), "SHT-07")
+    is_pushed(fixture, "shuttle-status", "at-place", (("stop-1", False, 40),), "SHT-07")
+    reset_faults(fixture, place=stops[0])
+    fixture.send({"act": "hold"})
+    is_pushed(fixture, "shuttle-status", "at-place", ((last, True, 40), (last, False, 40)), "SHT-07")
