@@ -43,8 +43,8 @@ def _small(only: str, *, keep: bool) -> int:
         if outcome.wrong or fewer or not outcome.complete:
             bad += 1
             print(outcome.wrong or f"FEWER STATES THAN RECORDED: {known.get(budget.name)}")
-    if keep and not bad:
-        record(outcomes)
+        elif keep:
+            record([outcome])
     states, edges = sum(one.states for one in outcomes), sum(one.edges for one in outcomes)
     seconds = sum(one.seconds for one in outcomes)
     print(

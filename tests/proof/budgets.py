@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from itertools import combinations
 
 from tests.proof.yard.budget import DISTURBANCES, Budget
@@ -32,7 +31,6 @@ def small() -> tuple[Budget, ...]:
         Budget("crane, QoS 0", {"lose": 1}),
         *(Budget("crane", {name: 1}) for name in FAST),
         *(_calm("crane", name) for name in CALM),
-        replace(_calm("crane", "second"), same_part=True),
         _calm("crane", "restart", "old map"),
         _calm("crane, no load sensor", "reset"),
         Budget("crane", {"late order": 1}, uptime=2**32 - 8),

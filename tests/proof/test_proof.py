@@ -11,6 +11,7 @@ from reference_node.snapshot.canonical import Catalogue, Plan, Unclassed
 from reference_node.snapshot.copies import freeze, thaw
 from reference_node.snapshot.how import KEEP
 from reference_node.supervisor.supervisor import Supervisor
+from tests.proof.budgets import small
 from tests.proof.document import PAGE, written
 from tests.proof.kill_list import BUDGETS, kill, known, rules
 from tests.proof.run import explore, recorded
@@ -25,6 +26,10 @@ def test_both_orders_of_search_find_the_same_states() -> None:
     assert wide.complete
     assert (wide.states, wide.edges, wide.agreed) == (deep.states, deep.edges, deep.agreed)
     assert wide.states == recorded()["crane: undisturbed"]["states"]
+
+
+def test_every_small_budget_has_its_counts() -> None:
+    assert {budget.name for budget in small()} == set(recorded())
 
 
 @pytest.mark.parametrize("disturbance", ["repeat", "cancel"])
