@@ -15,8 +15,9 @@ from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
+from protocol.machine_guards import Facts
 from protocol.specification import Table, Transition, specification
-from protocol.state_machine import Facts, StateMachine
+from protocol.state_machine import StateMachine
 from reference_node.controller.order_desk import OrderDesk
 from reference_node.supervisor.check.rules import Rules
 from reference_node.supervisor.observe.session import Session
@@ -80,7 +81,7 @@ def _check(check: str) -> Rule:
                 seen(name)
             return holds
 
-        return patch.dict(OrderDesk.guards, {check: noting})  # type: ignore[arg-type]
+        return patch.dict(OrderDesk.guards, {check: noting})
 
     return Rule(name, taken, watched)
 

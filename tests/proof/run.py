@@ -78,5 +78,5 @@ def record(outcomes: list[Outcome]) -> None:
     known = recorded() if RECORDED.exists() else {}
     for outcome in outcomes:
         told = asdict(outcome)
-        known[outcome.name] = {name: told[name] for name in ("states", "edges", "depth", "agreed")}
+        known[outcome.name] = {name: told[name] for name in ("states", "edges", "depth")}
     RECORDED.write_text(json.dumps(known, indent=1, sort_keys=True) + "\n", encoding="utf-8")

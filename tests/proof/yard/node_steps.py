@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from protocol.counting import uptime_difference
 from protocol.participant import Delivery
 from protocol.site import Site
 from reference_node.controller.controller import Controller
@@ -226,6 +227,11 @@ def _go_ms(node: Any) -> int | None:
     return None if found is None else max(0, found - BASE_MS)
 
 
+def _is_late(node: Any, job: Any) -> bool:
+    deadline = job.order.get("deadline")
+    return deadline is not None and uptime_difference(node.uptime, deadline) > 0
+
+
 def _deeds(
     node: Any, was: tuple[int, str] | None, moved: bool, *, touched: bool
 ) -> tuple[tuple[Deed, ...], str]:
@@ -241,6 +247,8 @@ def _deeds(
             return tuple(
                 deeds
             ), f"{node.name} accepts an order of boot {job.order['boot']} in boot {node.boot}"
+    if not open_before and job.is_open and _is_late(node, job):
+        return tuple(deeds), f"{node.name} accepts order {job.id} after its deadline"
     if moved:
         if not job.is_open and now == was:
             return tuple(deeds), f"{node.name} moves after its order has ended"
