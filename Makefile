@@ -22,7 +22,7 @@ PYTEST := PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -n 4 --dist loadfile
 # These wait for nothing: a worker a core, as each collects them all. What the tests of a file share is cheap to make twice.
 IN_PROCESS := -n 2 --dist worksteal
 
-.PHONY: help demo quick wire faulty test exhaustive explore bench soak mutants lint clean
+.PHONY: help demo quick wire faulty test exhaustive explore prove bench soak mutants lint clean
 
 help:
 	@echo "make demo    run one whole cycle, recorded and judged (needs nothing installed)"
@@ -32,6 +32,7 @@ help:
 	@echo "make test    run all three            (ARGS='...' goes to pytest)"
 	@echo "make exhaustive  the whole of each grid of which 'make test' runs a fixed sample"
 	@echo "make explore the tests over generated values with fresh ones, EXPLORE=20 times as many"
+	@echo "make prove   explore what supervisor and node can do together, to the end (ARGS=--long: pairs and triples)"
 	@echo "make bench   measure speed and sizes"
 	@echo "make soak    run the conformance suite 50 times over each reference node, on bad links too (an hour)"
 	@echo "make mutants change the code in one place at a time: do the tests notice? (hours; ARGS=--ci: two minutes)"
@@ -60,6 +61,9 @@ exhaustive: $(DEV)
 # Fresh examples, EXPLORE times as many: what it finds is kept beside its test as an @example.
 explore: $(DEV)
 	@YARDWIRE_EXPLORE=$(EXPLORE) $(PYTEST) $(ARGS)
+
+prove: $(DEV)
+	@PYTHONHASHSEED=0 $(BIN)/python -m tests.proof $(ARGS)
 
 bench: $(DEV)
 	@$(BIN)/python -m benchmarks $(ARGS)

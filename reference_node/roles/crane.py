@@ -56,8 +56,12 @@ class Crane(Role):
 
     @property
     def load(self) -> str:
-        """What the spreader holds, as far as the crane knows."""
-        return self._load
+        """What the spreader holds, as far as the crane knows; after a fault only once its sensor has settled."""
+        return "unsure" if self.state == "faulted" and self._feels_a_change else self._load
+
+    @property
+    def _feels_a_change(self) -> bool:
+        return self._crane.load_sensor and self.lines["load"].due_us is not None
 
     @property
     def moving(self) -> bool:

@@ -17,7 +17,7 @@ from typing import Any
 from reference_node.snapshot.how import Dropped, How, Keep, Shared
 
 Canonical = Any
-_PLAIN = (str, int, float, bool, bytes, type(None))
+_PLAIN = frozenset((str, int, float, bool, bytes, type(None)))
 _CODE = (FunctionType, MethodType, BuiltinMethodType, partial, type)
 
 
@@ -79,7 +79,9 @@ class Catalogue:
             fields |= plan.fields
         slots = {name for base in kind.__mro__ for name in _slots_of(base)}
         if slots - fields.keys():
-            raise Unclassed(f"{kind.__module__}.{kind.__qualname__}: {', '.join(sorted(slots - fields.keys()))}")
+            raise Unclassed(
+                f"{kind.__module__}.{kind.__qualname__}: {', '.join(sorted(slots - fields.keys()))}"
+            )
         done = [(name, how) for name, how in fields.items() if not _is_idle(how)]
         return done, frozenset(fields), [plan.prepare for plan in plans if plan.prepare is not None]
 
@@ -106,7 +108,7 @@ class _Walk:
         if kind is tuple or kind is list or kind is deque:
             return tuple(map(self.of, value))
         if kind is dict or kind is MappingProxyType:
-            return tuple([(key, self.of(one)) for key, one in value.items()])
+            return tuple([(key, one if type(one) in _PLAIN else self.of(one)) for key, one in value.items()])
         if kind is set or kind is frozenset:
             return frozenset(value)
         if isinstance(value, Enum):
@@ -127,7 +129,8 @@ class _Walk:
         for name, how in fields:
             kind = type(how)
             if kind is Keep:
-                told.append(self.of(getattr(value, name)))
+                one = getattr(value, name)
+                told.append(one if type(one) in _PLAIN else self.of(one))
             elif kind is Dropped:
                 object.__setattr__(value, name, how.reset())  # type: ignore[union-attr, misc]
             else:

@@ -35,7 +35,7 @@ class Dropped:
 
 @dataclass(frozen=True, slots=True)
 class Since:
-    """When something was: by the greatest of `limits` (ms) that have passed since, which is all that it is asked for."""
+    """When something was: the greatest of `limits_ms` that has passed since is all that is ever asked of it."""
 
     limits_ms: tuple[int, ...] = ()
     per_ms: int = 1

@@ -21,7 +21,7 @@ from reference_node.roles.shuttle import Shuttle
 from reference_node.sensing.arrival import Arrival
 from reference_node.sensing.debounce import Debounce
 from reference_node.snapshot.canonical import Plan
-from reference_node.snapshot.how import BASE_MS, KEEP, SHARED, Dropped, Exactly, Since, Until
+from reference_node.snapshot.how import BASE_MS, SHARED, Dropped, Exactly, Shared, Since, Until
 from reference_node.snapshot.supervisor_fields import PART, dropped, keep
 
 SETTLING_MS = int(specification().timing["settling"].value or 0)
@@ -62,10 +62,16 @@ def _beats(heart: Heartbeat, _now_ms: int) -> None:
 NODE_PLANS: dict[type, Plan] = {
     Controller: Plan(
         {
-            **keep("boot", "bench", "reset_cause", "mark", "mark_before", "held", "holds", "link", "job", "roles"),
-            **keep("machines", "register", "bad_messages", "player", "heartbeat", "_uptime", "_online", "_out"),
-            **keep("_told", "_motor_power", "claimant", "_no_job", "envelope", _now_ms=Since(), desk=PART, inbox=PART),
+            **keep(
+                "boot", "bench", "reset_cause", "mark", "mark_before", "held", "holds", "link", "job", "roles"
+            ),
+            **keep(
+                "machines", "register", "bad_messages", "player", "heartbeat", "_uptime", "_online", "_out"
+            ),
+            **keep("_told", "_motor_power", "envelope", _now_ms=Since(), desk=PART, inbox=PART),
             **dict.fromkeys(("site", "name", "node"), SHARED),
+            **keep("claimant", "minor"),
+            "_no_job": Shared("a table that nothing has happened in"),
             "rng": Dropped("chance moves machines, which are a model here"),
         }
     ),
@@ -83,7 +89,6 @@ NODE_PLANS: dict[type, Plan] = {
     BadMessages: Plan(keep("_waits", _last_ms=Since((1_000,)))),
     StimulusPlayer: Plan(keep("_coming", _order=SHARED)),
     Job: Plan(keep("order", "id", "act", "step", "reason", "past_return", "machine")),
-    StateMachine: Plan(keep("_state", table=SHARED, _guards=SHARED)),
     Debounce: Plan(keep("level", "_raw", "_since_us", _settle_us=SHARED), _settled_line),
     Role: Plan(keep("machine", "lines", _settled_ms=Until(SETTLING_MS), host=PART)),
     Crane: Plan(
@@ -102,7 +107,17 @@ NODE_PLANS: dict[type, Plan] = {
     Leg: Plan(keep("step", begin=PART, ended=PART)),
     Berth: Plan(
         {
-            **keep("_raw", "arrival", "count", "_act", "_train", "_last_ms", "_held_ms", "_saw_it_move", "_coasts"),
+            **keep(
+                "_raw",
+                "arrival",
+                "count",
+                "_act",
+                "_train",
+                "_last_ms",
+                "_held_ms",
+                "_saw_it_move",
+                "_coasts",
+            ),
             "_site": SHARED,
             "_motor": PART,
         },
@@ -124,4 +139,3 @@ NODE_PLANS: dict[type, Plan] = {
         }
     ),
 }
-assert KEEP

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 from protocol.specification import specification
+from protocol.state_machine import StateMachine
 from reference_node.snapshot.canonical import Plan
 from reference_node.snapshot.how import BASE_MS, KEEP, SHARED, Dropped, How, Shared, Since, Until
 from reference_node.supervisor.journal import Journal
@@ -109,9 +110,20 @@ SUPERVISOR_PLANS: dict[type, Plan] = {
     ),
     Session: Plan(
         {
-            **keep("machine", "boot", "mark", "uptime", "words", "first_answer", "claim", "may_claim", "may_repeat"),
+            **keep(
+                "machine",
+                "_to_send",
+                "boot",
+                "mark",
+                "uptime",
+                "words",
+                "first_answer",
+                "claim",
+                "may_claim",
+                "may_repeat",
+            ),
             **keep("open", "_rng", "_events", "_token", "_heard_since_ask", "_pending_claim", "_highest"),
-            **keep("_settled_from", "_giving_up", "_to_send"),
+            **keep("_settled_from", "_giving_up"),
             **dropped("retained messages, good for a display only", "hints", reset=dict),
             **dropped("for a display only", "spoke_ms", reset=lambda: None),
             "heard_ms": Since((SILENT_MS,)),
@@ -125,6 +137,7 @@ SUPERVISOR_PLANS: dict[type, Plan] = {
         keep("body", "machine", "reason", "load", sent_ms=SENT, news_ms=Since((SILENT_MS, GIVE_UP_MS)))
         | dropped(WORDS, "step", reset=str)
     ),
+    StateMachine: Plan(keep("_state", table=SHARED, _guards=SHARED)),
     Event: Plan(keep("kind", "sent")),
     Holds: Plan(
         keep("linked", "standing", "_seen_ms", _site=SHARED, _sessions=PART, _repeat_ms=SHARED)
@@ -142,9 +155,7 @@ SUPERVISOR_PLANS: dict[type, Plan] = {
         keep("questions", _look=PART, _rules=PART, _holds=PART, _answers=PART, _on_question=PART)
     ),
     Question: Plan(keep("about", "node", "place", "text", "choices", "found", _take=PART)),
-    Answers: Plan(
-        dict.fromkeys(("_site", "_sessions", "_inventory", "_holds", "_outage", "_now_ms"), PART)
-    ),
+    Answers: Plan(dict.fromkeys(("_site", "_sessions", "_inventory", "_holds", "_outage", "_now_ms"), PART)),
     OwnMessages: Plan(
         keep("boot", "link", site=SHARED, node=SHARED)
         | dropped("no node and no supervisor reads the uptime of a supervisor", "_started_ms", reset=_base)
@@ -156,8 +167,19 @@ SUPERVISOR_PLANS: dict[type, Plan] = {
     _Entry: Plan(keep("number", "goal", "execution", "blocked")),
     PlanExecution: Plan(
         {
-            **keep("plan", "todo", "under_way", "lacking", "blocked", "_no_plan", "_all_reported", "_durations"),
-            **keep("_wish", "_builder", "_search", "_problem", "_ends_ms", "_tries", _site=SHARED, _orders=PART),
+            **keep(
+                "plan", "todo", "under_way", "lacking", "blocked", "_no_plan", "_all_reported", "_durations"
+            ),
+            **keep(
+                "_goal_state",
+                "_builder",
+                "_search",
+                "_problem",
+                "_ends_ms",
+                "_tries",
+                _site=SHARED,
+                _orders=PART,
+            ),
             **dropped("counts plans, for a person", "plans", reset=int),
             "_searched_ms": Since((100,)),
         }

@@ -16,6 +16,7 @@ from tests.proof.small.spin import count
 SMALL = Path(__file__).parent / "small"
 
 
+@pytest.mark.wire
 @needs("spin")
 @needs("gcc")
 @pytest.mark.parametrize(("name", "model"), [("alternating_bit", AlternatingBit()), ("peterson", Peterson())])

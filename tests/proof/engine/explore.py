@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from array import array
 from collections import deque
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
 from typing import Generic, Protocol, TypeVar
 
@@ -79,8 +79,8 @@ class Exploration(Generic[S]):
         self._from, self._to = array("q"), array("q")
         self.found: Found[S] = Found()
 
-    def run(self, *, ways: bool = True, tell: Callable[[int], None] | None = None) -> Found[S]:
-        """Explore; then, with `ways`, see whether from every state an undisturbed way leads to agreement."""
+    def run(self) -> Found[S]:
+        """Explore; then see whether from every state an undisturbed way leads to agreement."""
         found = self.found
         first = self.model.first()
         self.number[first] = 0
@@ -94,12 +94,8 @@ class Exploration(Generic[S]):
         while waiting:
             here = take()
             state = states[here]
-            if self.model.is_agreed(state):
-                agreed.append(here)
             edges = edges_of(state)
-            if not edges and (not agreed or agreed[-1] != here):
-                found.stuck += 1
-                found.stuck_at = found.stuck_at or self.way_to(here)
+            self._look_at(here, state, edges, agreed)
             for label, after, disturbed, wrong in edges:
                 found.edges += 1
                 if wrong:
@@ -114,16 +110,20 @@ class Exploration(Generic[S]):
                     self._parent.append(here)
                     depth_of.append(depth_of[here] + 1)
                     waiting.append(there)
-                    if tell is not None and there % 100_000 == 0:
-                        tell(there)
                 if not disturbed:
                     self._from.append(here)
                     self._to.append(there)
         found.complete = True
         self._counted(agreed, depth_of)
-        if ways:
-            self._look_for_ways(agreed)
+        self._look_for_ways(agreed)
         return found
+
+    def _look_at(self, here: int, state: S, edges: Sequence[object], agreed: array[int]) -> None:
+        if self.model.is_agreed(state):
+            agreed.append(here)
+        elif not edges:
+            self.found.stuck += 1
+            self.found.stuck_at = self.found.stuck_at or self.way_to(here)
 
     def _counted(self, agreed: array[int], depth_of: array[int]) -> Found[S]:
         self.found.states, self.found.agreed = len(self.states), len(agreed)
@@ -163,7 +163,9 @@ class Exploration(Generic[S]):
         while self._parent[number] >= 0:
             before = self._parent[number]
             wanted = self.states[number]
-            labels = (str(label) for label, after, *_ in self.model.edges(self.states[before]) if after == wanted)
+            labels = (
+                str(label) for label, after, *_ in self.model.edges(self.states[before]) if after == wanted
+            )
             way.append(next(labels))
             number = before
         return way[::-1]

@@ -53,7 +53,9 @@ class AlternatingBit:
             if state.acknowledges == state.sends:
                 gone = gone._replace(sends=1 - state.sends, item=(state.item + 1) % ITEMS)
             out.append(("hear", gone, False, ""))
-        return [(label, after, lossy, "an item twice or never" * after.wrong) for label, after, lossy, _ in out]
+        return [
+            (label, after, lossy, "an item twice or never" * after.wrong) for label, after, lossy, _ in out
+        ]
 
 
 def _received(state: State) -> State:

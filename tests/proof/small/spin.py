@@ -19,7 +19,7 @@ class Counted:
 
 
 def count(model: Path, folder: Path, *, breadth_first: bool = False) -> Counted:
-    """Translate, compile and run the verifier of `model` in `folder`: no partial order reduction, no hash compaction."""
+    """Translate, compile and run the verifier in `folder`: no partial order reduction, no hash compaction."""
     text = _run(["spin", "-o1", "-o2", "-o3", "-a", str(model)], folder)
     assert not text.strip(), text
     options = ["-DNOREDUCE", "-DNOCLAIM", *(["-DBFS"] if breadth_first else ["-DSAFETY"])]

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 DISTURBANCES: Mapping[str, str] = {
     "lose": "a message of a node that publishes at QoS 0 is lost",
     "repeat": "a message is delivered twice, as QoS 1 may",
-    "overtake": "a message overtakes those on other topics before it",
+    "overtake": "a message overtakes those on other topics before it, or a machine those on their way",
     "late order": "a copy of an order is delivered once more at any later time",
     "late word": "a copy of a node's message is delivered once more at any later time",
     "early": "the supervisor repeats while messages are still under way",
@@ -39,6 +39,9 @@ class Budget:
     may: Mapping[str, int] = field(default_factory=dict)
     lag: int = 2
     """A node does not go on by itself while more messages of it than this are under way."""
+    calm: bool = False
+    """The net is faster than machines, people and ticks, and hands over one channel after the other; heartbeats and
+    repeats come only once no machine goes on by itself. What is otherwise is a disturbance (`overtake`, `early`)."""
     same_part: bool = False
     """Two supervisors draw the same number for their claims."""
     uptime: int = 0
@@ -48,5 +51,9 @@ class Budget:
     def name(self) -> str:
         """For tables."""
         told = " + ".join(name if count == 1 else f"{count} x {name}" for name, count in self.may.items())
-        more = [*(["same draw"] if self.same_part else []), *(["wrap"] if self.uptime else [])]
+        more = [
+            *(["calm"] if self.calm else []),
+            *(["same draw"] if self.same_part else []),
+            *(["wrap"] if self.uptime else []),
+        ]
         return f"{self.site}: {told or 'undisturbed'}" + "".join(f", {one}" for one in more)

@@ -67,7 +67,9 @@ class ModelController(Controller):
 
 
 CHANCE_PLANS = {
-    Chance: Plan({"part": KEEP, "token": KEEP, "avoid": Dropped("lent for a step", int), "gauss_next": SHARED}),
+    Chance: Plan(
+        {"part": KEEP, "token": KEEP, "avoid": Dropped("lent for a step", int), "gauss_next": SHARED}
+    ),
     StepUptime: Plan({"count": SHARED, "_zero_ms": SHARED}),
     ModelController: Plan({}),
 }

@@ -11,7 +11,7 @@ from tests.proof.yard.world import Slot
 
 BETWEEN = 17
 """Where an axis stands that was stopped on its way: no slot is there."""
-READING = 500
+READING = 99
 """Where the trains of this model come to rest, in the words of their berth: within the table, as measured below."""
 
 
@@ -92,7 +92,9 @@ class CraneModel:
 
     def levels(self) -> dict[str, bool]:
         lines = {f"home-{axis.name}": False for axis in self._crane.axes}
-        return lines | ({"load": bool(self._host.world.box_held(self._name))} if self._crane.load_sensor else {})
+        return lines | (
+            {"load": bool(self._host.world.box_held(self._name))} if self._crane.load_sensor else {}
+        )
 
     # ---- what really happens
     def complete(self) -> None:
@@ -109,7 +111,12 @@ class CraneModel:
 
     def _complete_fingers(self) -> None:
         world, slot = self._host.world, self.slot_below()
-        if self.wants == "closed" and slot is not None and world.box_at(slot) and not world.box_held(self._name):
+        if (
+            self.wants == "closed"
+            and slot is not None
+            and world.box_at(slot)
+            and not world.box_held(self._name)
+        ):
             self._host.world = world.taken(self._name, slot)
         elif self.wants == "open" and world.box_held(self._name):
             self._host.world = world.put(self._name, slot)

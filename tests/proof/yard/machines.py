@@ -12,7 +12,7 @@ from typing import Protocol
 from protocol.site import NodeSite, Site
 from reference_node.mechanism.edge import Edge
 from reference_node.snapshot.canonical import Plan
-from reference_node.snapshot.how import SHARED, Dropped, Until
+from reference_node.snapshot.how import SHARED, Dropped, Exactly, Since
 from reference_node.snapshot.supervisor_fields import PART, keep
 from tests.proof.yard.crane_model import CraneModel
 from tests.proof.yard.motion import MOTION_MS, Clock
@@ -58,9 +58,9 @@ class ModelMachines:
         """Motor starts in this step of the exploration."""
         return sum(machine.starts for machine in self.all)
 
-    def began(self) -> None:
-        """A motor was switched on."""
-        self.clock.due_ms = self.clock.now_ms + MOTION_MS
+    def began(self, lasts_ms: int = MOTION_MS) -> None:
+        """A motor was switched on, and brings about what it does after so long."""
+        self.clock.due_ms = self.clock.now_ms + lasts_ms
 
     def levels(self) -> dict[str, bool]:
         found = {"motor-power": self.motor_power}
@@ -97,18 +97,23 @@ class ModelMachines:
             for machine in self.all:
                 if machine.busy:
                     machine.complete()
-            self.clock.due_ms = self.clock.now_ms + MOTION_MS
         before, self._told = self._told, self.levels()
         changed = [name for name, level in self._told.items() if before[name] != level]
         return due_us, [Edge(due_us, name, self._told[name]) for name in changed]
 
 
+def _no_motion_is_due(machines: ModelMachines, now_ms: int) -> None:
+    if not any(machine.busy for machine in machines.all):
+        machines.clock.due_ms = now_ms
+
+
 MACHINE_PLANS = {
     ModelMachines: Plan(
         keep("clock", "crane", "track", "shuttle", "motor_power", "jammed", "_told")
-        | {"world": Dropped("one for all nodes: lent for each step", World)}
+        | {"world": Dropped("one for all nodes: lent for each step", World)},
+        _no_motion_is_due,
     ),
-    Clock: Plan({"now_ms": Until(0), "due_ms": Until(MOTION_MS)}),
+    Clock: Plan({"now_ms": Since(), "due_ms": Exactly()}),
     CraneModel: Plan(
         keep("at", "aim", "found", "on", "seeking", "fingers", "wants", _site=SHARED)
         | {"_name": SHARED, "_crane": SHARED, "_host": PART, "starts": Dropped("of one step", int)}

@@ -21,10 +21,28 @@ class Message:
     body: dict[str, Any]
 
     def __str__(self) -> str:
-        told = ("act", "state", "id", "ref", "token", "step", "reason", "mode", "load", "job", "job_state", "mark", "boot")
+        told = (
+            "act",
+            "state",
+            "id",
+            "ref",
+            "token",
+            "step",
+            "reason",
+            "mode",
+            "load",
+            "job",
+            "job_state",
+            "mark",
+            "boot",
+        )
         body = self.body
         said = ", ".join(f"{key} {body[key]}" for key in told if key in body)
-        return f"{self.name} of {self.node} ({said})" if self.name != "job-order" else f"order to {self.node} ({said})"
+        return (
+            f"{self.name} of {self.node} ({said})"
+            if self.name != "job-order"
+            else f"order to {self.node} ({said})"
+        )
 
 
 class Messages:

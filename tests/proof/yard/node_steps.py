@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from protocol.counting import uptime_difference
 from protocol.participant import Delivery
 from protocol.site import Site
 from reference_node.controller.controller import Controller
@@ -41,6 +42,8 @@ class NodeState:
     moving: bool
     jammed: bool
     powered: bool
+    settled: bool
+    """Whether every sensor line is believed to be as it is; a debounce lets a few ms pass before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,9 +62,20 @@ class NodeSteps:
     """Every step of the node of that name."""
 
     def __init__(
-        self, site: Site, name: str, catalogue: Catalogue, messages: Messages, kind: type[Controller] = ModelController
+        self,
+        site: Site,
+        name: str,
+        catalogue: Catalogue,
+        messages: Messages,
+        kind: type[Controller] = ModelController,
     ) -> None:
-        self.site, self.name, self._catalogue, self._messages, self._kind = site, name, catalogue, messages, kind
+        self.site, self.name, self._catalogue, self._messages, self._kind = (
+            site,
+            name,
+            catalogue,
+            messages,
+            kind,
+        )
         self.states: list[NodeState] = []
         self._number: dict[Any, int] = {}
         self._done: dict[Any, NodeStep] = {}
@@ -127,6 +141,11 @@ class NodeSteps:
                 will = node.will()
                 node.disconnected(BASE_MS)
                 return [will]
+        return self._befall(node, what)
+
+    def _befall(self, node: Any, what: tuple[Any, ...]) -> Any:
+        """What happens to node and machine beside the bus."""
+        match what:
             case ("expire",):
                 node._uptime.count += EXPIRY_MS
                 return []
@@ -137,6 +156,9 @@ class NodeSteps:
                 node.machines.motor_power = on
                 if not on:
                     node.machines.power_off(BASE_MS)
+                return node.tick(BASE_MS)
+            case ("take off",):
+                node.machines.track.taken_off()
                 return node.tick(BASE_MS)
             case ("mend",):
                 node.machines.jammed = False
@@ -160,7 +182,11 @@ class NodeSteps:
         """The number of the state that `node` is in; its uptime goes on only where something has changed."""
         world = node.machines.world
         snapshot = self._catalogue.snapshot(node, node._now_ms)
-        if before is not None and self.states[before].snapshot == snapshot and self.states[before].boot == node.boot:
+        if (
+            before is not None
+            and self.states[before].snapshot == snapshot
+            and self.states[before].boot == node.boot
+        ):
             known = self.states[before]
             if node._uptime.count == known.count + 1:
                 return before
@@ -184,6 +210,7 @@ class NodeSteps:
                     any(not machine.still for machine in node.machines.all),
                     node.machines.jammed,
                     node.machines.motor_power,
+                    all(role.lines_due_ms is None for role in node.roles.values()),
                 )
             )
         return number
@@ -200,7 +227,14 @@ def _go_ms(node: Any) -> int | None:
     return None if found is None else max(0, found - BASE_MS)
 
 
-def _deeds(node: Any, was: tuple[int, str] | None, moved: bool, *, touched: bool) -> tuple[tuple[Deed, ...], str]:
+def _is_late(node: Any, job: Any) -> bool:
+    deadline = job.order.get("deadline")
+    return deadline is not None and uptime_difference(node.uptime, deadline) > 0
+
+
+def _deeds(
+    node: Any, was: tuple[int, str] | None, moved: bool, *, touched: bool
+) -> tuple[tuple[Deed, ...], str]:
     job = node.job
     deeds: list[Deed] = []
     if job is None:
@@ -210,7 +244,11 @@ def _deeds(node: Any, was: tuple[int, str] | None, moved: bool, *, touched: bool
     if was is None or was[0] != job.id or (not open_before and job.is_open):
         deeds.append(("accepted", job.order["boot"], job.id))
         if job.order["boot"] != node.boot:
-            return tuple(deeds), f"{node.name} accepts an order of boot {job.order['boot']} in boot {node.boot}"
+            return tuple(
+                deeds
+            ), f"{node.name} accepts an order of boot {job.order['boot']} in boot {node.boot}"
+    if not open_before and job.is_open and _is_late(node, job):
+        return tuple(deeds), f"{node.name} accepts order {job.id} after its deadline"
     if moved:
         if not job.is_open and now == was:
             return tuple(deeds), f"{node.name} moves after its order has ended"

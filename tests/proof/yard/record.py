@@ -39,8 +39,14 @@ class Record(NamedTuple):
                 continue
             if deed == "accepted":
                 wrong = wrong or self._wrongly_accepted(name, orders)
-            if deed in ("moved", "touched") and dict(self.ended).get(name) in NOTHING_MOVED and deed == "touched":
-                wrong = wrong or f"order {name} moves a box after its supervisor was told that nothing was moved"
+            if (
+                deed in ("moved", "touched")
+                and dict(self.ended).get(name) in NOTHING_MOVED
+                and deed == "touched"
+            ):
+                wrong = (
+                    wrong or f"order {name} moves a box after its supervisor was told that nothing was moved"
+                )
             orders[name] = max(deed, orders.get(name, deed), key=STAGES.index)
         record = self._replace(orders=tuple(sorted(orders.items())), claims=tuple(sorted(claims.items())))
         return record, wrong

@@ -4,7 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from protocol.site import Axis, BerthSite, CranePlace, CraneSite, NodeSite, Place, PlaceKind, ShuttleSite, Site
+from protocol.site import (
+    Axis,
+    BerthSite,
+    CranePlace,
+    CraneSite,
+    NodeSite,
+    Place,
+    PlaceKind,
+    ShuttleSite,
+    Site,
+)
 
 X = Axis("x", "mm", 0, 500, 10, 100, 100, 0)
 Z = Axis("z", "mm", 0, 100, 0, 100, 100, 0)
@@ -30,8 +40,14 @@ def one_crane(*, load_sensor: bool = True, qos: int = 1) -> Site:
 
 def two_cranes_and_a_shuttle() -> Site:
     """A box goes from the place of one crane over the deck of a shuttle to the place of the other."""
-    west = {"quay": CranePlace("quay", ((100, BOTTOM),)), "deck": CranePlace("deck", ((300, BOTTOM),), at="here")}
-    east = {"yard": CranePlace("yard", ((300, BOTTOM),)), "deck": CranePlace("deck", ((100, BOTTOM),), at="there")}
+    west = {
+        "quay": CranePlace("quay", ((100, BOTTOM),)),
+        "deck": CranePlace("deck", ((300, BOTTOM),), at="here"),
+    }
+    east = {
+        "yard": CranePlace("yard", ((300, BOTTOM),)),
+        "deck": CranePlace("deck", ((100, BOTTOM),), at="there"),
+    }
     ferry = NodeSite("ferry", ("shuttle",), shuttle=ShuttleSite(("here", "there"), 3, 20_000), digest=7)
     nodes = {
         "west": crane("west", west, load_sensor=True),

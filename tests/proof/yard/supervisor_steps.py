@@ -51,6 +51,8 @@ class SupervisorState:
     replaced: bool
     settled: bool
     """Every goal met, no order and no question open, every place sure."""
+    at_rest: bool
+    """As `settled`, but for the goals: no order and no question open."""
     asked: tuple[Asked, ...]
     believes: tuple[Belief, ...]
     claims: tuple[tuple[str, int | None, int], ...]
@@ -174,7 +176,8 @@ def _state(supervisor: Supervisor, frozen: bytes) -> SupervisorState:
     sessions = supervisor.sessions
     rules = Rules(supervisor.look())
     asked = tuple(
-        Asked(str(one.about), one.node, one.place, _bars(supervisor, rules, one)) for one in supervisor.questions
+        Asked(str(one.about), one.node, one.place, _bars(supervisor, rules, one))
+        for one in supervisor.questions
     )
     believes = _believes(supervisor) if supervisor.was_owned and not supervisor.replaced else ()
     quiet = all(not session.open and session.owned for session in sessions.values())
@@ -186,6 +189,7 @@ def _state(supervisor: Supervisor, frozen: bytes) -> SupervisorState:
         supervisor.linked,
         bool(supervisor.replaced),
         supervisor.finished and quiet and not asked and sure and held_boxes and supervisor.gap is None,
+        supervisor.was_owned and quiet and not asked and supervisor.gap is None,
         asked,
         believes,
         tuple((name, session.boot, session.claim) for name, session in sessions.items()),

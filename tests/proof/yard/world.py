@@ -18,6 +18,8 @@ class World(NamedTuple):
     held: tuple[tuple[str, str], ...] = ()
     stands: tuple[tuple[str, str], ...] = ()
     trains: tuple[tuple[str, str], ...] = ()
+    gone: tuple[str, ...] = ()
+    """Boxes that have left with a train, or that a person has taken away."""
 
     def box_at(self, slot: Slot) -> str:
         return next((box for where, box in self.boxes if where == slot), "")
@@ -55,9 +57,11 @@ class World(NamedTuple):
 
     def without_boxes(self, place: str) -> World:
         """What stood there has been taken away, or has left with the train."""
-        return self._replace(boxes=tuple(one for one in self.boxes if one[0][0] != place))
+        gone = [box for slot, box in self.boxes if slot[0] == place]
+        left = tuple(one for one in self.boxes if one[0][0] != place)
+        return self._replace(boxes=left, gone=tuple(sorted([*self.gone, *gone])))
 
     @property
     def labels(self) -> list[str]:
         """Every box, once for each place in which it is."""
-        return sorted([box for _, box in self.boxes] + [box for _, box in self.held])
+        return sorted([*(box for _, box in self.boxes), *(box for _, box in self.held), *self.gone])

@@ -1,0 +1,57 @@
+"""`make prove`: every small budget to its end; with --long pairs and triples, spread over processes, resumable."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+from tests.proof import kill_list, long_run
+from tests.proof.budgets import small
+from tests.proof.run import Outcome, explore, record, recorded
+
+
+def main() -> int:
+    """0: as recorded, and nothing wrong; 1: something is wrong or missing."""
+    parser = argparse.ArgumentParser(prog="make prove", description=__doc__)
+    parser.add_argument(
+        "--record", action="store_true", help="keep the counts of states as those to be found"
+    )
+    parser.add_argument("--long", action="store_true", help="pairs of disturbances, then triples")
+    parser.add_argument("--kill", action="store_true", help="take every rule away in turn")
+    parser.add_argument("--only", default="", help="budgets, or rules, whose name has this in it")
+    parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--hours", type=float, default=2.0, help="of processor, for --long")
+    asked = parser.parse_args()
+    if asked.long:
+        return long_run.main(asked.processes, asked.hours, asked.only)
+    if asked.kill:
+        return kill_list.main(asked.only)
+    return _small(asked.only, keep=asked.record)
+
+
+def _small(only: str, *, keep: bool) -> int:
+    outcomes: list[Outcome] = []
+    bad = 0
+    known = {} if keep else recorded()
+    for budget in small():
+        if only not in budget.name:
+            continue
+        outcome = explore(budget)
+        outcomes.append(outcome)
+        print(outcome.line, flush=True)
+        fewer = outcome.states < known.get(budget.name, {"states": 0})["states"]
+        if outcome.wrong or fewer or not outcome.complete:
+            bad += 1
+            print(outcome.wrong or f"FEWER STATES THAN RECORDED: {known.get(budget.name)}")
+        elif keep:
+            record([outcome])
+    states, edges = sum(one.states for one in outcomes), sum(one.edges for one in outcomes)
+    seconds = sum(one.seconds for one in outcomes)
+    print(
+        f"{len(outcomes)} budgets, {states:,} states, {edges:,} edges, {seconds:.0f} s of processor, {bad} bad"
+    )
+    return 1 if bad else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

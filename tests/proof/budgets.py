@@ -1,0 +1,58 @@
+"""Which explorations are run: the small budgets of every run of CI, and the pairs and triples of a long one."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import combinations
+
+from tests.proof.yard.budget import DISTURBANCES, Budget
+
+FAST = ("repeat", "overtake", "late order", "late word", "early", "cancel", "silence", "expiry", "node down")
+"""Explored small as every race that they have, messages of several steps under way at once."""
+CALM = (
+    "reset",
+    "outage",
+    "restart",
+    "second",
+    "hold",
+    "other hold",
+    "fault",
+    "power",
+    "give-up",
+    "stale answer",
+)
+"""Explored small with a net that is faster than machines; every race of theirs is in the long run."""
+
+
+def small() -> tuple[Budget, ...]:
+    """Every disturbance once on the smallest site, what only other sites can show, what the net does twice."""
+    return (
+        Budget("crane"),
+        Budget("crane, QoS 0", {"lose": 1}),
+        *(Budget("crane", {name: 1}) for name in FAST),
+        *(_calm("crane", name) for name in CALM),
+        _calm("crane", "restart", "old map"),
+        _calm("crane, no load sensor", "reset"),
+        Budget("crane", {"late order": 1}, uptime=2**32 - 8),
+        _calm("berth"),
+        Budget("crane", {"repeat": 1, "late word": 1}),
+        Budget("crane", {"late order": 1, "late word": 1}),
+    )
+
+
+def _calm(site: str, *may: str) -> Budget:
+    return Budget(site, dict.fromkeys(may, 1), calm=True, lag=0)
+
+
+def pairs(site: str = "crane") -> Iterator[Budget]:
+    """Every two disturbances together."""
+    for two in combinations(DISTURBANCES, 2):
+        qos = ", QoS 0" if "lose" in two else ""
+        yield Budget(site + qos, dict.fromkeys(two, 1))
+
+
+def triples(site: str = "crane") -> Iterator[Budget]:
+    """Every three."""
+    for three in combinations(DISTURBANCES, 3):
+        qos = ", QoS 0" if "lose" in three else ""
+        yield Budget(site + qos, dict.fromkeys(three, 1))
