@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from protocol.participant import Publication
 from protocol.specification import specification
-from protocol.state_machine import StateMachine
 from reference_node.controller.controller import Controller
 from reference_node.controller.faults import BadMessages, FaultRegister
 from reference_node.controller.heartbeat import Heartbeat
