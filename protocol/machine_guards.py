@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from protocol.specification import specification
+
 Facts = Mapping[str, Any]
 """What is known when the event happens, by name: a message, a machine, a count."""
 
@@ -113,6 +115,21 @@ def owned_before(facts: Facts) -> bool:
     return bool(facts["owned_by"] > 0)
 
 
+def word_is_old(facts: Facts) -> bool:
+    """No state message came for longer than `state_silence`, or the supervisor's own connection broke [SUP-27]."""
+    return facts["silent_ms"] is None or bool(facts["silent_ms"] > silence_ms())
+
+
+def boot_is_unproven(facts: Facts) -> bool:
+    """The message is of another boot, and no answer to the newest ask: it may come late [SUP-28]."""
+    return not facts["proven"]
+
+
+def silence_ms() -> int:
+    """After so long a silence, in ms, a node counts as unreachable [SUP-21]."""
+    return specification().timing["state_silence"].most or 0
+
+
 def boot_is_same(facts: Facts) -> bool:
     """The message is of the boot in which the node was claimed."""
     return bool(facts["message"].get("boot") == facts["boot"])
@@ -150,7 +167,7 @@ MACHINE_GUARDS: dict[str, Callable[[Facts], bool]] = {
         order_is_fit, order_is_unfit, nothing_picked, picked, every_axis_homed, an_axis_unhomed,
         track_found_empty, place_found, stop_is_target, stop_is_other, nothing_said,
         token_is_ours, state_is_missing, token_is_other, mark_is_claim, mark_is_lower, mark_is_higher,
-        owned_before, boot_is_same, orders_used_up, job_given_up,
+        owned_before, word_is_old, boot_is_unproven, boot_is_same, orders_used_up, job_given_up,
         nothing_moved, outcome_open, newer_claim_answered,
     )
 }  # fmt: skip

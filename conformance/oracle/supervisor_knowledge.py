@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 from conformance.oracle.link_log import Log, Message
 from protocol.counting import uptime_difference
@@ -17,6 +17,13 @@ from protocol.specification import FINAL, STATE_MESSAGES, specification
 from protocol.topics import NotATopic, parse_topic
 
 Body = Mapping[str, Any]
+
+
+class Doubt(NamedTuple):
+    """Why nothing but hold and ask may go to a node: it was silent [SUP-27], or another boot spoke [SUP-28]."""
+
+    since_ms: float
+    requirement: str
 
 
 @dataclass(slots=True)
@@ -30,12 +37,18 @@ class Known:
     uptime: int = 0
     heard_ms: float | None = None
     """When the newest state message came that was no hint."""
+    doubted: Doubt | None = None
+    """Why it has to be asked again, and since when."""
+    since_ms: float = 0.0
+    """When this boot was found to be that of now."""
     words: dict[str, Message] = field(default_factory=dict)
     """Newest state message of this boot by name."""
     states: frozenset[str] = frozenset()
     """The state messages of a node with its roles."""
     tokens: dict[int, set[str]] = field(default_factory=dict)
-    """Token of every ask of this life to the state messages heard since; a new boot begins them anew."""
+    """Token of every ask of this life to the state messages of this boot heard since."""
+    asked_ms: dict[int, float] = field(default_factory=dict)
+    """When each ask was sent, by its token."""
     answered: bool = False
     """Whether an ask of this life was answered in this boot, with every state message [ORD-03]."""
     claims: dict[int, Message] = field(default_factory=dict)
@@ -53,6 +66,13 @@ class Known:
     def highest(self) -> int:
         """The highest id sent in this boot."""
         return max((*self.sent, *self.claims), default=0)
+
+    def doubt(self, at_ms: float) -> Doubt | None:
+        """Why nothing but hold and ask may go to it as of `at_ms`; None where more may."""
+        silence_ms = specification().timing["state_silence"].most or 0
+        if self.doubted is None and self.heard_ms is not None and at_ms - self.heard_ms > silence_ms:
+            return Doubt(self.heard_ms + silence_ms, "SUP-27")
+        return self.doubted
 
     def word(self, name: str) -> Message | None:
         """The newest state message of that name, if it was said after the claim: the mark in it tells."""
@@ -107,6 +127,9 @@ class SupervisorKnowledge:
             for node in site.nodes.values()
             if not node.is_supervisor
         }
+        self._boots: dict[str, dict[int | None, Known]] = {
+            name: {None: one} for name, one in self.nodes.items()
+        }
 
     def orders(self, log: Log, after: int, until: int | None = None) -> Iterator[JudgedOrder]:
         """Every order between two traces to a node of the site, each before it is entered."""
@@ -122,8 +145,32 @@ class SupervisorKnowledge:
                 is_new = id_ not in known.sent and id_ not in known.claims
                 yield JudgedOrder(message, name, known, self.nodes, is_new)
                 _enter_order(known, message)
-            elif not message.from_node:
-                self.nodes[name] = _enter_word(known, message)
+                for other in self._boots[name].values():
+                    _enter_ask(other, message)
+            elif not message.from_node and _is_live(message):
+                self.nodes[name] = self._hear(name, known, message)
+
+    def _hear(self, name: str, known: Known, message: Message) -> Known:
+        """What is known with this message. Another boot is that of now once it has answered the newest ask."""
+        boots, boot = self._boots[name], message.body["boot"]
+        if known.boot is None:
+            known.boot = boot
+            boots[boot] = boots.pop(None)
+        if boot not in boots:
+            asked: dict[int, set[str]] = {token: set() for token in known.tokens}
+            boots[boot] = Known(boot, states=known.states, tokens=asked, asked_ms=dict(known.asked_ms))
+        spoken = boots[boot]
+        _enter_word(spoken, message)
+        if spoken is known:
+            return known
+        if (
+            message.body.get("act") == "ask"
+            and known.asked_ms.get(message.body["token"], -1) >= known.since_ms
+        ):
+            spoken.earlier, spoken.since_ms = known.earlier | {known.boot}, message.at_ms
+            return spoken
+        known.doubted = known.doubted or Doubt(message.at_ms, "SUP-28")
+        return known
 
 
 def _states_of(node: NodeSite) -> frozenset[str]:
@@ -140,11 +187,9 @@ def _node_of(message: Message) -> str:
 
 def _enter_order(known: Known, message: Message) -> None:
     body = message.body
-    if body.get("act") == "ask":
-        known.tokens[body["token"]] = set()
-    elif "id" not in body or body["boot"] != known.boot:
+    if "id" not in body or body["boot"] != known.boot:
         return
-    elif body["act"] == "claim":
+    if body["act"] == "claim":
         known.claims.setdefault(body["id"], message)
     else:
         known.sent.setdefault(body["id"], message)
@@ -153,21 +198,22 @@ def _enter_order(known: Known, message: Message) -> None:
             known.jobs[body["id"]] = message
 
 
-def _enter_word(known: Known, message: Message) -> Known:
-    """What is known with this message; all that was known of another boot is gone."""
+def _enter_ask(known: Known, message: Message) -> None:
+    if message.body.get("act") == "ask":
+        known.tokens[message.body["token"]] = set()
+        known.asked_ms[message.body["token"]] = message.at_ms
+
+
+def _is_live(message: Message) -> bool:
+    """Whether it is more than a hint [SUP-10]."""
+    off = message.name == "node-status" and message.body.get("state") == "off"
+    return not (message.retain or off or "boot" not in message.body)
+
+
+def _enter_word(known: Known, message: Message) -> None:
+    """A word of this boot."""
     body = message.body
-    off = message.name == "node-status" and body.get("state") == "off"
-    if message.retain or off or "boot" not in body:
-        return known
-    if body["boot"] != known.boot:
-        asked: dict[int, set[str]] = {token: set() for token in known.tokens}
-        known = Known(
-            boot=body["boot"],
-            earlier=known.earlier | {known.boot},
-            heard_ms=known.heard_ms,
-            states=known.states,
-            tokens=asked,
-        )
+    known.doubted = known.doubt(message.at_ms)
     if "uptime" in body and uptime_difference(body["uptime"], known.uptime) > 0:
         known.uptime = body["uptime"]
     known.mark = max(known.mark, body.get("mark", 0))
@@ -177,14 +223,14 @@ def _enter_word(known: Known, message: Message) -> Known:
             heard.add(message.name)
     elif message.name == "job-report":
         _enter_report(known, message)
-    return known
 
 
 def _enter_report(known: Known, message: Message) -> None:
     body = message.body
     if body["act"] == "ask":
         heard = known.tokens.get(body.get("token", -1), set())
-        known.answered = known.answered or heard >= known.states
+        if heard >= known.states:
+            known.answered, known.doubted = True, None
     elif body["act"] == "claim":
         if body["id"] in known.claims and body["mark"] == body["id"] and body["order_boot"] == known.boot:
             known.owned = body["id"]

@@ -154,6 +154,15 @@ class SimulatedNode(NodeMessages):
         self.at(now_ms)
         return [self._publication("node-status", self.off(self.link))]
 
+    def say_of_boot(self, now_ms: int, boot: int) -> Sequence[Publication]:
+        """The last words of a boot that is over come late: it was at rest, with nothing to do."""
+        self.at(now_ms)
+        now, job = self.boot, self.job
+        self.boot, self.job = boot, None
+        self.tell_all()
+        self.boot, self.job = now, job
+        return self._take()
+
     def misreport(self, now_ms: int, body: Body) -> Sequence[Publication]:
         """A report on something else than the open job comes."""
         self.at(now_ms)

@@ -149,6 +149,27 @@ class SupervisorFixture(Fixture):
         state = word.body.get("job_state", "none")
         return f"{order.act} while {crane} says that its job is {state}" if state in OPEN else ""
 
+    def minds_doubt(self, requirement: str, *, all_runs: bool = False) -> int:
+        """Demand that nothing but hold and ask goes to a node while it has to be asked again; gives how many orders
+        to a node in such doubt were seen.
+        """
+        seen = 0
+        for order in self.orders(all_runs=all_runs):
+            doubt = order.known.doubt(order.message.at_ms)
+            if doubt is None or doubt.requirement != requirement:
+                continue
+            seen += 1
+            late = order.message.at_ms - doubt.since_ms > self.stretched(CROSSING_MS)
+            allowed = order.act in ("ask", "hold") or not late
+            self.check(
+                allowed,
+                requirement,
+                f"nothing but asks to {order.node} before it answers",
+                order.act,
+                order.message,
+            )
+        return seen
+
     def known_from(self, heard: Message) -> int:
         """The trace from which on the supervisor has surely read a message: what is before may cross it."""
         latest = heard.at_ms + self.stretched(CROSSING_MS)

@@ -227,10 +227,10 @@ class Supervisor:
         return self.outage.gap
 
     def cancel(self, node: str) -> None:
-        """Cancel the open job of `node`; nothing happens if there is none."""
-        job = self.sessions[node].job
-        if job is not None:
-            self.sessions[node].cancel(job, self.now_ms)
+        """Cancel the open job of `node`; nothing happens if there is none, or the node cannot be ordered now."""
+        session = self.sessions[node]
+        if session.job is not None and session.owned:
+            session.cancel(session.job, self.now_ms)
 
     @property
     def questions(self) -> list[Question]:

@@ -58,7 +58,7 @@ class ClaimsWithoutAnAnswer(Sessions):
 class TakesHalfAnAnswer(Sessions):
     class session_class(Session):  # noqa: N801
         def _hear_answer(self, report: Body) -> None:
-            self._heard_since_ask = {*specification().topics}
+            self._said.since_ask = {*specification().topics}
             super()._hear_answer(report)
 
 
@@ -306,3 +306,42 @@ class EndsJobsByAnOff(Sessions):
         def end_by_hint(self, sent: SentOrder) -> None:
             sent.fire("failed")
             self._end(sent)
+
+
+# ---------------------------------------------------------------- in doubt
+
+
+@faulty("SUP-27", "supervisor-asks-after-silence")
+class RepeatsIntoSilence(Sessions):
+    class session_class(Session):  # noqa: N801
+        def mind_silence(self, now_ms: int) -> None:
+            """It is the same boot, it thinks."""
+
+
+@faulty("SUP-27", "supervisor-asks-after-silence")
+class AsksOnlyOnceItIsHeardAgain(Sessions):
+    class session_class(Session):  # noqa: N801
+        def due(self, now_ms: int) -> list[Body]:
+            silent = self.spoke_ms is not None and now_ms - self.spoke_ms > 5_000
+            return self._orders_due(now_ms) if silent else super().due(now_ms)
+
+
+@faulty("SUP-28", "supervisor-late-boot")
+class BelievesAnyBoot(Sessions):
+    class session_class(Session):  # noqa: N801
+        def adopts(self, boot: int, message: str, body: Body) -> bool:
+            if boot != self.boot:
+                self._new_boot(boot)
+            return True
+
+
+@faulty("SUP-29", "supervisor-gives-up")
+class RepeatsWhatItGaveUp(Sessions):
+    class session_class(Session):  # noqa: N801
+        def due(self, now_ms: int) -> list[Body]:
+            unknown = [sent.body for sent in getattr(self, "given", ()) if sent.state == "unknown"]
+            return [*super().due(now_ms), *(unknown if now_ms % 1_000 < 100 else ())]
+
+        def give_up(self, job: SentOrder) -> None:
+            super().give_up(job)
+            self.given = [job]

@@ -18,7 +18,7 @@ from reference_node.supervisor.plan.next_step import Step
 from reference_node.supervisor.send.holds import is_held, state_word
 from reference_node.supervisor.supervisor import Supervisor
 from tests.faulty_supervisors.faulty import faulty, with_second_berth
-from tests.faulty_supervisors.ownership import Ruled, Sessions
+from tests.faulty_supervisors.ownership import RepeatsIntoSilence, Ruled, Sessions
 
 Body = Mapping[str, Any]
 
@@ -167,7 +167,7 @@ class ForgetsThatATrainGotLost(Sessions):
 
 
 @faulty("SUP-21", "supervisor-silence")
-class TakesSilenceForConsent(Ruled):
+class TakesSilenceForConsent(Ruled, RepeatsIntoSilence):
     class rules_class(Rules):  # noqa: N801
         def silent(self, node: str) -> str:
             return ""
@@ -175,7 +175,7 @@ class TakesSilenceForConsent(Ruled):
 
 @faulty("SUP-21", "supervisor-silence")
 class WaitsTenPercentLonger(Sessions):
-    class session_class(Session):  # noqa: N801
+    class session_class(RepeatsIntoSilence.session_class):  # noqa: N801
         def reachable(self, now_ms: int) -> bool:
             return self.heard_ms is not None and now_ms - self.heard_ms <= 5_500
 

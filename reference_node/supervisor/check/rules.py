@@ -44,6 +44,8 @@ class Rules:
         nodes = self._state.nodes
         if nodes[node].owned and self._state.all_owned:
             return ""
+        if self._state.all_owned and not nodes[node].reachable:
+            return self.silent(node)
         missing = [name for name, other in nodes.items() if not other.owned]
         return f"not owned yet: {', '.join(missing)}"
 

@@ -25,6 +25,8 @@ class SentOrder:
     """What the spreader or deck holds by the newest report: none, box, unsure, or '' where none said it."""
     news_ms: int = 0
     """When the newest report about it came; before the first, when it was given."""
+    given_ms: int = 0
+    """When it was given."""
 
     @property
     def state(self) -> str:

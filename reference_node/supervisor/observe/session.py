@@ -1,7 +1,8 @@
 """One node as its supervisor knows it: ask, fence, claim, own, order, repeat, replaced.
 
 A session reads what the node says and tells which orders are due; it knows no place and no box. Its states
-are those of the table `belief`. Every rule is a small method of its own.
+are those of the table `belief`. Every rule is a small method of its own. A node whose word is in doubt is asked again
+before anything else goes to it, a repeat included.
 """
 
 from __future__ import annotations
@@ -11,19 +12,22 @@ from dataclasses import dataclass
 from random import Random
 from typing import Any, ClassVar
 
-from protocol.counting import CLAIM_SPREAD, UPTIME_MODULUS, claim_id, uptime_difference
-from protocol.machine_guards import MACHINE_GUARDS, Facts
+from protocol.counting import CLAIM_SPREAD, UPTIME_MODULUS, claim_id
+from protocol.machine_guards import MACHINE_GUARDS, Facts, silence_ms
 from protocol.site import NodeSite
 from protocol.specification import OPEN, specification
 from protocol.state_machine import Guards, StateMachine
 from reference_node.supervisor.observe.pace import Pace
 from reference_node.supervisor.observe.sent_order import SentOrder
+from reference_node.supervisor.observe.words import Words
 
 Body = Mapping[str, Any]
 
 STATE_OF_ROLE = {"crane": "crane-status", "berth": "train-arrival", "shuttle": "shuttle-status"}
 RESERVE = 5
 """Ids of a claim that are kept for cancels; below it the session claims again as soon as no job is open."""
+OLD_MS = UPTIME_MODULUS // 4
+"""An order as old as half of what a signed difference of uptimes spans is not sent again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,10 +50,7 @@ class Session:
         self.boot: int | None = None
         """Boot of the newest live message."""
         self.mark = 0
-        self.uptime = 0
-        """Uptime of the node's newest message, in its own ms."""
-        self.words: dict[str, Body] = {}
-        """Newest live state message of this boot by message name."""
+        self._said = Words()
         self.hints: dict[str, Body] = {}
         """Retained messages, good for a display only."""
         self.heard_ms: int | None = None
@@ -70,11 +71,9 @@ class Session:
         self._events: list[Event] = []
         self._token: int | None = None
         self._asked_ms: int | None = None
-        self._heard_since_ask: set[str] = set()
         self._pending_claim = 0
         self._claimed_ms = 0
         self._highest = 0
-        self._settled_from: int | None = None
         self._giving_up: list[SentOrder] = []
         self._to_send: set[str] = set()
         """What the rows taken since the last `due` send: ask, claim."""
@@ -84,6 +83,16 @@ class Session:
     def name(self) -> str:
         """The node's name."""
         return self.node.name
+
+    @property
+    def words(self) -> dict[str, Body]:
+        """Newest live state message of this boot by message name."""
+        return self._said.newest
+
+    @property
+    def uptime(self) -> int:
+        """Uptime of the node's newest message, in its own ms."""
+        return self._said.uptime
 
     @property
     def belief(self) -> str:
@@ -112,10 +121,8 @@ class Session:
         together with the node's own check of the fault count [FLT-04]. A word older than the report that
         ended the last order tells nothing either: what that order changed is not in it.
         """
-        body = self.words.get(message)
+        body = self._said.reliable(message)
         if body is None or not self.owned or not self.claim:
-            return None
-        if self._settled_from is not None and uptime_difference(int(body["uptime"]), self._settled_from) < 0:
             return None
         return body if message == "fault" or int(body.get("mark", -1)) >= self.claim else None
 
@@ -135,8 +142,7 @@ class Session:
 
     def reachable(self, now_ms: int) -> bool:
         """Whether the newest state message is young enough to start something [SUP-21]."""
-        limit = specification().timing["state_silence"].most or 0
-        return self.heard_ms is not None and now_ms - self.heard_ms <= limit
+        return self.heard_ms is not None and now_ms - self.heard_ms <= silence_ms()
 
     # ------------------------------------------------------------ what comes in
     def hear(self, message: str, body: Body, *, retain: bool, now_ms: int) -> None:
@@ -151,9 +157,13 @@ class Session:
             self._fire("off" if off else "message", {"message": body, "boot": self.boot})
             return
         boot = int(body["boot"])
-        if self.boot != boot:
-            self._new_boot(boot)
-        self._age(int(body["uptime"]))
+        if self.boot is None:
+            self.boot = boot
+        elif boot != self.boot and not self.adopts(boot, message, body):
+            self.hints[message] = body
+            return
+        self.mind_silence(now_ms)
+        self._said.age(int(body["uptime"]))
         if "mark" in body:
             self._hear_mark(int(body["mark"]))  # first: what another supervisor's mark says ends all else
         if message == "job-report":
@@ -170,16 +180,36 @@ class Session:
         """Retained messages and 'off' are hints and no more [SUP-10]."""
         return not retain and not (message == "node-status" and body.get("state") == "off")
 
-    def _age(self, uptime: int) -> None:
-        if uptime_difference(uptime, self.uptime) > 0:
-            self.uptime = uptime
+    def adopts(self, boot: int, message: str, body: Body) -> bool:
+        """Whether another boot is that of now: only the token of the newest ask shows it [SUP-28].
+
+        Words of an old boot come late on another topic; and a node may draw a number again that it had before.
+        """
+        proven = message == "job-report" and body["act"] == "ask" and body.get("token") == self._token
+        if proven:
+            self._new_boot(boot)
+        else:
+            self._doubt("new-boot", {"proven": False})
+        return proven
+
+    def mind_silence(self, now_ms: int) -> None:
+        """After a silence nothing but an ask is sent, a repeat neither, until it is answered [SUP-27].
+
+        Beyond half the range of uptime a signed difference takes what is newer for older.
+        """
+        if self.spoke_ms is not None and self.belief in ("answered", "claiming", "owned"):
+            self._doubt("silence", {"silent_ms": now_ms - self.spoke_ms})
+
+    def _doubt(self, event: str, facts: Facts) -> None:
+        before = self.belief
+        self._fire(event, facts)
+        if self.belief != before:
+            self._token = self._asked_ms = None
+            self._said.ask(anew=True)
 
     def _hear_state(self, message: str, body: Body, now_ms: int) -> None:
-        before = self.words.get(message)
-        if before is None or uptime_difference(int(body["uptime"]), int(before["uptime"])) >= 0:
-            self.words[message] = body
+        self._said.hear(message, body)
         self.heard_ms = self.spoke_ms = now_ms
-        self._heard_since_ask.add(message)
         self._fire("message", {"message": body, "boot": self.boot})
 
     def _hear_mark(self, mark: int) -> None:
@@ -190,17 +220,13 @@ class Session:
 
     def _new_boot(self, boot: int) -> None:
         """Another life of the node: nothing of the old one counts, and nothing is sent again [SUP-09]."""
-        known = self.boot is not None
-        self.boot, self.words, self.mark, self.uptime = boot, {}, 0, 0
-        self._heard_since_ask = set()
+        self.boot, self._said, self.mark = boot, Words(), 0
         self.claim = self._pending_claim = self._highest = 0
-        self._settled_from = None
-        if known:
-            self._fire("new-boot")
-            self._token = self._asked_ms = None
-            if self.first_answer is not None:
-                self._events.append(Event("new-boot"))
-            self._orders_of_old_boot()
+        self._fire("new-boot", {"proven": True})
+        self._token = self._asked_ms = None
+        if self.first_answer is not None:
+            self._events.append(Event("new-boot"))
+        self._orders_of_old_boot()
 
     def _orders_of_old_boot(self) -> None:
         for sent in list(self.open.values()):
@@ -212,7 +238,7 @@ class Session:
     def _hear_report(self, report: Body, now_ms: int) -> None:
         act = report["act"]
         if act == "ask":
-            self._hear_answer(report)
+            self._hear_answer(report, now_ms)
         elif act == "claim":
             self._hear_claim(report)
         elif act == "cancel":
@@ -222,12 +248,14 @@ class Session:
             if sent is not None and self.is_for(sent, report):
                 self._hear_outcome(sent, report, now_ms)
 
-    def _hear_answer(self, report: Body) -> None:
+    def _hear_answer(self, report: Body, now_ms: int) -> None:
         """Only the report with our newest token, after all state messages, is the answer [SUP-06]."""
         wanted = {STATE_OF_ROLE[role] for role in self.node.roles if role in STATE_OF_ROLE}
-        told_all = wanted | {"node-status", "fault"} <= self._heard_since_ask
+        told_all = wanted | {"node-status", "fault"} <= self._said.since_ask
         if not self._fire("answer", {"report": report, "asked": self._token, "told_all": told_all}):
             return
+        if self.owned and self.job is not None:
+            self.job.news_ms = now_ms  # It is given up for what is not said, not for a silence.
         if self.belief != "answered":
             return
         if self.first_answer is None and self.boot is not None:
@@ -263,7 +291,7 @@ class Session:
 
     def _hear_outcome(self, sent: SentOrder, report: Body, now_ms: int) -> None:
         if sent.hear(report, now_ms) and not sent.is_open:
-            self._settled_from = int(report["uptime"])
+            self._said.settle(int(report["uptime"]))
             self._end(sent)
 
     def _end(self, sent: SentOrder) -> None:
@@ -277,6 +305,8 @@ class Session:
     def unlinked(self) -> list[SentOrder]:
         """The bus is away: nothing counts as heard. Gives the orders that are not repeated: all but jobs."""
         self.heard_ms = None
+        if self.belief in ("answered", "claiming", "owned"):
+            self._doubt("silence", {"silent_ms": None})
         return [one for act in ("resume", "reset-fault", "cancel") for one in self.withdraw(act)]
 
     def withdraw(self, act: str) -> list[SentOrder]:
@@ -301,7 +331,7 @@ class Session:
             raise RuntimeError(f"{self.name}: {act} ordered while {self.belief}, open job {self.job}")
         body = self._body(act, self._next_id(), fields)
         machine = StateMachine(specification().tables["order_sent"], self.guards)
-        sent = SentOrder(body, machine, news_ms=now_ms)
+        sent = SentOrder(body, machine, news_ms=now_ms, given_ms=now_ms)
         self.open[sent.id] = sent
         return sent
 
@@ -328,9 +358,14 @@ class Session:
             self._giving_up.append(job)
 
     def give_up_silent(self, now_ms: int) -> None:
-        """Give the open job up once there was no report about it for long, though the node is heard."""
-        job, heard = self.job, self.owned and self.reachable(now_ms)
-        if job is not None and heard and now_ms - job.news_ms > self.pace.give_up_ms:
+        """Give the open job up once there was no report about it for long, though the node is heard.
+
+        And one that is so old that its deadline would seem to lie ahead again.
+        """
+        job = self.job
+        if job is None or not self.owned or not self.reachable(now_ms):
+            return
+        if now_ms - job.news_ms > self.pace.give_up_ms or now_ms - job.given_ms > OLD_MS:
             self.give_up(job)
 
     def _give_up_now(self) -> None:
@@ -355,14 +390,13 @@ class Session:
         out: list[Body] = []
         if self.belief in ("unheard", "hinted"):
             self._fire("ask")
-        elif self.owned and not self.reachable(now_ms):
-            self._fire("silence")
-        sent_ms = self._asked_ms if self.belief == "asked" else self._claimed_ms
-        if self.belief in ("asked", "claiming") and not self._to_send and self._is_due(sent_ms, now_ms):
+        self.mind_silence(now_ms)
+        sent_ms = self._claimed_ms if self.belief == "claiming" else self._asked_ms
+        if self.belief in ("asked", "doubted", "claiming") and not self._to_send and self._is_due(sent_ms, now_ms):
             self._fire("repeat-time")
         if "ask" in self._to_send:
             self._token, self._asked_ms = self._rng.getrandbits(32), now_ms
-            self._heard_since_ask = set()
+            self._said.ask(anew=self.belief == "doubted")
             out.append({"act": "ask", "token": self._token})
         self._claim_if_needed()
         if "claim" in self._to_send:
@@ -390,13 +424,17 @@ class Session:
         self._highest = self._pending_claim
 
     def _orders_due(self, now_ms: int) -> list[Body]:
-        open_now = [sent for sent in self.open.values() if self.may_repeat or not sent.is_job]
+        open_now = [sent for sent in self.open.values() if self.repeats(sent)]
         late = [sent for sent in open_now if self._is_due(sent.sent_ms, now_ms)]
         for sent in late:
             if sent.sent_ms is not None:
                 sent.fire("repeat-time")
             sent.sent_ms = now_ms
         return [sent.body for sent in late]
+
+    def repeats(self, sent: SentOrder) -> bool:
+        """Whether an open order is sent again: no job that is given up, or that waits for a person's word [SUP-29]."""
+        return not sent.is_job or (self.may_repeat and sent not in self._giving_up)
 
     def _is_due(self, last_ms: int | None, now_ms: int) -> bool:
         return last_ms is None or now_ms - last_ms >= self.pace.repeat_ms

@@ -139,6 +139,8 @@ class OrderCheck:
         job = supervisor.sessions[node].job
         if job is None:
             return f"{node} has no job open"
+        if not supervisor.sessions[node].owned:
+            return f"{node} has to answer first"
 
         def cancel() -> None:
             supervisor.cancel(node)

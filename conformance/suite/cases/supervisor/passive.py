@@ -173,6 +173,17 @@ def supervisor_heard_lately(fixture: SupervisorFixture) -> None:
     heard_lately(fixture, all_runs=True)
 
 
+@supervised("SUP-27", "SUP-28", after=("supervisor-asks",), passive=True)
+def supervisor_in_doubt(fixture: SupervisorFixture) -> None:
+    """Whenever a node was silent for too long, or another boot of it spoke, it gets nothing but asks until it
+    answers.
+
+    Judged from every order to such a node.
+    """
+    seen = [fixture.minds_doubt(requirement, all_runs=True) for requirement in ("SUP-27", "SUP-28")]
+    fixture.need(any(seen), "no node was in doubt")
+
+
 @supervised("SUP-23", after=("supervisor-asks",), passive=True)
 def supervisor_one_reading(fixture: SupervisorFixture) -> None:
     """A transfer names at most one berth and at most one shuttle.

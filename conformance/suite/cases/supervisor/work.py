@@ -17,6 +17,7 @@ JOB_MS, LONG_MS, SHORT_MS = 7_000, 20_000, 600
 DUMB_MS = 1_500
 JUST_AFTER_MS = 200
 GIVES_UP_MS = 30_000
+BACK_MS, MUTE_MS = 1_500, 3_000
 
 
 def _taking(job_ms: int) -> Any:
@@ -158,13 +159,13 @@ def none_beside(fixture: SupervisorFixture, name: str, order: Message, requireme
     fixture.none(early, requirement, f"nothing new before {name} is done", lambda one: one.body["act"])
 
 
-@supervised("SUP-08", after=("supervisor-works",))
+@supervised("SUP-08", "SUP-29", after=("supervisor-works",))
 def supervisor_gives_up(fixture: SupervisorFixture) -> None:
     """A job is given up only after the answer to a newer claim, and its box is unsure then.
 
     The transfer is lost on its way, again and again, and so is every report of it. However long that lasts,
     nothing else is started that the transfer could meet, and its box is not ordered about, before a newer claim
-    is answered; after that the box is unsure.
+    is answered; after that the box is unsure, and the order is not repeated.
     """
     route = fixture.route
 
@@ -180,6 +181,9 @@ def supervisor_gives_up(fixture: SupervisorFixture) -> None:
         still_repeated(fixture, route.first, order, "SUP-08")
     else:
         fixture.watch(fixture.stretched(QUIET_MS))
+        again = fixture.sent_to(route.first, {"transfer"}, after=fixture.known_from(claim))
+        repeats = [one for one in again if one.body == order.body]
+        fixture.none(repeats, "SUP-29", "no repeat of what was given up", lambda _one: "a repeat")
     meeting = (fixture.topic(route.first), fixture.topic(route.shuttle))
     beside = [
         one
@@ -313,6 +317,67 @@ def supervisor_silence(fixture: SupervisorFixture) -> None:
     fixture.await_word(route.first, "job-report", {"act": "transfer", "state": "done"})
     fixture.watch(fixture.stretched(QUIET_MS))
     heard_lately(fixture)
+
+
+@supervised("SUP-27", "SUP-05", after=("supervisor-works",))
+def supervisor_asks_after_silence(fixture: SupervisorFixture) -> None:
+    """After a silence a node gets nothing but asks, a repeat neither, until it has answered one.
+
+    The first crane falls silent in the middle of its job, and is heard again some seconds later; its answers are
+    lost for some seconds more. The open order may be repeated only after an answer, and has to be then.
+    """
+    name, silence_ms = fixture.route.first, fixture.spec.timing["state_silence"].most or 0
+    fixture.begin({name: _taking(LONG_MS)})
+    order = fixture.await_job(name, "transfer")
+    fixture.yard.befall(name, SimulatedNode.fall_silent)
+    fixture.watch(silence_ms + fixture.stretched(BACK_MS))
+    fixture.yard.befall(name, _back_and_mute)
+    fixture.watch(fixture.stretched(MUTE_MS))
+    fixture.yard.befall(name, _audible)
+    fixture.need(fixture.minds_doubt("SUP-27") > 0, f"the supervisor sent {name} nothing, no ask either")
+    goes_on = fixture.wait_for(
+        lambda m: m.from_node and m.topic == fixture.topic(name)
+        and (m.body == order.body or (m.body.get("act") == "claim" and m.body["id"] > order.body["id"])),
+        fixture.limit_ms("order_repeat") * 2 + fixture.limit_ms("answer"),
+        fixture.log.end,
+    )  # fmt: skip
+    fixture.check(
+        goes_on is not None, "SUP-05", "the open transfer repeated or given up", "neither, after its answer"
+    )
+    fixture.minds_doubt("SUP-27")
+
+
+def _back_and_mute(node: SimulatedNode, now_ms: int) -> Any:
+    node.disturbances.says = lambda message, body: not (message == "job-report" and body["act"] == "ask")
+    return node.wake(now_ms)
+
+
+@supervised("SUP-28", after=("supervisor-works",))
+def supervisor_late_boot(fixture: SupervisorFixture) -> None:
+    """What an old boot of a node said and what comes late undoes nothing of the new one.
+
+    In the middle of a crane's job its last words of the boot before come, as they may on another topic. The
+    supervisor asks who is there, sends that crane nothing else until it has answered, claims nothing in that
+    boot, and goes on with the open order.
+    """
+    name = fixture.route.first
+    fixture.begin({name: _taking(LONG_MS)})
+    order = fixture.await_job(name, "transfer")
+    old = (fixture.yard.nodes[name].boot - 1) % 65536
+    before = fixture.log.end
+    late = fixture.let_hear(
+        name,
+        lambda node, now_ms: node.say_of_boot(now_ms, old),
+        lambda m: m.body.get("boot") == old,
+        "an old word",
+    )
+    still_repeated(fixture, name, order, "SUP-28")
+    claims = [one for one in fixture.sent_to(name, {"claim"}, after=before) if one.body["boot"] == old]
+    fixture.none(claims, "SUP-28", "no claim in the old boot", lambda one: dict(one.body))
+    fixture.minds_doubt("SUP-28")
+    seen = fixture.sent_to(name, {"ask"}, after=late.number)
+    fixture.check(bool(seen), "SUP-28", f"an ask to {name}", "none: it takes no notice of another boot")
+    none_beside(fixture, name, order, "SUP-28")
 
 
 def heard_lately(fixture: SupervisorFixture, *, all_runs: bool = False) -> None:
