@@ -57,9 +57,9 @@ class ClaimsWithoutAnAnswer(Sessions):
 @faulty("SUP-01", "supervisor-half-an-answer")
 class TakesHalfAnAnswer(Sessions):
     class session_class(Session):  # noqa: N801
-        def _hear_answer(self, report: Body) -> None:
+        def _hear_answer(self, report: Body, now_ms: int) -> None:
             self._said.since_ask = {*specification().topics}
-            super()._hear_answer(report)
+            super()._hear_answer(report, now_ms)
 
 
 @faulty("SUP-01", "supervisor-loses-claim")
