@@ -50,8 +50,8 @@ class ClaimsWithoutAnAnswer(Sessions):
         def _hear_state(self, message: str, body: Body, now_ms: int) -> None:
             super()._hear_state(message, body, now_ms)
             if self.belief == "asked":
-                self._heard_since_ask = {*specification().topics}
-                self._hear_answer({"token": self._token, "mark": body.get("mark", 0)})
+                self._said.since_ask = {*specification().topics}
+                self._hear_answer({"token": self._token, "mark": body.get("mark", 0)}, now_ms)
 
 
 @faulty("SUP-01", "supervisor-half-an-answer")

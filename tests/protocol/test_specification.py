@@ -253,7 +253,8 @@ def test_a_guarded_event_has_no_unguarded_row_beside_it(table: Table) -> None:
     for state in table.states:
         for event in {row.event for row in table.transitions}:
             found = [row.guard for row in table.rows(state, event)]
-            assert len(found) <= 1 or all(found), f"{state}, {event}"
+            # A newer row, with its guard, stands before the older one that it narrows.
+            assert all(found[:-1]), f"{state}, {event}"
 
 
 @pytest.mark.parametrize("name", ["job", "crane", "berth", "shuttle"])

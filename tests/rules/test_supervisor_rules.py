@@ -234,7 +234,7 @@ class TakesStaleForRefusedSupervisor(Supervisor):
 
 @pytest.mark.parametrize(("kind", "safe"), [(Supervisor, True), (TakesStaleForRefusedSupervisor, False)])
 def test_rule_6_stale_does_not_mean_that_nothing_moved(kind: type[Supervisor], safe: bool) -> None:
-    """Nothing that the crane says arrives, and after the transfer somebody else parks it: its job table of
+    """Nothing that the crane says of the transfer arrives, and after it somebody else parks it: its job table of
     one has forgotten the transfer. The first word to come through is 'stale': the box may stand anywhere.
     """
     terminal = Terminal()
@@ -245,7 +245,8 @@ def test_rule_6_stale_does_not_mean_that_nothing_moved(kind: type[Supervisor], s
 
     def deaf(sender: str, receiver: str, publication: Publication) -> list[tuple[int, Publication]] | None:
         body = read(publication.topic, publication.payload) or {}
-        lost = (sender, receiver) == ("north", "yard") and body.get("reason") != "stale"
+        telling = body.get("order_boot") is not None or body.get("mark", 0) > job.id
+        lost = (sender, receiver) == ("north", "yard") and telling and body.get("reason") != "stale"
         return [] if lost else None
 
     terminal.bus.intercept = deaf

@@ -38,7 +38,7 @@ class OneNode:
 
     def state(self) -> None:
         """All state messages."""
-        job = {"job": self.job[0], "job_state": self.job[1]} if self.job is not None else {}
+        job: dict[str, Any] = {"job": self.job[0], "job_state": self.job[1]} if self.job is not None else {}
         self.say("node-status", mark=self.mark, state="on")
         self.say("crane-status", mark=self.mark, held=False, holds=0, mode="ready", load="none", **job)
         self.say("fault", active=[], faults=0)

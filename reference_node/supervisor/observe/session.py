@@ -392,7 +392,11 @@ class Session:
             self._fire("ask")
         self.mind_silence(now_ms)
         sent_ms = self._claimed_ms if self.belief == "claiming" else self._asked_ms
-        if self.belief in ("asked", "doubted", "claiming") and not self._to_send and self._is_due(sent_ms, now_ms):
+        if (
+            self.belief in ("asked", "doubted", "claiming")
+            and not self._to_send
+            and self._is_due(sent_ms, now_ms)
+        ):
             self._fire("repeat-time")
         if "ask" in self._to_send:
             self._token, self._asked_ms = self._rng.getrandbits(32), now_ms

@@ -329,11 +329,11 @@ def supervisor_asks_after_silence(fixture: SupervisorFixture) -> None:
     name, silence_ms = fixture.route.first, fixture.spec.timing["state_silence"].most or 0
     fixture.begin({name: _taking(LONG_MS)})
     order = fixture.await_job(name, "transfer")
-    fixture.yard.befall(name, SimulatedNode.fall_silent)
+    fixture.yard.disturb(name, SimulatedNode.fall_silent)
     fixture.watch(silence_ms + fixture.stretched(BACK_MS))
-    fixture.yard.befall(name, _back_and_mute)
+    fixture.yard.disturb(name, _back_and_mute)
     fixture.watch(fixture.stretched(MUTE_MS))
-    fixture.yard.befall(name, _audible)
+    fixture.yard.disturb(name, _audible)
     fixture.need(fixture.minds_doubt("SUP-27") > 0, f"the supervisor sent {name} nothing, no ask either")
     goes_on = fixture.wait_for(
         lambda m: m.from_node and m.topic == fixture.topic(name)
