@@ -95,6 +95,16 @@ def _answers(facts: Facts) -> bool:
     return facts["asked"] is not None and bool(facts["report"].get("token") == facts["asked"])
 
 
+def claimant_is_other(facts: Facts) -> bool:
+    """The mark is the claim's id, but the claim that raised it has another token: two drew one number [SUP-30].
+
+    A node of minor version 0 names no claimant, and cannot be told apart from one that another has claimed.
+    """
+    named = facts["report"].get("claimant")
+    other = facts["minor"] >= 1 if named is None else named != facts["claimant"]
+    return mark_is_claim(facts) and bool(other)
+
+
 def mark_is_claim(facts: Facts) -> bool:
     """The mark that the node answers is the id of the claim itself: the node is ours [SUP-01]."""
     return bool(facts["report"]["mark"] == facts["claim"])
@@ -117,12 +127,17 @@ def owned_before(facts: Facts) -> bool:
 
 def word_is_old(facts: Facts) -> bool:
     """No state message came for longer than `state_silence`, or the supervisor's own connection broke [SUP-27]."""
-    return facts["silent_ms"] is None or bool(facts["silent_ms"] > silence_ms())
+    return facts["silent_ms"] is None or bool(facts["silent_ms"] > facts["silence_ms"])
 
 
 def boot_is_unproven(facts: Facts) -> bool:
     """The message is of another boot, and no answer to the newest ask: it may come late [SUP-28]."""
     return not facts["proven"]
+
+
+def boot_is_proven(facts: Facts) -> bool:
+    """The message of another boot is the answer to the newest ask: that boot is now [SUP-28]."""
+    return bool(facts["proven"])
 
 
 def silence_ms() -> int:
@@ -164,10 +179,10 @@ def newer_claim_answered(facts: Facts) -> bool:
 MACHINE_GUARDS: dict[str, Callable[[Facts], bool]] = {
     guard.__name__: guard
     for guard in (
-        order_is_fit, order_is_unfit, nothing_picked, picked, every_axis_homed, an_axis_unhomed,
+        order_is_fit, order_is_unfit, nothing_picked, picked, every_axis_homed, an_axis_unhomed, claimant_is_other,
         track_found_empty, place_found, stop_is_target, stop_is_other, nothing_said,
         token_is_ours, state_is_missing, token_is_other, mark_is_claim, mark_is_lower, mark_is_higher,
-        owned_before, word_is_old, boot_is_unproven, boot_is_same, orders_used_up, job_given_up,
+        owned_before, word_is_old, boot_is_unproven, boot_is_proven, boot_is_same, orders_used_up, job_given_up,
         nothing_moved, outcome_open, newer_claim_answered,
     )
 }  # fmt: skip

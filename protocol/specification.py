@@ -178,7 +178,9 @@ class Specification:
         """All that came up to `minor`, out of what this one holds."""
         earlier = Specification(self._root)
         rows = {
-            name: replace(table, transitions=_up_to(minor, table.transitions))
+            name: replace(
+                table, transitions=_up_to(minor, table.transitions), states=_states_up_to(minor, table)
+            )
             for name, table in self.tables.items()
         }
         earlier.__dict__.update(
@@ -390,6 +392,13 @@ _Row = TypeVar("_Row", Transition, Check)
 
 def _up_to(minor: int, rows: Iterable[_Row]) -> tuple[_Row, ...]:
     return tuple(row for row in rows if row.since <= minor)
+
+
+def _states_up_to(minor: int, table: Table) -> tuple[str, ...]:
+    """Without the states that only newer rows lead into or out of."""
+    newer = {state for row in table.transitions if row.since > minor for state in (row.state, row.next)}
+    kept = {state for row in _up_to(minor, table.transitions) for state in (row.state, row.next)}
+    return tuple(state for state in table.states if state in kept or state not in newer)
 
 
 def _fields_up_to(minor: int, schema: Schema) -> dict[str, Any]:

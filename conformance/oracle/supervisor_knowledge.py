@@ -232,7 +232,9 @@ def _enter_report(known: Known, message: Message) -> None:
         if heard >= known.states:
             known.answered, known.doubted = True, None
     elif body["act"] == "claim":
-        if body["id"] in known.claims and body["mark"] == body["id"] and body["order_boot"] == known.boot:
+        sent = known.claims.get(body["id"])
+        ours = sent is not None and body.get("claimant") in (None, sent.body.get("token"))
+        if ours and body["mark"] == body["id"] and body["order_boot"] == known.boot:
             known.owned = body["id"]
             # What stands below a newer claim can be obeyed no more: it may be given up [SUP-08].
             known.jobs = {id_: sent for id_, sent in known.jobs.items() if id_ > known.owned}

@@ -62,7 +62,12 @@ class SimulatedNode(NodeMessages):
             return []
         reading = read_message("job-order", delivery.payload, closed=False)
         order, reads = reading.body, self._said("reads")
-        if order is None or (reads != "both" and reading.encoding != Encoding(reads)):
+        for_all = delivery.topic == str(Topic(self.site.name, specification().everyone, "job-order"))
+        if (
+            order is None
+            or (for_all and order["act"] != "hold")
+            or (reads != "both" and reading.encoding != Encoding(reads))
+        ):
             self.changed = "bad-message"
             self.tell("fault")
         elif self.disturbances.hears(order):

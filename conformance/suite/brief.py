@@ -46,6 +46,8 @@ class Brief:
     """Whether it has a goal."""
     answers: bool = False
     """Whether its questions are answered: every track empty, every shuttle at its first stop."""
+    again: bool = True
+    """Whether what was told is said again where it is asked about before a transfer, once for each place."""
     holds: bool = False
     """Whether it is to hold every node."""
 
@@ -63,6 +65,7 @@ class Brief:
             "goal": goal if self.goal else None,
             "contents": {place: list(row) for place, row in self.contents.items()},
             "answers": self.answers,
+            "again": self.again,
             "holds": self.holds,
         }
 
@@ -81,11 +84,20 @@ class Brief:
         if not self.contents:
             return "Do not tell it what stands where."
         words = (f"{place}: {', '.join(box or '-' for box in row)}" for place, row in self.contents.items())
-        return f"Tell it what stands where, slot 0 first: {'; '.join(words)}."
+        told = f"slot 0 first: {'; '.join(words)}"
+        if self.again:
+            return f"Tell it what stands where, {told}."
+        early = "Tell it what stands where as it starts, before it can have heard of any node, or not at all"
+        return f"{early}; {told}."
 
     def _later(self) -> str:
         if self.answers:
             return "Answer its questions: every track is empty, every shuttle is at its first stop."
+        if self.contents and self.again:
+            return (
+                "If it asks about one of these places before its first transfer, say the same, once for each place. "
+                "Answer none of its other questions."
+            )
         return "Answer none of its questions."
 
 
@@ -124,7 +136,9 @@ def read_brief(path: Path, site: Site) -> Brief:
     try:
         told = read_json(path, "brief", "Name a file that the conformance cases wrote")
         contents = {str(place): tuple(map(str, row)) for place, row in told["contents"].items()}
-        brief = Brief(route, contents, bool(told["goal"]), told["answers"], told["holds"]) if route else None
+        again = told.get("again", True)
+        goal, answers, holds = bool(told["goal"]), told["answers"], told["holds"]
+        brief = Brief(route, contents, goal, answers, again, holds) if route else None
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise Trouble("this is no brief of the conformance cases", where=str(path)) from error
     fits = all(

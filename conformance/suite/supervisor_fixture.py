@@ -149,6 +149,19 @@ class SupervisorFixture(Fixture):
         state = word.body.get("job_state", "none")
         return f"{order.act} while {crane} says that its job is {state}" if state in OPEN else ""
 
+    def may_move(self, order: JudgedOrder, node: str) -> str:
+        """Why a node may move as an order goes out; '' where its words after the claim say held, and no job."""
+        known = order.all_known[node]
+        for name in sorted(known.states - {"node-status", "fault"}):
+            word = known.word(name)
+            if word is None:
+                return f"{order.act} before {node} has told its state after the claim"
+            if not word.body.get("held"):
+                return f"{order.act} while {node} says that it is not held"
+            if word.body.get("job_state", "none") in OPEN:
+                return f"{order.act} while {node} says that it has a job"
+        return ""
+
     def minds_doubt(self, requirement: str, *, all_runs: bool = False) -> int:
         """Demand that nothing but hold and ask goes to a node while it has to be asked again; gives how many orders
         to a node in such doubt were seen.

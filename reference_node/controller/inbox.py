@@ -41,7 +41,7 @@ class Inbox:
     def read(self, delivery: Delivery) -> Order | None:
         """The order, or None for one that cannot be read: half an order is none [ENC-10].
 
-        To all goes nothing but a hold [HLD-01].
+        From what comes for all nothing but a hold is taken [HLD-07].
         """
         reading = read_message(MESSAGE, delivery.payload, closed=False)
         if not reading.readable or reading.body is None or not self.reads(str(reading.encoding)):

@@ -23,6 +23,8 @@ LOOK_MS = 50
 COMPARE_EVERY = 10
 ANSWER_AGAIN_MS = 1_000
 AFTERWARDS_MS = 3_000
+NODES_FIRST_MS = 1_000
+"""So long before the supervisor the nodes are on: what is told at its start is told of what stands still."""
 
 
 def play(scenario: Scenario, site: Site) -> Outcome:
@@ -53,6 +55,8 @@ class VirtualStage:
         for name in self.yard.machines:
             self.bus.attach(self.yard.controller(name, 0))
         self.name = site.with_role("supervisor")[0].name
+        if scenario.known:
+            self.time.run_until(NODES_FIRST_MS)
         self._supervise(boot=rng.getrandbits(16), been={})
         self.bus.intercept = self._intercept
 

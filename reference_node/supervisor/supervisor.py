@@ -17,7 +17,7 @@ from reference_node.supervisor.observe.inventory import Inventory
 from reference_node.supervisor.observe.pace import Pace
 from reference_node.supervisor.observe.sent_order import SentOrder
 from reference_node.supervisor.observe.session import Event, Session
-from reference_node.supervisor.observe.yard_map import may_believe
+from reference_node.supervisor.observe.yard_map import may_believe, may_believe_word
 from reference_node.supervisor.observe.yard_state import YardState, node_states
 from reference_node.supervisor.plan.execution import Orders, PlanExecution
 from reference_node.supervisor.plan.goal_list import GoalList
@@ -47,7 +47,8 @@ LOOK_MS = 100
 class Supervisor:
     """A participant that owns every node of a site and brings its goals about, one stage after the other.
 
-    `contents` is a person's word about places at the start, `been` about the trains of the first goal state that have
+    `contents` is a person's word about places at the start: it is asked about again where a node may have moved
+    anything since, or nobody can tell. `been` about the trains of the first goal state that have
     been at each berth before. `on_question` is called with every new question
     and may answer it at once; else it waits in `questions`. All chance comes from `rng`.
     """
@@ -95,9 +96,11 @@ class Supervisor:
         self.goal_list = GoalList(site, Orders(self.look, self.start, self.note, self.waiting), been)
         self.outage = Outage(self.sessions, self.holds, self.note)
         answers = Answers(site, self.sessions, self.inventory, self.holds, self.outage, self._now)
-        self.open_questions = OpenQuestions(self.look, self.new_rules, self.holds, answers, on_question)
+        self.open_questions = OpenQuestions(
+            self.look, self.new_rules, self.holds, answers, on_question, self.note
+        )
         self._messages = OwnMessages(site, site.nodes[name], boot, started_ms)
-        self._contents = dict(contents or {})
+        self._contents, self._told_ms = dict(contents or {}), started_ms
         self.yard_maps = YardMaps(self._messages, self.inventory, self.sessions)
         self._steps: dict[tuple[str, int, int], Step] = {}
         self._not_before: dict[str, tuple[int, str]] = {}
@@ -118,6 +121,10 @@ class Supervisor:
     def believes_map(self, place: str, kept: Body) -> bool:
         """Whether a yard-map of the life before is still true [SUP-11]."""
         return may_believe(place, kept, self.inventory, self.sessions)
+
+    def believes_word(self, place: str) -> bool:
+        """Whether what a person told of a place at the start is still true for sure [SUP-24]."""
+        return may_believe_word(place, self.inventory, self.sessions, self._told_ms)
 
     def doubt_after(self, node: str) -> None:
         """What becomes unsure after a new boot of `node` or an unknown outcome there [SUP-09]."""
@@ -202,6 +209,11 @@ class Supervisor:
     def wind_up(self) -> None:
         """Order no job any more; those under way come to their end. Goals stay as open as they are."""
         self.winding_up = True
+        self.open_questions.withdraw_all(f"this supervisor orders nothing more.{self._stay_held()}")
+
+    def _stay_held(self) -> str:
+        held = ", ".join(name for name, own in self.holds.standing.items() if own.while_asked)
+        return f" Still held: {held}." if held else ""
 
     def add(self, *goals: Goal) -> None:
         """More goals, behind the others."""
@@ -260,15 +272,13 @@ class Supervisor:
         if not self.linked:
             return []
         if self.replaced:
-            self._trouble(f"another supervisor has claimed {self.replaced}; this one has stopped")
+            stopped = f"another supervisor has claimed {self.replaced}; this one has stopped"
+            self.open_questions.withdraw_all(f"{stopped}. Keep away: it may move any machine.")
+            self._trouble(stopped)
             return [*self._holds_due(), *self._messages.status_due(now_ms, LOOK_MS)]
         self._settle()
         if self.was_owned:
-            sensors.take_over(self.inventory, node_states(self.sessions.values(), now_ms).values())
-            for what in self.inventory.take_conflicts():
-                self.journal.alarm(now_ms, what)
-            self.outage.withdraw_unanswered(now_ms)
-            self.open_questions.refresh()
+            self._see_what_is_so()
         if self.was_owned and self.gap is None:
             if not self.winding_up:
                 self._home()
@@ -282,6 +292,14 @@ class Supervisor:
             *self._orders_due(),
             *self._messages.status_due(now_ms, LOOK_MS),
         ]
+
+    def _see_what_is_so(self) -> None:
+        sensors.take_over(self.inventory, node_states(self.sessions.values(), self.now_ms).values())
+        for what in self.inventory.take_conflicts():
+            self.journal.alarm(self.now_ms, what)
+        self.outage.withdraw_unanswered(self.now_ms)
+        if not self.winding_up:
+            self.open_questions.refresh()
 
     def _take(self, session: Session, event: Event) -> None:
         if event.kind == "new-boot":
@@ -330,8 +348,11 @@ class Supervisor:
         self.was_owned = True
         for place in self.site.places:
             kept = self.yard_maps.kept.get(place)
-            if place in self._contents:
-                self.inventory.tell(place, self._contents[place])
+            if (
+                place in self._contents
+            ):  # Told later than any map: where it is not sure any more, it is asked.
+                if self.believes_word(place):
+                    self.inventory.tell(place, self._contents[place])
             elif kept is not None and self.believes_map(place, kept):
                 self.inventory.tell(place, kept["slots"])
 
@@ -389,7 +410,7 @@ class Supervisor:
 
     def _maps_due(self) -> list[Publication]:
         """Once the old ones have been read."""
-        asked = {question.place: question.text for question in reversed(self.questions)}
+        asked = {question.place: question.asks for question in reversed(self.questions)}
         return self.yard_maps.due(asked, self.now_ms) if self.was_owned else []
 
     def _trouble(self, what: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from protocol.counting import next_count
@@ -353,6 +354,21 @@ class DeafToHoldsForAll(Controller):
     class inbox_class(Inbox):  # noqa: N801
         def takes(self, delivery: Delivery) -> bool:
             return "/all/" not in delivery.topic and super().takes(delivery)
+
+
+@faulty("HLD-07", "hold-alone-for-all")
+class ObeysWhateverComesForAll(Controller):
+    class inbox_class(Inbox):  # noqa: N801
+        def read(self, delivery: Delivery) -> Order | None:
+            return super().read(replace(delivery, topic=self.topics[0]))
+
+
+@faulty("HLD-07", "hold-alone-for-all")
+class AnswersWhoAsksAll(Controller):
+    class inbox_class(Inbox):  # noqa: N801
+        def read(self, delivery: Delivery) -> Order | None:
+            own = super().read(replace(delivery, topic=self.topics[0]))
+            return own if own is not None and own["act"] == "ask" else super().read(delivery)
 
 
 @faulty("HLD-01", "hold-counts")

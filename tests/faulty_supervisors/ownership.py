@@ -12,6 +12,7 @@ from protocol.counting import CLAIM_SPREAD, CLAIM_STEP, claim_id
 from protocol.machine_guards import MACHINE_GUARDS
 from protocol.site import NodeSite
 from protocol.specification import specification
+from protocol.state_machine import Guards
 from reference_node.supervisor.check.rules import Rules
 from reference_node.supervisor.observe.sent_order import SentOrder
 from reference_node.supervisor.observe.session import Session
@@ -306,6 +307,22 @@ class EndsJobsByAnOff(Sessions):
         def end_by_hint(self, sent: SentOrder) -> None:
             sent.fire("failed")
             self._end(sent)
+
+
+@faulty("SUP-30", "supervisor-same-number")
+class OwnsWithAnyonesToken(Sessions):
+    class session_class(Session):  # noqa: N801
+        guards: ClassVar[Guards] = {**MACHINE_GUARDS, "claimant_is_other": lambda _facts: False}
+
+
+@faulty("SUP-30", "supervisor-claim-tokens")
+class ClaimsWithoutAToken(Sessions):
+    class session_class(OwnsWithAnyonesToken.session_class):  # noqa: N801
+        def due(self, now_ms: int) -> list[Body]:
+            return [
+                {key: value for key, value in body.items() if key != "token" or body["act"] == "ask"}
+                for body in super().due(now_ms)
+            ]
 
 
 # ---------------------------------------------------------------- in doubt

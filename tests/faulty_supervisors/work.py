@@ -252,8 +252,28 @@ class SetsDeadlinesAMillisecondTooLate(Sessions):
 @faulty("SUP-19", "supervisor-lost-track")
 class SendsPeopleUnderCranes(Ruled):
     class rules_class(Rules):  # noqa: N801
-        def clear_for_a_person(self, node: str, place: str) -> bool:
-            return True
+        def at_work(self, node: str, place: str) -> list[str]:
+            return []
+
+
+@faulty("SUP-25", "supervisor-holds-for-a-person")
+class SendsPeopleToWhatIsNotHeld(Ruled):
+    class rules_class(Rules):  # noqa: N801
+        def not_held(self, node: str, place: str) -> list[str]:
+            return []
+
+
+@faulty("SUP-25", "supervisor-holds-for-a-person")
+class HoldsOnlyWhatIsLost(Ruled):
+    class rules_class(Rules):  # noqa: N801
+        def reaching(self, node: str, place: str) -> frozenset[str]:
+            return frozenset({node} - {""})
+
+
+@faulty("SUP-24", "supervisor-word-of-before")
+class BelievesAnyWord(Supervisor):
+    def believes_word(self, place: str) -> bool:
+        return True
 
 
 @faulty("ENC-09", "supervisor-unknown-fields")

@@ -6,6 +6,7 @@ import random
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from time import sleep
 
 from conformance.bench.brokers.broker import Broker, start_broker
 from conformance.page.server.live_model import LivePage
@@ -64,6 +65,7 @@ def at_work(
                 machine.start()
                 machines[node.name] = machine
                 stack.callback(machine.stop)
+        sleep(1)  # What is told at the start is believed of nodes that were on well before.
         supervisor = Supervisor(
             site, "yard", boot=3, rng=rng, started_ms=monotonic_ms(), goals=goals, contents=contents,
             on_question=answer,

@@ -261,10 +261,16 @@ class Line:
 
     def own(self) -> None:
         """Have the claim that is due answered with itself."""
-        claim = next(one for one in self.due(LONG_MS) if one["act"] == "claim")
+        claim = next(one for one in self.due(1_000) if one["act"] == "claim")
         self.mark = claim["id"]
         self.report("claim", "done", id=claim["id"])
         assert self.session.owned
+
+    def settle_boot(self) -> None:
+        """Another boot has spoken: it is believed by an answer, and then asked for all that it has to say."""
+        for _ in range(2):
+            self.due()
+            self.answer()
 
     def order(self, act: str = "depart", **fields: Any) -> int:
         sent = self.session.order(act, self.now_ms, **fields)
@@ -290,22 +296,30 @@ def belief_before_it_is_owned() -> None:
     line.report("ask", "done", token=1)  # somebody else's
     line.report("ask", "done", token=line.sent[-1]["token"])  # the states are missing
     line.boot = 2
-    line.say("fault")
-    line.boot = 3
-    line.say("fault")  # new boot while asked
+    line.say("fault")  # another boot while asked
+    line.settle_boot()
+    line.session.unlinked()  # our own connection while answered
     line.due()
     line.answer()
     line.boot = 4
     line.say("fault")  # while answered
+    line.settle_boot()
+    line.due()
+    line.session.unlinked()  # while claiming
     line.due()
     line.answer()
     line.due()
     line.boot = 5
     line.say("fault")  # while claiming
+    line.settle_boot()
+    claim = line.due()[-1]
+    line.due(1_000)  # the claim again
+    line.mark = claim["id"]
+    line.report("claim", "done", id=claim["id"], claimant=claim["token"] ^ 1)
+    assert line.session.belief == "asked"
     line.due()
     line.answer()
     claim = line.due()[-1]
-    line.due(LONG_MS)  # the claim again
     line.report("claim", "refused", id=claim["id"])
     line.mark = claim["id"] + 5
     line.report("claim", "refused", id=claim["id"])
@@ -317,7 +331,12 @@ def belief_of_a_node_that_is_owned() -> None:
     line = owned()
     line.say("node-status", state="off")
     line.due(LONG_MS)
-    line.tell_all()
+    assert line.session.belief == "doubted"
+    line.report("ask", "done", token=1)  # somebody else's
+    line.report("ask", "done", token=line.sent[-1]["token"])  # the states are missing
+    line.say("fault", retain=True)
+    line.due(LONG_MS)
+    line.answer()
     while line.session.ids_left() > RESERVE:
         line.report("depart", "done", id=line.order())
     line.own()
@@ -328,10 +347,18 @@ def belief_of_a_node_that_is_owned() -> None:
     line.tell_all()
     assert line.session.replaced
     line = owned()
+    token, line.boot = line.session._token, 2
+    line.report("ask", "done", token=token)  # an answer that a reset has outrun
+    line = owned()
+    line.due(LONG_MS)
+    line.mark += CLAIM_SPREAD
+    line.tell_all()
+    assert line.session.replaced
+    line = owned()
     line.boot = 2
     line.say("fault")
-    line.due()
-    line.answer()
+    line.say("fault")  # another boot while in doubt
+    line.settle_boot()
     line.own()
     line.mark += CLAIM_SPREAD
     line.tell_all()
@@ -357,10 +384,12 @@ def orders_of_a_supervisor() -> None:
             id_ = line.order()
             for state in way:
                 line.report("depart", state, id=id_)
-            line.due(LONG_MS)
+            line.due(1_000)
             if end == "boot":
                 line.boot = 2
                 line.say("fault")
+                line.due()
+                line.answer()
             elif end == "given-up":
                 job = line.session.job
                 assert job is not None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import queue
 import signal
 import time
@@ -15,7 +16,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from conformance.bench.brokers.broker import Broker
 from protocol.topics import parse_topic
 from protocol.validation import read_message
-from tests.stopping.processes import PATIENCE_S, started
+from tests.stopping.processes import PATIENCE_S, Running, started
 
 Heard = queue.SimpleQueue[tuple[str, dict[str, Any]]]
 
@@ -88,3 +89,48 @@ def test_a_run_that_moves_nothing_holds_nothing(mark: str, tmp_path: Path, site:
         client.disconnect()
         client.loop_stop()
     assert "hold" not in said
+
+
+EMPTY = ("-", "- -", "- - - -")
+
+
+def type_in(running: Running, text: bytes) -> None:
+    assert running.terminal is not None
+    os.write(running.terminal, text)
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_stopped_supervisor_holds_what_is_at_work(
+    number: signal.Signals, mark: str, tmp_path: Path, site: str, broker: Broker
+) -> None:
+    """Seen on the bus: the shuttle is on its way when the supervisor is told to end; it stands still then."""
+    heard: Heard = queue.SimpleQueue()
+    client = listener(broker, heard)
+    nodes = ("node", "--all", "--site", site, "--broker", broker.url)
+    words = ("supervise", "--site", site, "--yes", "--broker", broker.url)
+    try:
+        with (
+            started(f"{mark}.nodes", *nodes, cwd=tmp_path),
+            started(mark, *words, on_terminal=True, cwd=tmp_path) as running,
+        ):
+            end = time.monotonic() + PATIENCE_S
+            moves = False
+            while not moves:
+                name, body = heard.get(timeout=max(0.0, end - time.monotonic()))
+                if name == "shuttle-status":
+                    answers = (
+                        f"answer {n} {said}" for n in range(1, 9) for said in ("quay-n", "yes", *EMPTY)
+                    )
+                    type_in(running, "\n".join(("questions", *answers, "run ferry quay-s", "")).encode())
+                moves = name == "job-report" and body["act"] == "run" and body["state"] == "running"
+            said = running.stopped_by(number)
+            time.sleep(0.2)
+    finally:
+        client.disconnect()
+        client.loop_stop()
+    after = []
+    while not heard.empty():
+        after.append(heard.get())
+    orders = [place for place, (name, _) in enumerate(after) if name == "job-order"]
+    assert after[orders[-1]][1]["act"] == "hold", said
+    assert "ferry is held in the middle of its job" in said

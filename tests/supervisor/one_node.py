@@ -20,6 +20,8 @@ class OneNode:
         self.now_ms, self._started = 1_000, 1_000 - uptime
         self.boot, self.mark = boot, mark
         self.job: tuple[int, str] | None = None
+        self.claimant: int | None = None
+        self.minor = 1
 
     @property
     def uptime(self) -> int:
@@ -39,7 +41,7 @@ class OneNode:
     def state(self) -> None:
         """All state messages."""
         job: dict[str, Any] = {"job": self.job[0], "job_state": self.job[1]} if self.job is not None else {}
-        self.say("node-status", mark=self.mark, state="on")
+        self.say("node-status", mark=self.mark, state="on", minor=self.minor)
         self.say("crane-status", mark=self.mark, held=False, holds=0, mode="ready", load="none", **job)
         self.say("fault", active=[], faults=0)
 
@@ -58,8 +60,9 @@ class OneNode:
                 self.state()
                 self.report("ask", token=body["token"])
             elif body["act"] == "claim":
-                self.mark = max(self.mark, body["id"])
-                token = {"token": body["token"]} if "token" in body else {}
+                if body["id"] > self.mark:
+                    self.mark, self.claimant = body["id"], body.get("token")
+                token = {"claimant": self.claimant} if self.minor else {}
                 self.report("claim", id=body["id"], order_boot=self.boot, **token)
                 self.state()
         return due

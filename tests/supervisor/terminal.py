@@ -77,6 +77,9 @@ class Terminal:
     ) -> Supervisor:
         """Switch a supervisor on; by default a person answers it at once, and truly."""
         usual = {"boot": 1, "rng": Random(11), "on_question": self.person, "started_ms": self.time.now_ms}
+        if keywords.get("contents"):
+            self.run_for(1)  # A word is believed only of nodes that have surely been on since before it.
+            usual["started_ms"] = self.time.now_ms
         supervisor = kind(self.site, name, **{**usual, **keywords})
         self.bus.attach(supervisor)
         return supervisor

@@ -176,6 +176,10 @@ def test_anothers_hold_is_lifted_only_on_a_persons_word() -> None:
     asked: list[Question] = []
     supervisor = terminal.supervise()
     terminal.run_until(lambda: supervisor.was_owned and all(s.idle() for s in supervisor.sessions.values()))
+    terminal.run_until(
+        lambda: not supervisor.questions and not len(supervisor.holds) and len(supervisor.history) >= 2
+    )
+    terminal.run_for(3)
     supervisor.open_questions.listen(asked.append)
     Hand(terminal, "north").send("hold")
     terminal.run_until(lambda: bool(asked))

@@ -36,9 +36,12 @@ def briefed_supervisor(
         started_ms=started_ms,
         goals=_goals(brief, site),
         contents=brief.contents,
-        on_question=_person(site, brief.contents) if brief.answers else None,
         pace=PACE,
     )
+    if brief.answers:
+        made.open_questions.listen(_person(site, brief.contents))
+    elif brief.again:
+        made.open_questions.listen(_once_more(made, brief.contents))
     if brief.holds:
         for node in made.sessions:
             made.hold(node, "the brief")
@@ -50,6 +53,20 @@ def _goals(brief: Brief, site: Site) -> tuple[Goal, ...]:
     route = brief.route
     visit = Visit(TRAIN, route.berth, ("",) * site.places[route.track].slots, {0: route.box})
     return (GoalState(visits=(visit,)),) if brief.goal else ()
+
+
+def _once_more(supervisor: Supervisor, contents: Contents) -> Callable[[Question], None]:
+    """Says again what was told, once for each place, and only before the first transfer."""
+    left = dict(contents)
+
+    def answer(question: Question) -> None:
+        moved = (
+            any(sent.act == "transfer" for _, _, sent in supervisor.history) or supervisor.inventory.carriages
+        )
+        if question.about is Ask.SLOTS and question.place in left and not moved:
+            question.answer(*left.pop(question.place))
+
+    return answer
 
 
 def _person(site: Site, contents: Contents) -> Callable[[Question], None]:

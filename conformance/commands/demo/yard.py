@@ -105,3 +105,7 @@ def _answer(said: list[str], question: Question) -> None:
     elif question.about is Ask.TRACK:
         question.answer()
         said.append(f"{question.text} 'it is empty'")
+    elif question.about is Ask.SLOTS:
+        stands = CONTENTS.get(question.place, ("",))
+        question.answer(*stands)
+        said.append(f"{question.text} '{' '.join(box or '-' for box in stands)}'")

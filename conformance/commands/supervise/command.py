@@ -8,7 +8,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -216,9 +216,29 @@ def _on_the_wire(
         with yard.running(), _page(yard, live, settings):
             if not settings.as_json:
                 click.echo(f"{site.name} at {broker.name}; stop it with Ctrl-C")
-            if settings.prompt or settings.real or settings.page:
-                return _at_the_prompt(yard, settings)
-            return _watched(yard, settings)
+            with _held_when_stopped(yard, others=settings.real or bus is not None):
+                if settings.prompt or settings.real or settings.page:
+                    return _at_the_prompt(yard, settings)
+                return _watched(yard, settings)
+
+
+@contextmanager
+def _held_when_stopped(yard: WireYard, *, others: bool) -> Iterator[None]:
+    """Where the block is stopped by a signal, hold what may be at work; `others`: nodes that stay when this ends.
+
+    It is never asked first. `quit` is the way to let jobs come to their end.
+    """
+    try:
+        yield
+    except KeyboardInterrupt:
+        if others:
+            told: list[str] = []
+            with suppress(Exception):  # Whatever it is, the command ends.
+                told = yard.hold_at_work()
+            with suppress(OSError):
+                for line in (*told, consent.KEEP_CLEAR.format(it="all machines and tracks")):
+                    click.echo(line, err=True)
+        raise
 
 
 def _ask_first(site: Site, settings: _Settings, bus: Address | None) -> None:

@@ -189,6 +189,8 @@ class Prompt:
             yield f"{question.number}  {question.text}"
             if question.choices:
                 yield f"   answer: {' or '.join(question.choices)}"
+        for gone in self._hand.withdrawn():
+            yield red(f"{gone.number}  WITHDRAWN, do not answer: {gone.text} {gone.why}")
 
     def _log(self) -> Iterator[str]:
         yield from self._hand.events()[-SHOWN:]

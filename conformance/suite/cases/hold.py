@@ -35,6 +35,24 @@ def hold_all(fixture: Fixture) -> None:
     _hold(fixture, fixture.topic(fixture.spec.everyone))
 
 
+@case("HLD-07", after=("orders-ask",))
+def hold_alone_for_all(fixture: Fixture) -> None:
+    """Nothing but a hold is taken from the topic of 'all', an ask neither.
+
+    Sends an ask and a claim with the node's boot there. Neither is answered, and the mark stays; an ask on the
+    node's own topic, behind both, is answered.
+    """
+    before = fixture.ask()
+    start = fixture.log.end
+    everyone = fixture.topic(fixture.spec.everyone)
+    fixture.send({"act": "ask", "token": fixture.rng.getrandbits(32)}, topic=everyone)
+    fixture.send({"act": "claim", "boot": before.boot, "id": before.mark + 1}, topic=everyone)
+    after = fixture.ask()
+    reports = [one for one in fixture.log.sent("job-report", start) if one.number < after.report.number]
+    fixture.none(reports, "HLD-07", "no answer to what comes for all", lambda one: one.body.get("act"))
+    fixture.check(after.mark == before.mark, "HLD-07", f"mark {before.mark} still", after.mark, after.report)
+
+
 @case("HLD-01", after=("hold-obeyed",))
 def hold_counts(fixture: Fixture) -> None:
     """Every hold is counted, one that meets a held node too.

@@ -94,11 +94,28 @@ class Rules:
         return ""
 
     def clear_for_a_person(self, node: str, place: str) -> bool:
-        """Whether nothing that reaches there has a job open, by words newer than the claim [SUP-19]."""
+        """Whether nothing that reaches there has a job open, by young words newer than the claim [SUP-19, SUP-24]."""
+        reachable = all(self._state.nodes[name].reachable for name in self.reaching(node, place))
+        return reachable and not self.at_work(node, place)
+
+    def held_for_a_person(self, node: str, place: str) -> bool:
+        """Whether everything that reaches there says that it is held [SUP-25]."""
+        return not self.not_held(node, place)
+
+    def at_work(self, node: str, place: str) -> list[str]:
+        """What reaches there and may have a job."""
+        return [name for name in sorted(self.reaching(node, place)) if not self._state.nodes[name].idle]
+
+    def not_held(self, node: str, place: str) -> list[str]:
+        """What reaches there and has not said that it is held."""
+        return [name for name in sorted(self.reaching(node, place)) if not self._state.nodes[name].held]
+
+    def reaching(self, node: str, place: str) -> frozenset[str]:
+        """The nodes whose machines may meet a person at a machine or place; '' for none of either."""
         near = {node, *self.beside(node)} if node else set()
         if place:
             near |= {*self._state.site.cranes_reaching(place), self._state.site.places[place].node}
-        return all(self._state.nodes[name].idle for name in near if name)
+        return frozenset(near - {""})
 
     def beside(self, node: str) -> tuple[str, ...]:
         """The nodes whose machines may meet those of `node`."""

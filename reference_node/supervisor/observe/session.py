@@ -59,6 +59,8 @@ class Session:
         """When the newest live state message came at all."""
         self.first_answer: tuple[int, int] | None = None
         """Boot and mark of the first answer, before any claim of this supervisor."""
+        self.first_uptime = self.first_answered_ms = 0
+        """Uptime in the first answer, and when it came."""
         self.claim = 0
         """Id of the newest claim that was answered with itself as the mark; 0 without one in this boot."""
         self.may_claim = True
@@ -72,6 +74,7 @@ class Session:
         self._token: int | None = None
         self._asked_ms: int | None = None
         self._pending_claim = 0
+        self._claimant: int | None = None
         self._claimed_ms = 0
         self._highest = 0
         self._giving_up: list[SentOrder] = []
@@ -93,6 +96,11 @@ class Session:
     def uptime(self) -> int:
         """Uptime of the node's newest message, in its own ms."""
         return self._said.uptime
+
+    @property
+    def minor(self) -> int:
+        """The minor version that it says; 0 before it has said one."""
+        return int(self.words.get("node-status", {}).get("minor", 0))
 
     @property
     def belief(self) -> str:
@@ -198,7 +206,7 @@ class Session:
         Beyond half the range of uptime a signed difference takes what is newer for older.
         """
         if self.spoke_ms is not None and self.belief in ("answered", "claiming", "owned"):
-            self._doubt("silence", {"silent_ms": now_ms - self.spoke_ms})
+            self._doubt("silence", {"silent_ms": now_ms - self.spoke_ms, "silence_ms": silence_ms()})
 
     def _doubt(self, event: str, facts: Facts) -> None:
         before = self.belief
@@ -260,13 +268,20 @@ class Session:
             return
         if self.first_answer is None and self.boot is not None:
             self.first_answer = (self.boot, int(report["mark"]))
+            self.first_uptime, self.first_answered_ms = self.uptime, now_ms
         self.mark = int(report["mark"])
         self._events.append(Event("answered"))
 
     def _hear_claim(self, report: Body) -> None:
         if int(report["id"]) != self._pending_claim or report["order_boot"] != self.boot:
             return
-        if not self._fire("claim-report", {"report": report, "claim": self._pending_claim}):
+        facts = {
+            "report": report,
+            "claim": self._pending_claim,
+            "claimant": self._claimant,
+            "minor": self.minor,
+        }
+        if not self._fire("claim-report", facts):
             return
         if self.owned:
             self.claim, self._pending_claim = self._pending_claim, 0
@@ -306,7 +321,7 @@ class Session:
         """The bus is away: nothing counts as heard. Gives the orders that are not repeated: all but jobs."""
         self.heard_ms = None
         if self.belief in ("answered", "claiming", "owned"):
-            self._doubt("silence", {"silent_ms": None})
+            self._doubt("silence", {"silent_ms": None, "silence_ms": silence_ms()})
         return [one for act in ("resume", "reset-fault", "cancel") for one in self.withdraw(act)]
 
     def withdraw(self, act: str) -> list[SentOrder]:
@@ -405,7 +420,9 @@ class Session:
         self._claim_if_needed()
         if "claim" in self._to_send:
             self._claimed_ms = now_ms
-            out.append({"act": "claim", "boot": self.boot, "id": self._pending_claim})
+            out.append(
+                {"act": "claim", "boot": self.boot, "id": self._pending_claim, "token": self._claimant}
+            )
         self._to_send.clear()
         if self.belief in ("owned", "claiming"):
             out += self._orders_due(now_ms)
@@ -426,6 +443,7 @@ class Session:
     def _begin_claim(self) -> None:
         self._pending_claim = claim_id(max(self.mark, self._highest), self._rng.getrandbits(12))
         self._highest = self._pending_claim
+        self._claimant = self._rng.getrandbits(32)
 
     def _orders_due(self, now_ms: int) -> list[Body]:
         open_now = [sent for sent in self.open.values() if self.repeats(sent)]

@@ -10,6 +10,8 @@ from reference_node.supervisor.observe.inventory import Inventory
 from reference_node.supervisor.observe.session import STATE_OF_ROLE, Session
 
 Body = Mapping[str, Any]
+CLOCK_IS_WRONG = 2
+"""A node's uptime is trusted to this factor: some boards have no crystal."""
 
 
 def map_of(place: str, inventory: Inventory, sessions: Mapping[str, Session], blocked: str) -> dict[str, Any]:
@@ -38,6 +40,20 @@ def may_believe(place: str, kept: Body, inventory: Inventory, sessions: Mapping[
     return all(
         node in marks and has_not_moved(sessions[node], *marks[node]) for node in inventory.rests_on(place)
     )
+
+
+def may_believe_word(place: str, inventory: Inventory, sessions: Mapping[str, Session], told_ms: int) -> bool:
+    """Whether a person's word of `told_ms`, before any node was heard, still holds for `place` for sure [SUP-24].
+
+    That is so where each node that it rests on had no order in its boot, and started well before: clocks may be wrong.
+    """
+    nodes = [sessions[node] for node in inventory.rests_on(place)]
+    return all(
+        one.boot is not None and one.first_answer is not None
+        and one.first_uptime >= CLOCK_IS_WRONG * (one.first_answered_ms - told_ms)
+        and has_not_moved(one, one.boot, 0)
+        for one in nodes
+    )  # fmt: skip
 
 
 def has_not_moved(session: Session, boot: int, mark: int) -> bool:

@@ -21,6 +21,8 @@ class NodeState:
 
     name: str
     owned: bool
+    boot: int | None
+    """Its boot; None before the first live message."""
     status: Body
     """The newest node-status of this boot, said after the claim or before; {} where there is none."""
     words: Mapping[str, Body]
@@ -46,6 +48,7 @@ class NodeState:
         return cls(
             session.name,
             session.owned,
+            session.boot,
             session.words.get("node-status", {}),
             MappingProxyType({message: word for message, word in words.items() if word is not None}),
             tuple(session.words.get("fault", {}).get("active", ())),

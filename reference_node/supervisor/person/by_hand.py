@@ -42,6 +42,15 @@ class NumberedQuestion:
     choices: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class WithdrawnQuestion:
+    """A question that was asked and is not any more: whoever went for the answer has to know."""
+
+    number: int
+    text: str
+    why: str
+
+
 class ByHand:
     """What a person may ask of one supervisor, for a prompt or a page."""
 
@@ -50,6 +59,7 @@ class ByHand:
         self._at_work = at_work
         self._seat = seat
         self._numbers: dict[int, tuple[int, Question]] = {}
+        self._withdrawn: dict[int, tuple[int, Question]] = {}
         self._count = count(1)
 
     @property
@@ -206,6 +216,16 @@ class ByHand:
             for number, question in sorted(self._numbers.values(), key=lambda pair: pair[0])
         ]
 
+    def withdrawn(self) -> list[WithdrawnQuestion]:
+        """What was asked and may not be answered any more, the newest last."""
+        self._number()
+        numbers = {id(question): number for number, question in self._withdrawn.values()}
+        return [
+            WithdrawnQuestion(numbers[id(one.question)], one.question.asks, one.why)
+            for one in self.supervisor.open_questions.withdrawn
+            if id(one.question) in numbers
+        ]
+
     def answer(self, number: int, choice: str) -> str | None:
         """A person's answer: one of the choices; else words, one a slot, '-' for nothing."""
         return done(self._answer(number, choice))
@@ -214,7 +234,8 @@ class ByHand:
         self._number()
         question = next((one for known, one in self._numbers.values() if known == number), None)
         if question is None:
-            return f"question {number} is not open"
+            gone = next((one for one in self.withdrawn() if one.number == number), None)
+            return f"WITHDRAWN: {gone.why}" if gone else f"question {number} is not open"
         if not self.supervisor.linked:
             return AWAY
         words = choice.replace(",", " ").split()
@@ -256,6 +277,9 @@ class ByHand:
 
     def _number(self) -> None:
         open_now = {id(question): question for question in self.supervisor.questions}
+        gone = {id(one.question) for one in self.supervisor.open_questions.withdrawn}
+        kept = self._withdrawn | {key: pair for key, pair in self._numbers.items() if key not in open_now}
+        self._withdrawn = {key: pair for key, pair in kept.items() if key in gone}
         self._numbers = {key: pair for key, pair in self._numbers.items() if open_now.get(key) is pair[1]}
         for key, question in open_now.items():
             if key not in self._numbers:

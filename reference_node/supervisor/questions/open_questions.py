@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
@@ -11,8 +12,10 @@ from reference_node.supervisor.observe.boxes import UNSURE
 from reference_node.supervisor.observe.gap import AWAY
 from reference_node.supervisor.observe.yard_state import AskedOf, NodeState, YardState
 from reference_node.supervisor.questions.answers import Answers
-from reference_node.supervisor.questions.question import Ask, Question
+from reference_node.supervisor.questions.question import LETS_GO_ON, Ask, Question, Withdrawn
 from reference_node.supervisor.send.holds import Holds
+
+WITHDRAWN_KEPT = 20
 
 
 class Topic(NamedTuple):
@@ -22,9 +25,22 @@ class Topic(NamedTuple):
     node: str
     place: str = ""
 
+    @property
+    def sends_a_person(self) -> bool:
+        """Whether somebody has to go to a machine."""
+        return self.about not in LETS_GO_ON
+
+    @property
+    def where(self) -> str:
+        """Where that is."""
+        return self.place or self.node
+
 
 class OpenQuestions:
-    """Raises and withdraws questions, by one picture of the yard at a time."""
+    """Raises and withdraws questions, by one picture of the yard at a time.
+
+    Nobody is sent to a machine before every node that reaches there has said that it is held [SUP-25].
+    """
 
     def __init__(
         self,
@@ -33,9 +49,13 @@ class OpenQuestions:
         holds: Holds,
         answers: Answers,
         on_question: Callable[[Question], None] | None,
+        note: Callable[[str], None],
     ) -> None:
-        """`look` gives a picture of the yard as it is now, `rules` the rules over one."""
+        """`look` gives a picture of the yard as it is now, `rules` the rules over one; `note` writes down."""
         self.questions: list[Question] = []
+        self.withdrawn: deque[Withdrawn] = deque(maxlen=WITHDRAWN_KEPT)
+        """The newest questions that were withdrawn, and are not asked again."""
+        self._note = note
         self._look, self._rules, self._holds, self._answers = look, rules, holds, answers
         self._on_question = on_question
 
@@ -45,7 +65,7 @@ class OpenQuestions:
 
     def asked(self) -> tuple[AskedOf, ...]:
         """What is asked, for the picture of the yard: where a person looks a hand may be."""
-        return tuple(AskedOf(one.node, one.place, one.text) for one in self.questions)
+        return tuple(AskedOf(one.node, one.place, one.asks) for one in self.questions)
 
     def bus_fell(self) -> None:
         """Whether work may go on is asked once the bus is back, and about all of the time without it."""
@@ -56,24 +76,82 @@ class OpenQuestions:
         state = self._look()
         wanted = list(dict.fromkeys(self._wanted(state)))
         for question in list(self.questions):
-            topic = Topic(question.about, question.node, question.place)
-            if topic not in wanted and self._may_look(topic, state):
-                self.questions.remove(question)
-        asked = {Topic(question.about, question.node, question.place) for question in self.questions}
+            why = self._why_not_any_more(question, wanted, state)
+            if why:
+                self._withdraw(question, why)
+        for topic in wanted:
+            self._hold_around(topic, state)
+        asked = {_topic(question) for question in self.questions}
         for topic in wanted:
             if topic not in asked and self._may_look(topic, state):
                 self._raise(topic, state)
                 state = (
                     self._look()
-                )  # It may have been answered at once, and the answer may have ordered something.
+                )  # It may have been answered at once, and the answer have ordered something.
+        self._keep_held(wanted, state)
 
-    def _may_look(self, topic: Topic, state: YardState) -> bool:
-        """Nobody is sent to where a job may be open; while a hold stands all stand still anyway [SUP-19]."""
-        if topic.about in (Ask.HELD, Ask.GAP):
-            return True
+    def withdraw_all(self, why: str) -> None:
+        """Nobody is to be sent anywhere by this supervisor any more; what is held for them stays held [SUP-26]."""
+        for question in list(self.questions):
+            self._withdraw(question, why)
+
+    def _withdraw(self, question: Question, why: str) -> None:
+        self.questions.remove(question)
+        self.withdrawn.append(Withdrawn(question, why))
+        self._note(f"WITHDRAWN, do not answer: {question.asks} {why[:1].upper()}{why[1:]}")
+
+    def _why_not_any_more(self, question: Question, wanted: list[Topic], state: YardState) -> str:
+        """Why a question is not open any more, '' where it is. A node that is in doubt is waited for."""
+        topic, rules = _topic(question), self._rules(state)
+        for name in sorted(self._near(topic, state)):
+            if state.nodes[name].boot != question.boots[name]:
+                return (
+                    f"{name} has started anew since it was asked; what was seen there may not be so any more."
+                )
+        if topic.sends_a_person:
+            for what, names in (
+                ("is at work", rules.at_work(topic.node, topic.place)),
+                ("is not held any more", rules.not_held(topic.node, topic.place)),
+            ):
+                known = [name for name in names if state.nodes[name].has_reported]
+                if known:
+                    return f"{known[0]} {what}."
+        settled = topic not in wanted and self._may_look(topic, state)
+        return "it has settled without an answer." if settled else ""
+
+    # ------------------------------------------------------------ a person at a machine
+    def _near(self, topic: Topic, state: YardState) -> frozenset[str]:
+        """The nodes that have to be held for a person there."""
+        return self._rules(state).reaching(topic.node, topic.place) if topic.sends_a_person else frozenset()
+
+    def _hold_around(self, topic: Topic, state: YardState) -> None:
+        if self._at_rest(topic, state):
+            for name in sorted(self._near(topic, state)):
+                if self._holds.ask_for_a_person(name, topic.where, state.now_ms):
+                    self._note(f"{name}: hold, for a person at {topic.where}")
+
+    def _keep_held(self, wanted: list[Topic], state: YardState) -> None:
+        """What is held stays so while somebody may be there; then it goes on, with leave to go on at all."""
+        asked = [_topic(question) for question in self.questions]
+        self._holds.kept = {name: topic.where for topic in asked for name in self._near(topic, state)}
+        coming = [topic for topic in wanted if self._at_rest(topic, state)]
+        needed = {name for topic in (*asked, *coming) for name in self._near(topic, state)}
+        for name in [one for one in self._holds if one not in needed]:
+            if state.gap is None and not state.nodes[name].open_acts:
+                self._holds.end_for_a_person(name, state.now_ms)
+
+    def _at_rest(self, topic: Topic, state: YardState) -> bool:
+        """Whether nothing that reaches there may be at work [SUP-19]."""
         node = state.nodes.get(topic.node)
         quiet = node is None or not node.open_acts
         return quiet and self._rules(state).clear_for_a_person(topic.node, topic.place)
+
+    def _may_look(self, topic: Topic, state: YardState) -> bool:
+        """Nobody is sent to where a job may be open, or a node is not held [SUP-19, SUP-25]."""
+        if not topic.sends_a_person:
+            return True
+        held = self._rules(state).held_for_a_person(topic.node, topic.place)
+        return held and self._at_rest(topic, state)
 
     def _wanted(self, state: YardState) -> Iterator[Topic]:
         if state.gap is not None:
@@ -87,17 +165,27 @@ class OpenQuestions:
 
     # ------------------------------------------------------------ raising
     def _raise(self, topic: Topic, state: YardState) -> None:
-        text, choices = self._text(topic, state)
-        question = Question(topic.about, topic.node, topic.place, text, choices, self._settle)
+        asks, choices = self._text(topic, state)
+        boots = {name: state.nodes[name].boot for name in self._near(topic, state)}
+        question = Question(topic.about, topic.node, topic.place, asks, choices, boots, self._settle)
+        for old in [one for one in self.withdrawn if _topic(one.question) == topic]:
+            self.withdrawn.remove(old)
         self.questions.append(question)
         if self._on_question is not None:
             self._on_question(question)
 
     def _settle(self, question: Question, found: tuple[str, ...]) -> None:
         if question not in self.questions:
-            raise ValueError(f"this question was settled without an answer: {question.text}")
+            gone = next((one.why for one in self.withdrawn if one.question is question), "")
+            raise ValueError(f"this question was withdrawn: {gone or question.asks}")
         if not self._holds.linked:
             raise ValueError(AWAY)
+        now, topic = self._look(), _topic(question)
+        if not self._may_look(topic, now) or self._why_not_any_more(question, [topic], now):
+            near = ", ".join(sorted(self._near(topic, now)))
+            raise ValueError(
+                f"not all of {near} are known to be held and at rest; answer again when they are"
+            )
         self._answers.take(question.about, question.node, question.place, found)
         self.questions.remove(question)
 
@@ -159,3 +247,7 @@ def _stands_still(place: str, state: YardState) -> bool:
 def _place_of(node: str, state: YardState) -> str:
     place = state.site.place_of(node)
     return place.name if place else ""
+
+
+def _topic(question: Question) -> Topic:
+    return Topic(question.about, question.node, question.place)

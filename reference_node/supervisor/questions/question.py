@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -30,22 +30,47 @@ LETS_GO_ON = frozenset({Ask.HELD, Ask.GAP})
 """Questions whose answer lets machines go on that somebody or something has stopped."""
 
 
+CAUTION = "Remove motor power first; a hold is no protection."
+"""What is said before anybody is sent to a machine."""
+
+
+@dataclass(frozen=True, slots=True)
+class Withdrawn:
+    """A question that nobody may answer any more, and why."""
+
+    question: Question
+    why: str
+
+
 def _nobody(_question: Question, _found: tuple[str, ...]) -> None:
     """A question whose answer nobody waits for."""
 
 
 @dataclass(eq=False, slots=True)
 class Question:
-    """One question, open until it is answered; `node` or `place` is what it is about."""
+    """One question, open until it is answered or withdrawn; `node` or `place` is what it is about."""
 
     about: Ask
     node: str
     place: str
-    text: str
+    asks: str
+    """What is asked, without the caution."""
     choices: tuple[str, ...] = ()
+    boots: Mapping[str, int | None] = field(default_factory=dict, repr=False)
+    """Boot of each node that reaches there, as it was asked [SUP-24]."""
     _take: Callable[[Question, tuple[str, ...]], None] = field(default=_nobody, repr=False)
     """What becomes of an answer."""
     found: tuple[str, ...] | None = None
+
+    @property
+    def sends_a_person(self) -> bool:
+        """Whether somebody has to go to a machine for the answer."""
+        return self.about not in LETS_GO_ON
+
+    @property
+    def text(self) -> str:
+        """What a person is told: who goes to a machine is told first what protects a hand and what does not."""
+        return f"{CAUTION} {self.asks}" if self.sends_a_person else self.asks
 
     @property
     def is_open(self) -> bool:

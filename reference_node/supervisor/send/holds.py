@@ -44,6 +44,8 @@ class OwnHold:
     """When the newest copy went out over the present connection; None before the first."""
     obeyed_ms: int | None = None
     """Since when the node says so."""
+    while_asked: bool = False
+    """Whether it is there for a person who was sent to a machine, and ends by itself once nobody is [SUP-25]."""
     told: int | None = None
     """The count of holds with which a person was told that somebody else may hold too."""
 
@@ -78,6 +80,8 @@ class Holds:
         self.linked = False
         """Whether the bus is there."""
         self.standing: dict[str, OwnHold] = {}
+        self.kept: dict[str, str] = {}
+        """Nodes that may not be resumed, because a person was sent there: where that is."""
         self._seen_ms: dict[str, int] = {}
         self._still: dict[str, str] = {}
 
@@ -96,8 +100,30 @@ class Holds:
         """Hold `node` until it is lifted; asked for again it is sent again."""
         own = self.standing.get(node)
         if own is not None:
+            own.by, own.while_asked = by if own.while_asked else own.by, False
             own.sent_ms = own.obeyed_ms = None
             return
+        self._begin(node, by, now_ms)
+
+    def ask_for_a_person(self, node: str, where: str, now_ms: int) -> bool:
+        """Hold `node` while somebody is at `where`; False where it is held by this supervisor already."""
+        if node in self.standing:
+            return False
+        self._begin(node, f"this supervisor, for a person at {where}", now_ms)
+        self.standing[node].while_asked = True
+        return True
+
+    def end_for_a_person(self, node: str, now_ms: int) -> None:
+        """Nobody is sent there any more: resume `node`, unless another hold may stand, which only a person lifts."""
+        own, session = self.standing[node], self._sessions[node]
+        if not own.while_asked or own.obeyed_ms is None or not session.owned or not is_held(session):
+            return
+        if own.alone(int(state_word(session, "holds"))):
+            self.release(node, now_ms)
+        else:
+            del self.standing[node]
+
+    def _begin(self, node: str, by: str, now_ms: int) -> None:
         session = self._sessions[node]
         withdrawn = session.withdraw("resume")
         others = says_held(session) and not withdrawn
@@ -125,6 +151,8 @@ class Holds:
         session = self._sessions[node]
         if not self.linked:
             return AWAY
+        if node in self.kept:
+            return f"a person may be at {self.kept[node]}: answer that question first"
         own = self.standing.get(node)
         if own is not None and own.obeyed_ms is None:
             return f"the hold of {node} is not obeyed yet"
@@ -197,7 +225,7 @@ class Holds:
         own, session = self.standing.get(name), self._sessions[name]
         reachable = self.linked and session.reachable(now_ms)
         heard = "" if reachable else f"; {_last_word(session, now_ms)}"
-        may = reachable and not _resumes(session)
+        may = reachable and not _resumes(session) and name not in self.kept
         if own is None:
             if name not in self._seen_ms:
                 return None

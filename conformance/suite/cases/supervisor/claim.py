@@ -13,6 +13,7 @@ from conformance.suite.supervisor_fixture import OWNED_MS, QUIET_MS, SupervisorF
 from protocol.counting import CLAIM_STEP
 
 LATE_MS = 6_000
+OTHERS_JOB_MS = 4_000
 UNSURE = "?"
 
 
@@ -87,6 +88,38 @@ def supervisor_loses_claim(fixture: SupervisorFixture) -> None:
         and order.act not in ("ask", "claim", "hold")
     ]
     fixture.none(wrong, "SUP-01", f"no order to {name}, which it lost", _act)
+
+
+@supervised("SUP-30", after=("supervisor-asks",))
+def supervisor_same_number(fixture: SupervisorFixture) -> None:
+    """A claim that is answered 'done' with somebody else's token as claimant owns nothing.
+
+    Another supervisor that drew the same number has claimed a crane just before the first claim of this. The
+    mark is the claim's own id then, and only the claimant tells. Until a new claim is answered with its own
+    token, the crane gets nothing but asks and claims.
+    """
+    name = fixture.route.first
+
+    def prepare(node: SimulatedNode) -> None:
+        def same(order: Any) -> None:
+            if order["act"] == "claim":
+                node.mark, node.claimed = order["id"], (order["id"], order.get("token", 0) ^ 1)
+                node.disturbances.before = lambda _order: None
+
+        node.disturbances.before = same
+
+    fixture.begin({name: prepare})
+    told = fixture.await_word(name, "job-report", {"act": "claim", "state": "done"}, within_ms=OWNED_MS)
+    fixture.watch(fixture.stretched(QUIET_MS))
+    wrong = [
+        order.message
+        for order in fixture.orders()
+        if order.node == name
+        and order.message.number > told.number
+        and not order.known.owned
+        and order.act not in ("ask", "claim", "hold")
+    ]
+    fixture.none(wrong, "SUP-30", f"no order to {name}, which another has claimed", _act)
 
 
 @supervised("SUP-02", after=("supervisor-works",))
@@ -216,8 +249,9 @@ def supervisor_keeps_hold(fixture: SupervisorFixture) -> None:
     name = fixture.route.first
     fixture.begin({name: _slow})
     fixture.await_job(name, "transfer")
+    before = fixture.log.end
     fixture.yard.disturb(name, SimulatedNode.hold)
-    held = fixture.await_word(name, "crane-status", {"held": True})
+    held = fixture.await_word(name, "crane-status", {"held": True}, after=before)
     fixture.watch(fixture.stretched(QUIET_MS))
     resumes = fixture.sent_to(name, {"resume"}, after=held.number)
     fixture.none(resumes, "SUP-14", "no resume without a person's word", lambda _one: "a resume")
@@ -300,17 +334,36 @@ def _work_and_stop(fixture: SupervisorFixture) -> None:
     fixture.need(bool(sure) and UNSURE not in sure[0], "its last yard-map of the stack is not sure of itself")
 
 
+@supervised("SUP-24", after=("supervisor-works",))
+def supervisor_word_of_before(fixture: SupervisorFixture) -> None:
+    """What a person told before a job ended is not believed after it.
+
+    A crane is at a job of the supervisor before, which may move any box that it reaches. The person has told what
+    stands where before any node was heard, and answers no question. All that crane reaches stays unsure, and
+    nothing is ordered for the box, also once the job has ended.
+    """
+
+    def prepare(node: SimulatedNode) -> None:
+        node.disturbances.job_ms = OTHERS_JOB_MS
+        node.busy_from_before(node.now_ms)
+
+    fixture.begin({fixture.route.first: prepare}, replace(fixture.brief, again=False))
+    fixture.await_word(fixture.route.first, "crane-status", {"job_state": "done"})
+    _all_unsure(fixture, "SUP-24")
+    nothing_for(fixture, fixture.runs[-1].after, "SUP-24")
+
+
 def _told_nothing(fixture: SupervisorFixture) -> Brief:
     return replace(fixture.brief, contents={}, goal=False)
 
 
-def _all_unsure(fixture: SupervisorFixture) -> None:
+def _all_unsure(fixture: SupervisorFixture, requirement: str = "SUP-11") -> None:
     crane = fixture.site.nodes[fixture.route.first].crane
     places = crane.places if crane else ()
     fixture.await_owned()
     fixture.watch(fixture.stretched(QUIET_MS))
     told = [(place, one) for place in places for one in fixture.maps(place, fixture.runs[-1].after)]
-    fixture.need(bool(told), "the supervisor published no yard-map after its restart")
+    fixture.need(bool(told), "the supervisor published no yard-map")
     for place, one in told:
         slots = one.body["slots"]
-        fixture.check(set(slots) == {UNSURE}, "SUP-11", f"every slot of {place} unsure", slots, one)
+        fixture.check(set(slots) == {UNSURE}, requirement, f"every slot of {place} unsure", slots, one)

@@ -7,7 +7,7 @@ from conformance.oracle.supervisor_knowledge import JudgedOrder
 from conformance.suite.cases.link import connect_sizes
 from conformance.suite.cases.supervisor.claim import owned_first
 from conformance.suite.cases.supervisor.start import asked_first
-from conformance.suite.cases.supervisor.work import clear_of_cranes, heard_lately
+from conformance.suite.cases.supervisor.work import clear_of_cranes, heard_lately, held_for_a_person
 from conformance.suite.supervisor_fixture import CROSSING_MS, SupervisorFixture, supervised
 from protocol.counting import CLAIM_SPREAD, CLAIM_STEP, uptime_difference
 from protocol.site import PlaceKind
@@ -54,6 +54,26 @@ def supervisor_claim_ids(fixture: SupervisorFixture) -> None:
             )
     fixture.need(len(bits) >= ENOUGH, "too few claims were seen to tell whether their bits are random")
     fixture.check(len(set(bits)) > 1, "SUP-03", "random bits in every claim", f"always {bits[0]}")
+
+
+@supervised("SUP-30", after=("supervisor-asks",), passive=True)
+def supervisor_claim_tokens(fixture: SupervisorFixture) -> None:
+    """Every claim carries a token, another one each, and its repeats the same.
+
+    Judged from every claim.
+    """
+    seen: dict[tuple[str, int, int], int] = {}
+    for order in fixture.orders(all_runs=True):
+        if order.act != "claim":
+            continue
+        key = (order.node, order.body["boot"], order.body["id"])
+        token = order.body.get("token")
+        fixture.check(token is not None, "SUP-30", "a token in the claim", "none", order.message)
+        first = seen.setdefault(key, token or 0)
+        fixture.check(first == token, "SUP-30", f"token {first} in the repeat", token, order.message)
+    fixture.need(len(seen) >= ENOUGH, "too few claims were seen to tell whether their tokens are random")
+    alike = len(set(seen.values())) < len(seen)
+    fixture.check(not alike, "SUP-30", "another token in each claim", "one token twice")
 
 
 @supervised("SUP-04", after=("supervisor-asks",), passive=True)
@@ -171,6 +191,17 @@ def supervisor_heard_lately(fixture: SupervisorFixture) -> None:
     """
     _need_started(fixture, "transfer", "admit")
     heard_lately(fixture, all_runs=True)
+
+
+@supervised("SUP-25", after=("supervisor-asks",), passive=True)
+def supervisor_person_held_for(fixture: SupervisorFixture) -> None:
+    """Whenever a person has been at a machine, all that reaches there was known to be held and at rest.
+
+    Judged from every reset-fault.
+    """
+    acts = [order.act for order in fixture.orders(all_runs=True)]
+    fixture.need("reset-fault" in acts, "no reset-fault was seen")
+    held_for_a_person(fixture, all_runs=True)
 
 
 @supervised("SUP-27", "SUP-28", after=("supervisor-asks",), passive=True)

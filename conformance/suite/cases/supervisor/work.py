@@ -302,6 +302,34 @@ def supervisor_lost_track(fixture: SupervisorFixture) -> None:
                 fixture.check(not why, "SUP-19", f"nobody sent under {crane}", why, order.message)
 
 
+@supervised("SUP-25", after=("supervisor-works",))
+def supervisor_holds_for_a_person(fixture: SupervisorFixture) -> None:
+    """A person is sent to a lost track only when every node that reaches there says that it is held.
+
+    The berth is lost and nothing works. The person answers at once that the track is empty. What the supervisor
+    makes of the answer, a reset-fault, may come only after the berth, and each crane that reaches it, has said
+    after the claim that it is held and has no job.
+    """
+    route = fixture.route
+
+    def lost(node: SimulatedNode) -> None:
+        node.lose_track(node.now_ms)
+
+    fixture.begin({route.berth: lost}, replace(fixture.brief, answers=True))
+    fixture.await_order(route.berth, "reset-fault", within_ms=WORK_MS)
+    held_for_a_person(fixture)
+
+
+def held_for_a_person(fixture: SupervisorFixture, *, all_runs: bool = False) -> None:
+    """Demand of every reset-fault that all that reaches the machine was known to be held and at rest [SUP-25]."""
+    for order in fixture.orders(all_runs=all_runs):
+        if order.act != "reset-fault" or not order.is_new:
+            continue
+        for name in (order.node, *fixture.beside(order.node)):
+            why = fixture.may_move(order, name)
+            fixture.check(not why, "SUP-25", f"{name} known to be held and at rest", why, order.message)
+
+
 @supervised("SUP-21", after=("supervisor-works",))
 def supervisor_silence(fixture: SupervisorFixture) -> None:
     """Nothing is started at a node that has fallen silent, nor next to it.
