@@ -86,6 +86,18 @@ def test_rule_2_a_report_counts_only_for_boot_and_act_of_its_order(
     assert (still_open and believes_only_truth(supervisor, terminal)) is safe
 
 
+class SendsNobody(Rules):
+    """Never sends a person anywhere: the end of a hold for one raises the mark too, which shields rules 4 and 5."""
+
+    def clear_for_a_person(self, node: str, place: str) -> bool:
+        return False
+
+
+class Unasking(Supervisor):
+    def new_rules(self, state: YardState) -> Rules:
+        return SendsNobody(state)
+
+
 # ---------------------------------------------------------------- rule 4: claim
 class OwnsByAsking(Session):
     """Thinks a node its own once it has answered."""
@@ -98,7 +110,7 @@ class OwnsByAsking(Session):
         return super().due(now_ms)
 
 
-class AsksOnly(Supervisor):
+class AsksOnly(Unasking):
     def new_session(self, node: NodeSite, rng: Random) -> Session:
         return OwnsByAsking(node, rng, self.pace)
 
@@ -186,6 +198,9 @@ def test_rule_5_a_job_is_given_up_only_after_a_newer_claim(kind: type[Supervisor
     terminal.bus.intercept = late("north", {"transfer": 8_000})
     supervisor = terminal.supervise(kind, goals=(TO_DECK,), pace=Pace(give_up_ms=4_000))
     terminal.run_until(lambda: bool(terminal.orders("north", "transfer")))
+    if not safe:
+        supervisor.new_rules = SendsNobody  # type: ignore[method-assign]
+        supervisor.open_questions._rules = SendsNobody
     supervisor.goals[:] = [TO_QUAY_S]
     terminal.run_until(lambda: bool(terminal.orders("ferry", "run")))
     assert "unknown" in [sent.state for _, _, sent in supervisor.history]
