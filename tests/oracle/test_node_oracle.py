@@ -518,3 +518,15 @@ def test_a_reset_on_purpose_forgets_every_fence() -> None:
     assert script.oracle.fenced > 0
     script.oracle.restarted()
     assert (script.oracle.fenced, script.oracle.reports, script.oracle.known.sure) == (0, 0, False)
+
+
+def test_at_a_fence_what_may_have_become_the_job_is_the_job_or_nothing() -> None:
+    script = Script()
+    script.run(NEXT)
+    script.shuttle_says(job=NEXT, job_state="accepted")
+    script.found()
+    assert script.oracle.known.taken == {NEXT}
+    script.fence()
+    script.found()
+    known = script.oracle.known
+    assert (known.taken, known.job, known.job_open, known.may_move) == (set(), NEXT, True, True)
