@@ -7,9 +7,10 @@ from itertools import combinations
 
 from tests.proof.yard.budget import DISTURBANCES, Budget
 
-FAST = ("repeat", "overtake", "late order", "late word", "early", "cancel", "silence", "expiry", "node down")
+FAST = ("repeat", "overtake", "late order", "late word", "early", "cancel", "silence", "expiry")
 """Explored small as every race that they have, messages of several steps under way at once."""
 CALM = (
+    "node down",
     "reset",
     "outage",
     "restart",
@@ -35,8 +36,10 @@ def small() -> tuple[Budget, ...]:
         _calm("crane, no load sensor", "reset"),
         Budget("crane", {"late order": 1}, uptime=2**32 - 8),
         _calm("berth"),
+        Budget("crane", {"repeat": 1, "late order": 1}),
         Budget("crane", {"repeat": 1, "late word": 1}),
         Budget("crane", {"late order": 1, "late word": 1}),
+        Budget("crane", {"repeat": 2, "late word": 1}),
     )
 
 

@@ -247,8 +247,9 @@ def _deeds(
             return tuple(
                 deeds
             ), f"{node.name} accepts an order of boot {job.order['boot']} in boot {node.boot}"
-    if not open_before and job.is_open and _is_late(node, job):
-        return tuple(deeds), f"{node.name} accepts order {job.id} after its deadline"
+    starts = was is not None and was[1] == "accepted" and job.state == "running"
+    if (starts or (not open_before and job.is_open)) and _is_late(node, job):
+        return tuple(deeds), f"{node.name} accepts or starts order {job.id} after its deadline"
     if moved:
         if not job.is_open and now == was:
             return tuple(deeds), f"{node.name} moves after its order has ended"
