@@ -48,6 +48,7 @@ BUDGETS = (
     _calm("late word"),
     _calm("give-up"), _calm("fault"), _calm("hold"), _calm("other hold"), _calm("reset"), _calm("restart"),
     _calm("outage"), _calm("second"), _calm("cancel", "overtake"), _calm("hold", "other hold"),
+    _calm("reset", "late order"), _calm("reset", "late word"), _calm("restart", "old map"),
 )  # fmt: skip
 """In the order in which they are tried, the cheapest first."""
 
