@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from protocol.machine_guards import MACHINE_GUARDS, Facts
-from protocol.specification import Table, Transition
+from protocol.transition_table import Table, Transition
 
 Guards = Mapping[str, Callable[[Facts], bool]]
 

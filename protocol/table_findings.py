@@ -13,7 +13,8 @@ from typing import Any
 
 from protocol.formula import NotAFormula, holds, names
 from protocol.machine_guards import MACHINE_GUARDS
-from protocol.specification import NoWay, Specification, Table, Transition
+from protocol.specification import Specification
+from protocol.transition_table import NoWay, Table, Transition
 
 REQUIREMENT = re.compile(r"\b[A-Z]{3}-\d\d\b")
 NOT_ASKED = frozenset({"unreadable", "raise-mark", "fit"})

@@ -27,12 +27,14 @@ CHAPTERS = (
 )  # fmt: skip
 """The chapters in the order in which their cases run where prerequisites leave a choice."""
 PARTS = {
+    "link": ("link", "link_orders"),
     "orders": ("orders", "orders_job"),
     "crane": ("crane", "crane_places", "crane_transfer"),
     "supervisor": (
         "supervisor.start",
         "supervisor.claim",
         "supervisor.work",
+        "supervisor.silence",
         "supervisor.reading",
         "supervisor.passive",
     ),

@@ -6,8 +6,9 @@ from collections.abc import Callable, Sequence
 from typing import Protocol
 
 from protocol.guards import ORDER_GUARDS, NodeFacts, Order
-from protocol.specification import Check, specification
+from protocol.specification import specification
 from protocol.state_machine import StateMachine
+from protocol.transition_table import Check
 from reference_node.controller.job import Job
 
 

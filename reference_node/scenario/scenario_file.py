@@ -17,7 +17,7 @@ from protocol.toml_problems import MOST_BYTES, NotToml, parse_toml, shape_proble
 from protocol.trouble import Trouble
 from reference_node.scenario.scenario import Answer, Event, Expect, Person, Scenario, Train
 from reference_node.supervisor.observe.boxes import Spot
-from reference_node.supervisor.observe.session import STATE_OF_ROLE
+from reference_node.supervisor.observe.known_node import STATE_OF_ROLE
 from reference_node.supervisor.plan.goal_state import Visit
 from reference_node.supervisor.questions.question import Ask
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from protocol.site import BerthSite, CraneSite, NodeSite, Place, ShuttleSite, Site
-from protocol.specification import Specification, Table
+from protocol.specification import Specification
+from protocol.transition_table import Table
 from reference_node.sensing.arrival import ArrivalSettings
 from reference_node.snapshot.canonical import Catalogue
 from reference_node.snapshot.node_fields import NODE_PLANS

@@ -13,9 +13,10 @@ from reference_node.supervisor.journal import Journal
 from reference_node.supervisor.observe.boxes import Carriage, Spot
 from reference_node.supervisor.observe.gap import Gap
 from reference_node.supervisor.observe.inventory import Inventory
+from reference_node.supervisor.observe.known_node import Event
 from reference_node.supervisor.observe.pace import Pace
 from reference_node.supervisor.observe.sent_order import SentOrder
-from reference_node.supervisor.observe.session import Event, Session
+from reference_node.supervisor.observe.session import Session
 from reference_node.supervisor.plan.execution import Orders, PlanExecution
 from reference_node.supervisor.plan.goal_list import GoalList, _Entry
 from reference_node.supervisor.plan.goals import Admit, Depart, Move, Run, Together

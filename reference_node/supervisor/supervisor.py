@@ -14,9 +14,10 @@ from reference_node.supervisor.journal import Journal
 from reference_node.supervisor.observe import sensors
 from reference_node.supervisor.observe.gap import Gap
 from reference_node.supervisor.observe.inventory import Inventory
+from reference_node.supervisor.observe.known_node import Event
 from reference_node.supervisor.observe.pace import Pace
 from reference_node.supervisor.observe.sent_order import SentOrder
-from reference_node.supervisor.observe.session import Event, Session
+from reference_node.supervisor.observe.session import Session
 from reference_node.supervisor.observe.yard_map import may_believe, may_believe_word
 from reference_node.supervisor.observe.yard_state import YardState, node_states
 from reference_node.supervisor.plan.execution import Orders, PlanExecution

@@ -9,7 +9,7 @@ from typing import Any
 from protocol.counting import next_count
 from protocol.guards import ORDER_GUARDS, NodeFacts, Order, OrderGuard
 from protocol.participant import Delivery, Publication
-from protocol.specification import Check
+from protocol.transition_table import Check
 from reference_node.controller.controller import Controller
 from reference_node.controller.faults import BadMessages, FaultRegister
 from reference_node.controller.inbox import Inbox

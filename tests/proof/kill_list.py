@@ -16,8 +16,9 @@ from typing import Any
 from unittest.mock import patch
 
 from protocol.machine_guards import Facts
-from protocol.specification import Table, Transition, specification
+from protocol.specification import specification
 from protocol.state_machine import StateMachine
+from protocol.transition_table import Table, Transition
 from reference_node.controller.order_desk import OrderDesk
 from reference_node.supervisor.check.rules import Rules
 from reference_node.supervisor.observe.session import Session

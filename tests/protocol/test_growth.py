@@ -8,7 +8,8 @@ from typing import Any
 
 import pytest
 
-from protocol.specification import Check, Requirement, Specification, Transition, specification
+from protocol.specification import Requirement, Specification, specification
+from protocol.transition_table import Check, Transition
 
 SPEC = specification()
 

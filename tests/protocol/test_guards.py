@@ -17,8 +17,9 @@ from protocol.formula import NotAFormula, holds, names
 from protocol.guard_rule import GuardRule
 from protocol.guards import ORDER_GUARDS
 from protocol.machine_guards import MACHINE_GUARDS
-from protocol.specification import NoWay, Specification, Table, Transition, specification
+from protocol.specification import Specification, specification
 from protocol.table_findings import REQUIREMENT, known, table_findings
+from protocol.transition_table import NoWay, Table, Transition
 from tests.examples import examples
 from tests.publish.test_compare import version
 

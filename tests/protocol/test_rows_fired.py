@@ -17,8 +17,9 @@ from protocol.counting import CLAIM_SPREAD
 from protocol.machine_guards import Facts
 from protocol.participant import Delivery
 from protocol.site_file import scenario as site_of_the_kit
-from protocol.specification import Table, Transition, specification
+from protocol.specification import specification
 from protocol.state_machine import StateMachine
+from protocol.transition_table import Table, Transition
 from reference_node.controller.job import Job
 from reference_node.scenario.scenario_file import load_scenario
 from reference_node.scenario.virtual_stage import play

@@ -15,8 +15,9 @@ from protocol.codec.shape import Kind, shape_of
 from protocol.guards import ORDER_GUARDS
 from protocol.machine_guards import MACHINE_GUARDS
 from protocol.schemas import is_valid, opened
-from protocol.specification import Table, specification
+from protocol.specification import specification
 from protocol.topics import NotATopic, parse_topic
+from protocol.transition_table import Table
 
 SPEC = specification()
 PARTS = [(message, None) for message in SPEC.messages] + [("job-order", act) for act in SPEC.acts]

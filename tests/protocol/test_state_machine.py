@@ -11,8 +11,9 @@ import pytest
 import conformance
 import protocol
 import reference_node
-from protocol.specification import Table, specification
+from protocol.specification import specification
 from protocol.state_machine import NotInTable, StateMachine
+from protocol.transition_table import Table
 
 TABLES = specification().tables.values()
 HOUSES = [Path(str(house.__file__)).parent for house in (protocol, reference_node, conformance)]

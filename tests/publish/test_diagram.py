@@ -8,7 +8,8 @@ from itertools import pairwise
 import pytest
 
 from conformance.publish.site.diagram import LETTER, SMALL, Layout, plan
-from protocol.specification import Table, Transition, specification
+from protocol.specification import specification
+from protocol.transition_table import Table, Transition
 
 TABLES = sorted(specification().tables)
 

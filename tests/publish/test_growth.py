@@ -12,7 +12,8 @@ import pytest
 from conformance.commands import main
 from conformance.publish.compare.compare import VersionComparison, compare
 from conformance.publish.compare.versions import specification_in
-from protocol.specification import Check, Figure, Requirement, Specification, Transition, specification
+from protocol.specification import Figure, Requirement, Specification, specification
+from protocol.transition_table import Check, Transition
 from tests.publish.test_compare import version
 
 RELEASED = Path(__file__).parent / "released" / "1.0"

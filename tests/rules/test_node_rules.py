@@ -16,7 +16,7 @@ from protocol.guards import Order
 from protocol.participant import Publication
 from protocol.site import Site
 from protocol.site_file import scenario
-from protocol.specification import Check
+from protocol.transition_table import Check
 from protocol.wire.virtual_broker import Intercept
 from reference_node.boot_counter import next_boot
 from reference_node.controller.controller import Controller

@@ -17,9 +17,10 @@ from protocol.site import NodeSite
 from protocol.state_machine import StateMachine
 from protocol.wire.virtual_broker import Intercept
 from reference_node.supervisor.check.rules import Rules
+from reference_node.supervisor.observe.known_node import Event
 from reference_node.supervisor.observe.pace import Pace
 from reference_node.supervisor.observe.sent_order import SentOrder
-from reference_node.supervisor.observe.session import Event, Session
+from reference_node.supervisor.observe.session import Session
 from reference_node.supervisor.observe.yard_state import YardState
 from reference_node.supervisor.plan.goals import Move, Run, Together
 from reference_node.supervisor.supervisor import Supervisor

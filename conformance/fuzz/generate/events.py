@@ -13,7 +13,8 @@ from conformance.fuzz.generate.steps import Step, order, wait
 from conformance.oracle.node_oracle import NodeOracle
 from protocol.rules.states import MACHINES
 from protocol.site import CraneSite, NodeSite
-from protocol.specification import Table, Transition, specification
+from protocol.specification import specification
+from protocol.transition_table import Table, Transition
 
 BY_HAND = frozenset({"by-hand", "by-hand-end"})
 """Events that only a person at the machine brings about."""

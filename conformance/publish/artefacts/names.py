@@ -8,7 +8,8 @@ from typing import Any
 
 from conformance.publish.model import field_of, schemas
 from protocol.sizes import worst_sizes
-from protocol.specification import Specification, Table
+from protocol.specification import Specification
+from protocol.transition_table import Table
 
 
 @dataclass(frozen=True, slots=True)

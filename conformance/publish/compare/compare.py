@@ -18,7 +18,8 @@ from conformance.publish.compare.dialect import require_expressible
 from conformance.publish.compare.grown import grown
 from conformance.publish.compare.reader import Reader
 from conformance.publish.model import field_of, schemas
-from protocol.specification import Figure, Schema, Specification, Table
+from protocol.specification import Figure, Schema, Specification
+from protocol.transition_table import Table
 
 
 @dataclass(frozen=True, slots=True)

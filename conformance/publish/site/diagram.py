@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from protocol.specification import Table
+from protocol.transition_table import Table
 
 BOX = 132.0
 ROW = 17.0

@@ -7,7 +7,8 @@ from typing import Any
 
 from protocol.specification import OPEN
 from reference_node.supervisor.observe.inventory import Inventory
-from reference_node.supervisor.observe.session import STATE_OF_ROLE, Session
+from reference_node.supervisor.observe.known_node import STATE_OF_ROLE
+from reference_node.supervisor.observe.session import Session
 
 Body = Mapping[str, Any]
 CLOCK_IS_WRONG = 2

@@ -15,7 +15,8 @@ from protocol.counting import COUNT_MODULUS
 from protocol.participant import Publication
 from protocol.site import Site
 from reference_node.supervisor.observe.gap import AWAY
-from reference_node.supervisor.observe.session import STATE_OF_ROLE, Session
+from reference_node.supervisor.observe.known_node import STATE_OF_ROLE
+from reference_node.supervisor.observe.session import Session
 from reference_node.supervisor.send.messages import hold_for
 
 SOMEBODY = "somebody else"

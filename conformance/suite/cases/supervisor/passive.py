@@ -6,8 +6,9 @@ from conformance.oracle.link_log import Message
 from conformance.oracle.supervisor_knowledge import JudgedOrder
 from conformance.suite.cases.link import connect_sizes
 from conformance.suite.cases.supervisor.claim import owned_first
+from conformance.suite.cases.supervisor.silence import heard_lately
 from conformance.suite.cases.supervisor.start import asked_first
-from conformance.suite.cases.supervisor.work import clear_of_cranes, heard_lately, held_for_a_person
+from conformance.suite.cases.supervisor.work import clear_of_cranes, held_for_a_person
 from conformance.suite.supervisor_fixture import CROSSING_MS, SupervisorFixture, supervised
 from protocol.counting import CLAIM_SPREAD, CLAIM_STEP, uptime_difference
 from protocol.site import PlaceKind

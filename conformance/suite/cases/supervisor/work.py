@@ -13,14 +13,14 @@ from conformance.suite.cases.supervisor.claim import UNSURE, nothing_for
 from conformance.suite.cases.supervisor.start import still_repeated
 from conformance.suite.supervisor_fixture import QUIET_MS, WORK_MS, SupervisorFixture, supervised
 
-JOB_MS, LONG_MS, SHORT_MS = 7_000, 20_000, 600
+JOB_MS, SHORT_MS = 7_000, 600
 DUMB_MS = 1_500
-JUST_AFTER_MS = 200
 GIVES_UP_MS = 30_000
-BACK_MS, MUTE_MS = 1_500, 3_000
 
 
-def _taking(job_ms: int) -> Any:
+def taking(job_ms: int) -> Any:
+    """Prepares a simulated node whose jobs take `job_ms`."""
+
     def prepare(node: SimulatedNode) -> None:
         node.disturbances.job_ms = job_ms
 
@@ -36,7 +36,7 @@ def supervisor_new_boot(fixture: SupervisorFixture) -> None:
     box, and the yard-maps of all that the crane reaches say 'unsure'.
     """
     name = fixture.route.first
-    fixture.begin({name: _taking(JOB_MS)})
+    fixture.begin({name: taking(JOB_MS)})
     order = fixture.await_job(name, "transfer")
     fixture.yard.disturb(name, SimulatedNode.reset)
     told = fixture.await_word(name, "node-status", {"boot": fixture.yard.nodes[name].boot})
@@ -55,15 +55,16 @@ def supervisor_wrong_boot(fixture: SupervisorFixture) -> None:
         node.disturbances.says = lambda _message, body: body.get("reason") == "wrong-boot"
         return node.reset(now_ms)
 
-    fixture.begin({name: _taking(JOB_MS)})
+    fixture.begin({name: taking(JOB_MS)})
     order = fixture.await_job(name, "transfer")
     fixture.yard.disturb(name, unheard)
     told = fixture.await_word(name, "job-report", {"reason": "wrong-boot"})
-    fixture.yard.disturb(name, _audible)
+    fixture.yard.disturb(name, audible)
     _all_in_doubt(fixture, order, told)
 
 
-def _audible(node: SimulatedNode, _now_ms: int) -> None:
+def audible(node: SimulatedNode, _now_ms: int) -> None:
+    """Let everything be heard again that the node says."""
     node.disturbances.says = lambda _message, _body: True
 
 
@@ -109,7 +110,7 @@ def supervisor_off(fixture: SupervisorFixture) -> None:
     While a crane works, its old will says 'off'. The crane goes on, and its order is still repeated.
     """
     name = fixture.route.first
-    fixture.begin({name: _taking(JOB_MS)})
+    fixture.begin({name: taking(JOB_MS)})
     order = fixture.await_job(name, "transfer")
     fixture.let_hear(name, SimulatedNode.say_off, lambda m: m.body.get("state") == "off", "the old 'off'")
     still_repeated(fixture, name, order, "SUP-10")
@@ -124,7 +125,7 @@ def supervisor_strange_report(fixture: SupervisorFixture) -> None:
     an id that was never sent. The order is still repeated, and nothing starts that waits for its end.
     """
     name = fixture.route.first
-    fixture.begin({name: _taking(JOB_MS + SHORT_MS * 4)})
+    fixture.begin({name: taking(JOB_MS + SHORT_MS * 4)})
     order = fixture.await_job(name, "transfer")
     id_, boot = order.body["id"], order.body["boot"]
     done = {"state": "done", "load": "none"}
@@ -261,7 +262,7 @@ def supervisor_train_lost(fixture: SupervisorFixture) -> None:
     supervisor has heard is worth nothing then, and no transfer to or from that track may come.
     """
     route = fixture.route
-    fixture.begin({route.berth: _taking(SHORT_MS), route.shuttle: _taking(JOB_MS)})
+    fixture.begin({route.berth: taking(SHORT_MS), route.shuttle: taking(JOB_MS)})
     fixture.await_word(route.berth, "train-arrival", {"state": "at-rest"})
     run = fixture.await_order(route.shuttle, "run")
     fixture.yard.disturb(route.berth, SimulatedNode.lose_track)
@@ -328,94 +329,3 @@ def held_for_a_person(fixture: SupervisorFixture, *, all_runs: bool = False) -> 
         for name in (order.node, *fixture.beside(order.node)):
             why = fixture.may_move(order, name)
             fixture.check(not why, "SUP-25", f"{name} known to be held and at rest", why, order.message)
-
-
-@supervised("SUP-21", after=("supervisor-works",))
-def supervisor_silence(fixture: SupervisorFixture) -> None:
-    """Nothing is started at a node that has fallen silent, nor next to it.
-
-    The second crane says its last while the first one works, and that job ends just after its word has become
-    too old. The shuttle and the train that it reaches stay where they are then.
-    """
-    route = fixture.route
-    silence_ms = fixture.spec.timing["state_silence"].most or 0
-    fixture.begin({route.first: _taking(silence_ms + JUST_AFTER_MS)})
-    fixture.await_job(route.first, "transfer")
-    fixture.yard.disturb(route.second, SimulatedNode.fall_silent)
-    fixture.await_word(route.first, "job-report", {"act": "transfer", "state": "done"})
-    fixture.watch(fixture.stretched(QUIET_MS))
-    heard_lately(fixture)
-
-
-@supervised("SUP-27", "SUP-05", after=("supervisor-works",))
-def supervisor_asks_after_silence(fixture: SupervisorFixture) -> None:
-    """After a silence a node gets nothing but asks, a repeat neither, until it has answered one.
-
-    The first crane falls silent in the middle of its job, and is heard again some seconds later; its answers are
-    lost for some seconds more. The open order may be repeated only after an answer, and has to be then.
-    """
-    name, silence_ms = fixture.route.first, fixture.spec.timing["state_silence"].most or 0
-    fixture.begin({name: _taking(LONG_MS)})
-    order = fixture.await_job(name, "transfer")
-    fixture.yard.disturb(name, SimulatedNode.fall_silent)
-    fixture.watch(silence_ms + fixture.stretched(BACK_MS))
-    fixture.yard.disturb(name, _back_and_mute)
-    fixture.watch(fixture.stretched(MUTE_MS))
-    fixture.yard.disturb(name, _audible)
-    fixture.need(fixture.minds_doubt("SUP-27") > 0, f"the supervisor sent {name} nothing, no ask either")
-    goes_on = fixture.wait_for(
-        lambda m: m.from_node and m.topic == fixture.topic(name)
-        and (m.body == order.body or (m.body.get("act") == "claim" and m.body["id"] > order.body["id"])),
-        fixture.limit_ms("order_repeat") * 2 + fixture.limit_ms("answer"),
-        fixture.log.end,
-    )  # fmt: skip
-    fixture.check(
-        goes_on is not None, "SUP-05", "the open transfer repeated or given up", "neither, after its answer"
-    )
-    fixture.minds_doubt("SUP-27")
-
-
-def _back_and_mute(node: SimulatedNode, now_ms: int) -> Any:
-    node.disturbances.says = lambda message, body: not (message == "job-report" and body["act"] == "ask")
-    return node.wake(now_ms)
-
-
-@supervised("SUP-28", after=("supervisor-works",))
-def supervisor_late_boot(fixture: SupervisorFixture) -> None:
-    """What an old boot of a node said and what comes late undoes nothing of the new one.
-
-    In the middle of a crane's job its last words of the boot before come, as they may on another topic. The
-    supervisor asks who is there, sends that crane nothing else until it has answered, claims nothing in that
-    boot, and goes on with the open order.
-    """
-    name = fixture.route.first
-    fixture.begin({name: _taking(LONG_MS)})
-    order = fixture.await_job(name, "transfer")
-    old = (fixture.yard.nodes[name].boot - 1) % 65536
-    before = fixture.log.end
-    late = fixture.let_hear(
-        name,
-        lambda node, now_ms: node.say_of_boot(now_ms, old),
-        lambda m: m.body.get("boot") == old,
-        "an old word",
-    )
-    still_repeated(fixture, name, order, "SUP-28")
-    claims = [one for one in fixture.sent_to(name, {"claim"}, after=before) if one.body["boot"] == old]
-    fixture.none(claims, "SUP-28", "no claim in the old boot", lambda one: dict(one.body))
-    fixture.minds_doubt("SUP-28")
-    seen = fixture.sent_to(name, {"ask"}, after=late.number)
-    fixture.check(bool(seen), "SUP-28", f"an ask to {name}", "none: it takes no notice of another boot")
-    none_beside(fixture, name, order, "SUP-28")
-
-
-def heard_lately(fixture: SupervisorFixture, *, all_runs: bool = False) -> None:
-    """Demand of every job that its node, and all next to it, had been heard in time [SUP-21]."""
-    limit_ms = fixture.spec.timing["state_silence"].most or 0
-    for order in fixture.orders(all_runs=all_runs):
-        if not order.starts:
-            continue
-        for name in (order.node, *fixture.beside(order.node)):
-            heard_ms = order.all_known[name].heard_ms
-            age_ms = float("inf") if heard_ms is None else order.message.at_ms - heard_ms
-            seen = f"{order.act} to {order.node}, {age_ms / 1000:.1f} s after the last word of {name}"
-            fixture.check(age_ms <= limit_ms, "SUP-21", f"nothing started beside {name}", seen, order.message)
