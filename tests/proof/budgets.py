@@ -40,8 +40,6 @@ def small() -> tuple[Budget, ...]:
         _calm("crane, no load sensor", "reset"),
         replace(_calm("crane", "late order"), uptime=2**32 - 8),
         _calm("berth"),
-        Budget("crane", {"repeat": 1, "late word": 1}),
-        Budget("crane", {"repeat": 2, "late word": 1}),
     )
 
 
