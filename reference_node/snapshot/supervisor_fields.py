@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable
 from typing import Any
 
@@ -16,7 +17,8 @@ from reference_node.supervisor.observe.inventory import Inventory
 from reference_node.supervisor.observe.known_node import Event
 from reference_node.supervisor.observe.pace import Pace
 from reference_node.supervisor.observe.sent_order import SentOrder
-from reference_node.supervisor.observe.session import Session
+from reference_node.supervisor.observe.session import Event, Session
+from reference_node.supervisor.observe.words import Words
 from reference_node.supervisor.plan.execution import Orders, PlanExecution
 from reference_node.supervisor.plan.goal_list import GoalList, _Entry
 from reference_node.supervisor.plan.goals import Admit, Depart, Move, Run, Together
@@ -101,6 +103,7 @@ SUPERVISOR_PLANS: dict[type, Plan] = {
             "waiting": Dropped("written anew with each tick, for a person; cleared by `_retry_later`"),
             "site": SHARED,
             "pace": SHARED,
+            "_told_ms": Since(),
             "now_ms": Since(),
         },
         _retry_later,
@@ -111,20 +114,9 @@ SUPERVISOR_PLANS: dict[type, Plan] = {
     ),
     Session: Plan(
         {
-            **keep(
-                "machine",
-                "_to_send",
-                "boot",
-                "mark",
-                "uptime",
-                "words",
-                "first_answer",
-                "claim",
-                "may_claim",
-                "may_repeat",
-            ),
-            **keep("open", "_rng", "_events", "_token", "_heard_since_ask", "_pending_claim", "_highest"),
-            **keep("_settled_from", "_giving_up"),
+            **keep("machine", "_to_send", "boot", "mark", "_said", "first_answer", "first_uptime", "claim"),
+            **keep("may_claim", "may_repeat", "open", "_rng", "_events", "_token", "_pending_claim"),
+            **keep("_claimant", "_highest", "_giving_up", first_answered_ms=Since()),
             **dropped("retained messages, good for a display only", "hints", reset=dict),
             **dropped("for a display only", "spoke_ms", reset=lambda: None),
             "heard_ms": Since((SILENT_MS,)),
@@ -134,28 +126,38 @@ SUPERVISOR_PLANS: dict[type, Plan] = {
             "pace": SHARED,
         }
     ),
+    Words: Plan(keep("newest", "since_ask", "uptime", "_settled_from", "_behind", "_anew")),
     SentOrder: Plan(
-        keep("body", "machine", "reason", "load", sent_ms=SENT, news_ms=Since((SILENT_MS, GIVE_UP_MS)))
+        keep(
+            "body",
+            "machine",
+            "reason",
+            "load",
+            sent_ms=SENT,
+            news_ms=Since((SILENT_MS, GIVE_UP_MS)),
+            given_ms=Since(),
+        )
         | dropped(WORDS, "step", reset=str)
     ),
     StateMachine: Plan(keep("_state", table=SHARED, _guards=SHARED)),
     Event: Plan(keep("kind", "sent")),
     Holds: Plan(
-        keep("linked", "standing", "_seen_ms", _site=SHARED, _sessions=PART, _repeat_ms=SHARED)
+        keep("linked", "standing", "kept", "_seen_ms", _site=SHARED, _sessions=PART, _repeat_ms=SHARED)
         | dropped(WORDS, "_still"),
         _shown_since,
     ),
     OwnHold: Plan(
-        keep("by", "before", "sent", "told", "obeyed_ms", sent_ms=SENT)
+        keep("by", "before", "sent", "told", "while_asked", "obeyed_ms", sent_ms=SENT)
         | dropped("for a display only", "asked_ms", reset=_base),
         _hold_times,
     ),
     Outage: Plan(keep("gap", _sessions=PART, _holds=PART, _note=PART)),
     Gap: Plan(keep("fell_ms", "back_ms") | dropped(WORDS, "open"), _gap_times),
     OpenQuestions: Plan(
-        keep("questions", _look=PART, _rules=PART, _holds=PART, _answers=PART, _on_question=PART)
+        keep("questions", _look=PART, _rules=PART, _holds=PART, _answers=PART, _on_question=PART, _note=PART)
+        | dropped(WORDS, "withdrawn", reset=deque)
     ),
-    Question: Plan(keep("about", "node", "place", "text", "choices", "found", _take=PART)),
+    Question: Plan(keep("about", "node", "place", "asks", "choices", "boots", "found", _take=PART)),
     Answers: Plan(dict.fromkeys(("_site", "_sessions", "_inventory", "_holds", "_outage", "_now_ms"), PART)),
     OwnMessages: Plan(
         keep("boot", "link", site=SHARED, node=SHARED)

@@ -90,7 +90,7 @@ def test_every_rule_has_been_taken_away_and_found_or_explained() -> None:
     assert not [name for name, one in found.items() if not one["what"] and not one["reason"]]
 
 
-@pytest.mark.parametrize("name", ["check past_deadline", "check other_boot", "Rules.hand_beside"])
+@pytest.mark.parametrize("name", ["check past_deadline", "Rules.busy", "Holds.due"])
 def test_a_rule_that_is_taken_away_is_found_again(name: str) -> None:
     """A sample; all of them are `make prove ARGS=--kill`."""
     rule = next(rule for rule in rules() if rule.name == name)

@@ -19,32 +19,35 @@ from reference_node.snapshot.canonical import Plan
 from reference_node.snapshot.how import KEEP, SHARED, Dropped
 
 TOKENS = 8
+LIFE = 100
+"""Tokens of different lives are this far apart."""
 
 
 class Chance(Random):
     """In the place of chance: what it deals is part of the state."""
 
-    def __init__(self, part: int) -> None:
+    def __init__(self, part: int, life: int = 0) -> None:
+        """`part` is that of every claim; of two lives none is dealt the same tokens."""
         super().__init__(0)
-        self.part, self.token, self.avoid = part, 0, 0
+        self.part, self.life, self.token, self.avoid = part, life, 0, 0
 
     def getrandbits(self, k: int) -> int:
         if k != 32:
             return self.part
         self.token = self.token % TOKENS + 1
-        if self.token == self.avoid:
+        if self.life * LIFE + self.token == self.avoid:
             self.token = self.token % TOKENS + 1
-        return self.token
+        return self.life * LIFE + self.token
 
     def __reduce__(self) -> tuple[object, ...]:
-        return _chance, (self.part, self.token)
+        return _chance, (self.part, self.life, self.token)
 
     def __getstate__(self) -> tuple[object, ...]:
-        return self.part, self.token
+        return self.part, self.life, self.token
 
 
-def _chance(part: int, token: int) -> Chance:
-    chance = Chance(part)
+def _chance(part: int, life: int, token: int) -> Chance:
+    chance = Chance(part, life)
     chance.token = token
     return chance
 
@@ -68,7 +71,13 @@ class ModelController(Controller):
 
 CHANCE_PLANS = {
     Chance: Plan(
-        {"part": KEEP, "token": KEEP, "avoid": Dropped("lent for a step", int), "gauss_next": SHARED}
+        {
+            "part": KEEP,
+            "life": KEEP,
+            "token": KEEP,
+            "avoid": Dropped("lent for a step", int),
+            "gauss_next": SHARED,
+        }
     ),
     StepUptime: Plan({"count": SHARED, "_zero_ms": SHARED}),
     ModelController: Plan({}),

@@ -19,6 +19,9 @@ from reference_node.supervisor.supervisor import Supervisor
 from tests.proof.yard.chance import Chance
 from tests.proof.yard.messages import Messages
 
+LIVES = 10
+"""More boots than any supervisor has in a run."""
+
 
 @dataclass(frozen=True, slots=True)
 class Asked:
@@ -100,7 +103,9 @@ class SupervisorSteps:
             self.site,
             self.name,
             boot=boot,
-            rng=Chance(self.part),
+            rng=Chance(
+                self.part, self.site.with_role("supervisor").index(self.site.nodes[self.name]) * LIVES + boot
+            ),
             started_ms=BASE_MS,
             goals=self.goals,
             contents=dict(contents),
