@@ -17,7 +17,7 @@ from reference_node.supervisor.observe.inventory import Inventory
 from reference_node.supervisor.observe.known_node import Event
 from reference_node.supervisor.observe.pace import Pace
 from reference_node.supervisor.observe.sent_order import SentOrder
-from reference_node.supervisor.observe.session import Event, Session
+from reference_node.supervisor.observe.session import Session
 from reference_node.supervisor.observe.words import Words
 from reference_node.supervisor.plan.execution import Orders, PlanExecution
 from reference_node.supervisor.plan.goal_list import GoalList, _Entry
@@ -154,7 +154,16 @@ SUPERVISOR_PLANS: dict[type, Plan] = {
     Outage: Plan(keep("gap", _sessions=PART, _holds=PART, _note=PART)),
     Gap: Plan(keep("fell_ms", "back_ms") | dropped(WORDS, "open"), _gap_times),
     OpenQuestions: Plan(
-        keep("questions", _look=PART, _rules=PART, _holds=PART, _answers=PART, _on_question=PART, _note=PART)
+        keep(
+            "questions",
+            "_unaccounted",
+            _look=PART,
+            _rules=PART,
+            _holds=PART,
+            _answers=PART,
+            _on_question=PART,
+            _note=PART,
+        )
         | dropped(WORDS, "withdrawn", reset=deque)
     ),
     Question: Plan(keep("about", "node", "place", "asks", "choices", "boots", "found", _take=PART)),

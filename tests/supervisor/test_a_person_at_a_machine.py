@@ -170,3 +170,28 @@ def test_who_orders_no_more_withdraws_its_questions(
     assert sum("WITHDRAWN, do not answer" in line for line in said) == 4
     assert "WITHDRAWN" in (hand.answer(numbers[0], "-") or "")
     assert terminal.controllers["north"].held, "whoever is there finds it held still"
+
+
+def test_what_was_held_for_a_person_stays_held_where_the_question_settles_without_an_answer() -> None:
+    """Whoever mends a crane moves it by hand: after that it has no fault any more, and his hand is in it still."""
+    terminal = Terminal()
+    supervisor = terminal.supervise(on_question=terminal.person)
+    terminal.run_until(
+        lambda: supervisor.was_owned and not supervisor.questions and not len(supervisor.holds)
+    )
+    terminal.run_for(20)
+    supervisor.open_questions.listen(None)
+    crane, machine = terminal.controllers["north"], terminal.machines["north"].crane
+    assert machine is not None
+    crane.halt(crane.roles["crane"], "axis-stuck", "hoist")
+    terminal.run_until(lambda: any(one.about is Ask.FAULT for one in supervisor.questions))
+    begun = len(terminal.orders("north", "home", "resume"))
+    machine.by_hand = True
+    terminal.run_for(3)
+    machine.by_hand = False
+    terminal.run_until(lambda: not supervisor.questions)
+    terminal.run_for(20)
+    assert crane.held
+    assert terminal.orders("north", "home", "resume")[begun:] == []
+    assert ByHand(lambda: supervisor).resume("north") is None, "a person lets it go on"
+    terminal.run_until(lambda: not crane.held, 10)

@@ -55,6 +55,8 @@ class OpenQuestions:
         self.questions: list[Question] = []
         self.withdrawn: deque[Withdrawn] = deque(maxlen=WITHDRAWN_KEPT)
         """The newest questions that were withdrawn, and are not asked again."""
+        self._unaccounted: set[Topic] = set()
+        """Where somebody was sent and the question was withdrawn: nobody has said that he is back."""
         self._note = note
         self._look, self._rules, self._holds, self._answers = look, rules, holds, answers
         self._on_question = on_question
@@ -98,6 +100,8 @@ class OpenQuestions:
     def _withdraw(self, question: Question, why: str) -> None:
         self.questions.remove(question)
         self.withdrawn.append(Withdrawn(question, why))
+        if _topic(question).sends_a_person:
+            self._unaccounted.add(_topic(question))
         self._note(f"WITHDRAWN, do not answer: {question.asks} {why[:1].upper()}{why[1:]}")
 
     def _why_not_any_more(self, question: Question, wanted: list[Topic], state: YardState) -> str:
@@ -131,11 +135,18 @@ class OpenQuestions:
                     self._note(f"{name}: hold, for a person at {topic.where}")
 
     def _keep_held(self, wanted: list[Topic], state: YardState) -> None:
-        """What is held stays so while somebody may be there; then it goes on, with leave to go on at all."""
+        """What is held stays so while somebody may be there; then it goes on, with leave to go on at all.
+
+        Somebody whose question was withdrawn may be there still: what is held for him goes on by a person's word alone,
+        a resume or the answer to a question about the same place.
+        """
         asked = [_topic(question) for question in self.questions]
+        self._unaccounted = {one for one in self._unaccounted if set(self._holds) & self._near(one, state)}
         self._holds.kept = {name: topic.where for topic in asked for name in self._near(topic, state)}
         coming = [topic for topic in wanted if self._at_rest(topic, state)]
-        needed = {name for topic in (*asked, *coming) for name in self._near(topic, state)}
+        needed = {
+            name for topic in (*asked, *coming, *self._unaccounted) for name in self._near(topic, state)
+        }
         for name in [one for one in self._holds if one not in needed]:
             if state.gap is None and not state.nodes[name].open_acts:
                 self._holds.end_for_a_person(name, state.now_ms)
@@ -188,6 +199,7 @@ class OpenQuestions:
             )
         self._answers.take(question.about, question.node, question.place, found)
         self.questions.remove(question)
+        self._unaccounted = {one for one in self._unaccounted if one.where != topic.where}
 
     def _text(self, topic: Topic, state: YardState) -> tuple[str, tuple[str, ...]]:
         node, place = topic.node, topic.place
