@@ -259,6 +259,7 @@ class Supervisor:
             self.inventory.now(),
             self.was_owned,
             frozenset(self.holds),
+            self.holds.obeyed,
             self.gap,
             self.open_questions.asked(),
         )

@@ -195,3 +195,23 @@ def test_what_was_held_for_a_person_stays_held_where_the_question_settles_withou
     assert terminal.orders("north", "home", "resume")[begun:] == []
     assert ByHand(lambda: supervisor).resume("north") is None, "a person lets it go on"
     terminal.run_until(lambda: not crane.held, 10)
+
+
+def test_a_word_of_before_is_no_answer_to_a_hold() -> None:
+    """The node says that it is held, by a hold that a resume on its way ends: the new one has not reached it yet."""
+    terminal = Terminal()
+    supervisor = terminal.supervise(on_question=terminal.person)
+    terminal.run_until(
+        lambda: supervisor.was_owned and not supervisor.questions and not len(supervisor.holds)
+    )
+    terminal.run_for(20)
+    holds, now = supervisor.holds, terminal.time.now_ms
+    holds.ask("north", "somebody at the desk", now)
+    terminal.run_until(lambda: "north" in holds.obeyed)
+    assert holds.release("north", terminal.time.now_ms) == ""
+    assert holds.ask_for_a_person("north", "stack-n", terminal.time.now_ms)
+    supervisor.tick(terminal.time.now_ms)
+    holds.look(terminal.time.now_ms)
+    assert supervisor.look().nodes["north"].held, "so it said last"
+    assert "north" not in holds.obeyed
+    assert "north" in supervisor.new_rules(supervisor.look()).not_held("north", "")

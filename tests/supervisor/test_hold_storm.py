@@ -2,7 +2,8 @@
 
 Compared at every moment, fifty times a second: the nodes that are really held, by their controllers, with the
 nodes that were asked to be held, by a ledger of its own that a hold enters at once and that a resume leaves when
-the desk has taken it. A message may be on its way for `SETTLE_MS` of an unbroken way between desk and node.
+the desk has taken it. What the supervisor holds of itself, for a person at a machine, it may let go of itself; never
+what somebody asked to be held. A message may be on its way for `SETTLE_MS` of an unbroken way between desk and node.
 """
 
 from __future__ import annotations
@@ -39,6 +40,8 @@ class Storm:
         """Nodes that a resume was taken for, and when: each may go on once."""
         self.said: dict[str, int] = {}
         """When the newest resume of a node was taken."""
+        self.own_ms: dict[str, int] = {}
+        """When the supervisor held a node of itself last, for a person."""
         self.really = dict.fromkeys(NODES, False)
         self.boots = dict.fromkeys(NODES, 1)
         self.clear_since = dict.fromkeys(NODES, 0)
@@ -142,7 +145,9 @@ class Storm:
             clear = self.way_is_clear(name)
             if before and not really and controller.boot == self.boots[name]:
                 said_ms = self.let_go.pop(name, -LATE_MS)
-                assert self.now_ms - said_ms < LATE_MS, f"{name} was let go, and nobody said so"
+                said = self.now_ms - said_ms < LATE_MS
+                assert said or name not in self.asked, f"{name} was let go, and nobody said so"
+                self.count("let go" if said else "let go by itself")
             self.boots[name] = controller.boot
             if name in self.asked:
                 assert name in told, f"{name} is to be held, and the desk does not list it"
@@ -150,7 +155,13 @@ class Storm:
                     assert really, f"{name} was to be held since {self.asked[name]} ms"
             elif really:
                 assert name in told, f"{name} is held, and the desk does not list it"
-                if clear and self.now_ms - self.said[name] > SETTLE_MS:
+                if "for a person" in told[name].by:
+                    self.own_ms[name] = self.now_ms
+                    self.count("held for a person")
+                elif (
+                    clear
+                    and self.now_ms - max(self.said.get(name, -1), self.own_ms.get(name, -1)) > SETTLE_MS
+                ):
                     why = told[name].says
                     assert "the resume was" in why or "a hold has come after the resume" in why, why
                     self.count("held on, and told why")
@@ -166,6 +177,10 @@ class Storm:
             body = read(entry.topic, entry.payload) if entry.topic.endswith("/job-order") else None
             if body is not None and body["act"] == "resume":
                 node = entry.topic.split("/")[2]
+                if self.said.get(node, -1) < self.own_ms.get(node, -1):
+                    asked_ms = self.asked.get(node, entry.at_ms)
+                    assert entry.at_ms <= asked_ms, f"a resume of {node} that nobody said"
+                    continue
                 assert node in self.said, f"a resume of {node} that nobody said"
                 kept = self.said[node] < self.fell_ms < entry.at_ms
                 assert not kept, f"a resume of {node} waited for the bus"

@@ -107,8 +107,17 @@ class Rules:
         return [name for name in sorted(self.reaching(node, place)) if not self._state.nodes[name].idle]
 
     def not_held(self, node: str, place: str) -> list[str]:
-        """What reaches there and has not said that it is held."""
+        """What reaches there and is not known to be held: a word of before may be old, a resume on its way."""
+        return [name for name in sorted(self.reaching(node, place)) if not self._stays_held(name)]
+
+    def let_go(self, node: str, place: str) -> list[str]:
+        """What reaches there and says that it is not held."""
         return [name for name in sorted(self.reaching(node, place)) if not self._state.nodes[name].held]
+
+    def _stays_held(self, name: str) -> bool:
+        state, known = self._state, self._state.nodes[name]
+        obeyed = name not in state.own_holds or name in state.obeyed_holds
+        return known.held and obeyed and "resume" not in known.open_acts
 
     def reaching(self, node: str, place: str) -> frozenset[str]:
         """The nodes whose machines may meet a person at a machine or place; '' for none of either."""

@@ -94,6 +94,8 @@ class YardState:
     """Whether every node of the site has been owned [SUP-01]."""
     own_holds: frozenset[str] = frozenset()
     """The nodes that this supervisor holds, whether the hold has reached them yet or not."""
+    obeyed_holds: frozenset[str] = frozenset()
+    """Those of them that say that they have obeyed it."""
     gap: Gap | None = None
     """The time without the bus after which nobody has let the work go on yet."""
     questions: tuple[AskedOf, ...] = ()

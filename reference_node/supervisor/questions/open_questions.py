@@ -115,7 +115,7 @@ class OpenQuestions:
         if topic.sends_a_person:
             for what, names in (
                 ("is at work", rules.at_work(topic.node, topic.place)),
-                ("is not held any more", rules.not_held(topic.node, topic.place)),
+                ("is not held any more", rules.let_go(topic.node, topic.place)),
             ):
                 known = [name for name in names if state.nodes[name].has_reported]
                 if known:
@@ -143,9 +143,8 @@ class OpenQuestions:
         asked = [_topic(question) for question in self.questions]
         self._unaccounted = {one for one in self._unaccounted if set(self._holds) & self._near(one, state)}
         self._holds.kept = {name: topic.where for topic in asked for name in self._near(topic, state)}
-        coming = [topic for topic in wanted if self._at_rest(topic, state)]
         needed = {
-            name for topic in (*asked, *coming, *self._unaccounted) for name in self._near(topic, state)
+            name for topic in (*asked, *wanted, *self._unaccounted) for name in self._near(topic, state)
         }
         for name in [one for one in self._holds if one not in needed]:
             if state.gap is None and not state.nodes[name].open_acts:

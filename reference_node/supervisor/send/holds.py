@@ -54,6 +54,10 @@ class OwnHold:
         """Whether nobody else can have held, by the node's own count of holds."""
         return self.before is not None and (count - self.before) % COUNT_MODULUS <= self.sent
 
+    def shows(self, session: Session) -> bool:
+        """Whether the node says that it has obeyed this hold: not one of before, which a resume may be about to end."""
+        return obeys(session) and (self.before is None or _count(session) != self.before)
+
 
 @dataclass(frozen=True, slots=True)
 class Held:
@@ -95,6 +99,11 @@ class Holds:
 
     def __len__(self) -> int:
         return len(self.standing)
+
+    @property
+    def obeyed(self) -> frozenset[str]:
+        """The nodes that say that they have obeyed this supervisor's hold."""
+        return frozenset(name for name, own in self.standing.items() if own.obeyed_ms is not None)
 
     # ------------------------------------------------------------ what is asked for
     def ask(self, node: str, by: str, now_ms: int) -> None:
@@ -201,7 +210,7 @@ class Holds:
                 self._still.pop(name, None)
             own = self.standing.get(name)
             if own is not None and own.sent_ms is not None:
-                shown = obeys(session)
+                shown = own.shows(session)
                 own.obeyed_ms = (own.obeyed_ms if own.obeyed_ms is not None else now_ms) if shown else None
 
     def due(self, now_ms: int) -> list[Publication]:
@@ -209,7 +218,7 @@ class Holds:
         out = []
         for name, own in self.standing.items():
             session = self._sessions[name]
-            shows = obeys(session) or session.replaced  # the next supervisor's nodes are its own
+            shows = own.shows(session) or session.replaced  # the next supervisor's nodes are its own
             if own.sent_ms is None or (now_ms - own.sent_ms >= self._repeat_ms and not shows):
                 own.sent, own.sent_ms = own.sent + 1, now_ms
                 reads = session.words.get("node-status", {}).get("reads", session.node.reads)
