@@ -1,4 +1,4 @@
-"""The parts in which CI runs the tests: together they are all of them, and none runs twice."""
+"""The parts of the tests: together they are all that `make test` runs, and none is in two."""
 
 from __future__ import annotations
 
@@ -14,20 +14,18 @@ KINDS = ("wire", "browser", "faulty", "slow", "exhaustive")
 
 
 def selections() -> dict[str, Expression]:
-    """What each part of CI that runs tests selects, by its target in the Makefile."""
-    run = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    """What each part of the tests selects, by its target in the Makefile; the exhaustive ones are by hand."""
     makefile = (ROOT / "Makefile").read_text(encoding="utf-8")
-    parts = re.findall(r"^part .* make (\w+)$", run, re.MULTILINE)
     recipe = r'^(\w+): \$\(DEV\)\n\t@.*\$\(PYTEST\).* -m "([^"]+)" \$\(ARGS\)$'
-    targets = dict(re.findall(recipe, makefile, re.MULTILINE))
-    return {name: Expression.compile(targets[name]) for name in parts if name in targets}
+    targets = re.findall(recipe, makefile, re.MULTILINE)
+    return {name: Expression.compile(marks) for name, marks in targets}
 
 
 def is_among(marks: set[str]) -> Callable[..., bool]:
     return lambda name, /, **_: name in marks
 
 
-def test_every_test_of_ci_is_in_one_part_and_in_no_other() -> None:
+def test_every_test_is_in_one_part_and_in_no_other() -> None:
     found = selections()
     assert len(found) > 2
     for number in range(len(KINDS) + 1):
