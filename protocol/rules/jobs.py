@@ -34,6 +34,8 @@ class Jobs:
     def order(self, heard: ReceivedMessage, known: KnownOrder | None) -> Iterator[Breach]:
         """Take in an order, `known` if it was heard before."""
         body = heard.body
+        if body["act"] == "hold":
+            self._withdraw_resumes(heard.node)
         if "id" not in body or heard.node == specification().everyone:
             return
         if body["act"] == "cancel":
@@ -44,6 +46,12 @@ class Jobs:
         if not order.answered:
             self._waiting.setdefault((heard.node, body["boot"], body["id"]), order)
         yield from ()
+
+    def _withdraw_resumes(self, node: str) -> None:
+        """Who holds a node again repeats no resume of it, so one that was lost on its way stays without a report."""
+        for key, order in list(self._waiting.items()):
+            if order.act == "resume" and node in (key[0], specification().everyone):
+                del self._waiting[key]
 
     def hear(self, heard: ReceivedMessage) -> Iterator[Breach]:
         """Judge what a node says."""

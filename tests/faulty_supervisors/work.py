@@ -199,6 +199,7 @@ class LiftsHoldsByItself(Supervisor):
         for session in self.sessions.values():
             if (
                 session.owned
+                and session.name not in self.holds
                 and is_held(session)
                 and not session.open.keys() - {getattr(session.job, "id", 0)}
             ):
@@ -260,6 +261,9 @@ class SendsPeopleUnderCranes(Ruled):
 class SendsPeopleToWhatIsNotHeld(Ruled):
     class rules_class(Rules):  # noqa: N801
         def not_held(self, node: str, place: str) -> list[str]:
+            return []
+
+        def let_go(self, node: str, place: str) -> list[str]:
             return []
 
 

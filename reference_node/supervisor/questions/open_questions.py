@@ -143,8 +143,9 @@ class OpenQuestions:
         asked = [_topic(question) for question in self.questions]
         self._unaccounted = {one for one in self._unaccounted if set(self._holds) & self._near(one, state)}
         self._holds.kept = {name: topic.where for topic in asked for name in self._near(topic, state)}
+        coming = [topic for topic in wanted if self._at_rest(topic, state)]
         needed = {
-            name for topic in (*asked, *wanted, *self._unaccounted) for name in self._near(topic, state)
+            name for topic in (*asked, *coming, *self._unaccounted) for name in self._near(topic, state)
         }
         for name in [one for one in self._holds if one not in needed]:
             if state.gap is None and not state.nodes[name].open_acts:
