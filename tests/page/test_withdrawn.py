@@ -1,4 +1,4 @@
-"""Questions that were withdrawn: in the stream, at the orders' address, and in a browser of whoever may be on the way."""
+"""Questions that were withdrawn: in the stream, at the address for orders, and in a browser."""
 
 from __future__ import annotations
 
@@ -205,7 +205,7 @@ def test_axe_finds_no_violation_and_it_is_no_wider_than_a_phone(
         page.evaluate(axe)
         for shade in ("light", "dark"):
             for width in WIDTHS:
-                page.emulate_media(color_scheme=shade)  # type: ignore[arg-type]
+                page.emulate_media(color_scheme=shade)
                 page.set_viewport_size({"width": width, "height": 800})
                 assert page.evaluate("document.documentElement.scrollWidth") <= width
                 found = page.evaluate("axe.run()")["violations"]

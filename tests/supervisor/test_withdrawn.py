@@ -6,7 +6,7 @@ import pytest
 
 from reference_node.supervisor.person.by_hand import ByHand
 from reference_node.supervisor.questions.question import NO_ANSWER, TURN_BACK, Ask, Question, Withdrawn
-from tests.supervisor.terminal import Hand, Terminal
+from tests.supervisor.terminal import Hand
 from tests.supervisor.test_a_person_at_a_machine import asking
 
 
