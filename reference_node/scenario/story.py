@@ -12,7 +12,7 @@ from reference_node.scenario.simulated_yard import SimulatedYard
 from reference_node.supervisor.observe.boxes import UNSURE
 from reference_node.supervisor.open_goals import open_goals
 from reference_node.supervisor.plan.problem_builder import BESIDES
-from reference_node.supervisor.questions.question import Question
+from reference_node.supervisor.questions.question import Question, Withdrawn
 from reference_node.supervisor.supervisor import Supervisor
 
 
@@ -36,6 +36,8 @@ class Outcome:
     jobs: int
     failed: int
     asked: tuple[str, ...]
+    withdrawn: tuple[str, ...]
+    """Questions that nobody may answer any more and that were not asked anew, each with why."""
     alarms: tuple[str, ...]
     waiting: tuple[str, ...]
     open: tuple[str, ...]
@@ -161,6 +163,7 @@ class Story:
         outcome = Outcome(
             self._met_ms is not None, end_ms - self.started_ms, len(jobs),
             sum(state in ("failed", "unknown") for state in jobs), tuple(self.asked),
+            tuple(_told(one) for one in self.supervisor.open_questions.withdrawn),
             tuple(alarm.what for supervisor in self._lives for alarm in supervisor.journal.alarms),
             tuple(dict.fromkeys((*self.supervisor.waiting.values(), *self.supervisor.troubles))),
             open_goals(self.supervisor), (), tuple(self.log),
@@ -237,6 +240,10 @@ class Story:
         gone = {box for life in self._lives for box in life.inventory.gone}
         for box in sorted(set(expect.gone) - gone):
             yield f"box {box} was not seen to leave with a train"
+
+
+def _told(one: Withdrawn) -> str:
+    return f"{one.question.about} {one.question.where}: {one.why}"
 
 
 def _is_given(answer: Answer, question: Question) -> bool:

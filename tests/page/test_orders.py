@@ -8,7 +8,15 @@ from typing import Any
 
 import pytest
 
-from conformance.page.server.desk import Goal, Held, Question, Review, Unanswered, done_by
+from conformance.page.server.desk import (
+    Goal,
+    Held,
+    Question,
+    Review,
+    Unanswered,
+    WithdrawnQuestion,
+    done_by,
+)
 from conformance.page.server.order_forms import DESKS_OWN, NOT_OFFERED, InvalidRequest, offers
 from conformance.page.server.requests import RequestHandler
 from protocol.schemas import is_valid
@@ -133,6 +141,9 @@ class Noting:
         return Looked(None, "much")
 
     def questions(self) -> list[Question]:
+        return []
+
+    def withdrawn(self) -> list[WithdrawnQuestion]:
         return []
 
     def answer(self, number: int, choice: str) -> str | None:

@@ -78,7 +78,7 @@ def order(served: Served, asked: object, **headers: str) -> tuple[int, str]:
 
 
 HOLD = {"do": "hold", "node": "all"}
-FILES = ["", "page.css", "goals.js", "page.js", "icon.svg"]
+FILES = ["", "page.css", "goals.js", "withdrawn.js", "page.js", "icon.svg"]
 
 
 # ---------------------------------------------------------------- who is let in

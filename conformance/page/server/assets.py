@@ -84,6 +84,7 @@ def files(page: LivePage, offered: Iterable[Offer] | None) -> dict[str, tuple[st
         "": ("text/html", html),
         "page.css": ("text/css", templates.get_template("live/page.css.j2").render()),
         "goals.js": ("text/javascript", templates.get_template("live/goals.js").render()),
+        "withdrawn.js": ("text/javascript", templates.get_template("live/withdrawn.js").render()),
         "page.js": ("text/javascript", templates.get_template("live/page.js").render()),
         "icon.svg": ("image/svg+xml", templates.get_template("live/icon.svg").render()),
     }

@@ -25,6 +25,8 @@ BEAT_S = 2.0
 """A viewer that hears nothing for longer says that what it shows is old."""
 SAME_HOLD_MS = 1_500
 MOST_VIEWERS = 20
+STAY_AWAY = "Not known: do not go there; remove motor power before you reach in."
+NOT_KNOWN = "the desk does not answer: nobody knows whether this still has to be answered."
 
 
 class Broadcaster:
@@ -64,11 +66,14 @@ class Broadcaster:
         """Ask the desk for questions and events."""
         while True:
             if self.viewers and self._request_handler is not None:
-                self._desk = await to_thread.run_sync(self._desk_entries, self._request_handler)
+                self._desk = await to_thread.run_sync(self._desk_entries, self._request_handler, self._desk)
             await asyncio.sleep(DESK_EVERY_S)
 
-    def _desk_entries(self, request_handler: RequestHandler) -> Model:
-        entries = dict(_entries(request_handler))
+    def _desk_entries(self, request_handler: RequestHandler, before: Model) -> Model:
+        try:
+            entries = dict(_entries(request_handler))
+        except Unanswered as error:  # The view of the bus goes on.
+            return dict(_without_a_desk(str(error), before, self._page.clock() // 1000))
         now_ms = self._page.clock() // 1000
         since = {key: now_ms - entry.pop("for_ms") for key, entry in entries.items() if "for_ms" in entry}
         # The same figure as before, unless it is another hold: a row that changes loses the press on its button.
@@ -109,11 +114,7 @@ def _event(data: dict[str, Any]) -> str:
 
 
 def _entries(request_handler: RequestHandler) -> Iterator[tuple[str, dict[str, Any]]]:
-    try:
-        seen, goals = request_handler.look(), request_handler.goals()
-    except Unanswered as error:  # The view of the bus goes on.
-        yield "desk", {"there": False, "why": str(error), "events": []}
-        return
+    seen, goals = request_handler.look(), request_handler.goals()
     yield "desk", {"there": True, "why": "", "events": list(seen.events)}
     for one in seen.held:
         yield f"hold/{one.node}", {
@@ -122,4 +123,23 @@ def _entries(request_handler: RequestHandler) -> Iterator[tuple[str, dict[str, A
     for position, goal in enumerate(goals, start=1):
         yield f"goal/{goal.number}", {"text": goal.text, "blocked": goal.blocked, "position": position}
     for question in seen.questions:
-        yield f"question/{question.number}", {"text": question.text, "choices": list(question.choices)}
+        yield f"question/{question.number}", {
+            "text": question.text, "where": question.where, "choices": list(question.choices),
+        }  # fmt: skip
+    for gone in seen.withdrawn:
+        yield f"withdrawn/{gone.number}", {
+            "text": gone.text, "where": gone.where, "why": gone.why, "caution": gone.caution, "for_ms": gone.for_ms,
+        }  # fmt: skip
+
+
+def _without_a_desk(why: str, before: Model, now_ms: int) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Somebody may be on the way for an answer, and nobody knows whether a question still stands."""
+    yield "desk", {"there": False, "why": why, "events": []}
+    for key, entry in before.items():
+        kind, _, number = key.partition("/")
+        if kind == "withdrawn":
+            yield key, entry
+        elif kind == "question":
+            yield f"withdrawn/{number}", {
+                "text": entry["text"], "where": entry["where"], "why": NOT_KNOWN, "caution": STAY_AWAY, "at": now_ms,
+            }  # fmt: skip

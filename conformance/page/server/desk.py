@@ -22,8 +22,40 @@ class Question(Protocol):
         """What is asked."""
 
     @property
+    def where(self) -> str:
+        """The place or node that it is about, '' for the bus."""
+
+    @property
     def choices(self) -> tuple[str, ...]:
         """Answers to choose from, if it is not free text."""
+
+
+class WithdrawnQuestion(Protocol):
+    """A question that was asked and may not be answered any more: whoever went for the answer has to know."""
+
+    @property
+    def number(self) -> int:
+        """Its name, as when it was open."""
+
+    @property
+    def text(self) -> str:
+        """What was asked."""
+
+    @property
+    def where(self) -> str:
+        """The place or node that it was about."""
+
+    @property
+    def why(self) -> str:
+        """Why it is not asked any more."""
+
+    @property
+    def caution(self) -> str:
+        """What to do now."""
+
+    @property
+    def for_ms(self) -> int:
+        """How long ago it was withdrawn."""
 
 
 class Goal(Protocol):
@@ -127,6 +159,9 @@ class Desk(Protocol):
 
     def questions(self) -> Sequence[Question]:
         """What only a person can answer now."""
+
+    def withdrawn(self) -> Sequence[WithdrawnQuestion]:
+        """What was asked, may not be answered any more and was not asked anew."""
 
     def answer(self, number: int, choice: str) -> str | None:
         """A person's answer to one question."""

@@ -6,7 +6,17 @@ from collections.abc import Callable, Mapping
 from functools import partial
 from typing import Any, NamedTuple, TypeVar
 
-from conformance.page.server.desk import Call, Desk, Goal, Held, Owner, Question, Review, done_by
+from conformance.page.server.desk import (
+    Call,
+    Desk,
+    Goal,
+    Held,
+    Owner,
+    Question,
+    Review,
+    WithdrawnQuestion,
+    done_by,
+)
 from conformance.page.server.goal_forms import goal_calls
 from conformance.page.server.order_forms import Field, InvalidRequest, Offer, offers
 from protocol.site import Site
@@ -23,6 +33,7 @@ class DeskState(NamedTuple):
     """What the desk knew at one moment."""
 
     questions: tuple[Question, ...]
+    withdrawn: tuple[WithdrawnQuestion, ...]
     held: tuple[Held, ...]
     events: tuple[str, ...]
 
@@ -70,7 +81,10 @@ class RequestHandler:
         desk = self._desk
         return self._done(
             lambda: DeskState(
-                tuple(desk.questions()), tuple(desk.held()), tuple(desk.events())[-EVENTS_SHOWN:]
+                tuple(desk.questions()),
+                tuple(desk.withdrawn()),
+                tuple(desk.held()),
+                tuple(desk.events())[-EVENTS_SHOWN:],
             )
         )
 

@@ -114,7 +114,7 @@ const rows = {
     make("span", { cls: `word ${one.late ? "trouble" : "held"}`, text: one.late ? "not held yet" : "held" }), make("b", { text: key.slice(5) }),
     one.by ? make("span", { text: `by ${one.by}` }) : null, make("span", { cls: one.late ? "bad" : "", text: one.says }), one.resume ? resume([key.slice(5)]) : null, make("span", { cls: "age", at: one.at }),
   ],
-  goal: goalRow, question: (question, key) => [make("span", { text: question.text }), answers(question, Number(key.split("/")[1]))],
+  goal: goalRow, withdrawn: withdrawnRow, question: (question, key) => [make("span", { text: question.text }), answers(question, Number(key.split("/")[1]))],
   node(node, key) {
     const name = key.slice(5), top = make("div", { cls: "top" }), counts = make("dl");
     top.append(make("h3", { text: name }), state(node.state));
@@ -151,10 +151,10 @@ const rows = {
 };
 const number = (key) => Number(key.split("/")[1]);
 const rank = {
-  job: (key) => (model.get(key).open ? -1e9 : 0) - number(key), trouble: (key) => model.get(key).rank, question: number, goal: (key) => model.get(key).position,
+  job: (key) => (model.get(key).open ? -1e9 : 0) - number(key), trouble: (key) => model.get(key).rank, question: number, withdrawn: (key) => -number(key), goal: (key) => model.get(key).position,
   node: () => 0, hold: (key) => (model.get(key).late ? 0 : 1), wrong: (key) => -number(key), line: (key) => -number(key),
 };
-const CLASS = { node: "card" };
+const CLASS = { node: "card", withdrawn: "withdrawn" };
 const lists = new Map(all("[data-list]").map((element) => [element.dataset.list, { element, rows: new Map() }]));
 const counted = new Set(["job", "trouble", "question", "goal", "node", "wrong"]);
 
@@ -198,7 +198,10 @@ function take(said) {
   const touch = (key) => { const kind = key.split("/")[0]; touched.set(kind, [...(touched.get(kind) || []), key]); };
   if (said.all) for (const key of model.keys()) if (!(key in said.set)) said.gone.push(key);
   for (const key of said.gone) { model.delete(key); touch(key); }
-  for (const [key, value] of Object.entries(said.set)) { model.set(key, value); touch(key); }
+  for (const [key, value] of Object.entries(said.set)) {
+    if (key.startsWith("withdrawn/") && dismissed.has(dismissal(key, value))) continue;
+    model.set(key, value); touch(key);
+  }
   for (const [kind, keys] of touched) if (kind !== "line" || !$("still").checked) paint(kind, keys);
 }
 function paint(kind, keys) {
@@ -217,6 +220,7 @@ function paint(kind, keys) {
   }
   if (lists.has(kind)) settle(kind);
   if (kind === "hold") holds(keys);
+  if (kind === "withdrawn") turnBack(keys);
 }
 function bus(value) {
   lamp(value.up ? "up" : "down", value.up ? "Bus heard" : `Bus not heard: ${value.why}`);
@@ -264,7 +268,7 @@ setInterval(() => {
   document.body.classList.toggle("stale", old);
   $("old").hidden = !old;
   if (old) {
-    put($("old"), "This page hears nothing from its own program any more: all that it shows is old. Is 'yardwire' still running?");
+    put($("old"), "This page hears nothing from its own program any more: all that it shows is old. Is 'yardwire' still running? Go to no machine for a question that stands here.");
     lamp("down", "The page is cut off");
   } else if ($("link").className.endsWith("down") && model.has("bus")) bus(model.get("bus"));
   for (const element of all("[data-at]")) put(element, age(Number(element.dataset.at)));

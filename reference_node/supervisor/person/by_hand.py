@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import count
-from typing import Any
+from typing import Any, NamedTuple
 
 from reference_node.supervisor.observe.boxes import EMPTY, in_words
 from reference_node.supervisor.observe.gap import AWAY, GO_ON
@@ -18,7 +18,7 @@ from reference_node.supervisor.person.goal_check import GoalCheck, not_a_label
 from reference_node.supervisor.person.order_check import OrderCheck
 from reference_node.supervisor.person.request import Prepared, Ready, Review, done, reviewed
 from reference_node.supervisor.plan.goal_list import ListedGoal
-from reference_node.supervisor.questions.question import Ask, Question
+from reference_node.supervisor.questions.question import Ask, Question, Withdrawn
 from reference_node.supervisor.send.holds import Held
 from reference_node.supervisor.supervisor import Supervisor
 
@@ -28,6 +28,7 @@ EVERY = "all"
 _YES = {Ask.TRACK: "it is empty", Ask.FAULT: "mended", Ask.HELD: "go on", Ask.GAP: GO_ON}
 SETTLED = (Ask.FAULT, Ask.TRACK, Ask.SHUTTLE, Ask.SPREADER)
 """Questions whose answer resets a fault."""
+ANOTHER_START = "the supervisor has started anew and asks again for what it still has to know."
 Takes = Mapping[int, str] | Sequence[tuple[int, str]]
 """Slots of a train, and the box that each is to take along."""
 
@@ -40,6 +41,8 @@ class NumberedQuestion:
     """Its name: never given to another question."""
     text: str
     choices: tuple[str, ...] = ()
+    where: str = ""
+    """The place or node that it is about, '' for the bus."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +51,21 @@ class WithdrawnQuestion:
 
     number: int
     text: str
+    where: str
+    """The place or node that it was about, '' for the bus."""
     why: str
+    caution: str
+    """What to do now."""
+    for_ms: int
+    """How long ago it was withdrawn."""
+
+
+class _Gone(NamedTuple):
+    """A question with a number that is not open any more, and the supervisor that had asked it."""
+
+    number: int
+    gone: Withdrawn
+    by: Supervisor
 
 
 class ByHand:
@@ -59,8 +76,10 @@ class ByHand:
         self._at_work = at_work
         self._seat = seat
         self._numbers: dict[int, tuple[int, Question]] = {}
-        self._withdrawn: dict[int, tuple[int, Question]] = {}
+        self._withdrawn: list[_Gone] = []
         self._count = count(1)
+        self._last: Supervisor | None = None
+        """The one that was at work when questions were last looked at."""
 
     @property
     def supervisor(self) -> Supervisor:
@@ -212,18 +231,24 @@ class ByHand:
         """What only a person can answer now."""
         self._number()
         return [
-            NumberedQuestion(number, question.text, self._choices(question))
+            NumberedQuestion(number, question.text, self._choices(question), question.where)
             for number, question in sorted(self._numbers.values(), key=lambda pair: pair[0])
         ]
 
     def withdrawn(self) -> list[WithdrawnQuestion]:
         """What was asked and may not be answered any more, the newest last."""
         self._number()
-        numbers = {id(question): number for number, question in self._withdrawn.values()}
+        now_ms = self.supervisor.now_ms
         return [
-            WithdrawnQuestion(numbers[id(one.question)], one.question.asks, one.why)
-            for one in self.supervisor.open_questions.withdrawn
-            if id(one.question) in numbers
+            WithdrawnQuestion(
+                one.number,
+                one.gone.question.asks,
+                one.gone.question.where,
+                one.gone.why,
+                one.gone.caution,
+                max(0, now_ms - one.gone.at_ms),
+            )
+            for one in self._withdrawn
         ]
 
     def answer(self, number: int, choice: str) -> str | None:
@@ -235,7 +260,7 @@ class ByHand:
         question = next((one for known, one in self._numbers.values() if known == number), None)
         if question is None:
             gone = next((one for one in self.withdrawn() if one.number == number), None)
-            return f"WITHDRAWN: {gone.why}" if gone else f"question {number} is not open"
+            return f"WITHDRAWN, do not answer: {gone.why}" if gone else f"question {number} is not open"
         if not self.supervisor.linked:
             return AWAY
         words = choice.replace(",", " ").split()
@@ -276,14 +301,33 @@ class ByHand:
         return [entry.text for entry in self.supervisor.journal.entries]
 
     def _number(self) -> None:
-        open_now = {id(question): question for question in self.supervisor.questions}
-        gone = {id(one.question) for one in self.supervisor.open_questions.withdrawn}
-        kept = self._withdrawn | {key: pair for key, pair in self._numbers.items() if key not in open_now}
-        self._withdrawn = {key: pair for key, pair in kept.items() if key in gone}
-        self._numbers = {key: pair for key, pair in self._numbers.items() if open_now.get(key) is pair[1]}
+        supervisor = self.supervisor
+        open_now = {id(question): question for question in supervisor.questions}
+        withdrawn = {id(one.question): one for one in supervisor.open_questions.withdrawn}
+        for key, (number, question) in list(self._numbers.items()):
+            if open_now.get(key) is question:
+                continue
+            del self._numbers[key]
+            if key in withdrawn:
+                self._withdrawn.append(_Gone(number, withdrawn[key], supervisor))
+            elif self._last is not None and supervisor is not self._last and question.is_open:
+                late = Withdrawn(question, ANOTHER_START, supervisor.now_ms)
+                self._withdrawn.append(_Gone(number, late, self._last))
+        self._last = supervisor
+        anew = {_topic(one) for one in open_now.values()}
+        self._withdrawn = [
+            one
+            for one in self._withdrawn
+            if _topic(one.gone.question) not in anew
+            and (one.by is not supervisor or id(one.gone.question) in withdrawn)
+        ]
         for key, question in open_now.items():
             if key not in self._numbers:
                 self._numbers[key] = (next(self._count), question)
 
     def _choices(self, question: Question) -> tuple[str, ...]:
         return (_YES[question.about],) if question.about in _YES else question.choices
+
+
+def _topic(question: Question) -> tuple[Ask, str, str]:
+    return question.about, question.node, question.place

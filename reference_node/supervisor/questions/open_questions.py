@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
@@ -14,8 +13,6 @@ from reference_node.supervisor.observe.yard_state import AskedOf, NodeState, Yar
 from reference_node.supervisor.questions.answers import Answers
 from reference_node.supervisor.questions.question import LETS_GO_ON, Ask, Question, Withdrawn
 from reference_node.supervisor.send.holds import Holds
-
-WITHDRAWN_KEPT = 20
 
 
 class Topic(NamedTuple):
@@ -53,8 +50,8 @@ class OpenQuestions:
     ) -> None:
         """`look` gives a picture of the yard as it is now, `rules` the rules over one; `note` writes down."""
         self.questions: list[Question] = []
-        self.withdrawn: deque[Withdrawn] = deque(maxlen=WITHDRAWN_KEPT)
-        """The newest questions that were withdrawn, and are not asked again."""
+        self.withdrawn: list[Withdrawn] = []
+        """Questions that were withdrawn and are not asked again, newest last: one a topic at most."""
         self._unaccounted: set[Topic] = set()
         """Where somebody was sent and the question was withdrawn: nobody has said that he is back."""
         self._note = note
@@ -80,7 +77,7 @@ class OpenQuestions:
         for question in list(self.questions):
             why = self._why_not_any_more(question, wanted, state)
             if why:
-                self._withdraw(question, why)
+                self._withdraw(question, why, state.now_ms)
         for topic in wanted:
             self._hold_around(topic, state)
         asked = {_topic(question) for question in self.questions}
@@ -95,11 +92,11 @@ class OpenQuestions:
     def withdraw_all(self, why: str) -> None:
         """Nobody is to be sent anywhere by this supervisor any more; what is held for them stays held [SUP-26]."""
         for question in list(self.questions):
-            self._withdraw(question, why)
+            self._withdraw(question, why, self._look().now_ms)
 
-    def _withdraw(self, question: Question, why: str) -> None:
+    def _withdraw(self, question: Question, why: str, now_ms: int) -> None:
         self.questions.remove(question)
-        self.withdrawn.append(Withdrawn(question, why))
+        self.withdrawn.append(Withdrawn(question, why, now_ms))
         if _topic(question).sends_a_person:
             self._unaccounted.add(_topic(question))
         self._note(f"WITHDRAWN, do not answer: {question.asks} {why[:1].upper()}{why[1:]}")

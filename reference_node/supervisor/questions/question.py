@@ -32,6 +32,10 @@ LETS_GO_ON = frozenset({Ask.HELD, Ask.GAP})
 
 CAUTION = "Remove motor power first; a hold is no protection."
 """What is said before anybody is sent to a machine."""
+TURN_BACK = "Withdrawn: do not go there; remove motor power before you reach in."
+"""What is said to whoever may be on the way to a machine, or at it."""
+NO_ANSWER = "Withdrawn: do not answer."
+"""The same where nobody was sent anywhere."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +44,13 @@ class Withdrawn:
 
     question: Question
     why: str
+    at_ms: int
+    """When, by the supervisor's clock."""
+
+    @property
+    def caution(self) -> str:
+        """What whoever went for the answer has to know first."""
+        return TURN_BACK if self.question.sends_a_person else NO_ANSWER
 
 
 def _nobody(_question: Question, _found: tuple[str, ...]) -> None:
@@ -61,6 +72,11 @@ class Question:
     _take: Callable[[Question, tuple[str, ...]], None] = field(default=_nobody, repr=False)
     """What becomes of an answer."""
     found: tuple[str, ...] | None = None
+
+    @property
+    def where(self) -> str:
+        """The place or node that it is about, '' for the bus."""
+        return self.place or self.node
 
     @property
     def sends_a_person(self) -> bool:
