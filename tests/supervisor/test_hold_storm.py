@@ -137,11 +137,14 @@ class Storm:
             self.clear_since[name] = self.now_ms
         return self.now_ms - self.clear_since[name] > SETTLE_MS
 
-    def compare(self) -> None:
-        told = {one.node: one for one in self.hand.held()}
+    def note_own_holds(self) -> None:
         for entry in list(self.supervisor.journal.entries)[-20:]:
             if ": hold, for a person at" in entry.text:
                 self.own_ms[entry.text.partition(":")[0]] = entry.at_ms
+
+    def compare(self) -> None:
+        told = {one.node: one for one in self.hand.held()}
+        self.note_own_holds()
         for name, controller in self.terminal.controllers.items():
             before, really = self.really[name], controller.held
             self.really[name] = really
