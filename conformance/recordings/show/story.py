@@ -137,7 +137,9 @@ class _StoryBuilder:
             self._report(topic.node, line)
         elif line.message == "yard-map":
             slots = tuple(line.body["slots"])
-            self._story.first_map.setdefault(topic.place, slots)
+            first = self._story.first_map
+            if "?" in first.get(topic.place, ("?",)):  # What was unsure at first is what it turned out to be.
+                first[topic.place] = slots
             self._story.last_map[topic.place] = slots
 
     def _state(self, node: str, line: MessageSummary) -> None:
