@@ -102,6 +102,7 @@ def test_json_for_programs(tmp_path: Path) -> None:
     assert code == 0
     assert found["met"] is True
     assert found["wrong"] == []
+    assert found["withdrawn"] == []
     assert found["jobs"] == 1
 
 
