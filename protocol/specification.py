@@ -91,12 +91,13 @@ class Specification:
         self._root = root
         self._earlier: dict[int, Specification] = {}
 
-    def at(self, minor: int) -> Specification:
+    def at(self, minor: int | None) -> Specification:
         """The specification as it binds whoever says `minor`: nothing in it came later.
 
-        Of a minor version that is newer than this one nothing is known: it is this one.
+        Of a minor version that is newer than this one nothing is known: it is this one. So it is for who has said
+        none, None: silence excuses from nothing.
         """
-        if minor >= self.minor:
+        if minor is None or minor >= self.minor:
             return self
         if minor not in self._earlier:
             self._earlier[minor] = self._as_of(minor)

@@ -63,8 +63,8 @@ class Known:
     held: bool = False
     holds: int = 0
     bench: bool = False
-    minor: int = 0
-    """What it says; 0 until it has."""
+    minor: int | None = None
+    """The minor version that it says; None until it has said one."""
     job: int | None = None
     """The job at the last fence."""
     job_open: bool = False

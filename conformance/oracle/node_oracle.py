@@ -117,7 +117,7 @@ class NodeOracle:
 
     def tell(self, requirement: str, what: str, oracle: Oracle, at: int = 0) -> None:
         """Enter a finding, but for what came after the minor version that the node says."""
-        if requirement not in specification().at(self._log.minor or 0).requirements:
+        if requirement not in specification().at(self._log.minor).requirements:
             return
         self.findings.append(Finding(requirement, what, oracle, at))
 
@@ -364,7 +364,7 @@ class NodeOracle:
         known.job, known.job_open = state.get("job"), state.get("job_state") in OPEN
         known.taken = set()
         known.starts, known.bench = status.get("starts"), bool(status.get("bench"))
-        known.minor = self._log.minor or 0
+        known.minor = self._log.minor
         known.may_move = known.job_open or state.get("mode") in ("homing", "working")
         self._resumed = False
         self._tokens.clear()

@@ -130,7 +130,7 @@ class Fixture:
     @property
     def asked(self) -> Specification:
         """The specification as it binds a node of that minor version: of a newer one, ours."""
-        return self.spec.at(self.minor)
+        return self.spec.at(self.log.minor)
 
     @property
     def state_topics(self) -> tuple[str, ...]:

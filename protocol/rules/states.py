@@ -55,8 +55,7 @@ class States:
             return
         table, field, requirement, _ = MACHINES[heard.message]
         was, is_ = before[field], heard.body[field]
-        minor = self._history.minors.get(heard.node)
-        spec = specification() if minor is None else specification().at(minor)
+        spec = specification().at(self._history.minors.get(heard.node))
         if not spec.tables[table].allows(was, is_):
             yield heard.breach(
                 requirement, f"went from {was!r} to {is_!r}, which no table allows", since=since

@@ -27,7 +27,7 @@ class Job:
         self.reason: str | None = None
         self.past_return = False
         ended = after.state if after is not None and not after.is_open else ""
-        spec = specification() if minor is None else specification().at(minor)
+        spec = specification().at(minor)
         self.machine = StateMachine(spec.tables["job"], self.guards, ended)
         self.machine.fire("order", {"check": next(one for one in spec.order_checks if one.does == "accept")})
 

@@ -7,6 +7,7 @@ from collections.abc import Callable
 import pytest
 
 from conformance.oracle.finding import Oracle
+from conformance.oracle.link_log import Log
 from conformance.oracle.node_oracle import BAD_MESSAGE_MS, NodeOracle
 from protocol.codec import encode
 from protocol.site import Encoding
@@ -530,3 +531,14 @@ def test_at_a_fence_what_may_have_become_the_job_is_the_job_or_nothing() -> None
     script.found()
     known = script.oracle.known
     assert (known.taken, known.job, known.job_open, known.may_move) == (set(), NEXT, True, True)
+
+
+def test_who_has_said_no_minor_version_is_asked_for_everything() -> None:
+    """Silence excuses from nothing; who says 1.0 is not asked for what came later."""
+    told = "a promise that nothing keeps"
+    oracle = NodeOracle(Log(), SITE, "ferry", 0)
+    oracle.tell("ORD-21", told, Oracle.ANSWER)
+    assert [one.requirement for one in oracle.findings] == ["ORD-21"]
+    older = Script().oracle
+    older.tell("ORD-21", told, Oracle.ANSWER)
+    assert older.findings == []
