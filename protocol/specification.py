@@ -22,6 +22,8 @@ Schema = Mapping[str, Any]
 
 STATE_MESSAGES = ("node-status", "train-arrival", "shuttle-status", "crane-status", "fault")
 """Messages in which a node repeats the whole of its state."""
+STATE_OF_ROLE = {"crane": "crane-status", "berth": "train-arrival", "shuttle": "shuttle-status"}
+"""The state message of each role of a node."""
 OPEN = ("accepted", "running")
 """States of a job that is not over."""
 FINAL = ("done", "failed", "cancelled", "refused")

@@ -19,13 +19,13 @@ from conformance.oracle.timing import Timing
 from protocol.recording import RecordedMessage
 from protocol.rules import RuleMonitor
 from protocol.site import Site
-from protocol.specification import FINAL, OPEN, specification
+from protocol.specification import FINAL, OPEN, STATE_OF_ROLE, specification
 from protocol.topics import Topic
 from protocol.validation import Reading
 
 EXCUSED_MS = 12_000
 """After a fault of the link the node may be away for as long as it waits before it connects again."""
-ROLE_STATES = ("crane-status", "train-arrival", "shuttle-status")
+ROLE_STATES = tuple(STATE_OF_ROLE.values())
 BAD_MESSAGE_MS = 1500
 DEAD = "the node does not answer an ask any more"
 LEFT_OUT = frozenset({

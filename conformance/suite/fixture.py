@@ -18,7 +18,7 @@ from conformance.suite.verdict import Broken, NoOccasion, Unclear
 from protocol.codec import encode
 from protocol.counting import UPTIME_MODULUS, claim_id
 from protocol.site import Encoding, Site
-from protocol.specification import STATE_MESSAGES, Specification, specification
+from protocol.specification import STATE_MESSAGES, STATE_OF_ROLE, Specification, specification
 from protocol.topics import Topic
 from protocol.validation import read_message
 
@@ -82,7 +82,7 @@ class Answer:
     @property
     def role_state(self) -> Mapping[str, Any]:
         """The state message of the node's first role: job, held and holds stand in each."""
-        roles = ("crane-status", "train-arrival", "shuttle-status")
+        roles = STATE_OF_ROLE.values()
         return next((self.states[name].body for name in roles if name in self.states), {})
 
     @property

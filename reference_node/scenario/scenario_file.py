@@ -12,12 +12,11 @@ from typing import Any
 
 from protocol.site import PlaceKind, Site
 from protocol.site_checks import SiteProblem
-from protocol.specification import specification
+from protocol.specification import STATE_OF_ROLE, specification
 from protocol.toml_problems import MOST_BYTES, NotToml, parse_toml, shape_problems
 from protocol.trouble import Trouble
 from reference_node.scenario.scenario import Answer, Event, Expect, Person, Scenario, Train
 from reference_node.supervisor.observe.boxes import Spot
-from reference_node.supervisor.observe.known_node import STATE_OF_ROLE
 from reference_node.supervisor.plan.goal_state import Visit
 from reference_node.supervisor.questions.question import Ask
 

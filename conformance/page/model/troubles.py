@@ -8,11 +8,11 @@ from typing import Any
 from conformance.page.model.health import Health, HealthRegister
 from conformance.page.model.latest import LatestMessages
 from protocol.site import Site
-from protocol.specification import specification
+from protocol.specification import STATE_OF_ROLE, specification
 
 Entry = dict[str, Any]
 
-STATES = ("crane-status", "train-arrival", "shuttle-status")
+STATES = tuple(STATE_OF_ROLE.values())
 TELLING = {
     "lost": "is lost: only a person who looks can say how it stands",
     "faulted": "has stopped by a fault",

@@ -9,6 +9,7 @@ from conformance.suite.fixture import Fixture
 from conformance.suite.observation import Observing
 from conformance.suite.preamble import power_failure
 from protocol.counting import UPTIME_MODULUS, uptime_difference
+from protocol.specification import STATE_OF_ROLE
 
 CLOCK_MS = 250
 """Most that the link and the loop of a board can add to the time between two messages."""
@@ -109,7 +110,7 @@ def bench_inputs(fixture: Fixture) -> None:
     """
     power_failure(fixture)
     told = 0
-    for role, message in STATE_OF.items():
+    for role, message in STATE_OF_ROLE.items():
         said = fixture.ask().body(message).get("inputs")
         if said is None:
             continue
@@ -118,9 +119,6 @@ def bench_inputs(fixture: Fixture) -> None:
             for wanted in (said ^ (1 << bit), said):
                 _play_one(fixture, message, sensor, wanted, bool(wanted >> bit & 1))
     fixture.occasion(told > 0, "it says no inputs")
-
-
-STATE_OF = {"crane": "crane-status", "berth": "train-arrival", "shuttle": "shuttle-status"}
 
 
 def _play_one(fixture: Fixture, message: str, sensor: str, wanted: int, level: bool) -> None:

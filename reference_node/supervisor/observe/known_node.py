@@ -12,15 +12,13 @@ from typing import Any, ClassVar
 
 from protocol.machine_guards import MACHINE_GUARDS, silence_ms
 from protocol.site import NodeSite
-from protocol.specification import OPEN, specification
+from protocol.specification import OPEN, STATE_OF_ROLE, specification
 from protocol.state_machine import Guards, StateMachine
 from reference_node.supervisor.observe.pace import Pace
 from reference_node.supervisor.observe.sent_order import SentOrder
 from reference_node.supervisor.observe.words import Words
 
 Body = Mapping[str, Any]
-
-STATE_OF_ROLE = {"crane": "crane-status", "berth": "train-arrival", "shuttle": "shuttle-status"}
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,9 +12,9 @@ from typing import Any
 
 from protocol.counting import CLAIM_SPREAD, UPTIME_MODULUS, claim_id
 from protocol.machine_guards import Facts, silence_ms
-from protocol.specification import specification
+from protocol.specification import STATE_OF_ROLE, specification
 from protocol.state_machine import StateMachine
-from reference_node.supervisor.observe.known_node import STATE_OF_ROLE, Body, Event, KnownNode
+from reference_node.supervisor.observe.known_node import Body, Event, KnownNode
 from reference_node.supervisor.observe.sent_order import SentOrder
 from reference_node.supervisor.observe.words import Words
 

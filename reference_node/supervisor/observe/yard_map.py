@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from protocol.specification import OPEN
+from protocol.specification import OPEN, STATE_OF_ROLE
 from reference_node.supervisor.observe.inventory import Inventory
-from reference_node.supervisor.observe.known_node import STATE_OF_ROLE
 from reference_node.supervisor.observe.session import Session
 
 Body = Mapping[str, Any]

@@ -8,6 +8,7 @@ from types import MappingProxyType
 from typing import Any
 
 from protocol.site import Site
+from protocol.specification import STATE_OF_ROLE
 from reference_node.supervisor.observe.boxes import Boxes
 from reference_node.supervisor.observe.gap import Gap
 from reference_node.supervisor.observe.session import Session
@@ -61,7 +62,7 @@ class NodeState:
 
     def says(self, key: str) -> Any:
         """`key` of whichever state message of a role carries it, said after the claim; None if none does."""
-        for message in ("crane-status", "train-arrival", "shuttle-status"):
+        for message in STATE_OF_ROLE.values():
             word = self.words.get(message)
             if word is not None and key in word:
                 return word[key]

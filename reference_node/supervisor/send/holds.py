@@ -14,8 +14,8 @@ from typing import Any
 from protocol.counting import COUNT_MODULUS
 from protocol.participant import Publication
 from protocol.site import Site
+from protocol.specification import STATE_OF_ROLE
 from reference_node.supervisor.observe.gap import AWAY
-from reference_node.supervisor.observe.known_node import STATE_OF_ROLE
 from reference_node.supervisor.observe.session import Session
 from reference_node.supervisor.send.messages import hold_for
 
@@ -260,7 +260,7 @@ class Holds:
 
 def state_word(session: Session, key: str) -> Any:
     """`key` of whichever state message of a role carries it, said after the claim; None if none does."""
-    for message in ("crane-status", "train-arrival", "shuttle-status"):
+    for message in STATE_OF_ROLE.values():
         word = session.word(message)
         if word is not None and key in word:
             return word[key]
