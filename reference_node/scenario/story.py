@@ -243,7 +243,7 @@ class Story:
 
 
 def _told(one: Withdrawn) -> str:
-    return f"{one.question.about} {one.question.where}: {one.why}"
+    return f"{one.question.about} {one.question.key.where}: {one.why}"
 
 
 def _is_given(answer: Answer, question: Question) -> bool:

@@ -231,7 +231,7 @@ class ByHand:
         """What only a person can answer now."""
         self._number()
         return [
-            NumberedQuestion(number, question.text, self._choices(question), question.where)
+            NumberedQuestion(number, question.text, self._choices(question), question.key.where)
             for number, question in sorted(self._numbers.values(), key=lambda pair: pair[0])
         ]
 
@@ -243,7 +243,7 @@ class ByHand:
             WithdrawnQuestion(
                 one.number,
                 one.gone.question.asks,
-                one.gone.question.where,
+                one.gone.question.key.where,
                 one.gone.why,
                 one.gone.caution,
                 max(0, now_ms - one.gone.at_ms),
@@ -314,11 +314,11 @@ class ByHand:
                 late = Withdrawn(question, ANOTHER_START, supervisor.now_ms)
                 self._withdrawn.append(_Gone(number, late, self._last))
         self._last = supervisor
-        anew = {_topic(one) for one in open_now.values()}
+        anew = {one.key for one in open_now.values()}
         self._withdrawn = [
             one
             for one in self._withdrawn
-            if _topic(one.gone.question) not in anew
+            if one.gone.question.key not in anew
             and (one.by is not supervisor or id(one.gone.question) in withdrawn)
         ]
         for key, question in open_now.items():
@@ -327,7 +327,3 @@ class ByHand:
 
     def _choices(self, question: Question) -> tuple[str, ...]:
         return (_YES[question.about],) if question.about in _YES else question.choices
-
-
-def _topic(question: Question) -> tuple[Ask, str, str]:
-    return question.about, question.node, question.place

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from typing import NamedTuple
 
 from protocol.site import PlaceKind
 from reference_node.supervisor.check.rules import Rules
@@ -11,26 +10,8 @@ from reference_node.supervisor.observe.boxes import UNSURE
 from reference_node.supervisor.observe.gap import AWAY
 from reference_node.supervisor.observe.yard_state import AskedOf, NodeState, YardState
 from reference_node.supervisor.questions.answers import Answers
-from reference_node.supervisor.questions.question import LETS_GO_ON, Ask, Question, Withdrawn
+from reference_node.supervisor.questions.question import Ask, Question, QuestionKey, Withdrawn
 from reference_node.supervisor.send.holds import Holds
-
-
-class Topic(NamedTuple):
-    """What one question would be about."""
-
-    about: Ask
-    node: str
-    place: str = ""
-
-    @property
-    def sends_a_person(self) -> bool:
-        """Whether somebody has to go to a machine."""
-        return self.about not in LETS_GO_ON
-
-    @property
-    def where(self) -> str:
-        """Where that is."""
-        return self.place or self.node
 
 
 class OpenQuestions:
@@ -51,8 +32,8 @@ class OpenQuestions:
         """`look` gives a picture of the yard as it is now, `rules` the rules over one; `note` writes down."""
         self.questions: list[Question] = []
         self.withdrawn: list[Withdrawn] = []
-        """Questions that were withdrawn and are not asked again, newest last: one a topic at most."""
-        self._unaccounted: set[Topic] = set()
+        """Questions that were withdrawn and are not asked again, newest last: one a key at most."""
+        self._unaccounted: set[QuestionKey] = set()
         """Where somebody was sent and the question was withdrawn: nobody has said that he is back."""
         self._note = note
         self._look, self._rules, self._holds, self._answers = look, rules, holds, answers
@@ -78,15 +59,14 @@ class OpenQuestions:
             why = self._why_not_any_more(question, wanted, state)
             if why:
                 self._withdraw(question, why, state.now_ms)
-        for topic in wanted:
-            self._hold_around(topic, state)
-        asked = {_topic(question) for question in self.questions}
-        for topic in wanted:
-            if topic not in asked and self._may_look(topic, state):
-                self._raise(topic, state)
-                state = (
-                    self._look()
-                )  # It may have been answered at once, and the answer have ordered something.
+        for key in wanted:
+            self._hold_around(key, state)
+        asked = {question.key for question in self.questions}
+        for key in wanted:
+            if key not in asked and self._may_look(key, state):
+                self._raise(key, state)
+                # It may have been answered at once, and the answer have ordered something.
+                state = self._look()
         self._keep_held(wanted, state)
 
     def withdraw_all(self, why: str) -> None:
@@ -97,86 +77,84 @@ class OpenQuestions:
     def _withdraw(self, question: Question, why: str, now_ms: int) -> None:
         self.questions.remove(question)
         self.withdrawn.append(Withdrawn(question, why, now_ms))
-        if _topic(question).sends_a_person:
-            self._unaccounted.add(_topic(question))
+        if question.key.sends_a_person:
+            self._unaccounted.add(question.key)
         self._note(f"WITHDRAWN, do not answer: {question.asks} {why[:1].upper()}{why[1:]}")
 
-    def _why_not_any_more(self, question: Question, wanted: list[Topic], state: YardState) -> str:
+    def _why_not_any_more(self, question: Question, wanted: list[QuestionKey], state: YardState) -> str:
         """Why a question is not open any more, '' where it is. A node that is in doubt is waited for."""
-        topic, rules = _topic(question), self._rules(state)
-        for name in sorted(self._near(topic, state)):
+        key, rules = question.key, self._rules(state)
+        for name in sorted(self._near(key, state)):
             if state.nodes[name].boot != question.boots[name]:
                 return (
                     f"{name} has started anew since it was asked; what was seen there may not be so any more."
                 )
-        if topic.sends_a_person:
+        if key.sends_a_person:
             for what, names in (
-                ("is at work", rules.at_work(topic.node, topic.place)),
-                ("is not held any more", rules.let_go(topic.node, topic.place)),
+                ("is at work", rules.at_work(key.node, key.place)),
+                ("is not held any more", rules.let_go(key.node, key.place)),
             ):
                 known = [name for name in names if state.nodes[name].has_reported]
                 if known:
                     return f"{known[0]} {what}."
-        settled = topic not in wanted and self._may_look(topic, state)
+        settled = key not in wanted and self._may_look(key, state)
         return "it has settled without an answer." if settled else ""
 
     # ------------------------------------------------------------ a person at a machine
-    def _near(self, topic: Topic, state: YardState) -> frozenset[str]:
+    def _near(self, key: QuestionKey, state: YardState) -> frozenset[str]:
         """The nodes that have to be held for a person there."""
-        return self._rules(state).reaching(topic.node, topic.place) if topic.sends_a_person else frozenset()
+        return self._rules(state).reaching(key.node, key.place) if key.sends_a_person else frozenset()
 
-    def _hold_around(self, topic: Topic, state: YardState) -> None:
-        if self._at_rest(topic, state):
-            for name in sorted(self._near(topic, state)):
-                if self._holds.ask_for_a_person(name, topic.where, state.now_ms):
-                    self._note(f"{name}: hold, for a person at {topic.where}")
+    def _hold_around(self, key: QuestionKey, state: YardState) -> None:
+        if self._at_rest(key, state):
+            for name in sorted(self._near(key, state)):
+                if self._holds.ask_for_a_person(name, key.where, state.now_ms):
+                    self._note(f"{name}: hold, for a person at {key.where}")
 
-    def _keep_held(self, wanted: list[Topic], state: YardState) -> None:
+    def _keep_held(self, wanted: list[QuestionKey], state: YardState) -> None:
         """What is held stays so while somebody may be there; then it goes on, with leave to go on at all.
 
         Somebody whose question was withdrawn may be there still: what is held for him goes on by a person's word alone,
         a resume or the answer to a question about the same place.
         """
-        asked = [_topic(question) for question in self.questions]
+        asked = [question.key for question in self.questions]
         self._unaccounted = {one for one in self._unaccounted if set(self._holds) & self._near(one, state)}
-        self._holds.kept = {name: topic.where for topic in asked for name in self._near(topic, state)}
-        coming = [topic for topic in wanted if self._at_rest(topic, state)]
-        needed = {
-            name for topic in (*asked, *coming, *self._unaccounted) for name in self._near(topic, state)
-        }
+        self._holds.kept = {name: key.where for key in asked for name in self._near(key, state)}
+        coming = [key for key in wanted if self._at_rest(key, state)]
+        needed = {name for key in (*asked, *coming, *self._unaccounted) for name in self._near(key, state)}
         for name in [one for one in self._holds if one not in needed]:
             if state.gap is None and not state.nodes[name].open_acts:
                 self._holds.end_for_a_person(name, state.now_ms)
 
-    def _at_rest(self, topic: Topic, state: YardState) -> bool:
+    def _at_rest(self, key: QuestionKey, state: YardState) -> bool:
         """Whether nothing that reaches there may be at work [SUP-19]."""
-        node = state.nodes.get(topic.node)
+        node = state.nodes.get(key.node)
         quiet = node is None or not node.open_acts
-        return quiet and self._rules(state).clear_for_a_person(topic.node, topic.place)
+        return quiet and self._rules(state).clear_for_a_person(key.node, key.place)
 
-    def _may_look(self, topic: Topic, state: YardState) -> bool:
+    def _may_look(self, key: QuestionKey, state: YardState) -> bool:
         """Nobody is sent to where a job may be open, or a node is not held [SUP-19, SUP-25]."""
-        if not topic.sends_a_person:
+        if not key.sends_a_person:
             return True
-        held = self._rules(state).held_for_a_person(topic.node, topic.place)
-        return held and self._at_rest(topic, state)
+        held = self._rules(state).held_for_a_person(key.node, key.place)
+        return held and self._at_rest(key, state)
 
-    def _wanted(self, state: YardState) -> Iterator[Topic]:
+    def _wanted(self, state: YardState) -> Iterator[QuestionKey]:
         if state.gap is not None:
-            yield Topic(Ask.GAP, "")
+            yield QuestionKey(Ask.GAP, "")
         for node in state.nodes.values():
             if node.owned:
                 yield from _of_node(node, state)
         for place in state.site.places.values():
             if not state.boxes.is_sure(place.name) and _stands_still(place.name, state):
-                yield Topic(Ask.SLOTS, place.node, place.name)
+                yield QuestionKey(Ask.SLOTS, place.node, place.name)
 
     # ------------------------------------------------------------ raising
-    def _raise(self, topic: Topic, state: YardState) -> None:
-        asks, choices = self._text(topic, state)
-        boots = {name: state.nodes[name].boot for name in self._near(topic, state)}
-        question = Question(topic.about, topic.node, topic.place, asks, choices, boots, self._settle)
-        for old in [one for one in self.withdrawn if _topic(one.question) == topic]:
+    def _raise(self, key: QuestionKey, state: YardState) -> None:
+        asks, choices = self._text(key, state)
+        boots = {name: state.nodes[name].boot for name in self._near(key, state)}
+        question = Question(key.about, key.node, key.place, asks, choices, boots, self._settle)
+        for old in [one for one in self.withdrawn if one.question.key == key]:
             self.withdrawn.remove(old)
         self.questions.append(question)
         if self._on_question is not None:
@@ -188,19 +166,19 @@ class OpenQuestions:
             raise ValueError(f"this question was withdrawn: {gone or question.asks}")
         if not self._holds.linked:
             raise ValueError(AWAY)
-        now, topic = self._look(), _topic(question)
-        if not self._may_look(topic, now) or self._why_not_any_more(question, [topic], now):
-            near = ", ".join(sorted(self._near(topic, now)))
+        now, key = self._look(), question.key
+        if not self._may_look(key, now) or self._why_not_any_more(question, [key], now):
+            near = ", ".join(sorted(self._near(key, now)))
             raise ValueError(
                 f"not all of {near} are known to be held and at rest; answer again when they are"
             )
         self._answers.take(question.about, question.node, question.place, found)
         self.questions.remove(question)
-        self._unaccounted = {one for one in self._unaccounted if one.where != topic.where}
+        self._unaccounted = {one for one in self._unaccounted if one.where != key.where}
 
-    def _text(self, topic: Topic, state: YardState) -> tuple[str, tuple[str, ...]]:
-        node, place = topic.node, topic.place
-        match topic.about:
+    def _text(self, key: QuestionKey, state: YardState) -> tuple[str, tuple[str, ...]]:
+        node, place = key.node, key.place
+        match key.about:
             case Ask.TRACK:
                 return f"Is track {place} empty? Take off what stands on it, then say so.", ()
             case Ask.SHUTTLE:
@@ -225,22 +203,22 @@ class OpenQuestions:
                 return state.gap.text() if state.gap is not None else "", ()
 
 
-def _of_node(node: NodeState, state: YardState) -> Iterator[Topic]:
+def _of_node(node: NodeState, state: YardState) -> Iterator[QuestionKey]:
     crane, berth = node.words.get("crane-status"), node.words.get("train-arrival")
     shuttle = node.words.get("shuttle-status")
     if node.held and node.name not in state.own_holds and "resume" not in node.open_acts:
-        yield Topic(Ask.HELD, node.name)
+        yield QuestionKey(Ask.HELD, node.name)
     if "fault" not in node.words:
         return  # an answer could not name the fault count [FLT-04]
     if berth is not None and berth["state"] == "lost":
-        yield Topic(Ask.TRACK, node.name, _place_of(node.name, state))
+        yield QuestionKey(Ask.TRACK, node.name, _place_of(node.name, state))
     if shuttle is not None and shuttle["state"] == "lost":
-        yield Topic(Ask.SHUTTLE, node.name, _place_of(node.name, state))
+        yield QuestionKey(Ask.SHUTTLE, node.name, _place_of(node.name, state))
     if crane is not None and node.idle:
         if crane["load"] == "unsure" or state.boxes.spreaders[node.name] == UNSURE:
-            yield Topic(Ask.SPREADER, node.name)
+            yield QuestionKey(Ask.SPREADER, node.name)
         elif crane["mode"] == "faulted":
-            yield Topic(Ask.FAULT, node.name)
+            yield QuestionKey(Ask.FAULT, node.name)
 
 
 def _stands_still(place: str, state: YardState) -> bool:
@@ -256,7 +234,3 @@ def _stands_still(place: str, state: YardState) -> bool:
 def _place_of(node: str, state: YardState) -> str:
     place = state.site.place_of(node)
     return place.name if place else ""
-
-
-def _topic(question: Question) -> Topic:
-    return Topic(question.about, question.node, question.place)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import NamedTuple
 
 
 class Ask(StrEnum):
@@ -30,6 +31,24 @@ LETS_GO_ON = frozenset({Ask.HELD, Ask.GAP})
 """Questions whose answer lets machines go on that somebody or something has stopped."""
 
 
+class QuestionKey(NamedTuple):
+    """What one question is about."""
+
+    about: Ask
+    node: str
+    place: str = ""
+
+    @property
+    def sends_a_person(self) -> bool:
+        """Whether somebody has to go to a machine for the answer."""
+        return self.about not in LETS_GO_ON
+
+    @property
+    def where(self) -> str:
+        """The place or node that it is about, '' for the bus."""
+        return self.place or self.node
+
+
 CAUTION = "Remove motor power first; a hold is no protection."
 """What is said before anybody is sent to a machine."""
 TURN_BACK = "Withdrawn: do not go there; remove motor power before you reach in."
@@ -50,7 +69,7 @@ class Withdrawn:
     @property
     def caution(self) -> str:
         """What whoever went for the answer has to know first."""
-        return TURN_BACK if self.question.sends_a_person else NO_ANSWER
+        return TURN_BACK if self.question.key.sends_a_person else NO_ANSWER
 
 
 def _nobody(_question: Question, _found: tuple[str, ...]) -> None:
@@ -74,19 +93,14 @@ class Question:
     found: tuple[str, ...] | None = None
 
     @property
-    def where(self) -> str:
-        """The place or node that it is about, '' for the bus."""
-        return self.place or self.node
-
-    @property
-    def sends_a_person(self) -> bool:
-        """Whether somebody has to go to a machine for the answer."""
-        return self.about not in LETS_GO_ON
+    def key(self) -> QuestionKey:
+        """What it is about: a later question with the same key is this one, asked anew."""
+        return QuestionKey(self.about, self.node, self.place)
 
     @property
     def text(self) -> str:
         """What a person is told: who goes to a machine is told first what protects a hand and what does not."""
-        return f"{CAUTION} {self.asks}" if self.sends_a_person else self.asks
+        return f"{CAUTION} {self.asks}" if self.key.sends_a_person else self.asks
 
     @property
     def is_open(self) -> bool:
