@@ -55,12 +55,13 @@ class OpenQuestions:
         """Withdraw what is settled, raise what only a person can settle and may go and look at now."""
         state = self._look()
         wanted = list(dict.fromkeys(self._wanted(state)))
+        if self._hold_around(wanted, state):
+            state = self._look()  # What this supervisor holds is no other's hold, about which to ask.
+            wanted = list(dict.fromkeys(self._wanted(state)))
         for question in list(self.questions):
             why = self._why_not_any_more(question, wanted, state)
             if why:
                 self._withdraw(question, why, state.now_ms)
-        for key in wanted:
-            self._hold_around(key, state)
         asked = {question.key for question in self.questions}
         for key in wanted:
             if key not in asked and self._may_look(key, state):
@@ -105,11 +106,16 @@ class OpenQuestions:
         """The nodes that have to be held for a person there."""
         return self._rules(state).reaching(key.node, key.place) if key.sends_a_person else frozenset()
 
-    def _hold_around(self, key: QuestionKey, state: YardState) -> None:
-        if self._at_rest(key, state):
+    def _hold_around(self, wanted: list[QuestionKey], state: YardState) -> bool:
+        """Hold what reaches the places of what is wanted, where all is at rest; True where that is a hold more."""
+        before = len(self._holds)
+        for key in wanted:
+            if not self._at_rest(key, state):
+                continue
             for name in sorted(self._near(key, state)):
                 if self._holds.ask_for_a_person(name, key.where, state.now_ms):
                     self._note(f"{name}: hold, for a person at {key.where}")
+        return len(self._holds) > before
 
     def _keep_held(self, wanted: list[QuestionKey], state: YardState) -> None:
         """What is held stays so while somebody may be there; then it goes on, with leave to go on at all.
