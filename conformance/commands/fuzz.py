@@ -171,10 +171,10 @@ def _run(
     from conformance.fuzz.run.campaign import Campaign
     from conformance.suite.fixture import Fixture
 
-    keeper = CorpusWriter(corpus, settings.options.seed)
+    writer = CorpusWriter(corpus, settings.options.seed)
     with spawned as restart, WireBench(tap, address, restart or _reset(settings, tap)) as bench:
         fixture = Fixture(bench, site, settings.node, Random(settings.options.seed))
-        campaign = Campaign(fixture, link_of(bench, settings.node), settings.options, keeper.keep)
+        campaign = Campaign(fixture, link_of(bench, settings.node), settings.options, writer.keep)
         complete = False
         try:
             wait_for_node(tap, settings.node)
@@ -189,7 +189,7 @@ def _run(
                     kept.path for kept, showed in zip(earlier, campaign.showed, strict=False) if not showed
                 ]
                 _write(
-                    campaign, keeper, mended, complete=complete, path=settings.json_path, notes=tap.others()
+                    campaign, writer, mended, complete=complete, path=settings.json_path, notes=tap.others()
                 )
     # What ended early, or tried nothing, has not shown that there is nothing to find.
     return int(bool(campaign.found) or bool(campaign.ended) or not campaign.cases)
@@ -286,7 +286,7 @@ def _allow_motion(settings: Settings, site: Site, bus: Address | None) -> None:
 
 def _write(
     campaign: Campaign,
-    keeper: CorpusWriter,
+    writer: CorpusWriter,
     mended: list[Path],
     *,
     complete: bool,
@@ -295,7 +295,7 @@ def _write(
 ) -> None:
     from conformance.fuzz.run.report import document, render
 
-    report: dict[str, Any] = document(campaign, keeper.files, complete=complete, mended=mended, notes=notes)
+    report: dict[str, Any] = document(campaign, writer.files, complete=complete, mended=mended, notes=notes)
     if path is not None:
         write(path, as_json(report))
     click.echo(render(report))

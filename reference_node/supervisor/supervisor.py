@@ -350,9 +350,8 @@ class Supervisor:
         self.was_owned = True
         for place in self.site.places:
             kept = self.yard_maps.kept.get(place)
-            if (
-                place in self._contents
-            ):  # Told later than any map: where it is not sure any more, it is asked.
+            if place in self._contents:
+                # Told later than any map: where it is not sure any more, it is asked.
                 if self.believes_word(place):
                     self.inventory.tell(place, self._contents[place])
             elif kept is not None and self.believes_map(place, kept):

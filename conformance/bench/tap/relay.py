@@ -31,7 +31,7 @@ resets the connection, and a broker that sees a reset behind a DISCONNECT might 
 class Setting:
     """What all relays of one tap share."""
 
-    book: TrafficLog
+    log: TrafficLog
     rules: RuleSet
     now_us: Callable[[], int]
     delay: dict[Direction, float] = field(default_factory=dict)
@@ -112,8 +112,8 @@ class Relay:
 
     async def run(self) -> None:
         """Relay to the end; both sockets are closed when it returns."""
-        flows = [task(self._run_flow(flow), self._setting.book.fail) for flow in self._flows.values()]
-        cut = task(self._cut.wait(), self._setting.book.fail)
+        flows = [task(self._run_flow(flow), self._setting.log.fail) for flow in self._flows.values()]
+        cut = task(self._cut.wait(), self._setting.log.fail)
         try:
             await asyncio.wait([*flows, cut], return_when=asyncio.FIRST_COMPLETED)
             if not self._cut.is_set():
@@ -136,10 +136,10 @@ class Relay:
         """Send bytes of the tap's own, and put them among the evidence."""
         taken = self._write(self._flows[direction], raw)
         fate = Fate.INJECTED if taken else Fate.DROPPED
-        self._setting.book.record(replace(self._packet(direction, raw), fate=fate))
+        self._setting.log.record(replace(self._packet(direction, raw), fate=fate))
 
     async def _run_flow(self, flow: Flow) -> None:
-        reading = task(self._read(flow), self._setting.book.fail)
+        reading = task(self._read(flow), self._setting.log.fail)
         try:
             while (entry := await flow.queue.get()) is not None:
                 due, packet = entry
@@ -203,7 +203,7 @@ class Relay:
         await flow.queue.put((due, packet))
 
     async def _deliver(self, flow: Flow, packet: LinkPacket) -> None:
-        """Send a packet to the node. It enters the book once its first bytes have gone, or could not go."""
+        """Send a packet to the node. It enters the log once its first bytes have gone, or could not go."""
         judged = self._judged(flow, packet)
         if judged.fate is Fate.FORWARDED:
             await self._pass_on(flow, judged.raw, judged)
@@ -237,9 +237,9 @@ class Relay:
         return replace(now, fate=Fate.DROPPED if fate is Fate.FORWARDED and other_side_gone else fate)
 
     def _enter(self, packet: LinkPacket) -> LinkPacket:
-        """Enter a packet in the book; a listener that fails cuts the connection."""
+        """Enter a packet in the log; a listener that fails cuts the connection."""
         try:
-            return self._setting.book.record(packet)
+            return self._setting.log.record(packet)
         except Exception as error:  # noqa: BLE001 - it is the case's own code that failed: the case must hear of it
             return self._failed(error, packet)
 
@@ -249,7 +249,7 @@ class Relay:
             self._enter(packet if taken else replace(packet, fate=Fate.DROPPED))
 
     def _failed(self, error: Exception, packet: LinkPacket) -> LinkPacket:
-        self._setting.book.fail(error)
+        self._setting.log.fail(error)
         self.cut()
         return replace(packet, fate=Fate.DROPPED)
 
@@ -277,7 +277,7 @@ class Relay:
         return True
 
     def _closed(self, by: ClosedBy) -> None:
-        self._setting.book.closed(self._number, self._setting.now_us(), by)
+        self._setting.log.closed(self._number, self._setting.now_us(), by)
 
     async def _close_sockets(self) -> None:
         self._broker.close()

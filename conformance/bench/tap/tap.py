@@ -73,9 +73,9 @@ class Tap:
         self._server: socket.socket | None = None
         self._accepting: asyncio.Task[None] | None = None
         self._attribution = None if node is None else Attribution(node)
-        self._book = TrafficLog(self._attribution)
+        self._log = TrafficLog(self._attribution)
         self._rules = RuleSet()
-        self._setting = Setting(self._book, self._rules, now_us, is_judged=self._is_node)
+        self._setting = Setting(self._log, self._rules, now_us, is_judged=self._is_node)
         self._relays: dict[int, Relay] = {}
         self._serving: set[asyncio.Task[None]] = set()
         self._refusing = False
@@ -97,17 +97,17 @@ class Tap:
         finally:
             self._thread.stop()
         if error is None:
-            self._book.raise_error()
+            self._log.raise_error()
 
     @property
     def evidence(self) -> list[LinkPacket]:
         """All packets so far, oldest first; a copy."""
-        return self._book.packets()
+        return self._log.packets()
 
     @property
     def connections(self) -> list[LinkConnection]:
         """All connections so far, oldest first, those of others too; a copy."""
-        return self._book.connections()
+        return self._log.connections()
 
     @property
     def conflict(self) -> str:
@@ -125,7 +125,7 @@ class Tap:
 
     def settle_for_best(self) -> bool:
         """Take the likeliest client for the node, where none is certain by now; whether one is known."""
-        return self._thread.run(self._book.settle_for_best)
+        return self._thread.run(self._log.settle_for_best)
 
     def _is_node(self, number: int) -> bool:
         return self._attribution is None or self._attribution.is_node(number)
@@ -138,21 +138,21 @@ class Tap:
 
         `after` leaves out packets numbered up to it.
         """
-        return self._book.wait_for(predicate, timeout, after)
+        return self._log.wait_for(predicate, timeout, after)
 
     def wait_for_connection(
         self, predicate: Callable[[LinkConnection], bool], timeout: float
     ) -> LinkConnection | None:
         """Wait up to `timeout` seconds until a connection is as wanted; None when none became so."""
-        return self._book.wait_for_connection(predicate, timeout)
+        return self._log.wait_for_connection(predicate, timeout)
 
     def on_packet(self, listener: Listener) -> None:
         """Have `listener` called with every packet: at once with those so far, with others on the tap's thread."""
-        self._book.listen(listener)
+        self._log.listen(listener)
 
     def forget(self, keep: int) -> None:
         """Drop all evidence but the newest `keep` packets, for runs of hours. Numbers stay as they are."""
-        self._book.forget(keep)
+        self._log.forget(keep)
 
     def hold(self, predicate: Predicate) -> Rule:
         """Hold matching packets back until `release` or `discard`; others pass them by."""
@@ -212,7 +212,7 @@ class Tap:
         self._server = socket.create_server((self.host, self.port), family=family)
         self._server.setblocking(False)
         self.port = self._server.getsockname()[1]
-        self._accepting = task(self._accept(self._server), self._book.fail)
+        self._accepting = task(self._accept(self._server), self._log.fail)
 
     async def _close(self) -> None:
         if self._accepting is not None:
@@ -232,12 +232,12 @@ class Tap:
             # A connection that is gone before it is accepted is no error of the tap's.
             with contextlib.suppress(ConnectionError):
                 sock, _ = await loop.sock_accept(server)
-                serving = task(self._serve(NodeSocket(sock, self._book.fail)), self._book.fail)
+                serving = task(self._serve(NodeSocket(sock, self._log.fail)), self._log.fail)
                 self._serving.add(serving)
                 serving.add_done_callback(self._serving.discard)
 
     async def _serve(self, node: NodeSocket) -> None:
-        number = self._book.opened(self._setting.now_us(), node.peer)
+        number = self._log.opened(self._setting.now_us(), node.peer)
         closed_by = ClosedBy.TAP
         try:
             if self._refusing:
@@ -251,7 +251,7 @@ class Tap:
                 await relay.run()
         finally:
             self._relays.pop(number, None)
-            self._book.closed(number, self._setting.now_us(), closed_by)
+            self._log.closed(number, self._setting.now_us(), closed_by)
             node.reset()
 
     async def _let_go(self) -> None:
@@ -260,7 +260,7 @@ class Tap:
         A node that comes again at once must not overtake its own DISCONNECT, or the broker sends the will.
         """
         left = [relay for relay in self._relays.values() if relay.left]
-        going = [task(relay.finished.wait(), self._book.fail) for relay in left]
+        going = [task(relay.finished.wait(), self._log.fail) for relay in left]
         if going:
             await asyncio.wait(going, timeout=LINGER)
             for waiting in going:

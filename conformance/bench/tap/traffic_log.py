@@ -1,4 +1,4 @@
-"""What a tap has seen: packets and connections, in a book that any thread may read and wait on."""
+"""What a tap has seen: packets and connections, in a log that any thread may read and wait on."""
 
 from __future__ import annotations
 

@@ -172,7 +172,7 @@ def conform(
     _check_terminal(settings)
     before = _earlier_reports(settings, site)
     if site.nodes[node].is_supervisor:
-        conform_yard.check_wishes(settings.program, reset_command, yes=yes)
+        conform_yard.check_settings(settings.program, reset_command, yes=yes)
         conform_yard.allow_playing(site, bus, yes=yes)
     elif program is not None:
         raise Trouble(

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from protocol.site import Site
 
 
-def check_wishes(program: tuple[str, ...] | None, reset_command: str | None, *, yes: bool) -> None:
+def check_settings(program: tuple[str, ...] | None, reset_command: str | None, *, yes: bool) -> None:
     """Raise Trouble before anything starts where there is no way to start the supervisor."""
     if reset_command is not None:
         raise Trouble("a supervisor is started anew with another brief each time", mend="Use --program")

@@ -34,8 +34,8 @@ def anything(kind: Kind) -> st.SearchStrategy[Any]:
         case "boolean":
             return st.booleans()
         case "string":
-            signature = allowed(schema["not"]["pattern"])
-            return st.text(signature, min_size=schema.get("minLength", 0), max_size=schema["maxLength"])
+            characters = allowed(schema["not"]["pattern"])
+            return st.text(characters, min_size=schema.get("minLength", 0), max_size=schema["maxLength"])
         case _:
             return _array(kind)
 

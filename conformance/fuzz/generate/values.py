@@ -26,11 +26,11 @@ def edges(kind: Kind) -> list[Any]:
         case "boolean":
             return [False, True]
         case "string":
-            signature = allowed(schema["not"]["pattern"])
-            longest = signature * schema["maxLength"]
+            characters = allowed(schema["not"]["pattern"])
+            longest = characters * schema["maxLength"]
             return [
-                signature[0],
-                signature[-1],
+                characters[0],
+                characters[-1],
                 *(longest[at : at + schema["maxLength"]] for at in (0, 9, 36)),
             ]
         case _:

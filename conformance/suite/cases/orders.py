@@ -100,7 +100,7 @@ def orders_answer_time(fixture: Fixture) -> None:
         act = order.body.get("act")
         if order.from_node or order.name != "job-order" or order.retain or act in (None, "hold"):
             continue
-        if parse_topic(order.topic).node == "all":
+        if parse_topic(order.topic).node == fixture.spec.everyone:
             continue
         report = next((m for m in fixture.log.since(order.number) if _answers(m, order)), None)
         if report is None and ends[order.trace.connection] - order.at_ms < limit:

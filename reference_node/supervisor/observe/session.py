@@ -80,8 +80,13 @@ class Session(KnownNode):
 
         Beyond half the range of uptime a signed difference takes what is newer for older.
         """
-        if self.spoke_ms is not None and self.belief in ("answered", "claiming", "owned"):
-            self._doubt("silence", {"silent_ms": now_ms - self.spoke_ms, "silence_ms": silence_ms()})
+        if self.spoke_ms is not None:
+            self._silent(now_ms - self.spoke_ms)
+
+    def _silent(self, for_ms: int | None) -> None:
+        """Nothing was heard for so long; None where nothing can have been, as the bus was away."""
+        if self.belief in ("answered", "claiming", "owned"):
+            self._doubt("silence", {"silent_ms": for_ms, "silence_ms": silence_ms()})
 
     def _doubt(self, event: str, facts: Facts) -> None:
         before = self.belief
@@ -195,8 +200,7 @@ class Session(KnownNode):
     def unlinked(self) -> list[SentOrder]:
         """The bus is away: nothing counts as heard. Gives the orders that are not repeated: all but jobs."""
         self.heard_ms = None
-        if self.belief in ("answered", "claiming", "owned"):
-            self._doubt("silence", {"silent_ms": None, "silence_ms": silence_ms()})
+        self._silent(None)
         return [one for act in ("resume", "reset-fault", "cancel") for one in self.withdraw(act)]
 
     def withdraw(self, act: str) -> list[SentOrder]:
