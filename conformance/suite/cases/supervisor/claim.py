@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -68,25 +69,12 @@ def supervisor_loses_claim(fixture: SupervisorFixture) -> None:
     """
     name = fixture.route.first
 
-    def prepare(node: SimulatedNode) -> None:
-        def outrun(order: Any) -> None:
-            if order["act"] == "claim":
-                node.mark = order["id"] + CLAIM_STEP
-                node.disturbances.before = lambda _order: None
+    def outrun(node: SimulatedNode, order: Any) -> None:
+        node.mark = order["id"] + CLAIM_STEP
 
-        node.disturbances.before = outrun
-
-    fixture.begin({name: prepare})
+    fixture.begin({name: _at_the_first_claim(outrun)})
     refused = fixture.await_word(name, "job-report", {"act": "claim", "state": "refused"}, within_ms=OWNED_MS)
-    fixture.watch(fixture.stretched(QUIET_MS))
-    wrong = [
-        order.message
-        for order in fixture.orders()
-        if order.node == name
-        and order.message.number > refused.number
-        and not order.known.owned
-        and order.act not in ("ask", "claim", "hold")
-    ]
+    wrong = _ordered_unowned(fixture, name, refused)
     fixture.none(wrong, "SUP-01", f"no order to {name}, which it lost", _act)
 
 
@@ -100,18 +88,33 @@ def supervisor_same_number(fixture: SupervisorFixture) -> None:
     """
     name = fixture.route.first
 
+    def same(node: SimulatedNode, order: Any) -> None:
+        node.mark, node.claimed = order["id"], (order["id"], order.get("token", 0) ^ 1)
+
+    fixture.begin({name: _at_the_first_claim(same)})
+    told = fixture.await_word(name, "job-report", {"act": "claim", "state": "done"}, within_ms=OWNED_MS)
+    wrong = _ordered_unowned(fixture, name, told)
+    fixture.none(wrong, "SUP-30", f"no order to {name}, which another has claimed", _act)
+
+
+def _at_the_first_claim(befalls: Callable[[SimulatedNode, Any], None]) -> Callable[[SimulatedNode], None]:
+    """Prepares a node to which something happens just before its first claim."""
+
     def prepare(node: SimulatedNode) -> None:
-        def same(order: Any) -> None:
+        def before(order: Any) -> None:
             if order["act"] == "claim":
-                node.mark, node.claimed = order["id"], (order["id"], order.get("token", 0) ^ 1)
+                befalls(node, order)
                 node.disturbances.before = lambda _order: None
 
-        node.disturbances.before = same
+        node.disturbances.before = before
 
-    fixture.begin({name: prepare})
-    told = fixture.await_word(name, "job-report", {"act": "claim", "state": "done"}, within_ms=OWNED_MS)
+    return prepare
+
+
+def _ordered_unowned(fixture: SupervisorFixture, name: str, told: Message) -> list[Message]:
+    """Orders to a node after `told`, while it is not owned, that may not be sent to it: all but ask, claim and hold."""
     fixture.watch(fixture.stretched(QUIET_MS))
-    wrong = [
+    return [
         order.message
         for order in fixture.orders()
         if order.node == name
@@ -119,7 +122,6 @@ def supervisor_same_number(fixture: SupervisorFixture) -> None:
         and not order.known.owned
         and order.act not in ("ask", "claim", "hold")
     ]
-    fixture.none(wrong, "SUP-30", f"no order to {name}, which another has claimed", _act)
 
 
 @supervised("SUP-02", after=("supervisor-works",))
