@@ -154,8 +154,8 @@ class Jobs:
             if spoke < order.last_us:
                 continue  # It says nothing at all; that is told elsewhere.
             what = f"no report to {order.act} within {(at_us - order.last_us) / 1e6:.1f} s"
-            # A resume may have been lost, and withdrawn by a hold that was lost too: nobody repeats it then.
-            note = order.act == "resume"
+            # Said once only, a resume may have been lost, and withdrawn by a hold that was lost too.
+            note = order.act == "resume" and order.last_us == order.at_us
             self._overdue.append(Breach("ORD-01", what, at_us, number, name, order.number, note=note))
         while self._overdue and at_us - self._overdue[0].at_us > DOUBT_US:
             yield self._overdue.pop(0)

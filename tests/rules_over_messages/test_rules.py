@@ -202,6 +202,14 @@ def no_answer(tale: Tale) -> None:
     )
 
 
+@breaks("ORD-01")
+def no_answer_to_a_resume_said_twice(tale: Tale) -> None:
+    order = tale.first("north", "job-order", act="resume")
+    tale.drop(lambda one: one.message == "job-report" and one.body.get("id") == order.body["id"])
+    tale.after(order).at_us += 300_000
+    tale.said.sort(key=lambda one: one.at_us)
+
+
 @breaks("ORD-14")
 def report_without_order(tale: Tale) -> None:
     report = tale.last("north", "job-report", act="transfer")

@@ -232,7 +232,7 @@ def _held_when_stopped(yard: WireYard, *, others: bool) -> Iterator[None]:
         yield
     except KeyboardInterrupt:
         if others:
-            told: list[str] = []
+            told = ["no hold could be sent: whatever was at work may still move"]
             with suppress(Exception):  # Whatever it is, the command ends.
                 told = yard.hold_at_work()
             with suppress(OSError):
