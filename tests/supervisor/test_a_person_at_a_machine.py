@@ -34,6 +34,17 @@ def asking(
     return terminal, supervisor, found[0], asked
 
 
+def settled() -> tuple[Terminal, Supervisor]:
+    """A yard whose questions are answered, at work on nothing and held by nobody."""
+    terminal = Terminal()
+    supervisor = terminal.supervise(on_question=terminal.person)
+    terminal.run_until(
+        lambda: supervisor.was_owned and not supervisor.questions and not len(supervisor.holds)
+    )
+    terminal.run_for(20)
+    return terminal, supervisor
+
+
 # ---------------------------------------------------------------- SUP-24: a word is of its time
 def test_a_word_at_the_start_is_not_believed_while_a_job_of_before_runs() -> None:
     """The supervisor before has sent a crane to fetch the box that is told of: it has gone when the job has ended."""
@@ -174,12 +185,7 @@ def test_who_orders_no_more_withdraws_its_questions(
 
 def test_what_was_held_for_a_person_stays_held_where_the_question_settles_without_an_answer() -> None:
     """Whoever mends a crane moves it by hand: after that it has no fault any more, and his hand is in it still."""
-    terminal = Terminal()
-    supervisor = terminal.supervise(on_question=terminal.person)
-    terminal.run_until(
-        lambda: supervisor.was_owned and not supervisor.questions and not len(supervisor.holds)
-    )
-    terminal.run_for(20)
+    terminal, supervisor = settled()
     supervisor.open_questions.listen(None)
     crane, machine = terminal.controllers["north"], terminal.machines["north"].crane
     assert machine is not None
@@ -199,12 +205,7 @@ def test_what_was_held_for_a_person_stays_held_where_the_question_settles_withou
 
 def test_a_word_of_before_is_no_answer_to_a_hold() -> None:
     """The node says that it is held, by a hold that a resume on its way ends: the new one has not reached it yet."""
-    terminal = Terminal()
-    supervisor = terminal.supervise(on_question=terminal.person)
-    terminal.run_until(
-        lambda: supervisor.was_owned and not supervisor.questions and not len(supervisor.holds)
-    )
-    terminal.run_for(20)
+    terminal, supervisor = settled()
     holds, now = supervisor.holds, terminal.time.now_ms
     holds.ask("north", "somebody at the desk", now)
     terminal.run_until(lambda: "north" in holds.obeyed)
