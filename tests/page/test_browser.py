@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from reference_node.supervisor.observe.gap import AWAY
+from reference_node.supervisor.questions.question import CAUTION, Ask, Question
 from tests.needs import needs
 from tests.page.at_work import AtWork, at_work
 from tests.publish.npm import installed
@@ -33,6 +34,25 @@ def yard() -> Iterator[AtWork]:
     """Its shuttle is lost at the start, so that there is a question; nobody has answered it."""
     with at_work() as found:
         yield found
+
+
+@pytest.fixture(scope="module")
+def calm() -> Iterator[AtWork]:
+    """A yard in which every question has been answered, and nothing is held for a person any more."""
+    with at_work(answer=answer_at_once) as found:
+        supervisor = found.supervisor
+        until(lambda: supervisor.was_owned and not supervisor.questions and not len(supervisor.holds))
+        yield found
+
+
+def answer_at_once(question: Question) -> None:
+    """A person who has looked already; all of it stands as it was told."""
+    question.answer(*(["quay-n"] if question.about is Ask.SHUTTLE else []))
+
+
+@pytest.fixture
+def calm_tab(chromium: Browser, calm: AtWork) -> Iterator[Page]:
+    yield from opened(chromium, calm)
 
 
 @pytest.fixture
@@ -137,7 +157,7 @@ def test_a_question_is_answered_and_then_the_shuttle_runs(tab: Page) -> None:
     question = tab.locator("#questions ul li", has_text="At which place does shuttle ferry stand?")
     question.get_by_role("button", name="quay-n").click()
     tab.locator("#ask-yes").click()
-    tab.locator("#said", has_text="Taken: At which place").wait_for()
+    tab.locator("#said", has_text=f"Taken: {CAUTION} At which place").wait_for()
     question.wait_for(state="detached")
     tab.locator('[data-says="place/ferry"]', has_text="at-place quay-n").wait_for()
     tab.locator('[data-key="carrier/0/ferry"]:not(.away)').first.wait_for(state="attached")
@@ -155,43 +175,45 @@ def heard_until(subscriber: Subscriber, wanted: set[tuple[str, str]]) -> set[tup
     return {one for one in found if one[1] == "resume"}
 
 
-def test_one_click_holds_every_node_and_only_resume_asks(tab: Page, yard: AtWork) -> None:
-    with subscriber_at(yard.broker.port) as subscriber:
-        assert tab.locator("#holds").is_hidden()
-        assert tab.get_by_role("button", name=re.compile("^Resume")).count() == 0, "nothing is held"
-        tab.locator(".bar .hold").click()
-        assert not tab.locator("#ask").is_visible()
-        told = tab.locator("#holds li", has_text="by the page").filter(has_text="obeyed, by its own word")
+def test_one_click_holds_every_node_and_only_resume_asks(calm_tab: Page, calm: AtWork) -> None:
+    with subscriber_at(calm.broker.port) as subscriber:
+        assert calm_tab.locator("#holds").is_hidden()
+        assert calm_tab.get_by_role("button", name=re.compile("^Resume")).count() == 0, "nothing is held"
+        calm_tab.locator(".bar .hold").click()
+        assert not calm_tab.locator("#ask").is_visible()
+        told = calm_tab.locator("#holds li", has_text="by the page").filter(
+            has_text="obeyed, by its own word"
+        )
         for number in range(4):
             told.nth(number).wait_for()
-        assert tab.locator("#held").inner_text() == "Held: ferry, north, siding, south"
+        assert calm_tab.locator("#held").inner_text() == "Held: ferry, north, siding, south"
         assert heard_until(subscriber, {(name, "hold") for name in NODES}) == set()
 
-        tab.locator("#holds").get_by_role("button", name="Resume north", exact=True).click()
-        asked = tab.locator("#ask")
+        calm_tab.locator("#holds").get_by_role("button", name="Resume north", exact=True).click()
+        asked = calm_tab.locator("#ask")
         assert "Hands clear" in asked.locator("#ask-caution").inner_text()
-        assert tab.evaluate("document.activeElement.id") == "ask-no"
-        tab.locator("#ask-yes").click()
-        tab.locator("#holds li", has_text="north").wait_for(state="detached")
+        assert calm_tab.evaluate("document.activeElement.id") == "ask-no"
+        calm_tab.locator("#ask-yes").click()
+        calm_tab.locator("#holds li", has_text="north").wait_for(state="detached")
         assert heard_until(subscriber, {("north", "resume")}) == {("north", "resume")}
-        assert set(yard.supervisor.holds) == {"south", "siding", "ferry"}
+        assert set(calm.supervisor.holds) == {"south", "siding", "ferry"}
 
-        tab.locator("#resume").click()
+        calm_tab.locator("#resume").click()
         assert asked.locator("#ask-words").inner_text() == "Resume ferry, siding, south"
-        tab.locator("#ask-yes").click()
-        tab.locator("#holds").wait_for(state="hidden")
+        calm_tab.locator("#ask-yes").click()
+        calm_tab.locator("#holds").wait_for(state="hidden")
         others = {(name, "resume") for name in ("south", "siding", "ferry")}
         assert heard_until(subscriber, others) == others
 
 
-def test_one_key_holds_every_node_even_while_something_is_asked(tab: Page, yard: AtWork) -> None:
-    compose_homing(tab)
-    tab.keyboard.press("F8")
-    tab.locator("#ask").wait_for(state="hidden")
-    tab.locator("#held", has_text="Held: ferry, north, siding, south").wait_for()
-    tab.locator("#resume").click()
-    tab.locator("#ask-yes").click()
-    tab.locator("#holds").wait_for(state="hidden")
+def test_one_key_holds_every_node_even_while_something_is_asked(calm_tab: Page, calm: AtWork) -> None:
+    compose_homing(calm_tab)
+    calm_tab.keyboard.press("F8")
+    calm_tab.locator("#ask").wait_for(state="hidden")
+    calm_tab.locator("#held", has_text="Held: ferry, north, siding, south").wait_for()
+    calm_tab.locator("#resume").click()
+    calm_tab.locator("#ask-yes").click()
+    calm_tab.locator("#holds").wait_for(state="hidden")
 
 
 @needs("mosquitto")
@@ -219,7 +241,7 @@ def test_a_hold_that_is_not_sent_stands_in_red_until_it_is(chromium: Browser) ->
             assert set(yard.supervisor.holds) == set(NODES)
 
 
-def test_another_sites_page_can_neither_look_nor_order(chromium: Browser, yard: AtWork) -> None:
+def test_another_sites_page_can_neither_look_nor_order(chromium: Browser, calm: AtWork) -> None:
     """Even one that has got hold of the whole address."""
     page = chromium.new_page()
     page.route(
@@ -233,11 +255,11 @@ def test_another_sites_page_can_neither_look_nor_order(chromium: Browser, yard: 
           const tries = [fetch(url), fetch(url + "order", json), fetch(url + "order", { ...order, mode: "no-cors" })];
           return Promise.all(tries.map((one) => one.then((answer) => answer.type, () => "failed")));
         }""",
-        yard.served.url,
+        calm.served.url,
     )
     assert tried[:2] == ["failed", "failed"]
     page.close()
-    assert not yard.supervisor.holds
+    assert not calm.supervisor.holds
 
 
 def test_a_page_that_is_cut_off_says_so(chromium: Browser) -> None:
