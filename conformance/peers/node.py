@@ -58,6 +58,7 @@ class SimulatedNode(NodeMessages):
     def receive(self, delivery: Delivery, now_ms: int) -> Sequence[Publication]:
         """Handle an order at once; one with the retain flag is of another day [LNK-14]."""
         self.at(now_ms)
+        self.delivered += 1
         if self.disturbances.asleep or delivery.retain or _packet_size(delivery) > self._said("buffer"):
             return []
         reading = read_message("job-order", delivery.payload, closed=False)

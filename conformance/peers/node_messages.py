@@ -31,6 +31,8 @@ class NodeMessages:
         self.held = False
         self.active: tuple[str, ...] = ()
         self.changed = ""
+        self.delivered = 0
+        """Orders that have come to it, whatever it does with them."""
         self.claimed: tuple[int, int | None] = (0, None)
         """The newest claim that raised the mark, and whose it was [CLM-05]."""
         self.job: SimulatedJob | None = None

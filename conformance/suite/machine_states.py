@@ -38,7 +38,7 @@ def _first_of_boot(fixture: Fixture, name: str) -> list[Message]:
 def settles(fixture: Fixture, message: str, state: str, inputs: Inputs, requirement: str) -> None:
     """Demand that a machine which has just come to stand overlooks sensors that still change."""
     fixture.stimulate(*inputs)
-    fixture.watch(fixture.stretched(sum(delay for _, _, delay in inputs) + SETTLED_MS))
+    _play_to_the_end(fixture, inputs)
     answer = fixture.ask()
     seen = answer.body(message).get("state")
     fixture.check(seen == state, requirement, f"{state!r} while it settles", seen, answer.report)
@@ -56,12 +56,18 @@ def is_pushed(fixture: Fixture, message: str, state: str, inputs: Inputs, requir
     )
     expected = f"'lost' where a sensor changes in {state!r} and nothing was ordered"
     fixture.check(lost is not None, requirement, expected, "no such state")
+    _play_to_the_end(fixture, inputs)
     answer = fixture.ask()
     active = answer.body("fault").get("active", [])
     fixture.check("input-lost" in active, requirement, "'input-lost' active", active, answer.report)
 
 
 SETTLED_MS = 500
+
+
+def _play_to_the_end(fixture: Fixture, inputs: Inputs) -> None:
+    """What is still to be played would come into whatever follows, a job of the next case too."""
+    fixture.watch(fixture.stretched(sum(delay for _, _, delay in inputs) + SETTLED_MS))
 
 
 def walk_of_states(fixture: Fixture, message: str) -> None:

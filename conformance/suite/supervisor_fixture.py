@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from functools import wraps
 from random import Random
@@ -20,9 +21,12 @@ from conformance.suite.yard_bench import YardBench
 from protocol.participant import Publication
 from protocol.site import NodeSite, Site
 from protocol.specification import OPEN
+from protocol.topics import parse_topic
 from protocol.wire.packet import Connect
 
 FIRST_ASK_MS = 30_000
+DRAINED_MS = 1_000
+"""How long orders of the supervisor before may be on their way; lost ones never come."""
 LOOK_MS = 500
 """How often it is looked whether its program has failed."""
 OWNED_MS = 30_000
@@ -98,8 +102,20 @@ class SupervisorFixture(Fixture):
         came = self._comes(before)
         self.need(came, self.yard.failure() or "the supervisor did not connect after its start")
         self.starts.append(before)
+        # What the old one ordered last may be on its way, a hold too, which no boot keeps out.
+        self.bench.wait(self._nothing_under_way, self.stretched(DRAINED_MS))
         for name in self.yard.nodes:
             self.yard.disturb(name, _waking(prepared.get(name)))
+
+    def _nothing_under_way(self) -> bool:
+        """Whether every order that was sent has come to its node."""
+        sent = Counter(
+            parse_topic(one.topic).node
+            for one in self.log.messages
+            if one.from_node and one.name == "job-order"
+        )
+        to_all = sent[self.spec.everyone]
+        return all(node.delivered >= sent[name] + to_all for name, node in self.yard.nodes.items())
 
     def _comes(self, before: int) -> bool:
         """Whether it connects in time; one whose program has failed is not waited for."""

@@ -12,6 +12,7 @@ from enum import StrEnum
 from typing import Any
 
 from protocol.counting import COUNT_MODULUS
+from protocol.machine_guards import silence_ms
 from protocol.participant import Publication
 from protocol.site import Site
 from protocol.specification import STATE_OF_ROLE
@@ -53,6 +54,15 @@ class OwnHold:
     def alone(self, count: int) -> bool:
         """Whether nobody else can have held, by the node's own count of holds."""
         return self.before is not None and (count - self.before) % COUNT_MODULUS <= self.sent
+
+    def is_under_way(self, count: int, now_ms: int) -> bool:
+        """Whether a copy may not have come yet, by the node's count: it would cross a resume, and the node stay held.
+
+        One that has not come for as long as a node may be silent is lost.
+        """
+        if self.before is None or self.sent_ms is None or now_ms - self.sent_ms > silence_ms():
+            return False
+        return (count - self.before) % COUNT_MODULUS < self.sent
 
     def shows(self, session: Session) -> bool:
         """Whether the node says that it has obeyed this hold: not one of before, which a resume may be about to end."""
@@ -128,7 +138,10 @@ class Holds:
         own, session = self.standing[node], self._sessions[node]
         if not own.while_asked or own.obeyed_ms is None or not session.owned or not is_held(session):
             return
-        if own.alone(int(state_word(session, "holds"))):
+        count = int(state_word(session, "holds"))
+        if own.is_under_way(count, now_ms):
+            return
+        if own.alone(count):
             self.release(node, now_ms)
         else:
             del self.standing[node]
