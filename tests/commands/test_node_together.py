@@ -14,6 +14,7 @@ import pytest
 
 from conformance.bench.brokers.broker import start_broker
 from protocol.site_file import scenario_text
+from reference_node.supervisor.questions.question import CAUTION
 from tests.commands.listener import Heard, Listener, acts
 from tests.commands.yardwire import YARDWIRE
 from tests.needs import needs
@@ -83,6 +84,10 @@ def said_after_ctrl_c(process: subprocess.Popen[str]) -> str:
     return out
 
 
+ANSWERS = {"At which place": "quay-n", "What stands in the slot of ferry": "-"}
+"""How a person answers where a question is not about an empty track; the deck is empty when it is asked."""
+
+
 def settle(process: subprocess.Popen[str]) -> str:
     """Answer what only a person can tell, until it ends; gives all that was said."""
     assert process.stdin is not None
@@ -92,7 +97,10 @@ def settle(process: subprocess.Popen[str]) -> str:
         told.append(line)
         number, _, question = line.partition("  ")
         if number.isdigit():
-            answer = "quay-n" if question.startswith("At which place") else "it is empty"
+            asks = question.removeprefix(f"{CAUTION} ")
+            answer = next(
+                (words for start, words in ANSWERS.items() if asks.startswith(start)), "it is empty"
+            )
             process.stdin.write(f"answer {number} {answer}\n")
             process.stdin.flush()
     return "".join(told)

@@ -48,6 +48,10 @@ KNOWN = {
     ("conformance/tester/runner.py", "except"): "on the main thread: the verdict on a case is ERROR",
     ("conformance/commands/main.py", "except"): "on the main thread: how the command ends",
     (
+        "conformance/commands/supervise/command.py",
+        "suppress",
+    ): "on the main thread, which ends; says that no hold could be sent",
+    (
         "conformance/commands/tap/held.py",
         "suppress",
     ): "on the main thread, which ends; says that the hold is not known",
