@@ -57,6 +57,8 @@ def prose(text: str, link: Link, requirements: str) -> Prose:
             token.attrSet("id", anchor)
             if token.tag == "h2":
                 headings.append((anchor, said))
+        elif token.type in ("th_open", "td_open") and token.attrs.pop("style", "") == "text-align:right":
+            token.attrSet("class", "number")
     body = [token for position, token in enumerate(tokens) if not _in_title(tokens, position)]
     body = [part for token in body for part in _scrolled(token, Token)]
     html = str(_markdown().renderer.render(body, _markdown().options, {}))
