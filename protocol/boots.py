@@ -16,7 +16,7 @@ class Boots:
     def __init__(self) -> None:
         self._boots: dict[str, deque[int]] = {}
         self._spoke_us: dict[str, int] = {}
-        self._silence_us = (specification().timing["state_silence"].most or 0) * 1000
+        self._silence_us = specification().most_ms("state_silence") * 1000
 
     def is_late(self, node: str, boot: int, at_us: int) -> bool:
         """Take in that `node` says `boot`; whether that is an old boot of it whose successor speaks.

@@ -142,7 +142,7 @@ def boot_is_proven(facts: Facts) -> bool:
 
 def silence_ms() -> int:
     """After so long a silence, in ms, a node counts as unreachable [SUP-21]."""
-    return specification().timing["state_silence"].most or 0
+    return specification().most_ms("state_silence")
 
 
 def boot_is_same(facts: Facts) -> bool:

@@ -227,6 +227,13 @@ class Specification:
             raise ValueError(f"limit {name} has no upper bound")
         return most
 
+    def most_ms(self, name: str) -> int:
+        """The upper bound of a time in ms. Raises KeyError for an unknown one, ValueError for one without."""
+        figure = self.timing[name]
+        if figure.most is None or figure.unit != "ms":
+            raise ValueError(f"timing {name} has no upper bound in ms")
+        return figure.most
+
     @cached_property
     def size_exceptions(self) -> frozenset[str]:
         """Messages that the packet limits do not bind."""

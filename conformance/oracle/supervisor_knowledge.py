@@ -69,7 +69,7 @@ class Known:
 
     def doubt(self, at_ms: float) -> Doubt | None:
         """Why nothing but hold and ask may go to it as of `at_ms`; None where more may."""
-        silence_ms = specification().timing["state_silence"].most or 0
+        silence_ms = specification().most_ms("state_silence")
         if self.doubted is None and self.heard_ms is not None and at_ms - self.heard_ms > silence_ms:
             return Doubt(self.heard_ms + silence_ms, "SUP-27")
         return self.doubted

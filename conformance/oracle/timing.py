@@ -73,7 +73,7 @@ class Timing:
         """Tell of every state message that is overdue by now."""
         for name, at_ms in self._beats.items():
             figure = "status_repeat" if name == "node-status" else "state_repeat"
-            most = specification().timing[figure].most or 0
+            most = specification().most_ms(figure)
             if now_ms - max(at_ms, excused_ms) <= most + BEAT_GRACE_MS:
                 continue
             self._beats[name] = now_ms

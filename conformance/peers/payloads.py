@@ -33,7 +33,7 @@ def with_tail(payload: bytes) -> bytes:
 def too_deep(payload: bytes) -> bytes:
     """The same with a strange field that is nested deeper than a message may be."""
     nested: Any = 0
-    for _ in range((specification().limits["depth"].most or 0) + 1):
+    for _ in range(specification().most("depth") + 1):
         nested = [nested]
     return newer(payload, nested)
 

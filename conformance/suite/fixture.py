@@ -140,7 +140,7 @@ class Fixture:
 
     def limit_ms(self, name: str) -> float:
         """The upper bound of a time of the specification, stretched for slow boards."""
-        return self.stretched(self.spec.timing[name].most or 0)
+        return self.stretched(self.spec.most_ms(name))
 
     def stretched(self, ms: float) -> float:
         """A time of the site file or of a case, stretched for slow boards."""

@@ -144,7 +144,7 @@ class Jobs:
 
     def look(self, at_us: int, number: int) -> Iterator[Breach]:
         """Say which orders were not answered in time."""
-        most_us = (specification().timing["answer"].most or 0) * 1000 + ANSWER_GRACE_US
+        most_us = specification().most_ms("answer") * 1000 + ANSWER_GRACE_US
         overdue = [key for key, order in self._waiting.items() if at_us - order.last_us > most_us]
         for key in overdue:
             order = self._waiting.pop(key)

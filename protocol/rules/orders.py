@@ -132,7 +132,7 @@ class Orders:
             return
         newest_us = max((at for _, _, at in node.words.values()), default=heard.at_us)
         lead = uptime_difference(body["deadline"], node.uptime) - (heard.at_us - newest_us) // 1000
-        most = specification().timing["order_lead"].most or 0
+        most = specification().most_ms("order_lead")
         if lead > most + LEAD_GRACE_MS:
             yield heard.breach("SUP-18", f"a deadline {lead} ms ahead; at most {most} are allowed")
 

@@ -34,7 +34,7 @@ from reference_node.supervisor.send.yard_maps import YardMaps
 from reference_node.supervisor.supervisor import Supervisor
 
 _PACE = Pace()
-SILENT_MS = int(specification().timing["state_silence"].most or 0) + 1
+SILENT_MS = specification().most_ms("state_silence") + 1
 """From so many ms on a node is silent; from `GIVE_UP_MS` on an order without news is given up."""
 GIVE_UP_MS = _PACE.give_up_ms + 1
 RETRY_MS = _PACE.retry_ms

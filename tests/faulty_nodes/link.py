@@ -66,7 +66,7 @@ class NeverAcknowledges(Controller):
 
 def password_a_byte_too_long(seen: LinkPacket) -> LinkPacket:
     packet = seen.packet
-    longest = specification().limits["password"].most or 0
+    longest = specification().most("password")
     return (
         replace(seen, packet=replace(packet, user="u", password_size=longest + 1))
         if isinstance(packet, Connect)
@@ -81,7 +81,7 @@ class ConnectsWithTooLongAPassword(Controller):
 
 def user_name_a_byte_too_long(seen: LinkPacket) -> LinkPacket:
     packet = seen.packet
-    longest = specification().limits["user_name"].most or 0
+    longest = specification().most("user_name")
     return (
         replace(seen, packet=replace(packet, user="u" * (longest + 1)))
         if isinstance(packet, Connect)

@@ -245,7 +245,7 @@ class SetsDeadlinesAMillisecondTooLate(Sessions):
         def order(self, act: str, now_ms: int, **fields: Any) -> SentOrder:
             sent = super().order(act, now_ms, **fields)
             if "deadline" in sent.body:
-                lead_ms = (specification().timing["order_lead"].most or 0) + 1
+                lead_ms = specification().most_ms("order_lead") + 1
                 sent.body = {**sent.body, "deadline": (self.uptime + lead_ms) % UPTIME_MODULUS}
             return sent
 

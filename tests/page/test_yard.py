@@ -82,7 +82,7 @@ def test_a_crane_with_other_axes_than_the_site_says_is_not_drawn() -> None:
 
 def test_a_crane_that_falls_silent_is_not_sure() -> None:
     bus = Bus()
-    limit_s = (specification().timing["state_silence"].most or 0) / 1000
+    limit_s = specification().most_ms("state_silence") / 1000
     bus.say("north", "crane-status", 1.0, **CRANE)
     assert bus.model(0.9 + limit_s)["crane/north"]["sure"]
     assert not bus.model(1.1 + limit_s)["crane/north"]["sure"]

@@ -281,3 +281,12 @@ DONE_BY_THE_DESK = {"unreadable", "raise-mark", "fit"}
 
 def test_reasons_of_checks_are_words() -> None:
     assert {check.reason for check in SPEC.order_checks} - {""} <= set(SPEC.words("reason"))
+
+
+def test_a_bound_that_is_not_there_is_refused_and_not_nought() -> None:
+    assert SPEC.most_ms("state_silence") == SPEC.timing["state_silence"].most
+    with pytest.raises(ValueError, match="order_rate has no upper bound in ms"):  # It counts orders.
+        SPEC.most_ms("order_rate")
+    without = next(name for name, figure in SPEC.timing.items() if figure.most is None)
+    with pytest.raises(ValueError, match=f"{without} has no upper bound"):
+        SPEC.most_ms(without)

@@ -15,7 +15,7 @@ from tests.supervisor.one_node import OneNode
 from tests.supervisor.terminal import Terminal, believes_only_truth
 
 DAY_MS = 86_400_000
-SILENCE_MS = specification().timing["state_silence"].most or 0
+SILENCE_MS = specification().most_ms("state_silence")
 GOAL = Move("B2", "stack-n", 3)
 
 

@@ -102,6 +102,5 @@ def _listed(node: NodeSite) -> Health:
 
 def _silence_us(*, machine: bool) -> int:
     """A supervisor says no more than its node-status; two of them may be missed."""
-    timing = specification().timing
-    most = timing["state_silence"].most if machine else 2 * (timing["status_repeat"].most or 0)
-    return (most or 0) * 1000
+    spec = specification()
+    return (spec.most_ms("state_silence") if machine else 2 * spec.most_ms("status_repeat")) * 1000

@@ -145,7 +145,7 @@ class Session:
 
         From here on whoever comes, or leaves the bench, stops it.
         """
-        end = monotonic() + (specification().timing["state_silence"].most or 0) / 1000
+        end = monotonic() + specification().most_ms("state_silence") / 1000
         self.pause(SETTLE_S)
         while monotonic() < end:
             self._host.call(lambda _participant, _now_ms: self._client.ask())

@@ -232,7 +232,7 @@ def link_client_id(fixture: Fixture) -> None:
 
     Judged from the CONNECT packets [MQTT-3.1.4-2].
     """
-    most = fixture.spec.limits["client_id"].most or 0
+    most = fixture.spec.most("client_id")
     first = ""
     for trace, connect in fixture.log.connects():
         first = first or connect.client_id
@@ -254,9 +254,8 @@ def link_connect_size(fixture: Fixture) -> None:
 
 def connect_sizes(fixture: Fixture) -> None:
     """Demand of every CONNECT that it keeps within the limits [LNK-18]."""
-    limits = fixture.spec.limits
     for trace, connect in fixture.log.connects():
-        most = limits["packet"].most or 0
+        most = fixture.spec.most("packet")
         fixture.check(trace.size <= most, "LNK-18", f"at most {most} bytes", f"{trace.size} bytes", trace)
         parts = {
             "client_id": ("a client identifier", len(connect.client_id)),
@@ -264,7 +263,7 @@ def connect_sizes(fixture: Fixture) -> None:
             "password": ("a password", connect.password_size or 0),
         }
         for name, (part, length) in parts.items():
-            allowed = limits[name].most or 0
+            allowed = fixture.spec.most(name)
             fixture.check(length <= allowed, "LNK-18", f"{part} of at most {allowed}", length, trace)
 
 

@@ -115,7 +115,7 @@ class OwnMessages:
 
     def status_due(self, now_ms: int, tick_ms: int) -> list[Publication]:
         """Its status again, in time though it is looked at only every `tick_ms`."""
-        repeat = specification().timing["status_repeat"].most or 0
+        repeat = specification().most_ms("status_repeat")
         late = self._status_ms is not None and now_ms - self._status_ms >= repeat - tick_ms * 2
         return [self.status(now_ms)] if late else []
 

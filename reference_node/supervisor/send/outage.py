@@ -51,7 +51,7 @@ class Outage:
 
     def withdraw_unanswered(self, now_ms: int) -> None:
         """A node that comes back later does not find a person's word of long ago waiting."""
-        most_ms = specification().timing["state_silence"].most or 0
+        most_ms = specification().most_ms("state_silence")
         for session in self._sessions.values():
             for act in ("resume", "reset-fault"):
                 late = [one for one in session.open.values() if one.act == act]

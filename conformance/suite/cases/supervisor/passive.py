@@ -175,7 +175,7 @@ def supervisor_deadlines(fixture: SupervisorFixture) -> None:
     Judged from every job that is no repeat.
     """
     _need_started(fixture, "transfer")
-    lead_ms = fixture.spec.timing["order_lead"].most or 0
+    lead_ms = fixture.spec.most_ms("order_lead")
     for order in fixture.orders(all_runs=True):
         if order.starts and order.body["boot"] == order.known.boot:
             ahead = uptime_difference(order.body["deadline"], order.known.uptime)

@@ -21,7 +21,7 @@ def supervisor_silence(fixture: SupervisorFixture) -> None:
     too old. The shuttle and the train that it reaches stay where they are then.
     """
     route = fixture.route
-    silence_ms = fixture.spec.timing["state_silence"].most or 0
+    silence_ms = fixture.spec.most_ms("state_silence")
     fixture.begin({route.first: taking(silence_ms + JUST_AFTER_MS)})
     fixture.await_job(route.first, "transfer")
     fixture.yard.disturb(route.second, SimulatedNode.fall_silent)
@@ -37,7 +37,7 @@ def supervisor_asks_after_silence(fixture: SupervisorFixture) -> None:
     The first crane falls silent in the middle of its job, and is heard again some seconds later; its answers are
     lost for some seconds more. The open order may be repeated only after an answer, and has to be then.
     """
-    name, silence_ms = fixture.route.first, fixture.spec.timing["state_silence"].most or 0
+    name, silence_ms = fixture.route.first, fixture.spec.most_ms("state_silence")
     fixture.begin({name: taking(LONG_MS)})
     order = fixture.await_job(name, "transfer")
     fixture.yard.disturb(name, SimulatedNode.fall_silent)
@@ -93,7 +93,7 @@ def supervisor_late_boot(fixture: SupervisorFixture) -> None:
 
 def heard_lately(fixture: SupervisorFixture, *, all_runs: bool = False) -> None:
     """Demand of every job that its node, and all next to it, had been heard in time [SUP-21]."""
-    limit_ms = fixture.spec.timing["state_silence"].most or 0
+    limit_ms = fixture.spec.most_ms("state_silence")
     for order in fixture.orders(all_runs=all_runs):
         if not order.starts:
             continue
