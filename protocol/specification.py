@@ -16,6 +16,7 @@ from importlib import resources
 from typing import Any, TypeVar
 
 from protocol.guard_rule import GuardRule, guard_rules
+from protocol.line_kinds import LineField, LineKind, line_fields, line_kinds
 from protocol.transition_table import Check, NoWay, Table, Transition
 
 Schema = Mapping[str, Any]
@@ -264,6 +265,16 @@ class Specification:
             for message, row in self._toml("topics.toml").items()
             if isinstance(row, dict)
         }
+
+    @cached_property
+    def line_kinds(self) -> dict[str, LineKind]:
+        """Name to kind of frame on a serial line."""
+        return line_kinds(self._toml("serial.toml")["kinds"])
+
+    @cached_property
+    def line_fields(self) -> dict[str, LineField]:
+        """Name to field of the frames that carry no message of the protocol."""
+        return line_fields(self._toml("serial.toml")["fields"])
 
     @cached_property
     def tables(self) -> dict[str, Table]:

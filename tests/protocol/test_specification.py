@@ -146,8 +146,8 @@ def test_requirements(id_: str) -> None:
     assert set(row) <= {"level", "role", "seen", "says", "why", "source", "since"}
     assert 0 <= row.get("since", 0) <= SPEC.minor
     assert row["level"] in ("MUST", "SHOULD")
-    assert row["role"] in ("node", "crane", "berth", "shuttle", "supervisor", "sender", "receiver")
-    assert row["seen"] in ("subscriber", "tap", "stimulus", "person", "declared")
+    assert row["role"] in ("node", "crane", "berth", "shuttle", "supervisor", "sender", "receiver", "gateway")
+    assert row["seen"] in ("subscriber", "tap", "line", "stimulus", "person", "declared")
     assert row["says"].endswith(".")
     assert row["why"].endswith(".")
     figures = SPEC.timing | SPEC.limits
@@ -171,7 +171,8 @@ def test_every_quoted_word_of_a_requirement_is_one_of_the_protocol() -> None:
         words |= set(act["properties"])
         for _, part in _parts(act):
             words |= set(part["enum"]) if isinstance(part.get("enum"), list) else set()
-    words |= {SPEC.everyone}
+    words |= {SPEC.everyone, *SPEC.line_kinds}
+    words |= {word for field in SPEC.line_fields.values() for word in field.words}
     for requirement in SPEC.requirements.values():
         quoted = set(re.findall(r"(?<!\w)'([a-z-]{2,})'", requirement.says))
         assert quoted <= words, f"{requirement.id}: {quoted - words}"

@@ -88,6 +88,10 @@ def _constants(spec: Specification) -> Iterator[str]:
         yield _enum(kind, found_words)
     yield "\n/* Longest payloads in bytes, without the topic. */"
     yield from (f"#define {macro('size', name)} {size}" for name, size in names.sizes().items())
+    yield "\n/* Serial line: kinds of frame, keys and words of 'here' and 'bus'. */"
+    yield from (f"#define {macro('line', kind.name)} {kind.number:#04x}" for kind in spec.line_kinds.values())
+    yield from (f"#define {macro('line_key', one.name)} {one.key}" for one in spec.line_fields.values())
+    yield from (_enum(f"line_{one.name}", one.words) for one in spec.line_fields.values() if one.words)
     yield "\n/* Times and limits. */"
     yield from (
         f"#define {macro(name)} {value}{_suffix(value)}" for name, value in names.figures(spec).items()

@@ -39,6 +39,12 @@ def _parts(spec: Specification) -> Iterator[str]:
     levels = {code: spec.fault_level(code) for code in spec.words("fault_code")}
     yield _table("How bad each fault is.", "FAULT_LEVELS", levels)
     yield _table("Longest payloads in bytes, without the topic.", "SIZES", names.sizes())
+    kinds = {kind.name: kind.number for kind in spec.line_kinds.values()}
+    yield _table("Serial line: kinds of frame.", "LINE_KINDS", kinds)
+    fields = spec.line_fields.values()
+    yield _table("CBOR keys of 'here' and 'bus'.", "LINE_KEYS", {one.name: one.key for one in fields})
+    words = {one.name: list(one.words) for one in fields if one.words}
+    yield _table("Their words; a word's position is its integer.", "LINE_WORDS", words)
     yield _table("Times and limits.", "FIGURES", names.figures(spec))
     tables = {
         table.name: [(row.state, row.event, row.guard, row.next, row.sends) for row in table.transitions]
