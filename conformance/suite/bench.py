@@ -56,6 +56,10 @@ class Bench(ABC):
         """Drop all that passed but the newest `keep` packets: a run of hours must not fill the memory."""
         self.log.forget(keep)
 
+    def absence(self) -> str:
+        """Since when the node has been away, and who closed its connection; '' while it is there, or where not known."""
+        return ""
+
     def restart(self) -> None:
         """Reset the node as a power failure does. Raises NotImplementedError where `can_restart` is false."""
         raise NotImplementedError
