@@ -8,6 +8,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from conformance.reports import causes, completeness
+from conformance.tester.runner import IDENTITY
 
 
 def render(report: Mapping[str, Any]) -> str:

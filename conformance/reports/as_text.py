@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from conformance.reports import causes, compare, completeness
+from conformance.tester.runner import IDENTITY
 
 WIDTH = 80
 SHOWN = {"fail": "FAIL", "inconclusive": "INCONCLUSIVE", "error": "ERROR OF THE KIT"}
@@ -20,7 +21,7 @@ def render(report: Mapping[str, Any]) -> str:
 
 def _lines(report: Mapping[str, Any]) -> Iterator[str]:
     behind = causes.folded(report)
-    yield from _identity(report, behind.get(causes.IDENTITY, ()))
+    yield from _identity(report, behind.get(IDENTITY, ()))
     for case in report["cases"]:
         if case["verdict"] in SHOWN and causes.stands_alone(case, behind):
             yield from block(case, behind.get(case["id"], ()))

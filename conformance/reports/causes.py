@@ -1,4 +1,4 @@
-"""First causes: what the node is said to be, and the cases that came to nothing because of another one, folded into it."""
+"""First causes: what the node is said to be, and the cases that came to nothing because of another one."""
 
 from __future__ import annotations
 

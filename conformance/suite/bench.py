@@ -57,7 +57,11 @@ class Bench(ABC):
         self.log.forget(keep)
 
     def absence(self) -> str:
-        """Since when the node has been away, and who closed its connection; '' while it is there, or where not known."""
+        """Since when the node is away, and who closed its connection; empty while it is there, or where not known."""
+        return ""
+
+    def ended(self) -> str:
+        """How the program of the node has ended by itself, where the kit has started it; '' while it has not."""
         return ""
 
     def restart(self) -> None:
