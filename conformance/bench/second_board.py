@@ -1,7 +1,7 @@
 """A second board of the same name somewhere on the bus: it obeys every order, and the tap does not see it.
 
-What it says comes to the broker past the tap. Only a whole node-status that is no retained one shows it, with a boot that
-the node under test has never said: one that did come through the tap may have overtaken itself.
+What it says comes to the broker past the tap. Only a whole node-status that is no retained one shows it, with a boot
+that the node under test has never said: one that did come through the tap may have overtaken itself.
 """
 
 from __future__ import annotations
@@ -42,7 +42,11 @@ class SecondBoard:
     def conflict(self) -> str:
         """Who else says that it is the node; '' while nobody does, or while the node itself has said nothing."""
         now = time.monotonic()
-        while self._heard and self._own and (now - self._heard[0][0] >= OVERTAKEN_S or self._heard[0][1] in self._own):
+        while (
+            self._heard
+            and self._own
+            and (now - self._heard[0][0] >= OVERTAKEN_S or self._heard[0][1] in self._own)
+        ):
             _, boot, firmware = self._heard.popleft()
             if boot not in self._own:
                 told = f"another board on this bus says that it is {self._name!r} too"

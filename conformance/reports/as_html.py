@@ -25,5 +25,10 @@ def render(report: Mapping[str, Any]) -> str:
     caveats = completeness.caveats(report)
     page = environment.get_template("conformance.html")
     return page.render(
-        report=report, chapters=chapters, caveats=caveats, causes=causes, behind=causes.folded(report)
+        report=report,
+        chapters=chapters,
+        caveats=caveats,
+        causes=causes,
+        identity=IDENTITY,
+        behind=causes.folded(report),
     )

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
-from functools import cache
-from importlib import resources
 
 from conformance.oracle.link_log import Log, Message, Trace
 from conformance.suite.verdict import Broken
+from conformance.tester.hints import fitting
 from protocol.foreign_text import one_line
 from protocol.specification import specification
 from protocol.topics import parse_topic
@@ -60,16 +58,9 @@ def gather(broken: Broken, log: Log) -> Evidence:
         level=requirement.level,
         expected=broken.expected,
         seen=broken.seen,
-        causes=likely_causes().get(requirement.id, ()),
+        causes=fitting(broken, log),
         lines=tuple(_line(trace, by_number.get(trace.number), broken.at) for trace in window),
     )
-
-
-@cache
-def likely_causes() -> dict[str, tuple[str, ...]]:
-    """Requirement id to what is mostly behind a breach on a small board."""
-    text = resources.files(__package__).joinpath("causes.toml").read_text(encoding="utf-8")
-    return {id_: tuple(causes) for id_, causes in tomllib.loads(text).items()}
 
 
 def _tells(trace: Trace) -> bool:

@@ -88,19 +88,26 @@ def motion_withheld(fixture: Fixture) -> str:
     return identity(fixture.log, fixture.node).motion_withheld
 
 
-def require_asked_for(fixture: Fixture) -> None:
+def require_asked_for(fixture: Fixture, *, moves: bool = False) -> None:
     """Hear what the node says that it is, asking for it where it says nothing by itself; moves nothing.
 
-    Raises Trouble where it is another node. One that says nothing is left to the cases, which then move nothing.
+    Raises Trouble where it is another node, and where the caller `moves` it and has no gate of its own, in every doubt.
+    Else a doubt is left to the cases, which then move nothing.
     """
     if not fixture.bench.wait(lambda: _known(fixture), fixture.stretched(WORD_MS)):
         fixture.send({"act": "ask", "token": fixture.new_token()})
         fixture.bench.wait(lambda: _known(fixture), fixture.patience_ms)
-    other = identity(fixture.log, fixture.node).first("stops")
+    told = identity(fixture.log, fixture.node)
+    other = told.first("stops")
     if other is not None:
         raise Trouble(
             f"this is not the {' and '.join(fixture.node.roles)} {fixture.name!r} that was asked for: {other.text}",
             mend=other.do,
+        )
+    doubt = told.first("no motion")
+    if moves and doubt is not None:
+        raise Trouble(
+            f"nothing is moved: {doubt.text}", mend=f"Either {doubt.do}; or run it with --no-motion"
         )
 
 

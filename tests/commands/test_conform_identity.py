@@ -1,4 +1,4 @@
-"""`yardwire conform` says first whether this is the node that was asked for, and moves nothing in doubt: on the wire."""
+"""`conform` says first whether this is the node that was asked for, and moves nothing in doubt: on the wire."""
 
 from __future__ import annotations
 
@@ -102,7 +102,9 @@ def test_a_board_with_another_site_file_in_it_is_judged_and_not_moved(site: Path
     assert code == 1, out + err
     assert "ask" in acts
     assert "run" not in acts
-    verdicts = {case["id"]: (case["verdict"], case["cause"]) for case in json.loads(file.read_text())["cases"]}
+    verdicts = {
+        case["id"]: (case["verdict"], case["cause"]) for case in json.loads(file.read_text())["cases"]
+    }
     assert verdicts["shuttle-runs"] == ("inconclusive", "identity")
     assert verdicts["orders-ask"] == ("pass", "")
     assert "FIRST    digest" in out

@@ -94,6 +94,15 @@ def test_a_node_of_another_role_stops_before_anything_is_judged() -> None:
     assert run.results == {}
 
 
+@pytest.mark.parametrize("fields", [{"digest": 1}, {"bench": None}])
+def test_who_moves_it_without_a_gate_of_its_own_is_stopped_in_doubt(fields: dict[str, Any]) -> None:
+    """The fuzzer: it orders whatever there is."""
+    run = run_of("ferry", controller=saying(**fields))
+    require_asked_for(run.fixture)
+    with pytest.raises(Trouble, match="nothing is moved"):
+        require_asked_for(run.fixture, moves=True)
+
+
 @pytest.mark.parametrize("fields", [{"digest": 1}, {"bench": None}, {"reads": "json"}, {"roles": ["crane"]}])
 def test_nothing_moves_where_the_node_is_in_doubt(fields: dict[str, Any]) -> None:
     """Seen at the bus, and not by the verdict alone: the node never says that it has taken a job."""

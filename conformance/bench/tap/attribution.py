@@ -193,7 +193,9 @@ class Attribution:
     @property
     def claims(self) -> dict[str, str]:
         """Topics by which clients that are not known to be the node's show whose board they are."""
-        waiting = {one.client_id: one.claims for one in self._clients.values() if not one.owned() and one.claims}
+        waiting = {
+            one.client_id: one.claims for one in self._clients.values() if not one.owned() and one.claims
+        }
         return self._claims | waiting
 
     def notes(self) -> list[str]:
