@@ -14,6 +14,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
 from conformance.bench.connection.address import Address
+from conformance.bench.second_board import SecondBoard
 from conformance.bench.tap.tap import Tap
 from conformance.suite.bench import Bench, CannotJudge
 from conformance.suite.verdict import Unclear
@@ -44,10 +45,22 @@ class WireBench(Bench):
     judges_orders = True
     """Whether the node under test is one that takes orders."""
 
-    def __init__(self, tap: Tap, broker: Address, restart: Callable[[], None] | None = None) -> None:
-        """`restart` resets the node as a power failure does, if the user has a way to do that."""
+    def __init__(
+        self,
+        tap: Tap,
+        broker: Address,
+        restart: Callable[[], None] | None = None,
+        *,
+        ended: Callable[[], str] = str,
+    ) -> None:
+        """`restart` resets the node as a power failure does, if the user has a way to do that; `ended` says how a
+        program that the kit has started for it has ended by itself.
+        """
         super().__init__()
         self.tap = tap
+        self._has_ended = ended
+        signature = tap.signature
+        self._second = SecondBoard(signature) if signature and not signature.supervisor else None
         self._broker, self._reset = broker, restart
         self.can_restart = restart is not None
         self._arrived: queue.SimpleQueue[LinkPacket | None] = queue.SimpleQueue()
@@ -80,6 +93,10 @@ class WireBench(Bench):
         if code.is_failure:
             self._client.loop_stop()
             raise refused(self._broker.endpoint(), code.value)
+        if self._second is not None:
+            second = self._second
+            self._client.on_message = lambda _client, _data, one: second.heard(one.payload, retain=one.retain)
+            self._client.subscribe(second.topic, 0)
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -155,11 +172,27 @@ class WireBench(Bench):
             raise NotImplementedError
         self._reset()
 
+    def ended(self) -> str:
+        """How the program of the node has ended, where the kit has started it."""
+        return self._has_ended()
+
+    def absence(self) -> str:
+        """Who has closed the node's connection, and how long ago, where it has not come again."""
+        last = self.tap.newest_connection()
+        if last is None or last.closed_us is None or last.closed_by is None:
+            return ""
+        gone_s = self.now_ms / 1000 - last.closed_us / 1e6
+        return f"the node is not connected: {last.closed_by.value} ended its connection {gone_s:.0f} s ago"
+
     def _require_alone(self) -> None:
         if self.tap.conflict:
             raise CannotJudge(
                 self.tap.conflict, mend="Give every client an identifier of its own, and run it again"
             )
+        if self._second is not None and (other := self._second.conflict()):
+            raise CannotJudge(other, mend="Switch one of them off, or give it a name of its own")
+        if ended := self.ended():
+            raise CannotJudge(ended, mend="Start it by hand to see what it says, and run it again")
 
     def _require_ours(self, order: Publish) -> None:
         """An order that is not the kit's changes mark, job and machine behind the back of every case."""
@@ -192,6 +225,8 @@ class WireBench(Bench):
             size=len(seen.raw),
             packet=seen.packet,
         )
+        if seen.from_node and self._second is not None and isinstance(seen.packet, Publish):
+            self._second.said(self.log.messages[-1].body.get("boot"))
 
 
 def _length(value: int) -> bytes:

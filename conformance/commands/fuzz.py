@@ -170,6 +170,7 @@ def _run(
     from conformance.fuzz.link import link_of
     from conformance.fuzz.run.campaign import Campaign
     from conformance.suite.fixture import Fixture
+    from conformance.tester.identity import require_asked_for
 
     writer = CorpusWriter(corpus, settings.options.seed)
     with spawned as restart, WireBench(tap, address, restart or _reset(settings, tap)) as bench:
@@ -178,6 +179,7 @@ def _run(
         complete = False
         try:
             wait_for_node(tap, settings.node)
+            require_asked_for(fixture, moves=settings.options.motion)
             with held_when_stopped(fixture, moves=settings.options.motion), _interruptions():
                 campaign.run(_more(campaign, settings), [kept.steps for kept in earlier])
             complete = True

@@ -30,6 +30,7 @@ from conformance.reports.document import case_document
 from conformance.suite.case import Case, all_cases
 from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
+from conformance.tester.identity import require_asked_for
 from conformance.tester.reset import Reset, command
 from conformance.tester.runner import Result, Run, Selection, order
 from conformance.tester.supervisor_bench import reference_program, supervisor_fixture
@@ -181,11 +182,14 @@ class Kit:
             )  # fmt: skip
             return Run(enter(stage), selection)
         spawned = spawned_node(tap, self.site_path, self.node, address) if self._spawn else nullcontext(None)
-        restart = enter(spawned) or (Reset(tap, self._cycle) if self._cycle else None)
-        bench = enter(WireBench(tap, address, restart))
-        wait_for_node(tap, self.node, seldom(self._tell), slow=self._slow)
+        program = enter(spawned)
+        restart = program or (Reset(tap, self._cycle) if self._cycle else None)
+        ended = program.failure if program is not None else str
+        bench = enter(WireBench(tap, address, restart, ended=ended))
+        wait_for_node(tap, self.node, seldom(self._tell), slow=self._slow, failure=ended)
         self._tap = tap
         fixture = Fixture(bench, self._site, self.node, Random(SEED), self._slow)
+        require_asked_for(fixture)
         return Run(fixture, selection)
 
     def _tell(self, line: str) -> None:

@@ -7,7 +7,8 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from conformance.reports import completeness
+from conformance.reports import causes, completeness
+from conformance.tester.runner import IDENTITY
 
 
 def render(report: Mapping[str, Any]) -> str:
@@ -23,4 +24,11 @@ def render(report: Mapping[str, Any]) -> str:
         chapters.setdefault(case["chapter"], []).append(case)
     caveats = completeness.caveats(report)
     page = environment.get_template("conformance.html")
-    return page.render(report=report, chapters=chapters, caveats=caveats)
+    return page.render(
+        report=report,
+        chapters=chapters,
+        caveats=caveats,
+        causes=causes,
+        identity=IDENTITY,
+        behind=causes.folded(report),
+    )

@@ -45,6 +45,8 @@ def render(report: Mapping[str, Any]) -> str:
         if told:
             whole = ET.SubElement(suite, "testcase", classname=name, name=id_, time="0")
             ET.SubElement(whole, tag, type="inconclusive", message=told)
+    for difference in report["identity"]["differences"]:
+        ET.SubElement(properties, "property", name=f"first: {difference['rule']}", value=difference["text"])
     for note in report["notes"]:
         ET.SubElement(properties, "property", name="note", value=note)
     root = ET.Element("testsuites")

@@ -7,7 +7,8 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from conformance.reports import compare, completeness
+from conformance.reports import causes, compare, completeness
+from conformance.tester.runner import IDENTITY
 
 WIDTH = 80
 SHOWN = {"fail": "FAIL", "inconclusive": "INCONCLUSIVE", "error": "ERROR OF THE KIT"}
@@ -19,9 +20,11 @@ def render(report: Mapping[str, Any]) -> str:
 
 
 def _lines(report: Mapping[str, Any]) -> Iterator[str]:
+    behind = causes.folded(report)
+    yield from _identity(report, behind.get(IDENTITY, ()))
     for case in report["cases"]:
-        if case["verdict"] in SHOWN:
-            yield from block(case)
+        if case["verdict"] in SHOWN and causes.stands_alone(case, behind):
+            yield from block(case, behind.get(case["id"], ()))
         for warning in case["warnings"]:
             yield f"warning  {case['id']}: a SHOULD is broken"
             yield from evidence_lines(warning)
@@ -29,13 +32,32 @@ def _lines(report: Mapping[str, Any]) -> Iterator[str]:
     yield from _summary(report)
 
 
-def block(case: Mapping[str, Any]) -> Iterator[str]:
-    """Verdict, id and evidence of one case that did not pass."""
+def _identity(report: Mapping[str, Any], behind: Sequence[str]) -> Iterator[str]:
+    """What the node says that it is, and above all verdicts in what it is not what was asked for."""
+    told = report["identity"]
+    well = not told["differences"] and not any(case["verdict"] in SHOWN for case in report["cases"])
+    if told["says"] and not well:
+        yield from _wrapped_at(f"{report['node']} says: ", told["says"])
+        yield ""
+    for difference in told["differences"]:
+        yield from _wrapped_at("FIRST    ", difference["text"])
+        yield from _wrapped("do", difference["do"])
+        yield from _wrapped("rule", f"{causes.FOLLOWS[difference['rule']]}")
+        yield ""
+    if behind:
+        yield from _folded(behind)
+        yield ""
+
+
+def block(case: Mapping[str, Any], behind: Sequence[str] = ()) -> Iterator[str]:
+    """Verdict, id and evidence of one case that did not pass, and the cases that came to nothing because of it."""
     yield f"{SHOWN[case['verdict']]}  {case['id']}"
     if case["evidence"] is None:
         yield from _wrapped("", case["reason"])
     else:
         yield from evidence_lines(case["evidence"])
+    if behind:
+        yield from _folded(behind)
     yield ""
 
 
@@ -53,11 +75,25 @@ def evidence_lines(evidence: Mapping[str, Any]) -> Iterator[str]:
         mark = "*" if line["marked"] else " "
         arrow = "<" if line["from_node"] else ">"
         ago = line["at_ms"] - lines[-1]["at_ms"]
-        text = f"  {mark}{ago:8.0f} {arrow} {line['name']} {line['text']}"
+        text = f"  {mark}{ago:8.0f} {arrow} {_subject(line)} {line['text']}"
         if line["marked"]:
             yield from textwrap.wrap(text, WIDTH, subsequent_indent=" " * 14)
         else:
             yield text if len(text) <= WIDTH else text[: WIDTH - 3] + "..."
+
+
+def _subject(line: Mapping[str, Any]) -> str:
+    """Whose message it is, and which."""
+    return f"{line['node']} {line['name']}" if line["node"] else str(line["name"])
+
+
+def _folded(behind: Sequence[str]) -> list[str]:
+    told = f"  {causes.line(behind)}"
+    return textwrap.wrap(told, WIDTH, subsequent_indent="  ", break_on_hyphens=False)
+
+
+def _wrapped_at(head: str, text: str) -> list[str]:
+    return textwrap.wrap(f"{head}{text}", WIDTH, subsequent_indent="  ")
 
 
 def _wrapped(label: str, text: str) -> list[str]:

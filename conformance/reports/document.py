@@ -11,11 +11,12 @@ from typing import Any
 from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict, overall
 from conformance.tester.evidence import Evidence
+from conformance.tester.identity import identity
 from conformance.tester.questions import Answered
 from conformance.tester.runner import NOT_OF_ITS_VERSION, Result, Run
 from protocol.specification import specification
 
-FORMAT = 2
+FORMAT = 3
 
 
 def versions() -> dict[str, str]:
@@ -56,6 +57,7 @@ def document(
         "says": None if fixture.log.minor is None else fixture.spec.dotted(fixture.log.minor),
         "judged_by": fixture.asked.dotted(),
         "bench": fixture.on_bench,
+        "identity": identity(fixture.log, fixture.node).document(),
         "on": fixture.bench.kind,
         "slow": fixture.slow,
         "seed": seed,
@@ -98,6 +100,7 @@ def case_document(result: Result) -> dict[str, Any]:
         "moves": case.moves,
         "verdict": result.verdict.word,
         "reason": result.reason,
+        "cause": result.cause,
         "judged": dict(result.judged),
         "took_ms": round(result.took_ms),
         "taken_over": result.taken_over,

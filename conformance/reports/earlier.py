@@ -37,11 +37,13 @@ _EVIDENCE = {
 }
 _CASE = {
     "type": "object",
-    "required": ["id", "verdict", "reason", "took_ms", "evidence", "warnings"],
+    "required": ["id", "verdict", "reason", "cause", "judged", "took_ms", "evidence", "warnings"],
     "properties": {
         "id": _TEXT,
         "verdict": {"enum": [verdict.word for verdict in Verdict]},
         "reason": _TEXT,
+        "cause": _TEXT,
+        "judged": {"type": "object", "additionalProperties": {"type": "integer"}},
         "took_ms": {"type": "number"},
         "evidence": _EVIDENCE,
         "warnings": {"type": "array", "items": _EVIDENCE | {"type": "object"}},

@@ -56,6 +56,14 @@ class Bench(ABC):
         """Drop all that passed but the newest `keep` packets: a run of hours must not fill the memory."""
         self.log.forget(keep)
 
+    def absence(self) -> str:
+        """Since when the node is away, and who closed its connection; empty while it is there, or where not known."""
+        return ""
+
+    def ended(self) -> str:
+        """How the program of the node has ended by itself, where the kit has started it; '' while it has not."""
+        return ""
+
     def restart(self) -> None:
         """Reset the node as a power failure does. Raises NotImplementedError where `can_restart` is false."""
         raise NotImplementedError

@@ -278,16 +278,24 @@ class SupervisorFixture(Fixture):
 
     def await_owned(self, *nodes: str) -> None:
         """Wait until the claim of every node, or of these, has been answered. Raises Unclear."""
-        names = nodes or tuple(self.yard.nodes)
+        self.owned_in_time(*nodes)
+        self.need_owned(*nodes)
 
-        def owned() -> bool:
-            knowledge = SupervisorKnowledge(self.site)
-            for _ in knowledge.orders(self.log, *self.runs[-1]):
-                pass
-            return all(knowledge.nodes[name].owned for name in names)
+    def owned_in_time(self, *nodes: str) -> bool:
+        """Wait until the claim of every node, or of these, has been answered; whether they have in time."""
+        return self.bench.wait(_every(20, lambda: self._owned(*nodes)), OWNED_MS) or self._owned(*nodes)
 
-        self.bench.wait(_every(20, owned), OWNED_MS)
-        self.need(owned(), f"the supervisor does not own {', '.join(names)}")
+    def need_owned(self, *nodes: str) -> None:
+        """Demand that every node, or these, is owned now. Raises Unclear."""
+        self.need(
+            self._owned(*nodes), f"the supervisor does not own {', '.join(nodes or tuple(self.yard.nodes))}"
+        )
+
+    def _owned(self, *nodes: str) -> bool:
+        knowledge = SupervisorKnowledge(self.site)
+        for _ in knowledge.orders(self.log, *self.runs[-1]):
+            pass
+        return all(knowledge.nodes[name].owned for name in nodes or tuple(self.yard.nodes))
 
     def await_job(self, node: str, act: str) -> Message:
         """The first order of an act to a node, once the node has said that it is running."""

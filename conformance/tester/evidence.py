@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
-from functools import cache
-from importlib import resources
 
 from conformance.oracle.link_log import Log, Message, Trace
 from conformance.suite.verdict import Broken
+from conformance.tester.hints import fitting
 from protocol.foreign_text import one_line
 from protocol.specification import specification
+from protocol.topics import parse_topic
 from protocol.wire.packet import Ack, Connect, Ping, Publish, Subscribe
 
 BEFORE, AFTER = 7, 2
@@ -24,6 +23,8 @@ class EvidenceLine:
     number: int
     at_ms: float
     from_node: bool
+    node: str
+    """Whose message it is: the node in its topic; '' for a packet that is none."""
     name: str
     text: str
     marked: bool
@@ -57,16 +58,9 @@ def gather(broken: Broken, log: Log) -> Evidence:
         level=requirement.level,
         expected=broken.expected,
         seen=broken.seen,
-        causes=likely_causes().get(requirement.id, ()),
+        causes=fitting(broken, log),
         lines=tuple(_line(trace, by_number.get(trace.number), broken.at) for trace in window),
     )
-
-
-@cache
-def likely_causes() -> dict[str, tuple[str, ...]]:
-    """Requirement id to what is mostly behind a breach on a small board."""
-    text = resources.files(__package__).joinpath("causes.toml").read_text(encoding="utf-8")
-    return {id_: tuple(causes) for id_, causes in tomllib.loads(text).items()}
 
 
 def _tells(trace: Trace) -> bool:
@@ -75,11 +69,16 @@ def _tells(trace: Trace) -> bool:
 
 
 def _line(trace: Trace, message: Message | None, at: int | None) -> EvidenceLine:
+    node = ""
     if message is not None:
-        name, text = message.name or message.topic, _words(message)
+        node, name, text = _node_of(message), message.name or message.topic, _words(message)
     else:
         name, text = _packet_words(trace)
-    return EvidenceLine(trace.number, trace.at_ms, trace.from_node, name, text, trace.number == at)
+    return EvidenceLine(trace.number, trace.at_ms, trace.from_node, node, name, text, trace.number == at)
+
+
+def _node_of(message: Message) -> str:
+    return parse_topic(message.topic).node if message.name else ""
 
 
 def _words(message: Message) -> str:

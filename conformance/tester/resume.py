@@ -84,6 +84,7 @@ def _result(case: Case, told: Mapping[str, Any]) -> Result:
         warnings=tuple(_evidence(one) for one in told["warnings"]),
         took_ms=told["took_ms"],
         judged=told["judged"],
+        cause=told["cause"],
         taken_over=True,
     )
 

@@ -17,11 +17,14 @@ from conformance.suite.fixture import Fixture
 from conformance.suite.preamble import settle
 from conformance.suite.verdict import Broken, NoOccasion, Unclear, Verdict, overall
 from conformance.tester.evidence import Evidence, gather
+from conformance.tester.identity import motion_withheld
 from conformance.tester.observation_window import ObservationWindow
 
 NOTHING_TO_JUDGE = "nothing to judge: what this case looks at was not seen in this run"
 NOT_OF_ITS_VERSION = "not of its version"
 """How the reason begins why a case is neither passed nor failed by a node that says an older minor version."""
+IDENTITY = "identity"
+"""The cause of what was not run because the node is not surely the one that was asked for."""
 OPENING = ("link-says-on", "orders-ask")
 """The cases that wait for the node and show that it answers; all others begin with a fence."""
 
@@ -40,6 +43,8 @@ class Result:
     """How often each requirement of the case was judged; 0 of one says that it was not."""
     taken_over: bool = False
     """Whether it is that of an earlier run."""
+    cause: str = ""
+    """The case behind whose verdict this one stands, or IDENTITY; '' where it stands for itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,9 +138,12 @@ class Run:
             result = Result(case, Verdict.NONE, reason)
         else:
             self.progress(case, None)
-            missing = self._missing(case)
-            if missing:
-                result = Result(case, Verdict.INCONCLUSIVE, missing)
+            withheld = motion_withheld(self.fixture) if case.moves else ""
+            if missing := self._missing(case):
+                result = Result(case, Verdict.INCONCLUSIVE, missing, cause=self._cause(case))
+            elif withheld:
+                reason = f"nothing is moved: {withheld}"
+                result = Result(case, Verdict.INCONCLUSIVE, reason, cause=IDENTITY)
             else:
                 result = self.earlier(case, self.fixture, lambda: how(case))
         if not result.taken_over:
@@ -145,16 +153,40 @@ class Run:
         return result
 
     def _due(self, case: Case) -> bool:
-        """Whether its body will be run: it is selected, and nothing that it rests on failed."""
-        return not not_selected(case, self.fixture, self.selection) and not self._missing(case)
+        """Whether its body will be run: it is selected, nothing that it rests on failed, and it may move."""
+        if not_selected(case, self.fixture, self.selection) or self._missing(case):
+            return False
+        return not (case.moves and motion_withheld(self.fixture))
 
     def _missing(self, case: Case) -> str:
         """Which prerequisite keeps the case from showing anything."""
-        for id_ in case.after:
-            before = self.results.get(id_)
-            if before is not None and before.verdict not in (Verdict.PASS, Verdict.NONE):
-                return f"{id_} did not pass ({before.verdict.word}), and this case rests on it"
-        return ""
+        before = self._lacking(case)
+        if before is None:
+            return ""
+        return f"{before.case.id} did not pass ({before.verdict.word}), and this case rests on it"
+
+    def _lacking(self, case: Case) -> Result | None:
+        """The first prerequisite that did not pass."""
+        found = (self.results[id_] for id_ in case.after if id_ in self.results)
+        return next((one for one in found if one.verdict not in (Verdict.PASS, Verdict.NONE)), None)
+
+    def _cause(self, case: Case) -> str:
+        """The first cause of a case whose prerequisite did not pass: where the chain begins."""
+        before = self._lacking(case)
+        return "" if before is None else before.cause or before.case.id
+
+    def _unrest(self) -> str:
+        """The cause of a node that cannot be brought to rest: the case just before, where that did not pass.
+
+        The node had been brought to rest before that one.
+        """
+        ran = [one for one in self.results.values() if one.verdict is not Verdict.NONE and not one.taken_over]
+        before = next(
+            (one for one in reversed(ran) if one.case.id not in OPENING and not self._lacking(one.case)), None
+        )
+        if before is None or before.verdict is Verdict.PASS:
+            return ""
+        return before.cause or before.case.id
 
     def _active(self, case: Case) -> Result:
         # A case for supervisors starts a fresh one instead.
@@ -162,7 +194,9 @@ class Run:
             try:
                 settle(self.fixture)
             except (Broken, Unclear) as error:
-                return Result(case, Verdict.INCONCLUSIVE, f"the node could not be brought to rest: {error}")
+                why = self.fixture.bench.absence() or str(error)
+                reason = f"the node could not be brought to rest: {why}"
+                return Result(case, Verdict.INCONCLUSIVE, reason, cause=self._unrest())
             except CannotJudge:
                 raise
             except Exception:  # noqa: BLE001 - as in the body of a case

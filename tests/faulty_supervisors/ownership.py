@@ -55,6 +55,13 @@ class ClaimsWithoutAnAnswer(Sessions):
                 self._hear_answer({"token": self._token, "mark": body.get("mark", 0)}, now_ms)
 
 
+@faulty("SUP-01", "supervisor-asks")
+class NeverClaims(Sessions):
+    class session_class(Session):  # noqa: N801
+        def _claim_if_needed(self) -> None:
+            pass
+
+
 @faulty("SUP-01", "supervisor-half-an-answer")
 class TakesHalfAnAnswer(Sessions):
     class session_class(Session):  # noqa: N801

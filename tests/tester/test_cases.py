@@ -9,7 +9,7 @@ import pytest
 
 from conformance.suite.case import CHAPTERS, ROLES, Case, all_cases
 from conformance.suite.traceability import OF_A_NODE, table, uncovered
-from conformance.tester.evidence import likely_causes
+from conformance.tester.hints import ANY, SITUATIONS, hints
 from conformance.tester.runner import order
 from protocol.specification import specification
 
@@ -113,4 +113,8 @@ def test_what_is_declared_is_never_counted_as_tested() -> None:
 
 def test_likely_causes_name_requirements_that_have_a_case() -> None:
     covered = {row.requirement.id for row in table() if row.covered}
-    assert set(likely_causes()) <= covered
+    assert set(hints()) - {ANY} <= covered
+
+
+def test_every_situation_of_a_hint_can_be_told_and_is_used() -> None:
+    assert {hint.when for told in hints().values() for hint in told} == set(SITUATIONS)

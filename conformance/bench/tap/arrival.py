@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable
 
 from conformance.bench.tap.tap import Tap
+from protocol.specification import specification
 from protocol.trouble import Trouble
 
 WAIT_S = 30.0
@@ -17,9 +18,19 @@ CHECK = (
     " A board needs --bind with this machine's address in its network"
 )
 
+MEND_PROGRAM = "Start it by hand ('yardwire node') to see what it says"
 
-def wait_for_node(tap: Tap, node: str, tell: Callable[[str], object], *, slow: float = 1.0) -> None:
-    """Wait until NODE has connected to the tap; `tell` gets the count of the seconds at every look.
+
+def wait_for_node(
+    tap: Tap,
+    node: str,
+    tell: Callable[[str], object],
+    *,
+    slow: float = 1.0,
+    failure: Callable[[], str] = str,
+) -> None:
+    """Wait until NODE has connected to the tap; `tell` gets the count of the seconds at every look, and `failure` says
+    how a program that the kit has started for it has ended.
 
     Raises Trouble where it does not come: nothing can be said of it then, not even that it fails.
     """
@@ -27,6 +38,8 @@ def wait_for_node(tap: Tap, node: str, tell: Callable[[str], object], *, slow: f
     began = time.monotonic()
     while not tap.wait_for(lambda _packet: True, LOOK_S):
         waited = time.monotonic() - began
+        if ended := failure():
+            raise Trouble(f"{node} did not connect: {ended}", mend=MEND_PROGRAM)
         if waited >= limit:
             _require_likely(tap, node, limit)
             return
@@ -55,6 +68,7 @@ def _require_likely(tap: Tap, node: str, limit: float) -> None:
     where = f"{tap.host}:{tap.port}"
     if not tap.connections:
         raise Trouble(f"nothing connected within {limit:.0f} s", where=where, mend=CHECK)
+    _require_own_name(tap, node, where)
     came = _came(tap) or f"{len(tap.connections)} connections spoke no MQTT"
     raise Trouble(
         f"{node} did not connect within {limit:.0f} s: {came}",
@@ -62,6 +76,35 @@ def _require_likely(tap: Tap, node: str, limit: float) -> None:
         mend="A node is known by its will, its subscription to its job-order topic and its messages: "
         "does the board use the names of site and node that are in the site file?",
     )
+
+
+def _require_own_name(tap: Tap, node: str, where: str) -> None:
+    """Raise Trouble where a board came that says by its topics that it is another one."""
+    signature = tap.signature
+    for client, topic in tap.claims().items():
+        root, site, name, *_ = [*topic.split("/"), "", "", ""]
+        wanted = specification().root
+        if signature is None or not site or not name:
+            continue
+        told = f"{node} did not connect; a board came (client identifier {client!r}) that"
+        if root != wanted and root.startswith("yw"):
+            raise Trouble(
+                f"{told} speaks protocol {root!r}, and this kit judges {wanted!r}",
+                where=where,
+                mend=f"Take the kit for {root!r}, or write the firmware for {wanted!r}: every topic begins with it",
+            )
+        if root == wanted and site != signature.site:
+            raise Trouble(
+                f"{told} belongs to the site {site!r}, and {signature.site!r} was asked for",
+                where=where,
+                mend="Name the site file of that site, or give the board this site's name",
+            )
+        if root == wanted and name != node:
+            raise Trouble(
+                f"{told} calls itself {name!r}, and {node!r} was asked for",
+                where=where,
+                mend=f"Judge it as {name!r} ('yardwire conform {name} ...'), or give the board the name {node!r}",
+            )
 
 
 def _came(tap: Tap) -> str:

@@ -52,6 +52,13 @@ class NodeSignature:
         return topic_filter == f"{root}/{self.site}/{self.node}/job-order"
 
 
+def names_one_board(topic_filter: str) -> bool:
+    """Whether only one board has to subscribe to it: the orders of one node, of whatever version of the protocol."""
+    levels = topic_filter.split("/")
+    orders = len(levels) == 4 and levels[3] == "job-order" and not {"+", "#"} & set(levels)
+    return orders and levels[2] != specification().everyone
+
+
 @dataclass(slots=True)
 class SeenClient:
     """One connection as far as it has shown what it is."""
@@ -68,6 +75,8 @@ class SeenClient:
     open: bool = True
     spoke: bool = False
     """Whether it has sent a CONNECT."""
+    claims: str = ""
+    """The topic that names whose board it is: of its will, of its orders, or of what it has published."""
     displaced: bool = False
     """Whether it came with the node's identifier while the node was connected."""
 
@@ -94,7 +103,7 @@ class Attribution:
     """Gives the node's packets, once they are known to be its own. Used on the tap's thread alone."""
 
     def __init__(self, signature: NodeSignature) -> None:
-        self._signature = signature
+        self.signature = signature
         self.client_id = ""
         """The node's client identifier; '' until it is known."""
         self.conflict = ""
@@ -106,6 +115,8 @@ class Attribution:
         """Connections of each stranger, by its identifier."""
         self._meddling: dict[str, str] = {}
         """Which strangers published on a topic of the node."""
+        self._claims: dict[str, str] = {}
+        """Topics by which strangers show whose board they are, by client identifier."""
 
     # ---- fed by the tap
 
@@ -179,6 +190,14 @@ class Attribution:
             counted[one.client_id] = counted.get(one.client_id, 0) + 1
         return {name: times for name, times in counted.items() if name != self.client_id or not name}
 
+    @property
+    def claims(self) -> dict[str, str]:
+        """Topics by which clients that are not known to be the node's show whose board they are."""
+        waiting = {
+            one.client_id: one.claims for one in self._clients.values() if not one.owned() and one.claims
+        }
+        return self._claims | waiting
+
     def notes(self) -> list[str]:
         """What others did at the tap, in sentences."""
         strangers = self.strangers
@@ -193,7 +212,7 @@ class Attribution:
             )
         for name, topic in list(self._meddling.items())[:NAMED]:
             told.append(
-                f"the client {name!r} published on {topic}, a topic of {self._signature.node}: not judged"
+                f"the client {name!r} published on {topic}, a topic of {self.signature.node}: not judged"
             )
         return told
 
@@ -204,15 +223,19 @@ class Attribution:
             case Connect() as connect:
                 client.client_id, client.spoke = connect.client_id, True
                 client.will = connect.will.topic if connect.will else None
-                if connect.client_id == self._signature.node:
+                if connect.client_id == self.signature.node:
                     client.signs.add("name")
-                if client.will is not None and self._signature.is_own(client.will):
-                    client.signs.add("will")
+                if client.will is not None:
+                    client.claims = client.will
+                    if self.signature.is_own(client.will):
+                        client.signs.add("will")
                 client.displaced = bool(self.client_id) and client.client_id == self.client_id and self._is_up
             case Subscribe() as subscribe:
-                if any(self._signature.is_heard(one.filter) for one in subscribe.subscriptions):
+                own = [one.filter for one in subscribe.subscriptions if names_one_board(one.filter)]
+                client.claims = client.claims or next(iter(own), "")
+                if any(self.signature.is_heard(one.filter) for one in subscribe.subscriptions):
                     client.signs.add("orders")
-            case Publish() as publish if self._signature.is_own(publish.topic):
+            case Publish() as publish if self.signature.is_own(publish.topic):
                 client.signs.add("words")
                 client.published = client.published or publish.topic
                 if client.is_node is False:
@@ -252,6 +275,8 @@ class Attribution:
         client.is_node = False
         client.kept.clear()
         name = client.client_id
+        if client.claims:
+            self._claims[name] = client.claims
         self._strangers[name] = self._strangers.get(name, 0) + 1
         if client.published:
             self._meddling.setdefault(name, client.published)
@@ -263,7 +288,7 @@ class Attribution:
 
     def _look_at_boot(self, publish: Publish) -> None:
         """Two boards with one firmware say all that the node says; a boot that comes back gives them away."""
-        if not publish.topic.endswith("/node-status") or not self._signature.is_own(publish.topic):
+        if not publish.topic.endswith("/node-status") or not self.signature.is_own(publish.topic):
             return
         read = read_publication(publish.topic, publish.payload, retain=None, qos=None, closed=False)
         body = read.body or {}

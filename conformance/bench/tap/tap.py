@@ -123,6 +123,24 @@ class Tap:
         attribution = self._attribution
         return self._thread.run(lambda: attribution.strangers) if attribution else {}
 
+    def claims(self) -> dict[str, str]:
+        """Topics by which clients that are not the node's show whose board they are, by client identifier."""
+        attribution = self._attribution
+        return self._thread.run(lambda: attribution.claims) if attribution else {}
+
+    def newest_connection(self) -> LinkConnection | None:
+        """The node's newest connection, open or closed; None before its first."""
+
+        def find() -> LinkConnection | None:
+            return next((one for one in reversed(self._log.connections()) if self._is_node(one.number)), None)
+
+        return self._thread.run(find)
+
+    @property
+    def signature(self) -> NodeSignature | None:
+        """What the node under test is known by; None where everybody is the node."""
+        return self._attribution.signature if self._attribution else None
+
     def settle_for_best(self) -> bool:
         """Take the likeliest client for the node, where none is certain by now; whether one is known."""
         return self._thread.run(self._log.settle_for_best)

@@ -217,13 +217,22 @@ def _stand(settings: Settings, site: Site, site_path: Path, tap: Tap, address: A
             yield fixture
         return
     spawned = spawned_node(tap, site_path, settings.node, address) if settings.spawn else nullcontext(None)
-    with spawned as restart, WireBench(tap, address, restart or _reset(settings, tap)) as bench:
+    with (
+        spawned as program,
+        WireBench(
+            tap,
+            address,
+            program or _reset(settings, tap),
+            ended=program.failure if program is not None else str,
+        ) as bench,
+    ):
         yield Fixture(bench, site, settings.node, Random(settings.seed), settings.slow)
 
 
 def _judge(settings: Settings, site: Site, tap: Tap, fixture: Fixture, before: EarlierReports) -> int:
     """Run the cases and write the reports, also of a run that Ctrl-C has ended."""
     from conformance.commands.tap.waiting import wait_for_node
+    from conformance.tester.identity import require_asked_for
     from conformance.tester.runner import Run, Selection
 
     conform_report.load(settings.files)
@@ -236,7 +245,8 @@ def _judge(settings: Settings, site: Site, tap: Tap, fixture: Fixture, before: E
     moves = settings.motion and not site.nodes[settings.node].is_supervisor
     try:
         if not site.nodes[settings.node].is_supervisor:
-            wait_for_node(tap, settings.node, slow=settings.slow)
+            wait_for_node(tap, settings.node, slow=settings.slow, failure=fixture.bench.ended)
+            require_asked_for(fixture)
         with held_when_stopped(fixture, moves=moves):
             run.perform()
         progress.clear()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import click
@@ -13,12 +14,15 @@ if TYPE_CHECKING:
     from conformance.bench.tap.tap import Tap
 
 
-def wait_for_node(tap: Tap, node: str, *, slow: float = 1.0) -> None:
-    """Wait until NODE has connected to the tap. Raises Trouble where it does not come."""
+def wait_for_node(tap: Tap, node: str, *, slow: float = 1.0, failure: Callable[[], str] = str) -> None:
+    """Wait until NODE has connected to the tap. Raises Trouble where it does not come.
+
+    `failure` says how a program that the kit has started for it has ended.
+    """
     from conformance.bench.tap import arrival
 
     tell = progress.show if sys.stderr.isatty() else arrival.seldom(lambda line: click.echo(line, err=True))
     try:
-        arrival.wait_for_node(tap, node, tell, slow=slow)
+        arrival.wait_for_node(tap, node, tell, slow=slow, failure=failure)
     finally:
         progress.clear()

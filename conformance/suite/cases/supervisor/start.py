@@ -35,10 +35,11 @@ ROUND_BOOT, ROUND_MARK = 40_000, 3 << 20
 
 @supervised("SUP-01")
 def supervisor_asks(fixture: SupervisorFixture) -> None:
-    """A supervisor that starts asks every node before it sends it anything else.
+    """A supervisor that starts asks every node, and claims it, before it sends it anything else.
 
     Starts it and waits for an ask at every node. Until an answer to its own ask has come, and then until a
-    claim has been answered with its own id as the mark, a node gets no other order.
+    claim has been answered with its own id as the mark, a node gets no other order. One that has a goal and an
+    answer of every node, and claims none, owns nothing that it could order.
     """
     fixture.begin()
     for name in fixture.yard.nodes:
@@ -46,8 +47,16 @@ def supervisor_asks(fixture: SupervisorFixture) -> None:
         fixture.check(
             asked is not None, "SUP-01", f"an ask to {name}", f"none in {FIRST_ASK_MS / 1000:.0f} s"
         )
-    fixture.await_owned()
+    owns_all = fixture.owned_in_time()
     asked_first(fixture)
+    for name in fixture.yard.nodes:
+        fixture.check(
+            owns_all or bool(fixture.sent_to(name, {"claim"})),
+            "SUP-01",
+            f"a claim to {name} behind its answer",
+            f"none in {OWNED_MS / 1000:.0f} s",
+        )
+    fixture.need_owned()
 
 
 def asked_first(fixture: SupervisorFixture, *, all_runs: bool = False) -> None:

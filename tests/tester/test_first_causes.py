@@ -1,0 +1,120 @@
+"""Cases that come to nothing because of another one stand in its line, and the evidence says whose message it shows."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from conformance.reports import as_html, as_text
+from conformance.reports.document import document
+from conformance.suite.verdict import Verdict
+from conformance.tester.runner import Run
+from protocol.participant import Publication
+from protocol.wire.packet import Publish
+from reference_node.controller.controller import Controller
+from tests.faulty_nodes.faulty import run_of
+from tests.faulty_supervisors.faulty import judge
+from tests.faulty_supervisors.ownership import NeverClaims
+
+
+class Deaf(Controller):
+    """Connects and says what it is, and answers nothing."""
+
+    def receive(self, delivery: Any, now_ms: int) -> list[Publication]:
+        return []
+
+
+class HangsAtAHold(Controller):
+    """Answers until the first hold, then nothing any more: its program hangs and its link stays up."""
+
+    hung = False
+
+    def receive(self, delivery: Any, now_ms: int) -> Any:
+        self.hung = self.hung or b"hold" in delivery.payload
+        return [] if self.hung else super().receive(delivery, now_ms)
+
+
+def reported(controller: type[Controller]) -> tuple[Run, dict[str, Any]]:
+    run = run_of("ferry", controller=controller)
+    run.perform()
+    return run, document(run, seed=1)
+
+
+def inconclusive(report: dict[str, Any]) -> list[dict[str, Any]]:
+    return [case for case in report["cases"] if case["verdict"] == "inconclusive"]
+
+
+def test_all_that_rests_on_a_case_has_the_first_of_the_chain_as_its_cause() -> None:
+    _, report = reported(Deaf)
+    assert len(inconclusive(report)) > 50
+    chained = [case for case in inconclusive(report) if "rests on it" in case["reason"]]
+    assert {case["cause"] for case in chained} == {"orders-ask"}
+    assert any(case["after"] and "orders-ask" not in case["after"] for case in chained), "chains of several"
+
+
+def test_a_node_that_hangs_is_one_cause_and_not_as_many_as_there_are_cases() -> None:
+    run, report = reported(HangsAtAHold)
+    first = next(case for case in report["cases"] if case["verdict"] not in ("pass", "none"))
+    assert "hold" in first["id"]
+    assert first["cause"] == ""
+    behind = [case["cause"] for case in inconclusive(report) if case is not first]
+    assert len(behind) > 20
+    assert set(behind) == {first["id"]}
+    text = as_text.render(report)
+    assert text.count("INCONCLUSIVE") <= 2
+    assert len(text.splitlines()) < 80
+    assert run.verdict is Verdict.FAIL
+
+
+def test_the_terminal_and_the_page_tell_a_chain_in_one_line_and_json_all_of_it() -> None:
+    _, report = reported(Deaf)
+    text = as_text.render(report)
+    folded = [case["id"] for case in inconclusive(report) if case["cause"] == "orders-ask"]
+    line = f"{len(folded)} cases not judged because of it: {', '.join(folded[:3])} and {len(folded) - 3} more"
+    assert line in " ".join(text.split())
+    assert f"INCONCLUSIVE  {folded[0]}" not in text
+    page = as_html.render(report)
+    assert line in page
+    assert page.count(f">{folded[-1]}<") == 0, "it has no row of its own"
+    assert folded[-1] in page, "and is named where all of them are"
+
+
+def test_a_cause_that_the_report_does_not_hold_hides_nothing() -> None:
+    _, report = reported(Deaf)
+    report["cases"] = [case for case in report["cases"] if case["id"] != "orders-ask"]
+    text = as_text.render(report)
+    assert text.count("INCONCLUSIVE  ") == len(inconclusive(report))
+
+
+def test_a_line_of_evidence_says_whose_message_it_is() -> None:
+    """A supervisor's evidence is full of nodes: 'crane-status' alone says nothing."""
+
+    result = judge(NeverClaims, only=("supervisor-asks",))["supervisor-asks"]
+    assert result.evidence is not None
+    messages = [line for line in result.evidence.lines if not line.name.isupper()]
+    assert messages
+    assert {line.node for line in messages} <= {"north", "south", "siding", "ferry", "yard"}
+    assert len({line.node for line in messages}) > 1
+
+
+def test_a_supervisor_that_never_claims_fails() -> None:
+    results = judge(NeverClaims)
+    told = results["supervisor-asks"]
+    assert told.verdict is Verdict.FAIL, told.reason
+    assert told.evidence is not None
+    assert told.evidence.requirement == "SUP-01"
+    assert "a claim to" in told.evidence.expected
+
+
+@pytest.mark.parametrize("qos", [1])
+def test_what_is_no_message_of_the_protocol_has_no_node(qos: int) -> None:
+    run = run_of("ferry", only=("link-says-on",))
+    run.perform()
+    from conformance.suite.verdict import Broken
+    from conformance.tester.evidence import gather
+
+    packet = Publish("somewhere/else", b"x", qos=qos, retain=False, dup=False, packet_id=1)
+    trace = run.fixture.log.add(connection=1, at_ms=9e9, from_node=False, size=3, packet=packet)
+    line = gather(Broken("ORD-03", "a", "b", trace.number), run.fixture.log).lines[-1]
+    assert (line.node, line.name) == ("", "somewhere/else")
