@@ -127,7 +127,7 @@ class RecordingWriter:
         self.size = 0
         """Bytes that are safe in the file."""
         self.messages = 0
-        """Messages handed over so far, written or waiting."""
+        """Messages in the file, and those that wait for `flush`."""
         self._pending += dumps(
             {
                 MAGIC_KEY: "recording",
@@ -170,6 +170,7 @@ class RecordingWriter:
             with suppress(OSError):  # A pipe or a device cannot be cut back.
                 self._file.truncate(self.size + whole)
                 self._file.seek(self.size + whole)
+            self.messages -= _messages_in(self._pending[whole:])
             self._settle(whole)
             raise
         self._settle(written)
@@ -183,6 +184,17 @@ class RecordingWriter:
         """`written` bytes are safe; what was not is given up."""
         self.size += written
         self._pending = bytearray()
+
+
+def _messages_in(data: bytes | bytearray) -> int:
+    """How many of these whole items are messages."""
+    stream = BytesIO(data)
+    decoder = CBORDecoder(stream)
+    found = 0
+    while stream.tell() < len(data):
+        item = decoder.decode()
+        found += isinstance(item, list) and item[0] == _MESSAGE
+    return found
 
 
 def _whole_items(data: bytes | bytearray, written: int) -> int:

@@ -36,6 +36,8 @@ NOBODY_ANSWERED = Trouble(
     "standard input ended where a question needed an answer",
     mend="Run it in a terminal, or give the option that answers (see --help)",
 )
+ONLY_SHOWS = ("show",)
+"""The command that judges nothing: whoever reads only the beginning of its output (`| head`) has what they want."""
 DISK_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
 COMMANDS = {
@@ -127,7 +129,8 @@ def run(arguments: Sequence[str]) -> int:
             sys.stdout.flush()
             program.check()
         except BaseException as ending:  # noqa: BLE001 - Ctrl-C is one of the endings
-            code = _judge(unwrapped(ending) if stopping.number is not None else program.failure or ending)
+            told = unwrapped(ending) if stopping.number is not None else program.failure or ending
+            code = _judge(told, tuple(arguments[:1]))
             if stopping.terminal_is_gone and stopping.number is None:
                 # The signal that says so is still on its way, or was for another process.
                 return SIGNAL_BASE + signal.SIGHUP
@@ -145,7 +148,7 @@ def _invoke(arguments: Sequence[str]) -> int:
     return code if isinstance(code, int) else 0
 
 
-def _judge(ending: BaseException) -> int:
+def _judge(ending: BaseException, command: tuple[str, ...] = ()) -> int:
     """Tell the user how the command ended and return the exit code for it."""
     if isinstance(ending, SystemExit):
         raise ending
@@ -161,7 +164,7 @@ def _judge(ending: BaseException) -> int:
         return _tell_stopped(ending)
     if isinstance(ending, BrokenPipeError) and _reader_left(sys.stdout.fileno()):
         _discard_output()
-        return COULD_NOT_RUN
+        return 0 if command == ONLY_SHOWS else COULD_NOT_RUN
     if isinstance(ending, Trouble):
         _tell(f"Error: {ending}")
     elif isinstance(ending, OSError) and ending.errno in DISK_FULL:

@@ -170,13 +170,16 @@ class _Session:
 def _tell(recording: RecordingFiles, line: StatusLine, *, as_json: bool) -> None:
     if as_json:
         files = [str(file) for file in recording.files]
-        counts = {"messages": line.messages, "retained": line.retained, "nodes": line.nodes}
+        counts = {"messages": recording.messages, "retained": line.retained, "nodes": line.nodes}
         judged = {"judged": line.judged, "invalid": line.invalid}
         click.echo(json.dumps({"files": files} | counts | judged, indent=2))
         return
     progress.clear()
     more = f" to {recording.files[-1]}" if len(recording.files) > 1 else ""
     click.echo(f"{recording.files[0]}{more}: {line.summary()}")
+    if recording.messages < line.messages:
+        left_out = line.messages - recording.messages
+        click.echo(f"NOT RECORDED: {left_out:,} of them; {recording.messages:,} are in the file")
     click.echo(f"Next: yardwire show {recording.files[0]}")
 
 

@@ -15,6 +15,7 @@ from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
     from conformance.recordings.files import Source
+    from conformance.recordings.message_summary import MessageSummary
     from conformance.recordings.show.export import Pair
     from conformance.recordings.show.filters import Filter
 
@@ -34,7 +35,10 @@ MOST_ON_A_PAGE = 20_000
 @click.option("--invalid", is_flag=True, help="Only messages that are not valid, and what is wrong.")
 @click.option("--retained/--live", default=None, help="Only retained messages, or only live ones.")
 @click.option("--where", metavar="EXPR", help="Only where fields compare so, such as '@.axes[0][0] > 400'.")
-@click.option("--lanes", is_flag=True, help="Orders and reports as arrows; best with --job.")
+@click.option("--lanes", is_flag=True, help="A lane a node, orders and reports as arrows between them.")
+@click.option(
+    "--together", is_flag=True, help="Recordings that do not continue each other, on one time axis."
+)
 @click.option("--stats", is_flag=True, help="Figures instead of messages.")
 @click.option(
     "--html", type=click.Path(path_type=Path, dir_okay=False), help="Write a page (with --stats: plots)."
@@ -55,6 +59,7 @@ def show(
     retained: bool | None,
     where: str | None,
     lanes: bool,
+    together: bool,
     stats: bool,
     html: Path | None,
     export: Path | None,
@@ -64,7 +69,8 @@ def show(
     """Show, filter, count and export a recording.
 
     One line a message: its number, the second, r for retained and ! for not valid, the node, the message,
-    what it says. Files of one recording that was rotated may be named together.
+    what it says; between them, when the recorder lost its connection and had it again. Files of one recording that
+    was rotated may be named together. '-' is standard input.
 
     --where takes a comparison as in a JSONPath filter (RFC 9535); @ is the message.
 
@@ -77,11 +83,12 @@ def show(
       yardwire show run.ywrec --export run.parquet
     """  # noqa: D301 - click wants the character itself
     from conformance.recordings.files import source
-    from conformance.recordings.show.filters import Filter, field_test, job_id
+    from conformance.recordings.show.filters import FieldTest, Filter, job_id
 
     _check_messages(messages)
     for path in (html, export):
         require_folder(path)
+    fields = FieldTest(where) if where else None
     wanted = Filter(
         nodes=frozenset(nodes) if nodes else None,
         messages=frozenset(messages) if messages else None,
@@ -90,9 +97,9 @@ def show(
         until_ms=until * 1000,
         valid=False if invalid else None,
         retained=retained,
-        where=field_test(where) if where else None,
+        where=fields,
     )
-    recording = source(recordings)
+    recording = source(recordings, together=together)
     if stats:
         _stats(recording, wanted, html, as_json=as_json)
     elif export is not None:
@@ -103,11 +110,17 @@ def show(
     elif html is not None:
         _page(recording, wanted, html, limit)
     elif as_json:
-        _say(map(_json_line, islice(_wanted(recording, wanted), limit)))
+        from conformance.recordings.show.export import json_lines
+
+        _say(json_lines(recording.header.started, islice(_wanted(recording, wanted), limit)))
+    elif lanes:
+        _lanes(recording, wanted, limit)
     else:
-        _table(recording, islice(_wanted(recording, wanted), limit), lanes=lanes, why=invalid)
+        _table(recording, wanted, limit, why=invalid)
     for cut in recording.cuts:
         click.echo(f"note: {cut}", err=True)
+    if fields is not None and limit is None:
+        fields.check()
     return 0
 
 
@@ -128,26 +141,71 @@ def _wanted(recording: Source, wanted: Filter) -> Iterator[Pair]:
     return (pair for pair in summaries(recording.items()) if wanted(pair[1]))
 
 
-def _table(recording: Source, pairs: Iterator[Pair], *, lanes: bool, why: bool) -> None:
-    from conformance.recordings.show import text
-    from conformance.recordings.show.filters import Filter
-
+def _begin(recording: Source) -> None:
     header = recording.header
     click.echo(f"{header.site}, from {header.started[:19]} UTC, at {header.source}")
-    if lanes:
-        _say(text.lanes(line for _, line in pairs))
-        return
-    first = next(pairs, None)
+
+
+def _lanes(recording: Source, wanted: Filter, limit: int | None) -> None:
+    from shutil import get_terminal_size
+
+    from conformance.recordings.show.lanes import Lanes, nodes_of
+
+    def shown() -> Iterator[MessageSummary]:
+        return (line for _, line in islice(_wanted(recording, wanted), limit))
+
+    _begin(recording)
+    nodes = nodes_of(shown())
+    recording.cuts.clear()  # They are told of the second reading.
+    drawn = Lanes(nodes, get_terminal_size().columns)
+    _say(chain(drawn.heading(), drawn.lines(shown())))
+
+
+def _table(recording: Source, wanted: Filter, limit: int | None, *, why: bool) -> None:
+    from conformance.recordings.show import text
+
+    _begin(recording)
+    lines = _lines(recording, wanted, limit, why=why)
+    first = next(lines, None)
     if first is None:
-        names = sorted({line.speaker for _, line in _wanted(recording, Filter())} - {""})
+        names = _speakers(recording)
         click.echo(f"No message fits. Nodes that speak in it: {', '.join(names) or 'none'}")
         return
     click.echo(text.HEADING)
-    _say(
-        told
-        for _, line in chain([first], pairs)
-        for told in (text.row(line), *(text.faults(line) if why else ()))
-    )
+    _say(chain([first], lines))
+
+
+def _speakers(recording: Source) -> list[str]:
+    from conformance.recordings.show.filters import Filter
+
+    recording.cuts.clear()
+    return sorted({line.speaker for _, line in _wanted(recording, Filter())} - {""})
+
+
+def _lines(recording: Source, wanted: Filter, limit: int | None, *, why: bool) -> Iterator[str]:
+    """The table: messages that are wanted, and what befell the recorder between them."""
+    from conformance.recordings.message_summary import Summarizer
+    from conformance.recordings.show import text
+    from protocol.recording import EventKind, RecordedEvent, RecordedMessage
+
+    summarizer, left, found = Summarizer(), limit, False
+    waiting: list[str] = []
+    for item in recording.items():
+        if left == 0:
+            return
+        if isinstance(item, RecordedEvent):
+            if item.kind != EventKind.NOTE and wanted.in_time(item.at_us / 1000):
+                waiting.append(text.event(item, recording.header.started))
+        elif isinstance(item, RecordedMessage) and wanted(line := summarizer.summary(item)):
+            found = True
+            yield from waiting
+            waiting.clear()
+            yield text.row(line)
+            if why:
+                yield from text.faults(line)
+            left = left and left - 1
+    if found and not recording.ended:  # At its end the recorder leaves by itself.
+        yield from waiting
 
 
 def _say(lines: Iterable[str]) -> None:
@@ -162,17 +220,6 @@ def _say(lines: Iterable[str]) -> None:
     finally:  # What stands before a damage is shown.
         if waiting:
             click.echo("\n".join(waiting))
-
-
-def _json_line(pair: Pair) -> str:
-    item, line = pair
-    row = {
-        "number": line.number, "at_us": item.at_us, "topic": item.topic, "node": line.node,
-        "message": line.message, "qos": item.qos, "retained": item.retain, "dup": item.dup,
-        "findings": [str(finding) for finding in line.findings], "body": line.body or None,
-        "hex": item.payload.hex(),
-    }  # fmt: skip
-    return json.dumps(row, separators=(",", ":"))
 
 
 def _stats(recording: Source, wanted: Filter, html: Path | None, *, as_json: bool) -> None:

@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import atexit
+import os
+import shutil
+import sys
+import tempfile
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 from pathlib import Path
 from typing import Any, BinaryIO, cast
 
 from protocol.recording import (
     MAGIC,
     DamagedRecording,
+    EventKind,
     Header,
     Item,
     NotARecording,
@@ -30,9 +37,26 @@ MOST_RATIO = 16
 """A recording unpacks to `FREE` bytes and so many times its packed size at most; real ones to five to ten times."""
 
 
+STANDARD_INPUT = Path("-")
+CONTINUES = "continues "
+"""How the first note of a file begins that the recorder began because the one before was full."""
+
+
+@cache
+def _copy_of_standard_input() -> Path:
+    """A file with all of standard input: a recording is read more than once. It is removed at the end."""
+    number, name = tempfile.mkstemp(prefix="yardwire-", suffix=".ywrec")
+    atexit.register(Path(name).unlink, missing_ok=True)
+    with os.fdopen(number, "wb") as copy:
+        shutil.copyfileobj(sys.stdin.buffer, copy)
+    return Path(name)
+
+
 def open_plain(path: Path, mode: str = "rb") -> BinaryIO:
-    """Open a file, in the words of a user where that fails. Raises Trouble."""
+    """Open a file ('-' to be read is standard input), in the words of a user where that fails. Raises Trouble."""
     try:
+        if path == STANDARD_INPUT and mode == "rb":
+            path = _copy_of_standard_input()
         return cast("BinaryIO", path.open(mode, buffering=0 if mode == "xb" else -1))
     except FileExistsError:
         mend = "Name another; a recording is never written over"
@@ -64,7 +88,7 @@ def open_recording(path: Path) -> Iterator[BinaryIO]:
             zstandard = _zstandard(path)
             unpacker = zstandard.ZstdDecompressor(max_window_size=MOST_WINDOW)
             stream = stack.enter_context(unpacker.stream_reader(file, read_across_frames=True, closefd=False))
-            most = FREE + MOST_RATIO * path.stat().st_size
+            most = FREE + MOST_RATIO * os.fstat(file.fileno()).st_size
             file = cast("BinaryIO", _Bounded(stream, most))
         yield file
 
@@ -139,6 +163,9 @@ class PackedFile:
         self._whole += written
 
 
+NO_END_MARK = "the recorder was killed, lost its power, or had no room left to write it"
+
+
 @dataclass(slots=True)
 class Source:
     """One recording in one file or several; `cuts` says where any of them breaks off."""
@@ -168,21 +195,45 @@ class Source:
                     self.broken_at = (path, reader.cut_at)
                     self.cuts.append(f"{path} breaks off at byte {reader.cut_at}; all before it was read")
                 elif not reader.ended:
-                    self.cuts.append(f"{path} ends without the recorder's end mark: the recorder was killed")
+                    self.cuts.append(f"{path} ends without the recorder's end mark: {NO_END_MARK}")
 
 
-def source(paths: tuple[Path, ...]) -> Source:
-    """A recording to be read. Raises Trouble where it is none, or of more than one site."""
-    headers = []
+def source(paths: tuple[Path, ...], *, together: bool = False) -> Source:
+    """A recording to be read: one file, or those of one recording; with `together` any of one site.
+
+    Raises Trouble where it is none, of more than one site, or where a file does not continue another.
+    """
+    if paths.count(STANDARD_INPUT) > 1:
+        raise Trouble("standard input is named twice", where="-", mend="Name it once")
+    headers, continues = [], {}
     for path in paths:
         with open_recording(path) as file, _damage_told(path):
-            headers.append(RecordingReader(file).header)
+            reader = RecordingReader(file)
+            headers.append(reader.header)
+            continues[path] = together or len(paths) == 1 or _continues_another(reader)
     for path, header in zip(paths, headers, strict=True):
         if header.site != headers[0].site:
             what = f"a recording of {header.site}, where the first is of {headers[0].site}"
             raise Trouble(what, where=str(path), mend="Name the files of one recording")
-    together = sorted(zip(headers, paths, strict=True), key=lambda pair: pair[0].started)
-    return Source(tuple(path for _, path in together), together[0][0], [])
+    in_order = sorted(zip(headers, paths, strict=True), key=lambda pair: pair[0].started)
+    for _, path in in_order[1:]:
+        if not continues[path]:
+            what = f"does not continue {in_order[0][1]}: it is a recording of its own"
+            raise Trouble(what, where=str(path), mend=NOT_ONE_RECORDING)
+    return Source(tuple(path for _, path in in_order), in_order[0][0], [])
+
+
+NOT_ONE_RECORDING = (
+    "Name the files of one recording; 'yardwire show --together' shows several on one time axis"
+)
+
+
+def _continues_another(reader: RecordingReader) -> bool:
+    """Whether the recorder began this file because another was full."""
+    match next(iter(reader), None):
+        case RecordedEvent(kind=EventKind.NOTE, text=text):
+            return text.startswith(CONTINUES)
+    return False
 
 
 @contextmanager

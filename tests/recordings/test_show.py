@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import csv
 import json
+import subprocess
+import sys
+from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -14,10 +17,11 @@ from click.testing import CliRunner, Result
 
 from conformance.commands.show import show
 from conformance.recordings.message_summary import summaries
-from conformance.recordings.show.filters import field_test, job_id
+from conformance.recordings.show.filters import FieldTest, job_id
+from conformance.recordings.show.lanes import Lanes
 from conformance.recordings.show.statistics import Latency, Statistics
 from conformance.recordings.wording import short_id
-from protocol.recording import Header, Item, RecordedMessage, RecordingReader, RecordingWriter
+from protocol.recording import Header, Item, RecordedEvent, RecordedMessage, RecordingReader, RecordingWriter
 from protocol.trouble import Trouble
 from tests.recordings.conftest import Yards
 from tests.rules_over_messages.bent import good_tale
@@ -54,7 +58,8 @@ def written(path: Path, items: list[Item]) -> Path:
 def test_one_line_a_message_in_80_columns(yards: Yards) -> None:
     path = yards.good(1)
     lines = ran(path).output.splitlines()
-    assert len(lines) == len(messages_of(path)) + 2
+    told = [line for line in lines if "the recorder connected" not in line]
+    assert len(told) == len(messages_of(path)) + 2
     assert all(len(line) <= 80 for line in lines)
 
 
@@ -100,8 +105,8 @@ def test_comparing_fields(yards: Yards) -> None:
 
 def test_what_is_no_filter() -> None:
     for text in ("@.x ==", "]", "1 1"):
-        with pytest.raises(Trouble, match="no filter"):
-            field_test(text)
+        with pytest.raises(Trouble, match="invalid filter"):
+            FieldTest(text)
     with pytest.raises(Trouble, match="no order id"):
         job_id("north")
 
@@ -120,11 +125,83 @@ def test_invalid_messages_say_why(tmp_path: Path) -> None:
 def test_lanes_of_a_job(yards: Yards) -> None:
     path = yards.good(1)
     order = next(row for row in rows(path) if row["body"] and row["body"].get("act") == "transfer")
-    drawn = ran(path, "--job", str(order["body"]["id"]), "--lanes").output
-    assert "->|" in drawn
-    assert "|<-" in drawn
-    assert "yard" in drawn.splitlines()[1]
-    assert all(len(line) <= 80 for line in drawn.splitlines())
+    drawn = ran(path, "--job", str(order["body"]["id"]), "--lanes").output.splitlines()
+    assert drawn[1].split() == ["s", "yard", "north"]
+    assert any("  o--" in line and ">" in line for line in drawn)
+    assert any("  <--" in line and "o " in line for line in drawn)
+
+
+def test_lanes_have_a_lane_a_node_and_cut_nothing(yards: Yards) -> None:
+    path = yards.good(1)
+    drawn = ran(path, "--lanes").output.splitlines()
+    assert drawn[1].split() == ["s", "yard", "ferry", "north", "siding", "south"]
+    assert all(len(line) <= 80 for line in drawn)
+    said = " ".join(line[11 + 5 * 7 :].strip() for line in drawn[2:])
+    assert said == " ".join(line.words for _, line in summaries(messages_of(path)))
+
+
+def test_many_nodes_have_numbers_and_who_has_which() -> None:
+    names = [f"node-{number:02}" for number in range(20)]
+    drawn = Lanes(names, 80)
+    legend = " ".join(list(drawn.heading())[:-1])
+    assert all(f"{number} {name}" in legend for number, name in enumerate(names, 1))
+
+
+def test_a_loss_of_connection_stands_in_the_list_with_the_time_of_day(tmp_path: Path) -> None:
+    first, *others = [item for item in good_tale().items() if isinstance(item, RecordedMessage)]
+    path = tmp_path / "run.ywrec"
+    with path.open("wb", buffering=0) as file:
+        writer = RecordingWriter(file, Header("harlow-basin", "2026-05-02T10:00:00+00:00", "here", "0"))
+        writer.message(first)
+        writer.event(RecordedEvent(3_500_000, "disconnected", ""))
+        writer.event(RecordedEvent(4_000_000, "connected", ""))
+        for item in others:
+            writer.message(item._replace(at_us=item.at_us + 5_000_000))
+        writer.event(RecordedEvent(90_000_000, "disconnected", ""))
+        writer.end(90_000_000)
+    told = [line for line in ran(path).output.splitlines() if "the recorder" in line]
+    assert ["10:00:03" in told[0], "10:00:04" in told[1]] == [True, True]
+    assert len(told) == 2, "leaving at the end is no loss"
+    assert json.loads(ran(path, "--stats", "--json").output)["losses_of_connection"] == 1
+
+
+def test_a_field_that_no_message_has_is_said(yards: Yards) -> None:
+    path = yards.good(1)
+    with pytest.raises(Trouble, match=r"no message has a field 'reson'.*Did you mean reason"):
+        ran(path, "--where", "@.reson == 'busy'")
+    assert "No message fits" in ran(path, "--where", "@.reason == 'busy' && @['place'] == 'x'").stdout
+
+
+def test_files_that_do_not_continue_each_other_are_no_recording(yards: Yards) -> None:
+    first, second = yards.good(1), yards.good(2)
+    with pytest.raises(Trouble, match="does not continue"):
+        ran(first, second)
+    assert len(rows("--together", first, second)) == len(rows(first)) + len(rows(second))
+
+
+def test_standard_input_is_a_recording_and_a_reader_may_leave(yards: Yards) -> None:
+    path = yards.good(1)
+    shown = shell(f"cat {path} | {COMMAND} show - --json")
+    assert [json.loads(line) for line in shown.stdout.splitlines()] == rows(path)
+    head = shell(f"{COMMAND} show {path} | head -1")
+    assert (head.returncode, head.stderr) == (0, "")
+    assert len(head.stdout.splitlines()) == 1
+    same = shell(f"cat {path} | {COMMAND} diff - {path}")
+    assert (same.returncode, "No difference" in same.stdout) == (0, True)
+
+
+def shell(line: str) -> subprocess.CompletedProcess[str]:
+    command = ["bash", "-c", f"set -o pipefail; {line}"]
+    return subprocess.run(command, capture_output=True, text=True, timeout=60)
+
+
+COMMAND = f"{sys.executable} -m conformance.commands.main"
+
+
+def test_json_on_standard_output_is_what_the_file_has(yards: Yards, tmp_path: Path) -> None:
+    path, out = yards.good(1), tmp_path / "run.jsonl"
+    ran(path, "--export", out)
+    assert [json.loads(line) for line in out.read_text(encoding="utf-8").splitlines()] == rows(path)
 
 
 def test_statistics_against_figures_counted_by_hand(yards: Yards) -> None:
@@ -197,11 +274,15 @@ def test_duckdb_reads_the_parquet(yards: Yards, tmp_path: Path) -> None:
     recorded = messages_of(path)
     with duckdb.connect() as database:
         got = database.execute(
-            f"select number, at_us, topic, qos, retained, dup, payload_hex from '{out}' order by number"
+            f"select number, at_us, topic, qos, retained, dup, hex from '{out}' order by number"
         ).fetchall()
         held = database.execute(
             f"select count(*) from '{out}' where json_extract(body, '$.load') = '\"box\"' and message = 'crane-status'"
         ).fetchall()
+    with duckdb.connect() as database:
+        moments = database.execute(f"select time from '{out}' order by number limit 1").fetchall()
+    began = datetime(2026, 5, 2, 10, tzinfo=UTC)
+    assert moments[0][0] == began + timedelta(microseconds=recorded[0].at_us)
     assert got == [
         (i, m.at_us, m.topic, m.qos, m.retain, m.dup, m.payload.hex()) for i, m in enumerate(recorded, 1)
     ]
@@ -214,7 +295,7 @@ def test_csv_and_json_lines(yards: Yards, tmp_path: Path) -> None:
     ran(path, "--export", tmp_path / "run.jsonl", "--node", "siding")
     with (tmp_path / "run.csv").open(encoding="utf-8", newline="") as file:
         table = list(csv.DictReader(file))
-    assert [row["payload_hex"] for row in table] == [one.payload.hex() for one in messages_of(path)]
+    assert [row["hex"] for row in table] == [one.payload.hex() for one in messages_of(path)]
     lines = [json.loads(line) for line in (tmp_path / "run.jsonl").read_text(encoding="utf-8").splitlines()]
     assert {line["node"] for line in lines} == {"siding"}
     assert lines[0]["time"].startswith("2026-05-02T10:00:00")

@@ -54,7 +54,7 @@ def sensor(statements: Path, recordings: tuple[Path, ...], html: Path | None, as
 
     require_folder(html)
     track, trains = read_statements(read_file(statements), str(statements))
-    seen = arrivals_seen(source(recordings).items()) if recordings else ()
+    seen = arrivals_seen(source(recordings, together=True).items()) if recordings else ()
     found = SensorAnswer(track, answer(track, trains), seen)
     if html is not None:
         write(html, sensor_page(found))

@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import BinaryIO, cast
 
-from conformance.recordings.files import PackedFile, open_plain
+from conformance.recordings.files import CONTINUES, PackedFile, open_plain
 from protocol.recording import EventKind, Header, RecordedEvent, RecordedMessage, RecordingWriter
 from protocol.trouble import Trouble
 
@@ -46,16 +46,20 @@ class RecordingFiles:
         self._pack = pack
         self._flush_at_us = FLUSH_US
         self.files: list[Path] = []
-        self.messages = 0
-        """Messages taken by all files together."""
+        self._before = 0
+        """Messages in the files before this one."""
         self._begin(0)
+
+    @property
+    def messages(self) -> int:
+        """Messages in all files together, and those that still wait to be written."""
+        return self._before + self._writer.messages
 
     def message(self, item: RecordedMessage) -> None:
         """Take one message."""
         if self._began_us:
             item = item._replace(at_us=item.at_us - self._began_us)
         self._writer.message(item)
-        self.messages += 1
 
     def note(self, at_us: int, kind: EventKind, text: str) -> None:
         """Take an event."""
@@ -76,8 +80,9 @@ class RecordingFiles:
             self.note(at_us, EventKind.NOTE, f"goes on in {following.name}")
             before = self.files[-1]
             self._finish(at_us)
+            self._before += self._writer.messages
             self._begin(at_us)
-            self.note(at_us, EventKind.NOTE, f"continues {before.name}")
+            self.note(at_us, EventKind.NOTE, f"{CONTINUES}{before.name}")
 
     def close(self, at_us: int) -> None:
         """Write the rest and the end mark. Raises RecordingFull."""

@@ -17,17 +17,18 @@ from protocol.trouble import Trouble
 
 Pair = tuple[RecordedMessage, MessageSummary]
 BATCH = 20_000
-FOREIGN = ("topic", "node", "speaker", "words")
+FOREIGN = ("topic", "node", "speaker", "findings", "words")
 """Columns that hold what somebody else chose."""
 FORMULA = ("=", "+", "-", "@")
 """How a cell begins that a spreadsheet takes for a formula."""
 COLUMNS = {
-    "number": "int64", "at_us": "int64", "time": "string", "topic": "string", "node": "string",
+    "number": "int64", "at_us": "int64", "time": "timestamp", "topic": "string", "node": "string",
     "speaker": "string", "message": "string", "qos": "int64", "retained": "bool", "dup": "bool",
-    "size": "int64", "encoding": "string", "valid": "bool", "broken": "string", "words": "string",
-    "body": "string", "payload_hex": "string",
+    "size": "int64", "encoding": "string", "valid": "bool", "broken": "string", "findings": "string", "words": "string",
+    "body": "string", "hex": "string",
 }  # fmt: skip
-"""Name and kind of every column; `broken` are requirements, `body` is JSON, '' where it cannot be read."""
+"""Name and kind of every column; `broken` are requirements, `findings` what is wrong, a line each, `body` is JSON, ''
+where it cannot be read. JSON Lines have the same keys, with `findings` as a list and `body` as an object or null."""
 
 
 def export_to(path: Path, started: str, pairs: Iterable[Pair]) -> int:
@@ -47,7 +48,7 @@ def _rows(started: str, pairs: Iterable[Pair]) -> Iterator[dict[str, Any]]:
         yield {
             "number": line.number,
             "at_us": item.at_us,
-            "time": (begin + timedelta(microseconds=item.at_us)).isoformat(),
+            "time": begin + timedelta(microseconds=item.at_us),
             "topic": item.topic,
             "node": line.node,
             "speaker": line.speaker,
@@ -59,18 +60,30 @@ def _rows(started: str, pairs: Iterable[Pair]) -> Iterator[dict[str, Any]]:
             "encoding": line.encoding,
             "valid": not line.findings,
             "broken": " ".join(sorted({finding.requirement for finding in line.findings})),
+            "findings": "\n".join(map(str, line.findings)),
             "words": line.words,
             "body": json.dumps(line.body, separators=(",", ":")) if line.body else "",
-            "payload_hex": item.payload.hex(),
+            "hex": item.payload.hex(),
         }
+
+
+def json_lines(started: str, pairs: Iterable[Pair]) -> Iterator[str]:
+    """One line of JSON a message, for a file and for a pipe alike."""
+    return map(_json_line, _rows(started, pairs))
+
+
+def _json_line(row: dict[str, Any]) -> str:
+    row["time"] = row["time"].isoformat()
+    row["findings"] = row["findings"].splitlines()
+    row["body"] = json.loads(row["body"]) if row["body"] else None
+    return json.dumps(row, separators=(",", ":"))
 
 
 def _jsonl(path: Path, rows: Iterator[dict[str, Any]]) -> int:
     number = 0
     with path.open("w", encoding="utf-8") as file:
         for row in rows:
-            row["body"] = json.loads(row["body"]) if row["body"] else None
-            file.write(json.dumps(row, separators=(",", ":")) + "\n")
+            file.write(_json_line(row) + "\n")
             number += 1
     return number
 
@@ -87,6 +100,7 @@ def _csv(path: Path, rows: Iterator[dict[str, Any]]) -> int:
         table = csv.DictWriter(file, list(COLUMNS))
         table.writeheader()
         for row in rows:
+            row["time"] = row["time"].isoformat()
             table.writerow(row | {name: _cell(row[name]) for name in FOREIGN})
             number += 1
     return number
@@ -99,7 +113,8 @@ def _parquet(path: Path, rows: Iterator[dict[str, Any]]) -> int:
     except ImportError:
         mend = "pip install 'yardwire[parquet]', or write .jsonl or .csv"
         raise Trouble("Parquet needs the package pyarrow, which is not installed", mend=mend) from None
-    kinds = {"int64": pa.int64(), "string": pa.string(), "bool": pa.bool_()}
+    moment = pa.timestamp("us", tz="UTC")
+    kinds = {"int64": pa.int64(), "string": pa.string(), "bool": pa.bool_(), "timestamp": moment}
     schema = pa.schema([(name, kinds[kind]) for name, kind in COLUMNS.items()])
     number = 0
     with parquet.ParquetWriter(path, schema) as writer:

@@ -43,6 +43,10 @@ class NodeFigures:
     messages: int = 0
     invalid: int = 0
     boots: list[int] = field(default_factory=list)
+    resets: Counter[str] = field(default_factory=Counter)
+    """What it said that each of its boots came from."""
+    told_reset: bool = False
+    """Whether it has said what its newest boot came from."""
     wraps: int = 0
     topics: dict[str, TopicFigures] = field(default_factory=dict)
 
@@ -84,15 +88,20 @@ class Statistics:
         self.end_ms = 0
         self.bar_ms = 1000
         self.bars: list[int] = []
+        self._lost = False
         self._waiting: OrderedDict[tuple[str, int, int], tuple[int, str]] = OrderedDict()
 
     def event(self, item: RecordedEvent) -> None:
         """Take an event."""
-        self.losses_of_connection += item.kind == EventKind.DISCONNECTED
+        if item.kind == EventKind.DISCONNECTED:
+            self._lost = True  # It counts where anything follows: at the end it is the recorder that leaves.
+        else:
+            self._back()
         self.end_ms = max(self.end_ms, item.at_us // 1000)
 
     def take(self, item: RecordedMessage, line: MessageSummary) -> None:
         """Take a message."""
+        self._back()
         self.messages += 1
         self.end_ms = max(self.end_ms, line.at_ms)
         self.retained += line.retained
@@ -121,6 +130,10 @@ class Statistics:
         if line.message == "job-report":
             self._report(line)
 
+    def _back(self) -> None:
+        self.losses_of_connection += self._lost
+        self._lost = False
+
     def _rate(self, at_ms: int) -> None:
         bar = at_ms // self.bar_ms
         while bar >= BARS:
@@ -137,6 +150,10 @@ class Statistics:
         boot, seq, uptime = body["boot"], body["seq"], body["uptime"]
         if boot not in node.boots[-4:]:
             node.boots.append(boot)
+            node.told_reset = False
+        if "reset" in body and not node.told_reset:
+            node.told_reset = True
+            node.resets[body["reset"]] += 1
         if topic.last is not None and topic.last[0] == boot:
             ahead = (seq - topic.last[1]) % COUNT_MODULUS
             since = uptime_difference(uptime, topic.last[2])
@@ -179,6 +196,7 @@ class Statistics:
                     "messages": node.messages,
                     "invalid": node.invalid,
                     "boots": node.boots,
+                    "resets": dict(node.resets),
                     "wraps": node.wraps,
                     "topics": {
                         topic: {

@@ -1,11 +1,14 @@
-"""A recording for the terminal: one line a message, the lanes of a job, the figures. 80 columns."""
+"""A recording for the terminal: one line a message, the figures. 80 columns."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
+from datetime import datetime, timedelta
 
 from conformance.recordings.message_summary import MessageSummary
 from conformance.recordings.show.statistics import Statistics, gap_limit_ms, limit_of
+from protocol.foreign_text import one_line
+from protocol.recording import EventKind, RecordedEvent
 
 WIDTH = 80
 HEADING = f"{'no.':>6} {'s':>9}   {'node':<8} {'message':<14} what"
@@ -16,6 +19,24 @@ def row(line: MessageSummary) -> str:
     mark = ("r" if line.retained else " ") + ("!" if line.findings else " ")
     text = f"{line.number:>6} {line.at_ms / 1000:9.3f} {mark} {line.node:<8} {line.message:<14} "
     return text + _shortened(line.words, WIDTH - len(text))
+
+
+def event(item: RecordedEvent, started: str) -> str:
+    """What befell the recorder, as a line of the table, with the time of day in UTC."""
+    at = f"{clock(started, item.at_us):%H:%M:%S}"
+    said = _BEFALLS.get(item.kind) or one_line(item.text)
+    return f"{'':>6} {item.at_us / 1e6:9.3f}    at {at} UTC the recorder {said}"[:WIDTH]
+
+
+_BEFALLS = {
+    str(EventKind.CONNECTED): "connected",
+    str(EventKind.DISCONNECTED): "lost its connection; until it has one, all is missing",
+}
+
+
+def clock(started: str, at_us: int) -> datetime:
+    """The wall clock `at_us` after the beginning."""
+    return datetime.fromisoformat(started) + timedelta(microseconds=at_us)
 
 
 def _shortened(words: str, most: int) -> str:
@@ -34,27 +55,6 @@ def faults(line: MessageSummary) -> Iterator[str]:
         yield text if len(text) <= WIDTH else text[: WIDTH - 1] + "…"
 
 
-LANE = 34
-
-
-def lanes(lines: Iterable[MessageSummary]) -> Iterator[str]:
-    """Orders and reports as arrows between supervisor and node, states beside the node's lane."""
-    first = True
-    for line in lines:
-        if first:
-            speaker = line.speaker if line.message == "job-order" else "supervisor"
-            yield f"{'s':>9}  {speaker or 'supervisor':<{LANE + 2}}  {line.node}"
-            first = False
-        words = line.words[: LANE - 4]
-        if line.message == "job-order":
-            lane = f"|{f' {words} ':-<{LANE}}>|"
-        elif line.message == "job-report":
-            lane = f"|<{f' {words} ':->{LANE}}|"
-        else:
-            lane = f"|{'':<{LANE + 1}}| {line.words}"
-        yield f"{line.at_ms / 1000:9.3f}  {lane}"[:WIDTH]
-
-
 def figures(found: Statistics) -> Iterator[str]:
     """The statistics."""
     seconds = max(found.end_ms / 1000, 0.001)
@@ -65,7 +65,8 @@ def figures(found: Statistics) -> Iterator[str]:
     if found.broken:
         yield f"broken by single messages: {', '.join(f'{id_} {count}x' for id_, count in found.broken.items())}"
     if found.losses_of_connection:
-        yield f"the recorder lost its connection {found.losses_of_connection} times"
+        times = "once" if found.losses_of_connection == 1 else f"{found.losses_of_connection} times"
+        yield f"the recorder lost its connection {times}"
     yield ""
     yield f"{'node':<9}{'topic':<17}{'messages':>9}{'lost':>6}{'longest gap':>15}{'largest':>13}"
     for name, node in sorted(found.nodes.items()):
@@ -74,7 +75,9 @@ def figures(found: Statistics) -> Iterator[str]:
             size = _of(one.largest, limit_of(topic, one.encoding), "")
             yield f"{name:<9}{topic:<17}{one.messages:>9,}{one.lost or '':>6}{gap:>15}{size:>13}"
         if len(node.boots) > 1 or node.wraps:
-            yield f"{name:<9}{len(node.boots)} boots, uptime wrapped {node.wraps} times"
+            causes = ", ".join(f"{cause} {count}x" for cause, count in sorted(node.resets.items()))
+            resets = f" (resets: {causes})" if causes else ""
+            yield f"{name:<9}{len(node.boots)} boots{resets}, uptime wrapped {node.wraps} times"
     if found.latencies:
         yield ""
         yield f"{'order to first report, ms':<27}{'orders':>8}{'median':>8}{'95 %':>8}{'longest':>9}"
