@@ -38,6 +38,7 @@ class Tour:
         self._plan: list[tuple[Desk, str]] = []
         self._last: Edge | None = None
         self._surprises: Counter[Edge] = Counter()
+        self._one_way: dict[int, frozenset[Edge]] = {}
         self._idle = 0
         """Letters since the last that was new."""
         for desk, edges in machine.edges.items():
@@ -107,7 +108,7 @@ class Tour:
                 for desk, edges in self._machine.edges.items()
             },
         )
-        self._plan = []
+        self._plan, self._one_way = [], {}
 
     # ---- choosing
 
@@ -145,6 +146,14 @@ class Tour:
                 return self._plan.pop(0)[1]
         return None
 
+    def _comes_back(self, key: Edge | Desk, left: list[str]) -> bool:
+        """Whether something of what is left there can be walked and the node be back."""
+        leaves = self._machine.leaves
+        if not isinstance(key, tuple):
+            return any(not leaves(key, letter) for letter in left)
+        after = self._machine.next(*key)
+        return not leaves(*key) and any(not leaves(after, letter) for letter in left)
+
     def _open_at(self, key: Edge | Desk) -> bool:
         return bool(self.open[key])
 
@@ -155,13 +164,15 @@ class Tour:
     def _no_return(self, desk: Desk) -> frozenset[Edge]:
         """Every way that leads out of where the node can come and go."""
         here = self._machine.reach.get(desk, 0)
-        return frozenset(
-            (at, letter)
-            for at, edges in self._machine.edges.items()
-            if self._machine.reach[at] == here
-            for letter in edges
-            if self._machine.leaves(at, letter)
-        )
+        if here not in self._one_way:
+            self._one_way[here] = frozenset(
+                (at, letter)
+                for at, edges in self._machine.edges.items()
+                if self._machine.reach[at] == here
+                for letter in edges
+                if self._machine.leaves(at, letter)
+            )
+        return self._one_way[here]
 
     def _along(self, desk: Desk, letters: list[str]) -> list[tuple[Desk, str]]:
         way = []
@@ -190,10 +201,9 @@ class Tour:
         wanted: dict[Desk, str] = {}
         for key, left in self.open.items():
             state, letter = key if isinstance(key, tuple) else (key, "")
-            leaves = self._machine.leaves
-            stays = not leaves(state, letter) if letter else any(not leaves(state, one) for one in left)
-            if left and stays and self._machine.reach[state] == self._machine.reach.get(desk, 0):
-                wanted.setdefault(state, letter)
+            near = self._machine.reach[state] == self._machine.reach.get(desk, 0)
+            if left and near and state not in wanted and self._comes_back(key, left):
+                wanted[state] = letter
         if not wanted:
             return []
         surprising = frozenset(edge for edge, times in self._surprises.items() if times >= SURPRISED)

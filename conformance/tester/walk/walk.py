@@ -15,7 +15,8 @@ from conformance.suite.walk.desk import Desk
 from conformance.suite.walk.facts import Rules
 from conformance.suite.walk.machine import Machine, derive
 from conformance.suite.walk.tour import Tour
-from conformance.tester.walk.player import Hand, Played, Player
+from conformance.tester.walk.follower import Follower, Played
+from conformance.tester.walk.player import Hand, Player
 
 TIRED = 0.5
 """After this part of the time that a job may take it is brought to its end: a time-out is no matter of a walk."""
@@ -72,12 +73,12 @@ class Walk:
         settle(fixture)
         fixture.claim()
         began = fixture.bench.now_ms
-        player = Player(fixture, Derivation(Rules(fixture.asked, fixture.node)), self.hand)
-        machine = machine_for(fixture, motion=self.motion, start=player.desk, hand=self.hand is not None)
+        follower = Follower(Player(fixture, self.hand), Derivation(Rules(fixture.asked, fixture.node)))
+        machine = machine_for(fixture, motion=self.motion, start=follower.desk, hand=self.hand is not None)
         tour = Tour(machine, self.k, Random(fixture.rng.getrandbits(32)))
         walked = Walked(self.k, machine, self.motion, size=tour.size)
         try:
-            self._go(player, tour, walked)
+            self._go(follower, tour, walked)
         except Broken as broken:
             walked.broken = broken
         finally:
@@ -85,15 +86,15 @@ class Walk:
             walked.missed += [f"{desk}: {' '.join(filter(None, letters))}" for desk, *letters in tour.missed]
         return walked
 
-    def _go(self, player: Player, tour: Tour, walked: Walked) -> None:
+    def _go(self, follower: Follower, tour: Tour, walked: Walked) -> None:
         while True:
-            desk = player.desk
-            name = self._tired(player) or tour.next(desk)
+            desk = follower.desk
+            name = self._tired(follower) or tour.next(desk)
             if name is None:
                 return
             walked.trail.append((desk, name))
             walked.at = (desk, name)
-            played = player.play(walked.machine.letters[name])
+            played = follower.play(walked.machine.letters[name])
             self.progress(walked)
             if played is None:
                 walked.trail.pop()
@@ -101,13 +102,14 @@ class Walk:
                 continue
             self._note(played, name, tour, walked)
 
-    def _tired(self, player: Player) -> str:
+    def _tired(self, follower: Follower) -> str:
         """The letter that ends a job which has been open for long; '' while there is time."""
-        if player.open_since is None or not player.desk.open:
+        since, desk = follower.player.open_since, follower.desk
+        if since is None or not desk.open:
             return ""
-        if self.fixture.bench.now_ms - player.open_since < TIRED * shortest_timeout_ms(self.fixture):
+        if self.fixture.bench.now_ms - since < TIRED * shortest_timeout_ms(self.fixture):
             return ""
-        return "resume" if player.desk.held else "finish"
+        return "resume" if desk.held else "finish"
 
     def _note(self, played: Played, name: str, tour: Tour, walked: Walked) -> None:
         """A letter counts where it is sure in which state it came."""
