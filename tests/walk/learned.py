@@ -10,7 +10,7 @@ from typing import Any
 from aalpy.automata import MealyMachine
 from aalpy.base import SUL
 from aalpy.learning_algs import run_KV
-from aalpy.oracles import RandomWMethodEqOracle
+from aalpy.oracles import StatePrefixEqOracle
 
 from conformance.suite.fixture import Fixture
 from conformance.suite.walk.desk import Desk, Outcome
@@ -44,14 +44,18 @@ def slow_site() -> Site:
 class NodeUnderLearning(SUL):  # type: ignore[misc]
     """The reference node, or one of its kin; each query is a new life."""
 
-    def __init__(self, site: Site, node: str, letters: Mapping[str, Letter], kind: type[Controller] = Controller) -> None:
+    def __init__(
+        self, site: Site, node: str, letters: Mapping[str, Letter], kind: type[Controller] = Controller
+    ) -> None:
         super().__init__()
         self._site, self._node, self._letters, self._kind = site, node, letters, kind
 
     def pre(self) -> None:
         """A new node, which has just been claimed."""
         fixture = run_of(self._node, controller=self._kind, site=self._site).fixture
-        fixture.bench.wait(lambda: fixture.log.node_hears and fixture.log.latest("node-status") is not None, 5000)
+        fixture.bench.wait(
+            lambda: fixture.log.node_hears and fixture.log.latest("node-status") is not None, 5000
+        )
         fixture.claim()
         self._player = Player(fixture)
 
@@ -77,10 +81,18 @@ def shown(step: Step) -> str:
     """All that a letter showed, without its numbers."""
     before, after = step.before, step.after
     said = " ".join(step.said.reports[0]).strip() if step.said.reports and step.letter.order else "no report"
-    mark = "raised" if after.mark == step.said.id != before.mark else "same" if after.mark == before.mark else "other"
+    mark = (
+        "raised"
+        if after.mark == step.said.id != before.mark
+        else "same"
+        if after.mark == before.mark
+        else "other"
+    )
     if step.letter.kind == "play":
         mark = "played"
-    return _told(said, mark, after.holds - before.holds, after.faults - before.faults, after.job != before.job, after)
+    return _told(
+        said, mark, after.holds - before.holds, after.faults - before.faults, after.job != before.job, after
+    )
 
 
 def _told(said: str, mark: str, holds: int, faults: int, new: bool, after: Seen) -> str:
@@ -110,7 +122,9 @@ def _reason(desk: Desk, state: str, letter: Letter) -> str:
 def learn(sul: NodeUnderLearning, letters: Sequence[str], *, walks: int, longest: int) -> MealyMachine:
     """The machine that the node is, by the algorithm of Kearns and Vazirani."""
     random.seed(7)  # AALpy's own generator is Python's.
-    oracle = RandomWMethodEqOracle(list(letters), sul, walks_per_state=walks, walk_len=longest)
+    oracle = StatePrefixEqOracle(
+        list(letters), sul, walks_per_state=walks, walk_len=longest, depth_first=True
+    )
     return run_KV(list(letters), sul, oracle, automaton_type="mealy", print_level=0)
 
 

@@ -30,12 +30,15 @@ def derived(node: str) -> Machine:
 def learned(node: str, kind: type[Controller] = Controller) -> tuple[Machine, int, int, list[str]]:
     machine = derived(node)
     letters = list(machine.letters)
-    found = learn(NodeUnderLearning(slow_site(), node, machine.letters, kind), letters, walks=2, longest=6)
+    found = learn(NodeUnderLearning(slow_site(), node, machine.letters, kind), letters, walks=10, longest=6)
     met, differences = compare(machine, found, letters)
     return machine, len(found.states), met, differences
 
 
-@pytest.mark.parametrize("node", ["siding", pytest.param("ferry", marks=pytest.mark.slow), pytest.param("north", marks=pytest.mark.slow)])
+@pytest.mark.parametrize(
+    "node",
+    ["siding", pytest.param("ferry", marks=pytest.mark.slow), pytest.param("north", marks=pytest.mark.slow)],
+)
 def test_what_is_learned_is_what_is_derived(node: str) -> None:
     machine, states, met, differences = learned(node)
     assert differences == []

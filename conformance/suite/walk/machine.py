@@ -41,13 +41,23 @@ class Machine:
     @cached_property
     def reach(self) -> Mapping[Desk, int]:
         """How many states can be come to from each; a letter behind which they are fewer leads to no way back."""
-        return {desk: len(self._reached(desk)) for desk in self.edges}
+        return {desk: len(self.reached(desk)) for desk in self.edges}
 
     def leaves(self, desk: Desk, letter: str) -> bool:
         """Whether there is no way back behind that letter: a node has its first job once in a life."""
         return self.reach.get(self.next(desk, letter), 0) < self.reach[desk]
 
-    def _reached(self, start: Desk) -> set[Desk]:
+    def without(self, letter: str) -> Machine:
+        """The same machine where nobody can bring that letter about."""
+        letters = {name: one for name, one in self.letters.items() if name != letter}
+        edges = {
+            desk: {name: found for name, found in edges.items() if name != letter}
+            for desk, edges in self.edges.items()
+        }
+        return Machine(self.derivation, letters, self.first, edges)
+
+    def reached(self, start: Desk) -> set[Desk]:
+        """Every state that can be come to from there."""
         found, todo = {start}, [start]
         while todo:
             for outcomes in self.edges.get(todo.pop(), {}).values():

@@ -234,13 +234,15 @@ class Step:
         return SIDE_EFFECT.get(self.letter.name, otherwise)
 
     def _of_mark(self, one: Candidate) -> str:
-        if self.letter.name == "hold":
-            return "HLD-02"
+        if not one.outcome.raised:
+            return self._side("ORD-08")
         return one.outcome.requirement if self.letter.name.startswith(("claim", "cancel-")) else "ORD-08"
 
     def _of_hold(self, one: Candidate) -> str:
         if self.letter.name.startswith("resume"):
             return one.outcome.requirement
+        if self.letter.name in ("set-uptime", "retained", "other-boot"):
+            return self._side("HLD-01")
         return "HLD-05" if one.now.held and not self.after.held else "HLD-01"
 
     def _of_machine(self, one: Candidate, roles: Sequence[str]) -> str:

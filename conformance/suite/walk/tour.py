@@ -92,22 +92,15 @@ class Tour:
         self._plan = []
         self._idle += 1
 
-    def drop(self, letter: str) -> None:
-        """The letter means nothing to this node: nothing of it is to be walked."""
+    def drop(self, letter: str, desk: Desk) -> None:
+        """The letter means nothing to this node, which is in that state: nothing that it leads to is to be walked."""
+        self._machine = self._machine.without(letter)
+        reached = self._machine.reached(desk)
         for key in list(self.open):
-            if isinstance(key, tuple) and key[1] == letter:
+            if self._state(key) not in reached or (isinstance(key, tuple) and key[1] == letter):
                 del self.open[key]
             else:
                 self.open[key] = [one for one in self.open[key] if one != letter]
-        self._machine = Machine(
-            self._machine.derivation,
-            {name: one for name, one in self._machine.letters.items() if name != letter},
-            self._machine.first,
-            {
-                desk: {name: found for name, found in edges.items() if name != letter}
-                for desk, edges in self._machine.edges.items()
-            },
-        )
         self._plan, self._one_way = [], {}
 
     # ---- choosing
@@ -139,6 +132,8 @@ class Tour:
             if self._machine.reach[at] == left and self._machine.leaves(at, letter)
         ]
         self._rng.shuffle(ways)
+        # The way behind which the most is left.
+        ways.sort(key=lambda way: -self._machine.reach.get(self._machine.next(*way), 0))
         for at, letter in ways:
             letters = self._machine.path(desk, [at], self._no_return(desk))
             if letters is not None:

@@ -9,7 +9,7 @@ from conformance.suite.verdict import Broken
 from conformance.suite.walk.derivation import Derivation
 from conformance.suite.walk.desk import Desk
 from conformance.suite.walk.letters import Letter
-from conformance.suite.walk.seen import Candidate, Step, candidates
+from conformance.suite.walk.seen import Candidate, Difference, Step, candidates
 from conformance.tester.walk.player import Player
 
 UNPICKED = ("travel-to-pick", "lower-to-pick")
@@ -78,8 +78,7 @@ class Follower:
         for requirement in judged:
             self.fixture.judged[requirement] += 1
         if difference is not None:
-            self._broken(difference.requirement, difference.expected, difference.seen)
-            left = [one for one in left if step.after.fits(one.now)] or left
+            self._broken(letter, difference)
         left = self._by_steps(left, mark)
         belief, self.belief = self.belief, tuple(dict.fromkeys(one.now for one in left))
         return Played(step, tuple(left), belief)
@@ -90,10 +89,12 @@ class Follower:
         fitting = dict.fromkeys(one for one in drifted if self.player.seen.fits(one))
         self.belief = tuple(fitting) or self.belief
 
-    def _broken(self, requirement: str, expected: str, seen: str) -> None:
-        """A requirement that the node's minor version does not have is no reason: then it is the general one."""
-        known = requirement in self.fixture.asked.requirements
-        self.fixture.check(False, requirement if known else "ORD-20", expected, seen)
+    def _broken(self, letter: Letter, difference: Difference) -> None:
+        """End the walk. What the node's minor version does not have is no reason for it: ORD-20 is then."""
+        known = difference.requirement in self.fixture.asked.requirements
+        expected = f"{difference.expected} on {letter.says}, in state '{self.desk}'"
+        at = self.fixture.log.messages[-1].number
+        raise Broken(difference.requirement if known else "ORD-20", expected, difference.seen, at)
 
     def _by_steps(self, left: list[Candidate], sent: int) -> list[Candidate]:
         """What is left where the node tells the step of its transfer; it need not."""

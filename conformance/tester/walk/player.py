@@ -131,6 +131,7 @@ class Player:
             case "hand":
                 assert self._hand is not None
                 self._hand(letter.happens == "by-hand")
+                fixture.watch(DEBOUNCED_MS)
             case "play":
                 self._play_job(letter)
         return None

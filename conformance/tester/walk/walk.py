@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from random import Random
 
+from conformance.bench.virtual_bench import VirtualBench
 from conformance.suite.fixture import Fixture
 from conformance.suite.preamble import settle
-from conformance.suite.verdict import Broken
+from conformance.suite.verdict import Broken, Unclear
 from conformance.suite.walk.alphabet import alphabet
 from conformance.suite.walk.derivation import Derivation
 from conformance.suite.walk.desk import Desk
@@ -17,9 +19,14 @@ from conformance.suite.walk.machine import Machine, derive
 from conformance.suite.walk.tour import Tour
 from conformance.tester.walk.follower import Follower, Played
 from conformance.tester.walk.player import Hand, Player
+from conformance.tester.walk.shrink import Again, shortest
 
+FAILURE = "power-failure"
 TIRED = 0.5
 """After this part of the time that a job may take it is brought to its end: a time-out is no matter of a walk."""
+TRIES = 40
+TRIES_ON_THE_WIRE = 8
+"""How often a difference is played again until the way to it is short."""
 
 
 @dataclass(slots=True)
@@ -34,21 +41,21 @@ class Walked:
     transitions: dict[tuple[Desk, str], Desk] = field(default_factory=dict)
     """Every transition that was seen, and where it led."""
     walked: int = 0
+    size: int = 0
     once: int = 0
     """How many lie where a life comes once, behind another way on than the one that was gone."""
-    size: int = 0
     missed: list[str] = field(default_factory=list)
-    """What was not to be walked, and why, in words."""
+    """What could not be walked, in words."""
+    dropped: list[str] = field(default_factory=list)
+    """Letters that mean nothing to this node, and why."""
+    jobs: int = 0
+    """How many jobs were begun."""
     took_ms: float = 0.0
     broken: Broken | None = None
-    at: tuple[Desk, str] | None = None
-    """Where the first difference is."""
     shortest: list[tuple[Desk, str]] = field(default_factory=list)
-    """The shortest sequence of letters that showed it."""
+    """The shortest sequence of letters that showed the difference; empty where it did not show again."""
     from_start: bool = False
-    """Whether that begins with a start of the node; else it follows on all that was before."""
-    again: bool = False
-    """Whether the difference showed again."""
+    """Whether that follows on a start of the node; else on all that was played before."""
 
 
 def machine_for(fixture: Fixture, *, motion: bool, start: Desk | None = None, hand: bool = False) -> Machine:
@@ -65,26 +72,43 @@ class Walk:
     ) -> None:
         """`hand` takes a crane by hand, where the bench can do that."""
         self.fixture, self.k, self.motion, self.hand = fixture, k, motion, hand
+        self._felt = False
+        """Whether the node has shown that it notices a loss of motor power."""
         self.progress: Callable[[Walked], None] = lambda _walked: None
 
     def run(self) -> Walked:
-        """Walk until all is walked, or to the first difference, which is then in `broken`."""
-        fixture = self.fixture
-        settle(fixture)
-        fixture.claim()
-        began = fixture.bench.now_ms
-        follower = Follower(Player(fixture, self.hand), Derivation(Rules(fixture.asked, fixture.node)))
-        machine = machine_for(fixture, motion=self.motion, start=follower.desk, hand=self.hand is not None)
-        tour = Tour(machine, self.k, Random(fixture.rng.getrandbits(32)))
-        walked = Walked(self.k, machine, self.motion, size=tour.size)
+        """Walk until all is walked, or to the first difference, which is then in `broken` and made short."""
+        walked = Walked(self.k, machine_for(self.fixture, motion=self.motion), self.motion)
+        self.progress(walked)
+        self._walk(walked)
+        if walked.broken is not None:
+            self._make_short(walked, walked.broken)
+        with suppress(Broken, Unclear):
+            self._leave()
+        return walked
+
+    # ---- there
+
+    def _walk(self, walked: Walked) -> None:
+        began = self.fixture.bench.now_ms
+        follower = self._set_out()
+        start, hand = follower.desk, self.hand is not None
+        walked.machine = machine_for(self.fixture, motion=self.motion, start=start, hand=hand)
+        tour = Tour(walked.machine, self.k, Random(self.fixture.rng.getrandbits(32)))
         try:
             self._go(follower, tour, walked)
         except Broken as broken:
-            walked.broken = broken
+            walked.broken = self._placed(broken)
         finally:
-            walked.walked, walked.once, walked.took_ms = tour.walked, tour.once, fixture.bench.now_ms - began
+            walked.walked, walked.size, walked.once = tour.walked, tour.size, tour.once
+            walked.took_ms = self.fixture.bench.now_ms - began
             walked.missed += [f"{desk}: {' '.join(filter(None, letters))}" for desk, *letters in tour.missed]
-        return walked
+
+    def _set_out(self) -> Follower:
+        settle(self.fixture)
+        self.fixture.claim()
+        rules = Rules(self.fixture.asked, self.fixture.node)
+        return Follower(Player(self.fixture, self.hand), Derivation(rules))
 
     def _go(self, follower: Follower, tour: Tour, walked: Walked) -> None:
         while True:
@@ -93,14 +117,21 @@ class Walk:
             if name is None:
                 return
             walked.trail.append((desk, name))
-            walked.at = (desk, name)
-            played = follower.play(walked.machine.letters[name])
+            faults = follower.player.seen.faults
+            try:
+                played = follower.play(walked.machine.letters[name])
+            except Broken:
+                if name != FAILURE or self._felt or follower.player.seen.faults != faults:
+                    raise
+                self._no_power_sense(follower, tour, walked)
+                continue
+            walked.walked, walked.size = tour.walked, tour.size
             self.progress(walked)
             if played is None:
                 walked.trail.pop()
                 tour.interrupted()
-                continue
-            self._note(played, name, tour, walked)
+            else:
+                self._note(played, name, tour, walked)
 
     def _tired(self, follower: Follower) -> str:
         """The letter that ends a job which has been open for long; '' while there is time."""
@@ -111,11 +142,18 @@ class Walk:
             return ""
         return "resume" if desk.held else "finish"
 
+    @staticmethod
+    def _no_power_sense(follower: Follower, tour: Tour, walked: Walked) -> None:
+        """Only a node that notices the loss of motor power has to say so [FLT-06]; once it has, always."""
+        walked.trail.pop()
+        walked.dropped.append("a loss of motor power: the node does not notice it")
+        tour.drop(FAILURE, follower.desk)
+
     def _note(self, played: Played, name: str, tour: Tour, walked: Walked) -> None:
         """A letter counts where it is sure in which state it came."""
-        if name == "power-failure" and ("power-failure") in walked.machine.letters and _nothing_felt(played):
-            self._no_power_sense(tour, walked)
         before = played.before
+        self._felt |= name == FAILURE
+        walked.jobs += any(one.outcome.begun for one in played.left)
         if before is None:
             tour.interrupted()
             return
@@ -123,13 +161,56 @@ class Walk:
         walked.transitions[before, name] = played.now[0]
         tour.played(before, name, played.now[0])
 
-    def _no_power_sense(self, tour: Tour, walked: Walked) -> None:
-        tour.drop("power-failure")
-        walked.missed.append("power-failure: the node has no sense of motor power")
+    def _placed(self, broken: Broken) -> Broken:
+        """What passes later is no evidence of it."""
+        broken.at = self.fixture.log.end if broken.at is None else broken.at
+        return broken
 
+    # ---- a difference
 
-def _nothing_felt(played: Played) -> bool:
-    return played.step.after.faults == played.step.before.faults
+    def _make_short(self, walked: Walked, broken: Broken) -> None:
+        virtual = self.fixture.bench.kind == VirtualBench.kind and self.fixture.bench.can_restart
+        tries = TRIES if virtual else TRIES_ON_THE_WIRE
+
+        def attempt(choose: Callable[[Desk], list[str] | None]) -> Again | None:
+            return self._attempt(choose, walked.machine, restart=virtual)
+
+        again = shortest(walked.machine, walked.trail, broken, attempt, tries)
+        if again is not None:
+            walked.shortest, walked.broken, walked.from_start = again.steps, again.broken, virtual
+
+    def _attempt(
+        self, choose: Callable[[Desk], list[str] | None], machine: Machine, *, restart: bool
+    ) -> Again | None:
+        steps: list[tuple[Desk, str]] = []
+        try:
+            if restart:
+                self._restart()
+            follower = self._set_out()
+        except (Broken, Unclear):
+            return None
+        try:
+            for name in choose(follower.desk) or ():
+                steps.append((follower.desk, name))
+                if follower.play(machine.letters[name]) is None:
+                    steps.pop()
+        except Broken as broken:
+            return Again(steps, self._placed(broken))
+        except Unclear:
+            return None
+        return None
+
+    def _restart(self) -> None:
+        fixture = self.fixture
+        boot = fixture.boot
+        fixture.bench.restart()
+        fixture.bench.wait(lambda: fixture.boot != boot and fixture.log.node_hears, fixture.patience_ms)
+
+    def _leave(self) -> None:
+        """Leave nothing closed that the next case would find so."""
+        settle(self.fixture)
+        if self.motion and self.fixture.node.crane and self.fixture.node.crane.load_sensor:
+            self.fixture.stimulate(("load", False, 0))
 
 
 def shortest_timeout_ms(fixture: Fixture) -> float:
