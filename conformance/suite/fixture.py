@@ -283,6 +283,10 @@ class Fixture:
         self._claimed = boot, claim, last + 1
         return last + 1
 
+    def used(self, id_: int) -> None:
+        """An id of ours was used elsewhere, in an order that was not composed here: the next one lies above it."""
+        self._claimed = self.boot, id_, id_
+
     def other_boot(self) -> int:
         """A boot that is not the node's."""
         return (self.boot + self.rng.randrange(1, 65536)) % 65536

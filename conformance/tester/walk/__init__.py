@@ -1,0 +1,1 @@
+"""Walks a node on a bench through the machine that it must be."""
