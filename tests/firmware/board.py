@@ -31,8 +31,10 @@ def site() -> Site:
     """harlow-basin with boards that read and write CBOR alone."""
     text = scenario_text()
     for old, new in (
-        ('reads = "both"', 'reads = "cbor"'), ('reads = "json"', 'reads = "cbor"'), ('writes = "json"', 'writes = "cbor"'),
-    ):  # fmt: skip
+        ('reads = "both"', 'reads = "cbor"'),
+        ('reads = "json"', 'reads = "cbor"'),
+        ('writes = "json"', 'writes = "cbor"'),
+    ):
         assert old in text
         text = text.replace(old, new)
     return read_site(text.encode(), "harlow-basin with the core in C")
@@ -44,7 +46,9 @@ def compiled(command: list[str | Path]) -> None:
     assert made.returncode == 0, made.stderr
 
 
-def build(folder: Path, node: str, source: Path = CORE, compiler: str = "gcc", of: Site | None = None) -> Path:
+def build(
+    folder: Path, node: str, source: Path = CORE, compiler: str = "gcc", of: Site | None = None
+) -> Path:
     """The program of a node; `source` is the folder of the core, or of a copy with a bug in it."""
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "yw_site.h").write_text(site_header(of or site(), node), encoding="utf-8")
@@ -52,7 +56,17 @@ def build(folder: Path, node: str, source: Path = CORE, compiler: str = "gcc", o
     core, program = folder / "node.o", folder / "node"
     compiled([compiler, *WARNINGS, *SANITIZERS, *include, "-c", source / "host" / "node.c", "-o", core])
     compiled(
-        [compiler, *HOST_WARNINGS, *SANITIZERS, *include, source / "host" / "main.c", core, "-lmosquitto", "-o", program]
+        [
+            compiler,
+            *HOST_WARNINGS,
+            *SANITIZERS,
+            *include,
+            source / "host" / "main.c",
+            core,
+            "-lmosquitto",
+            "-o",
+            program,
+        ]
     )
     return program
 
@@ -84,7 +98,9 @@ class Board:
 
 
 @contextmanager
-def on_the_bench(program: Path, node: str, broker: Broker, uptime: int = 0) -> Iterator[tuple[Board, Any, Fixture]]:
+def on_the_bench(
+    program: Path, node: str, broker: Broker, uptime: int = 0
+) -> Iterator[tuple[Board, Any, Fixture]]:
     """A board behind a tap, the bench around it, and a fixture, once the board has said something."""
     with Tap(broker.host, broker.port) as tap:
         board = Board(program, tap, uptime)

@@ -9,8 +9,8 @@ from protocol.specification import STATE_OF_ROLE, Specification
 from protocol.transition_table import Table, Transition
 
 HEAD = """\
-/* The transition tables of the roles, two bytes a row: from the lowest bit 3 of the state, 5 of the event, 3 of the next
- * state, 2 of the guard. A guard is 0 for none, 1 where the fact must hold, 2 where it must not. Made from the
+/* The transition tables of the roles, two bytes a row: from the lowest bit 3 of the state, 5 of the event, 3 of the
+ * next state, 2 of the guard. A guard is 0 for none, 1 where the fact must hold, 2 where it must not. Made from the
  * specification by `python -m conformance.publish.firmware`; do not edit. */
 """
 STATE_FIELD = {"crane": "mode", "berth": "state", "shuttle": "state"}
@@ -30,7 +30,9 @@ def _lines(spec: Specification) -> Iterator[str]:
     events |= {event: FIRST_OTHER + number for number, event in enumerate(dict.fromkeys(others))}
     listed = ", ".join(f"{macro('event', event)} = {number}" for event, number in events.items())
     yield f"enum {{{listed}}};\n"
-    halting = sum(1 << n for n, code in enumerate(spec.words("fault_code")) if spec.fault_level(code) == "halt")
+    halting = sum(
+        1 << n for n, code in enumerate(spec.words("fault_code")) if spec.fault_level(code) == "halt"
+    )
     yield f"/* The faults of level halt, one bit each. */\n#define YW_HALT_CODES 0x{halting:04X}U\n"
     for role in STATE_FIELD:
         table = spec.tables[role]
@@ -47,7 +49,8 @@ def _lines(spec: Specification) -> Iterator[str]:
                 | states.index(row.next) << 8
                 | guard_of(table, row) << 11
             )
-            yield f"    0x{packed:04X}, /* {row.state}, {row.event}{f', {row.guard}' if row.guard else ''}: {row.next} */"
+            when = ", ".join(filter(None, (row.state, row.event, row.guard)))
+            yield f"    0x{packed:04X}, /* {when}: {row.next} */"
         yield "};"
         yield "#endif\n"
 
@@ -61,10 +64,12 @@ def states_of(spec: Specification, role: str) -> tuple[str, ...]:
 
 
 def guard_of(table: Table, row: Transition) -> int:
-    """0 for a row without guard, 1 for the first of a pair, 2 for the second. Raises ValueError for more than a pair."""
+    """0 for a row without guard, 1 for the first of a pair, 2 for the second. Raises ValueError for more."""
     if not row.guard:
         return 0
     guards = [one.guard for one in table.rows(row.state, row.event)]
     if len(guards) != 2:
-        raise ValueError(f"{table.name}: {row.state}, {row.event} has {len(guards)} rows; the core knows pairs")
+        raise ValueError(
+            f"{table.name}: {row.state}, {row.event} has {len(guards)} rows; the core knows pairs"
+        )
     return 1 + guards.index(row.guard)

@@ -1,8 +1,9 @@
-"""The order desk in C: the checks of `tables/order.toml` in their order, each by its formula in `tables/guards.toml`."""
+"""The order desk in C: the checks of `tables/order.toml` in their order, each by its formula."""
 
 from __future__ import annotations
 
 import ast
+import re
 from collections.abc import Iterator
 
 from conformance.publish.artefacts.header import macro
@@ -49,7 +50,9 @@ def order_desk(spec: Specification) -> str:
 
 
 def _lines(spec: Specification) -> Iterator[str]:
-    does = [check.does for check in spec.order_checks if check.does not in ("refuse", "raise-mark", "bad-message")]
+    does = [
+        check.does for check in spec.order_checks if check.does not in ("refuse", "raise-mark", "bad-message")
+    ]
     yield "/* What the node does about an order; below YW_DO it refuses it, and that is the reason. */"
     first, *others = (macro("do", word) for word in dict.fromkeys(does))
     yield f"enum {{YW_DO = 32, {first} = YW_DO, {', '.join(others)}}};\n"
@@ -103,8 +106,7 @@ def _expression(node: ast.expr) -> str:
 
 def _inner(node: ast.expr) -> str:
     text = _expression(node)
-    is_whole = not {" && ", " || "} & {text[i : i + 4] for i in range(len(text))}
-    return text if isinstance(node, ast.Attribute | ast.Call) or text.isidentifier() or is_whole and " " not in text else f"({text})"
+    return text if re.fullmatch(r"!?[\w.]+(\([^()]*\))?", text) else f"({text})"
 
 
 def _fact(node: ast.expr) -> str:

@@ -133,7 +133,8 @@ def _lines(spec: Specification) -> Iterator[str]:
     by_key = {field.key: field for field in found}
     for key in range(found[-1].key + 1):
         field = by_key[key]
-        yield f"    {{YW_FIELD_{KINDS[field.kind]} << 4 | {field.limit}, {places.get(field.name, 0)}}}, /* {field.name} */"
+        what = f"YW_FIELD_{KINDS[field.kind]} << 4 | {field.limit}"
+        yield f"    {{{what}, {places.get(field.name, 0)}}}, /* {field.name} */"
     yield "};"
     yield "\n/* By act: the keys that it needs, and those that it takes. */"
     yield f"static const uint32_t yw_acts[{len(spec.acts)}][2] YW_FLASH = {{"

@@ -24,7 +24,7 @@ def site_header(site: Site, name: str) -> str:
 def _check(node: NodeSite) -> None:
     if len(node.roles) != 1 or node.is_supervisor:
         raise Trouble(
-            f"node {node.name!r} has the roles {', '.join(node.roles)}; the core in C plays one role of a machine a board",
+            f"node {node.name!r} has the roles {', '.join(node.roles)}; the core in C plays one a board",
             mend="Give each machine a board of its own, or write its firmware from the documents",
         )
 
@@ -90,11 +90,15 @@ def _crane(site: Site, crane: CraneSite) -> Iterator[str]:
     places = []
     for name, known in crane.places.items():
         track = f"{len(points)}, {len(known.table)}"
-        places.append(f'    {{"{name}", {KINDS[site.places[name].kind]}, {len(rows)}, {len(known.slots)}, {track}}},')
+        places.append(
+            f'    {{"{name}", {KINDS[site.places[name].kind]}, {len(rows)}, {len(known.slots)}, {track}}},'
+        )
         rows += known.slots
         points += known.table
     if max(len(rows), len(points)) > NONE:
-        raise Trouble("the core has room for 255 slots of a crane", mend="Leave out slots that this crane does not use")
+        raise Trouble(
+            "the core has room for 255 slots of a crane", mend="Leave out slots that this crane does not use"
+        )
     yield "/* Name, kind, first row and number of its slots, first row and number of the points of its table. */"
     yield f"#define YW_PLACES {len(places)}"
     yield from ("static const struct yw_place yw_places[YW_PLACES] YW_FLASH = {", *places, "};")
@@ -106,5 +110,3 @@ def _rows(kind: str, name: str, wide: str, rows: Sequence[Sequence[int]]) -> Ite
     yield f"static const {kind} {name}[{len(rows)}][{wide}] YW_FLASH = {{"
     yield from (f"    {{{', '.join(map(str, row))}}}," for row in rows)
     yield "};"
-
-

@@ -173,19 +173,22 @@ static void yw_axis_seek(uint8_t axis)
 }
 
 /* Looks for the switch; true where the axis stands at home, a halt where it cannot be found. On the bench the tester
- * closes the switch, which says nothing of where the axis is: there it need not come off it again [BEN-02]. */
+ * closes the switch, which says nothing of where the axis is: there it need not come off it again [BEN-02], but has to
+ * have moved, for it may still be closed from the homing before. */
 static bool yw_axis_is_home(uint8_t axis)
 {
     struct yw_axis_state *state = &yw_axes[axis];
     bool closed = yw_is_closed(axis), stands = !yw_axis_moves(axis);
     switch (state->homing) {
     case YW_TO_THE_SWITCH:
-        if (closed && yw.bench) {
-            yw_axis_found(axis);
+        if (yw.bench) {
+            if (closed && state->setpoint <= -yw_axis_span(axis) / 8) {
+                yw_axis_found(axis);
+            }
         } else if (closed) {
             state->homing = YW_OFF_THE_SWITCH;
             yw_axis_move(axis, (int16_t)(state->setpoint + yw_axis_span(axis) / 2), 16);
-        } else if (stands && !yw.bench) {
+        } else if (stands) {
             yw_halt(YW_FAULT_CODE_HOME_MISSED, yw_axis_sites[axis].name);
         }
         return false;

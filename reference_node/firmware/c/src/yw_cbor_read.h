@@ -101,12 +101,24 @@ static bool yw_skip_plain(struct yw_reader *reader, const struct yw_head *head)
     return major == YW_UNSIGNED || major == YW_NEGATIVE || head->first == YW_FALSE || head->first == YW_TRUE;
 }
 
-/* Passes over one value inside the outermost map [ENC-09, ENC-12]. Keys of a map have to come in order, so that none
- * comes twice. */
+/* Takes a key of a map that must not come before `least`, in bytewise order, so that none comes twice [ENC-02]. */
+static bool yw_key_follows(const struct yw_head *head, uint32_t *least)
+{
+    uint8_t major = yw_major(head);
+    if (major > YW_NEGATIVE || head->is_huge || head->value >= INT32_MAX) {
+        return false;
+    }
+    uint32_t rank = major == YW_NEGATIVE ? head->value | UINT32_C(0x80000000) : head->value;
+    bool follows = rank >= *least;
+    *least = rank + 1;
+    return follows;
+}
+
+/* Passes over one value inside the outermost map [ENC-09, ENC-12]. */
 static bool yw_skip(struct yw_reader *reader)
 {
     uint16_t left[YW_INNER_DEPTH]; /* values of each open array or map; of a map, twice its pairs */
-    uint32_t least[YW_INNER_DEPTH]; /* least key that may come in it; of no map, 0 */
+    uint32_t least[YW_INNER_DEPTH]; /* the least key that may come next in a map */
     bool is_map[YW_INNER_DEPTH];
     uint8_t depth = 0;
     struct yw_head head;
@@ -116,10 +128,9 @@ static bool yw_skip(struct yw_reader *reader)
         }
         uint8_t in = (uint8_t)(depth - 1), major = yw_major(&head);
         if (depth && is_map[in] && left[in] & 1) {
-            if (major != YW_UNSIGNED || head.is_huge || head.value < least[in] || head.value == UINT32_MAX) {
+            if (!yw_key_follows(&head, &least[in])) {
                 return false;
             }
-            least[in] = head.value + 1;
         } else if (major == YW_ARRAY || major == YW_MAP) {
             if (depth == YW_INNER_DEPTH || !yw_fits(reader, &head)) {
                 return false;

@@ -22,10 +22,10 @@ static uint8_t yw_desk(struct yw_order *order)
     if (act == YW_ACT_CLAIM) {
         return YW_DO_CLAIM; /* claim: CLM-01, CLM-02 */
     }
-    if (yw.job.id != 0 && (yw_id(order) == yw.job.id)) {
+    if ((yw.job.id != 0) && (yw_id(order) == yw.job.id)) {
         return YW_DO_REPEAT; /* repeat_of_job: ORD-06 */
     }
-    if ((act == YW_ACT_CANCEL) && yw.job.id != 0 && (yw_ref(order) == yw.job.id)) {
+    if ((act == YW_ACT_CANCEL) && (yw.job.id != 0) && (yw_ref(order) == yw.job.id)) {
         return YW_DO_CANCEL; /* cancel_of_job: ORD-17 */
     }
     if (yw_id(order) <= yw.mark) {
@@ -44,7 +44,7 @@ static uint8_t yw_desk(struct yw_order *order)
     if (!is_known) {
         return YW_REASON_UNSUPPORTED; /* unsupported: ORD-13 */
     }
-    if ((yw_is_in(1U << YW_ACT_STIMULUS | 1U << YW_ACT_SET_UPTIME, act)) && !yw.bench) {
+    if (yw_is_in(1U << YW_ACT_STIMULUS | 1U << YW_ACT_SET_UPTIME, act) && !yw.bench) {
         return YW_REASON_NOT_BENCH; /* not_on_bench: BEN-01 */
     }
     if ((act == YW_ACT_RESUME) && (yw_holds(order) != yw.holds)) {
@@ -56,10 +56,10 @@ static uint8_t yw_desk(struct yw_order *order)
     if ((act == YW_ACT_RESET_FAULT) && (yw_has(order, YW_KEY_JOB_ORDER_FOUND) || yw_has(order, YW_KEY_JOB_ORDER_PLACE)) && !yw_role_finding_fits(order)) {
         return YW_REASON_NOTHING_FOUND; /* finding_unfit: BER-07, SHT-06 */
     }
-    if (yw_has(order, YW_KEY_JOB_ORDER_DEADLINE) && (int32_t)(yw_uptime() - yw_deadline(order)) > 0) {
+    if (yw_has(order, YW_KEY_JOB_ORDER_DEADLINE) && ((int32_t)(yw_uptime() - yw_deadline(order)) > 0)) {
         return YW_REASON_LATE; /* past_deadline: ORD-10, ORD-11 */
     }
-    if (is_job && yw.job.id != 0 && yw_job_open()) {
+    if (is_job && (yw.job.id != 0) && yw_job_open()) {
         return YW_REASON_BUSY; /* job_open: ORD-12 */
     }
     if (is_job && yw.held) {

@@ -1,5 +1,5 @@
-/* The transition tables of the roles, two bytes a row: from the lowest bit 3 of the state, 5 of the event, 3 of the next
- * state, 2 of the guard. A guard is 0 for none, 1 where the fact must hold, 2 where it must not. Made from the
+/* The transition tables of the roles, two bytes a row: from the lowest bit 3 of the state, 5 of the event, 3 of the
+ * next state, 2 of the guard. A guard is 0 for none, 1 where the fact must hold, 2 where it must not. Made from the
  * specification by `python -m conformance.publish.firmware`; do not edit. */
 
 enum {YW_EVENT_ASK = 0, YW_EVENT_CLAIM = 1, YW_EVENT_HOLD = 2, YW_EVENT_RESUME = 3, YW_EVENT_CANCEL = 4, YW_EVENT_RESET_FAULT = 5, YW_EVENT_TRANSFER = 6, YW_EVENT_HOME = 7, YW_EVENT_PARK = 8, YW_EVENT_JOG = 9, YW_EVENT_ADMIT = 10, YW_EVENT_DEPART = 11, YW_EVENT_RUN = 12, YW_EVENT_STIMULUS = 13, YW_EVENT_SET_UPTIME = 14, YW_EVENT_FINISH = 16, YW_EVENT_HALT = 17, YW_EVENT_BY_HAND = 18, YW_EVENT_BY_HAND_END = 19, YW_EVENT_END = 20, YW_EVENT_ARMING = 21, YW_EVENT_REST = 22, YW_EVENT_GONE = 23, YW_EVENT_STOP = 24};

@@ -164,16 +164,14 @@ static bool yw_read_map(struct yw_order *order, struct yw_reader reader, uint32_
         return false;
     }
     for (uint16_t pairs = (uint16_t)head.value; pairs; --pairs) {
-        if (!yw_read_head(&reader, &head) || yw_major(&head) != YW_UNSIGNED || head.is_huge) {
+        if (!yw_read_head(&reader, &head)) {
             return false;
         }
         uint32_t bit = 0;
-        if (head.value < YW_FIELDS) {
+        if (yw_major(&head) == YW_UNSIGNED && head.value < YW_FIELDS && !head.is_huge) {
             bit = UINT32_C(1) << head.value;
-        } else if (head.value < least || head.value == UINT32_MAX) {
+        } else if (!yw_key_follows(&head, &least)) {
             return false;
-        } else {
-            least = head.value + 1;
         }
         if (seen & bit) {
             return false;
