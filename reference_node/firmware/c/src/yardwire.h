@@ -340,6 +340,28 @@ enum yw_reset_fault_found {
 #define YW_SIZE_JOB_ORDER_SET_UPTIME_JSON 69
 #define YW_SIZE_JOB_ORDER_SET_UPTIME_CBOR 19
 
+/* Serial line: kinds of frame, keys and words of 'here' and 'bus'. */
+#define YW_LINE_HERE 0x01
+#define YW_LINE_NODE_STATUS 0x02
+#define YW_LINE_TRAIN_ARRIVAL 0x03
+#define YW_LINE_SHUTTLE_STATUS 0x04
+#define YW_LINE_CRANE_STATUS 0x05
+#define YW_LINE_FAULT 0x06
+#define YW_LINE_JOB_REPORT 0x07
+#define YW_LINE_BUS 0x81
+#define YW_LINE_JOB_ORDER 0x82
+#define YW_LINE_JOB_ORDER_TO_ALL 0x83
+#define YW_LINE_KEY_BOOT 0
+#define YW_LINE_KEY_STATE 9
+#define YW_LINE_KEY_LINK 10
+#define YW_LINE_KEY_SITE 20
+#define YW_LINE_KEY_NODE 21
+enum yw_line_state {
+    YW_LINE_STATE_ON = 0,
+    YW_LINE_STATE_OFF = 1,
+    YW_LINE_STATE_NEW = 2
+};
+
 /* Times and limits. */
 #define YW_STATE_REPEAT_MS_MOST 2000
 #define YW_STATUS_REPEAT_MS_MOST 10000
@@ -357,6 +379,9 @@ enum yw_reset_fault_found {
 #define YW_CLAIM_ORDERS_ORDERS_EXACT 255
 #define YW_ORDER_RATE_ORDERS_PER_S_MOST 20
 #define YW_SETTLING_MS_EXACT 3000
+#define YW_LINE_BEAT_MS_LEAST 250
+#define YW_LINE_BEAT_MS_MOST 1000
+#define YW_LINE_SILENCE_MS_EXACT 3000
 #define YW_PUBLISH_CBOR_BYTES_MOST 121
 #define YW_PUBLISH_JSON_BYTES_MOST 384
 #define YW_PUBLISH_YARD_MAP_BYTES_MOST 1024
@@ -365,6 +390,7 @@ enum yw_reset_fault_found {
 #define YW_USER_NAME_BYTES_MOST 8
 #define YW_PASSWORD_BYTES_MOST 10
 #define YW_DEPTH_BYTES_MOST 4
+#define YW_FRAME_BYTES_MOST 128
 
 /* Milliseconds left until `deadline`, below 0 when it has passed, right across the wrap [ORD-10, ORD-11]. */
 static inline int32_t yw_left(uint32_t deadline, uint32_t uptime)
