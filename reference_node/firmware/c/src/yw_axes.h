@@ -1,0 +1,207 @@
+/* Setpoints of the axes of a crane: bounded speed and acceleration, integers alone. The last axis is the hoist. */
+#ifndef YW_AXES_H
+#define YW_AXES_H
+
+enum {YW_MOTION_MS = 10, YW_HOIST = YW_AXES - 1};
+
+/* How an axis looks for its home switch. */
+enum {YW_NOT_HOMING, YW_TO_THE_SWITCH, YW_OFF_THE_SWITCH, YW_BACK_HOME};
+
+static struct yw_axis_state {
+    int16_t setpoint, target, speed, most, rest; /* most: speed of this move; rest: of a step below one unit */
+    int16_t at, origin; /* where it is; setpoint of the board's own count 0 */
+    uint8_t homing;
+    bool homed;
+} yw_axes[YW_AXES];
+
+static uint16_t yw_moved_ms;
+
+#define yw_axis_figure(axis, field) ((int16_t)yw_flash_16(&yw_axis_sites[axis].field))
+
+static bool yw_axis_moves(uint8_t axis)
+{
+    return yw_axes[axis].target != yw_axes[axis].setpoint || yw_axes[axis].speed != 0;
+}
+
+static bool yw_axes_move(void)
+{
+    for (uint8_t axis = 0; axis < YW_AXES; ++axis) {
+        if (yw_axis_moves(axis)) {
+            return true;
+        }
+    }
+    return false;
+}
+
+/* What the speed may change by in one step of motion. */
+static int16_t yw_axis_change(uint8_t axis)
+{
+    int16_t change = (int16_t)(yw_axis_figure(axis, acceleration) / (1000 / YW_MOTION_MS));
+    return change > 0 ? change : 1;
+}
+
+/* The way in which an axis comes to rest from its speed. */
+static int32_t yw_axis_braking(uint8_t axis)
+{
+    int32_t speed = yw_axes[axis].speed, twice = 2 * (int32_t)yw_axis_figure(axis, acceleration);
+    return speed * speed / twice;
+}
+
+static void yw_axis_move(uint8_t axis, int16_t target, uint8_t part)
+{
+    struct yw_axis_state *state = &yw_axes[axis];
+    int16_t most = (int16_t)(yw_axis_figure(axis, speed) / part);
+    bool moved = yw_axis_moves(axis);
+    state->target = target;
+    state->most = most > 0 ? most : 1;
+    if (!moved && yw_axis_moves(axis)) {
+        yw_motor_started();
+    }
+    yw_changed(YW_SAY_ROLE);
+}
+
+/* Comes to rest by its deceleration: the target is where that ends. */
+static void yw_axis_brake(uint8_t axis)
+{
+    struct yw_axis_state *state = &yw_axes[axis];
+    int32_t way = state->speed < 0 ? -yw_axis_braking(axis) : yw_axis_braking(axis);
+    state->homing = YW_NOT_HOMING;
+    if (yw_axis_moves(axis)) {
+        state->target = (int16_t)(state->setpoint + way);
+        yw_changed(YW_SAY_ROLE);
+    }
+}
+
+/* No power: it stands where it is, and nobody knows where that is [FLT-06]. */
+static void yw_axis_lost(uint8_t axis)
+{
+    struct yw_axis_state *state = &yw_axes[axis];
+    yw_axis_off(axis);
+    state->speed = state->rest = 0;
+    state->target = state->setpoint;
+    state->homing = YW_NOT_HOMING;
+    state->homed = false;
+    yw_changed(YW_SAY_ROLE);
+}
+
+static int16_t yw_nearer(int16_t speed, int16_t wanted, int16_t change)
+{
+    if (speed < wanted) {
+        return (int16_t)(wanted - speed > change ? speed + change : wanted);
+    }
+    return (int16_t)(speed - wanted > change ? speed - change : wanted);
+}
+
+/* One step of motion. */
+static void yw_axis_step(uint8_t axis)
+{
+    struct yw_axis_state *state = &yw_axes[axis];
+    int32_t left = (int32_t)state->target - state->setpoint;
+    int16_t change = yw_axis_change(axis), wanted = left < 0 ? (int16_t)-state->most : state->most;
+    bool away = (left < 0) != (state->speed < 0) && state->speed != 0;
+    if (left == 0 || away) {
+        wanted = 0;
+    } else if (yw_axis_braking(axis) >= (left < 0 ? -left : left)) {
+        wanted = left < 0 ? (int16_t)-change : change; /* slow, and not to rest: it has to arrive */
+    }
+    state->speed = yw_nearer(state->speed, wanted, change);
+    int16_t hundredths = (int16_t)(state->speed % (1000 / YW_MOTION_MS) + state->rest);
+    int16_t way = (int16_t)(state->speed / (1000 / YW_MOTION_MS) + hundredths / (1000 / YW_MOTION_MS));
+    state->rest = hundredths % (1000 / YW_MOTION_MS);
+    bool slow = state->speed <= 2 * change && state->speed >= -2 * change;
+    bool arrives = left < 0 ? way <= left : way >= left;
+    if (slow && !away && (left == 0 || arrives)) {
+        state->setpoint = state->target;
+        state->speed = state->rest = 0;
+        yw_changed(YW_SAY_ROLE);
+    } else {
+        state->setpoint = (int16_t)(state->setpoint + way);
+    }
+}
+
+/* Moves the setpoints on to now, and sees where the axes are. */
+static void yw_axes_follow(void)
+{
+    while ((uint16_t)((uint16_t)yw.now_ms - yw_moved_ms) >= YW_MOTION_MS) {
+        yw_moved_ms = (uint16_t)(yw_moved_ms + YW_MOTION_MS);
+        for (uint8_t axis = 0; axis < YW_AXES; ++axis) {
+            if (yw_axis_moves(axis)) {
+                yw_axis_step(axis);
+            }
+        }
+    }
+    for (uint8_t axis = 0; axis < YW_AXES; ++axis) {
+        struct yw_axis_state *state = &yw_axes[axis];
+        if (yw.power) {
+            state->at = (int16_t)(yw_axis(axis, (int16_t)(state->setpoint - state->origin)) + state->origin);
+        }
+    }
+}
+
+static bool yw_axis_is_at(uint8_t axis, int16_t place)
+{
+    return !yw_axis_moves(axis) && yw_axes[axis].at == place;
+}
+
+/* The switch is at home: from now on the count means something [CRN-11]. */
+static void yw_axis_found(uint8_t axis)
+{
+    struct yw_axis_state *state = &yw_axes[axis];
+    int16_t shift = (int16_t)(yw_axis_figure(axis, home) - state->setpoint);
+    state->setpoint = (int16_t)(state->setpoint + shift);
+    state->origin = (int16_t)(state->origin + shift);
+    state->homed = true;
+    state->homing = YW_BACK_HOME;
+    yw_axis_move(axis, state->setpoint, 4);
+}
+
+static int16_t yw_axis_span(uint8_t axis)
+{
+    return (int16_t)(yw_axis_figure(axis, most) / 2 - yw_axis_figure(axis, least) / 2 + 1);
+}
+
+static void yw_axis_seek(uint8_t axis)
+{
+    struct yw_axis_state *state = &yw_axes[axis];
+    state->homed = false;
+    state->homing = YW_TO_THE_SWITCH;
+    /* A little more than the whole axis, and within 16 bits: the count means nothing yet. */
+    state->origin = (int16_t)(state->origin - state->setpoint);
+    state->at = state->setpoint = 0;
+    int32_t way = 2 * (int32_t)yw_axis_span(axis) + yw_axis_span(axis) / 4;
+    yw_axis_move(axis, way > INT16_MAX ? INT16_MIN : (int16_t)-way, 4);
+}
+
+/* Looks for the switch; true where the axis stands at home, a halt where it cannot be found. On the bench the tester
+ * closes the switch, which says nothing of where the axis is: there it need not come off it again [BEN-02], but has to
+ * have moved, for it may still be closed from the homing before. */
+static bool yw_axis_is_home(uint8_t axis)
+{
+    struct yw_axis_state *state = &yw_axes[axis];
+    bool closed = yw_is_closed(axis), stands = !yw_axis_moves(axis);
+    switch (state->homing) {
+    case YW_TO_THE_SWITCH:
+        if (yw.bench) {
+            if (closed && state->setpoint <= -yw_axis_span(axis) / 8) {
+                yw_axis_found(axis);
+            }
+        } else if (closed) {
+            state->homing = YW_OFF_THE_SWITCH;
+            yw_axis_move(axis, (int16_t)(state->setpoint + yw_axis_span(axis) / 2), 16);
+        } else if (stands) {
+            yw_halt(YW_FAULT_CODE_HOME_MISSED, yw_axis_sites[axis].name);
+        }
+        return false;
+    case YW_OFF_THE_SWITCH:
+        if (!closed) {
+            yw_axis_found(axis);
+        } else if (stands) {
+            yw_halt(YW_FAULT_CODE_HOME_MISSED, yw_axis_sites[axis].name);
+        }
+        return false;
+    default:
+        return stands && state->homed;
+    }
+}
+
+#endif

@@ -1,0 +1,155 @@
+/* Reads CBOR (RFC 8949) within the bounds of the protocol: no floats, tags, nulls, byte strings, indefinite lengths. */
+#ifndef YW_CBOR_READ_H
+#define YW_CBOR_READ_H
+
+struct yw_reader {
+    const uint8_t *at, *end;
+};
+
+/* The beginning of one value. `is_huge`: it does not fit in 32 bits. */
+struct yw_head {
+    uint32_t value;
+    uint8_t first;
+    bool is_huge;
+};
+
+enum {YW_UNSIGNED = 0, YW_NEGATIVE = 1, YW_TEXT = 3, YW_ARRAY = 4, YW_MAP = 5};
+enum {YW_FALSE = 0xF4, YW_TRUE = 0xF5, YW_INNER_DEPTH = YW_DEPTH_BYTES_MOST - 1};
+
+static uint8_t yw_major(const struct yw_head *head)
+{
+    return head->first >> 5;
+}
+
+static uint16_t yw_left_in(const struct yw_reader *reader)
+{
+    return (uint16_t)(reader->end - reader->at);
+}
+
+static bool yw_read_head(struct yw_reader *reader, struct yw_head *head)
+{
+    if (reader->at == reader->end) {
+        return false;
+    }
+    head->first = *reader->at++;
+    uint8_t more = head->first & 31;
+    head->value = more;
+    head->is_huge = false;
+    if (more < 24) {
+        return true;
+    }
+    uint8_t bytes = (uint8_t)(1U << (more - 24));
+    if (more > 27 || yw_left_in(reader) < bytes) {
+        return false;
+    }
+    for (head->value = 0; bytes; --bytes) {
+        head->is_huge |= head->value >> 24 != 0;
+        head->value = head->value << 8 | *reader->at++;
+    }
+    return true;
+}
+
+/* RFC 3629: no overlong forms, no halves of a pair, nothing above U+10FFFF. */
+static bool yw_is_utf8(const uint8_t *at, uint16_t left)
+{
+    while (left) {
+        uint8_t first = *at++;
+        --left;
+        if (first < 0x80) {
+            continue;
+        }
+        uint8_t more = first >= 0xF0 ? 3 : first >= 0xE0 ? 2 : 1;
+        uint8_t low = first == 0xE0 ? 0xA0 : first == 0xF0 ? 0x90 : 0x80;
+        uint8_t high = first == 0xED ? 0x9F : first == 0xF4 ? 0x8F : 0xBF;
+        if (first < 0xC2 || first > 0xF4 || left < more) {
+            return false;
+        }
+        for (left = (uint16_t)(left - more); more; --more, low = 0x80, high = 0xBF) {
+            uint8_t next = *at++;
+            if (next < low || next > high) {
+                return false;
+            }
+        }
+    }
+    return true;
+}
+
+/* Gives the bytes of a text whose head has been read, or a null pointer where fewer follow. */
+static const uint8_t *yw_read_text(struct yw_reader *reader, const struct yw_head *head)
+{
+    const uint8_t *begin = reader->at;
+    if (yw_major(head) != YW_TEXT || head->is_huge || head->value > yw_left_in(reader)) {
+        return NULL;
+    }
+    reader->at += (uint16_t)head->value;
+    return begin;
+}
+
+/* Opens an array or a map: each entry takes a byte at least, so that no count is believed that cannot be. */
+static bool yw_fits(const struct yw_reader *reader, const struct yw_head *head)
+{
+    return !head->is_huge && head->value <= yw_left_in(reader);
+}
+
+static bool yw_skip_plain(struct yw_reader *reader, const struct yw_head *head)
+{
+    uint8_t major = yw_major(head);
+    if (major == YW_TEXT) {
+        const uint8_t *begin = yw_read_text(reader, head);
+        return begin && yw_is_utf8(begin, (uint16_t)head->value);
+    }
+    return major == YW_UNSIGNED || major == YW_NEGATIVE || head->first == YW_FALSE || head->first == YW_TRUE;
+}
+
+/* Takes a key of a map that must not come before `least`, in bytewise order, so that none comes twice [ENC-02]. */
+static bool yw_key_follows(const struct yw_head *head, uint32_t *least)
+{
+    uint8_t major = yw_major(head);
+    if (major > YW_NEGATIVE || head->is_huge || head->value >= INT32_MAX) {
+        return false;
+    }
+    uint32_t rank = major == YW_NEGATIVE ? head->value | UINT32_C(0x80000000) : head->value;
+    bool follows = rank >= *least;
+    *least = rank + 1;
+    return follows;
+}
+
+/* Passes over one value inside the outermost map [ENC-09, ENC-12]. */
+static bool yw_skip(struct yw_reader *reader)
+{
+    uint16_t left[YW_INNER_DEPTH]; /* values of each open array or map; of a map, twice its pairs */
+    uint32_t least[YW_INNER_DEPTH]; /* the least key that may come next in a map */
+    bool is_map[YW_INNER_DEPTH];
+    uint8_t depth = 0;
+    struct yw_head head;
+    for (;;) {
+        if (!yw_read_head(reader, &head)) {
+            return false;
+        }
+        uint8_t in = (uint8_t)(depth - 1), major = yw_major(&head);
+        if (depth && is_map[in] && left[in] & 1) {
+            if (!yw_key_follows(&head, &least[in])) {
+                return false;
+            }
+        } else if (major == YW_ARRAY || major == YW_MAP) {
+            if (depth == YW_INNER_DEPTH || !yw_fits(reader, &head)) {
+                return false;
+            }
+            is_map[depth] = major == YW_MAP;
+            least[depth] = 0;
+            left[depth] = (uint16_t)(is_map[depth] ? 2 * head.value : head.value);
+            ++depth;
+        } else if (!yw_skip_plain(reader, &head)) {
+            return false;
+        }
+        while (depth && left[depth - 1] == 0) {
+            --depth;
+        }
+        if (depth == 0) {
+            return true;
+        }
+        --left[depth - 1];
+    }
+}
+
+#endif

@@ -1,0 +1,172 @@
+/* The life of a node: time passes, orders come, connections come and go. */
+#ifndef YW_LOOP_H
+#define YW_LOOP_H
+
+enum {YW_EARLY_MS = 100, YW_PROGRESS_MS = 500}; /* heartbeats go out early; who moves says more often where it is */
+
+/* Nobody knows any more where anything is [FLT-06]. */
+static void yw_power_lost(void)
+{
+    yw_role_power_lost();
+    yw_halt(YW_FAULT_CODE_POWER_LOST, NULL);
+}
+
+/* What has not started by its deadline never starts, held or not [ORD-23]. */
+static void yw_end_late_job(void)
+{
+    if (yw.job.id && yw.job.state == YW_JOB_STATE_ACCEPTED && (int32_t)(yw_uptime() - yw.job.deadline) > 0) {
+        yw.job.reason = YW_REASON_LATE;
+        yw_job_is(YW_JOB_STATE_FAILED);
+        yw_role_cancel();
+        yw_report_job();
+    }
+}
+
+static void yw_run_role(void)
+{
+    while (yw_role_tick()) {
+        yw_tell_changes();
+    }
+    yw_tell_changes();
+}
+
+static void yw_step_to(uint32_t now_ms)
+{
+    yw.now_ms = now_ms;
+    yw_settle();
+    yw_end_late_job();
+    yw_run_role();
+}
+
+/* Brings everything forward to now, one input of a tester after the other. */
+static void yw_pass_time(void)
+{
+    uint32_t now_ms = yw_clock_ms();
+    while (yw.played_count && now_ms - yw.played_ms >= yw.played[0].wait_ms) {
+        uint8_t what = yw.played[0].what;
+        yw.played_ms += yw.played[0].wait_ms;
+        --yw.played_count;
+        memmove(&yw.played[0], &yw.played[1], yw.played_count * sizeof yw.played[0]);
+        if ((int32_t)(yw.played_ms - yw.now_ms) > 0) {
+            yw_step_to(yw.played_ms);
+        }
+        yw_feel(what & 0x7F, what >> 7);
+    }
+    if (!yw.bench) {
+        yw.now_ms = now_ms;
+        yw_read_pins();
+    }
+    yw_step_to(now_ms);
+}
+
+/* At most one fault in `bad_message_gap`, whatever comes [ENC-11]. */
+static void yw_raise_bad_message(void)
+{
+    if (yw.bad_waits && (!yw.bad_before || yw.now_ms - yw.bad_ms >= YW_BAD_MESSAGE_GAP_MS_LEAST)) {
+        yw.bad_waits = false;
+        yw.bad_before = true;
+        yw.bad_ms = yw.now_ms;
+        yw_warn(YW_FAULT_CODE_BAD_MESSAGE);
+    }
+}
+
+static void yw_beat(void)
+{
+    for (uint8_t message = 0; message < YW_SAY_REPORT; ++message) {
+        uint16_t gap_ms = YW_STATE_REPEAT_MS_MOST - YW_EARLY_MS;
+        if (message == YW_SAY_NODE) {
+            gap_ms = YW_STATUS_REPEAT_MS_MOST - YW_EARLY_MS;
+        } else if (message == YW_SAY_ROLE && yw_moving()) {
+            gap_ms = YW_PROGRESS_MS;
+        }
+        if ((uint16_t)((uint16_t)yw.now_ms - yw.said_ms[message]) >= gap_ms) {
+            yw_say(message, NULL);
+        }
+    }
+}
+
+static void yw_start_job(void)
+{
+    if (yw.job.id && yw.job.state == YW_JOB_STATE_ACCEPTED && !yw.held) {
+        yw_tell_changes();
+        yw_job_is(YW_JOB_STATE_RUNNING);
+        yw_role_begin();
+        yw_run_role();
+    }
+}
+
+void yw_start(const struct yw_how *how)
+{
+    memset(&yw, 0, sizeof yw);
+    yw.now_ms = yw_clock_ms();
+    yw.boot = how->boot;
+    yw.bench = how->bench;
+    yw.reset = how->reset;
+    yw.state = YW_INITIAL;
+    yw.changed_fault = YW_NO_WORD;
+    yw.power = true;
+    if (!yw.bench) {
+        uint16_t seen = yw_inputs();
+        for (uint8_t sensor = 0; sensor <= YW_SENSOR_BY_HAND; ++sensor) {
+            uint8_t line = yw_line_of(sensor);
+            if (line != YW_NO_WORD && seen >> sensor & 1) {
+                yw.raw |= YW_BIT(line);
+            }
+        }
+        yw.level = yw.raw;
+        yw.power = seen >> YW_SENSOR_MOTOR_POWER & 1;
+    }
+    yw_role_start();
+    if (how->boot_lost) {
+        yw_warn(YW_FAULT_CODE_BOOT_LOST);
+    }
+    if (!yw.power) {
+        yw_power_lost();
+    }
+}
+
+uint8_t yw_will(uint8_t *payload)
+{
+    return yw_put_off(payload, (uint16_t)(yw.link + 1U));
+}
+
+uint8_t yw_parting(uint8_t *payload)
+{
+    return yw_put_off(payload, yw.link);
+}
+
+void yw_connected(void)
+{
+    yw_pass_time();
+    ++yw.link;
+    yw.online = true;
+    yw_tell_all();
+}
+
+void yw_disconnected(void)
+{
+    yw.online = false;
+}
+
+void yw_receive(const uint8_t *payload, uint16_t length, bool to_all)
+{
+    struct yw_order order;
+    yw_pass_time();
+    if (yw_read_order(&order, payload, length) && (!to_all || yw_act(&order) == YW_ACT_HOLD)) { /* [HLD-07] */
+        yw_handle(&order);
+    } else {
+        yw.bad_waits = true; /* [ENC-10] */
+    }
+    yw_tell_changes();
+    yw_raise_bad_message();
+}
+
+void yw_tick(void)
+{
+    yw_pass_time();
+    yw_start_job();
+    yw_raise_bad_message();
+    yw_beat();
+}
+
+#endif

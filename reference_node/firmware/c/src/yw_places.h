@@ -1,0 +1,80 @@
+/* Where a crane has to go: places, slots, and the measured table of a track. */
+#ifndef YW_PLACES_H
+#define YW_PLACES_H
+
+/* One end of a transfer. */
+struct yw_where {
+    uint8_t place, slot;
+};
+
+#define yw_place_figure(place, field) yw_flash_8(&yw_places[place].field)
+
+static bool yw_is_name(const struct yw_label *label, const char *name)
+{
+    for (uint8_t i = 0; i < label->length; ++i) {
+        if (label->text[i] != (uint8_t)yw_flash_8(&name[i])) {
+            return false;
+        }
+    }
+    return label->length >= YW_NAME_ROOM - 1 || yw_flash_8(&name[label->length]) == 0;
+}
+
+static uint8_t yw_place_named(const struct yw_label *label)
+{
+    for (uint8_t place = 0; place < YW_PLACES; ++place) {
+        if (yw_is_name(label, yw_places[place].name)) {
+            return place;
+        }
+    }
+    return YW_NO_WORD;
+}
+
+static int16_t yw_point(uint8_t place, uint8_t point, uint8_t which)
+{
+    return (int16_t)yw_flash_16(&yw_points[yw_place_figure(place, first_point) + point][which]);
+}
+
+/* Whether a reading was measured: outside the table the line is a guess [CRN-06]. */
+static bool yw_is_measured(uint8_t place, int16_t reading)
+{
+    uint8_t points = yw_place_figure(place, points);
+    return points == 0 || (reading >= yw_point(place, 0, 0) && reading <= yw_point(place, (uint8_t)(points - 1), 0));
+}
+
+/* The quotient of two numbers, rounded to the nearest, halves away from zero. */
+static int32_t yw_rounded(int32_t over, int32_t under)
+{
+    return (over < 0 ? over - under / 2 : over + under / 2) / under;
+}
+
+/* What the rest of a train adds to the first axis: on the straight line between two measured points. */
+static int32_t yw_shift(uint8_t place, int16_t reading)
+{
+    uint8_t points = yw_place_figure(place, points), after = 1;
+    if (points == 0) {
+        return 0;
+    }
+    while (after < points - 1 && reading >= yw_point(place, after, 0)) {
+        ++after;
+    }
+    int32_t x0 = yw_point(place, (uint8_t)(after - 1), 0), y0 = yw_point(place, (uint8_t)(after - 1), 1);
+    int32_t wide = yw_point(place, after, 0) - x0, high = yw_point(place, after, 1) - y0, in = reading - x0;
+    /* The whole steps first: what is left to multiply has less than `wide` in each factor, and stays within 32 bits
+       for steps of up to 46340 between two readings; site files with wider ones are refused when this is made. */
+    return y0 + high / wide * in + yw_rounded(high % wide * in, wide);
+}
+
+/* Where an axis has to be over a slot. */
+static int32_t yw_position(uint8_t axis, const struct yw_where *where, int16_t reading)
+{
+    uint8_t row = (uint8_t)(yw_place_figure(where->place, first_slot) + where->slot);
+    int32_t position = (int16_t)yw_flash_16(&yw_slots[row][axis]);
+    return axis == 0 ? position + yw_shift(where->place, reading) : position;
+}
+
+static bool yw_reaches(uint8_t axis, int32_t position)
+{
+    return position >= yw_axis_figure(axis, least) && position <= yw_axis_figure(axis, most);
+}
+
+#endif

@@ -1,0 +1,90 @@
+/* What a node has to remember. */
+#ifndef YW_STATE_H
+#define YW_STATE_H
+
+#if defined(__AVR__)
+#define yw_flash_8(address) pgm_read_byte(address)
+#define yw_flash_16(address) pgm_read_word(address)
+#define yw_flash_32(address) pgm_read_dword(address)
+#else
+#define yw_flash_8(address) (*(address))
+#define yw_flash_16(address) (*(address))
+#define yw_flash_32(address) (*(address))
+#endif
+
+#include "yw_order_table.h"
+#include "yw_machine_tables.h"
+
+enum {
+    YW_NO_WORD = 0xFF,   /* no step, no reason, no place */
+    YW_PLAYED_MOST = 20, /* inputs of a tester that wait: two stimuli of ten */
+    YW_FAULT_CODES = YW_FAULT_CODE_INPUT_LOST + 1
+};
+
+/* The one job that a node has, or the last one of this boot; id 0 before the first. */
+struct yw_job {
+    uint32_t id, deadline;
+    uint8_t act, state, step, reason, box_length;
+    bool past_return;
+    char box[YW_BOX_LENGTH];
+};
+
+/* An input of a tester: how long after the one before, which sensor, and in the top bit its level. */
+struct yw_played {
+    uint16_t wait_ms;
+    uint8_t what;
+};
+
+#if YW_ROLE == YW_ROLE_IS_CRANE
+#define YW_LINES (YW_AXES + YW_LOAD_SENSOR + 1)
+#define YW_INPUT_LINES (YW_AXES + YW_LOAD_SENSOR)
+#elif YW_ROLE == YW_ROLE_IS_BERTH
+#define YW_LINES 2
+#define YW_INPUT_LINES YW_LINES
+#else
+#define YW_LINES (YW_STOPS + YW_LOAD_SENSOR)
+#define YW_INPUT_LINES YW_LINES
+#endif
+
+static struct {
+    uint32_t now_ms, uptime_ahead; /* uptime is the clock and what a tester has set it ahead */
+    uint32_t mark, mark_before, claimant;
+    struct yw_job job;
+    uint32_t fault_job, settled_ms, played_ms;
+    uint16_t boot, link, holds, starts, seq[YW_MESSAGES], said_ms[YW_SAY_REPORT];
+    uint16_t faults, active, since_ms[YW_LINES], raw, level;
+    uint32_t bad_ms;
+    const char *part; /* in flash; of the fault that changed last */
+    uint8_t reset, changed_fault, changed_lines, state, untold, played_count;
+    bool bench, held, online, has_claimant, bad_waits, bad_before, power;
+    struct yw_played played[YW_PLAYED_MOST];
+} yw;
+
+#define YW_BIT(number) ((uint16_t)(1U << (number)))
+
+static uint32_t yw_uptime(void)
+{
+    return yw.now_ms + yw.uptime_ahead;
+}
+
+static bool yw_is_in(uint16_t acts, uint8_t act)
+{
+    return acts >> act & 1;
+}
+
+/* Something that a message carries has changed: it is told before anything else happens [MSG-01]. */
+static void yw_changed(uint8_t message)
+{
+    yw.untold = (uint8_t)(yw.untold | 1U << message);
+}
+
+/* A motor was switched on [BEN-03]. */
+static void yw_motor_started(void)
+{
+    ++yw.starts;
+    if (yw.bench) {
+        yw_changed(YW_SAY_NODE);
+    }
+}
+
+#endif

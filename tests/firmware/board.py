@@ -1,0 +1,113 @@
+"""The core in C as a process on MQTT: built for a node of the site with sanitizers, and its power cycled."""
+
+from __future__ import annotations
+
+import subprocess
+from collections.abc import Iterator
+from contextlib import contextmanager
+from functools import cache
+from pathlib import Path
+from random import Random
+from typing import Any
+
+from conformance.bench.brokers.broker import Broker
+from conformance.bench.tap.tap import Tap
+from conformance.bench.wire_bench import WireBench
+from conformance.publish.firmware.site_header import site_header
+from conformance.suite.fixture import Fixture
+from protocol.site import Site
+from protocol.site_file import read_site, scenario_text
+
+CORE = Path(__file__).resolve().parents[2] / "reference_node" / "firmware" / "c"
+NODES = {"crane": "north", "berth": "siding", "shuttle": "ferry"}
+WARNINGS = ("-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror")
+HOST_WARNINGS = ("-std=gnu11", "-Wall", "-Wextra", "-Wconversion", "-Werror")
+SANITIZERS = ("-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
+PATIENCE_MS = 20_000
+
+
+@cache
+def site() -> Site:
+    """harlow-basin with boards that read and write CBOR alone."""
+    text = scenario_text()
+    for old, new in (
+        ('reads = "both"', 'reads = "cbor"'),
+        ('reads = "json"', 'reads = "cbor"'),
+        ('writes = "json"', 'writes = "cbor"'),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+    return read_site(text.encode(), "harlow-basin with the core in C")
+
+
+def compiled(command: list[str | Path]) -> None:
+    """Run a compiler, and fail with what it says."""
+    made = subprocess.run([str(word) for word in command], capture_output=True, text=True, check=False)
+    assert made.returncode == 0, made.stderr
+
+
+def build(
+    folder: Path, node: str, source: Path = CORE, compiler: str = "gcc", of: Site | None = None
+) -> Path:
+    """The program of a node; `source` is the folder of the core, or of a copy with a bug in it."""
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "yw_site.h").write_text(site_header(of or site(), node), encoding="utf-8")
+    include = [f"-I{folder}", f"-I{source / 'src'}"]
+    core, program = folder / "node.o", folder / "node"
+    compiled([compiler, *WARNINGS, *SANITIZERS, *include, "-c", source / "host" / "node.c", "-o", core])
+    compiled(
+        [
+            compiler,
+            *HOST_WARNINGS,
+            *SANITIZERS,
+            *include,
+            source / "host" / "main.c",
+            core,
+            "-lmosquitto",
+            "-o",
+            program,
+        ]
+    )
+    return program
+
+
+class Board:
+    """A process whose power can be cycled; `words` is what the sanitizers said."""
+
+    def __init__(self, program: Path, tap: Tap, uptime: int = 0) -> None:
+        self._program, self._tap, self._uptime = program, tap, uptime
+        self._log, self.cells = program.with_suffix(".log"), program.with_suffix(".cells")
+        self.start()
+
+    def start(self) -> None:
+        arguments = (self._tap.host, self._tap.port, self.cells, self._uptime)
+        with self._log.open("wb") as log:
+            self.process = subprocess.Popen([self._program, *map(str, arguments)], stderr=log)
+
+    def stop(self) -> None:
+        self.process.kill()
+        self.process.wait()
+
+    def cycle(self) -> None:
+        self.stop()
+        self.start()
+
+    @property
+    def words(self) -> str:
+        return self._log.read_text(errors="replace")
+
+
+@contextmanager
+def on_the_bench(
+    program: Path, node: str, broker: Broker, uptime: int = 0
+) -> Iterator[tuple[Board, Any, Fixture]]:
+    """A board behind a tap, the bench around it, and a fixture, once the board has said something."""
+    with Tap(broker.host, broker.port) as tap:
+        board = Board(program, tap, uptime)
+        try:
+            with WireBench(tap, broker.address, board.cycle) as bench:
+                fixture = Fixture(bench, site(), node, Random(1))
+                assert bench.wait(lambda: fixture.log.latest("fault") is not None, PATIENCE_MS), board.words
+                yield board, bench, fixture
+        finally:
+            board.stop()

@@ -1,0 +1,49 @@
+"""The core in C as a process behind a real broker, built with the sanitizers."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from conformance.bench.brokers.broker import start_broker
+from conformance.suite.fixture import Fixture
+from conformance.suite.verdict import Verdict
+from conformance.tester.runner import Run, Selection
+from tests.firmware.board import NODES, build, on_the_bench, site
+from tests.needs import needs, needs_header
+
+pytestmark = [needs("gcc"), needs_header("mosquitto.h", "libmosquitto-dev"), pytest.mark.slow]
+SLOW = 4.0
+SHORT = {
+    "berth": ("berth-arrival", "link-comes-back", "encoding-unreadable", "link-will"),
+    "shuttle": ("shuttle-runs", "link-comes-back", "encoding-tails", "link-will"),
+}
+"""What only a real link can show, and one job; the rest is seen on virtual time."""
+
+
+def judge(folder: Path, role: str, only: tuple[str, ...] | None) -> int:
+    node = NODES[role]
+    program = build(folder, node)
+    with start_broker("auto") as broker, on_the_bench(program, node, broker) as (board, bench, _):
+        results = Run(Fixture(bench, site(), node, Random(1), SLOW), Selection(only)).perform()
+    judged = [one for one in results.values() if one.verdict is not Verdict.NONE]
+    assert {one.case.id: one.reason for one in judged if one.verdict is not Verdict.PASS} == {}
+    assert board.words == ""
+    return len(judged)
+
+
+def test_a_whole_crane(tmp_path: Path) -> None:
+    assert judge(tmp_path, "crane", None) >= 95
+
+
+@pytest.mark.parametrize("role", SHORT)
+def test_a_part_of_the_suite(role: str, tmp_path: Path) -> None:
+    assert judge(tmp_path, role, SHORT[role]) > len(SHORT[role])
+
+
+@pytest.mark.exhaustive
+@pytest.mark.parametrize("role", SHORT)
+def test_the_whole_suite(role: str, tmp_path: Path) -> None:
+    assert judge(tmp_path, role, None) >= 90
