@@ -36,7 +36,14 @@ def fails(results: dict[str, Result]) -> set[str]:
     return {id_ for id_, result in results.items() if result.verdict is Verdict.FAIL}
 
 
-@pytest.mark.parametrize(("length", "every"), [(700, 7_100), (260, 1_900), (3_000, 23_000)])
+@pytest.mark.parametrize(
+    ("length", "every"),
+    [
+        (700, 7_100),
+        pytest.param(260, 1_900, marks=pytest.mark.exhaustive),
+        pytest.param(3_000, 23_000, marks=pytest.mark.exhaustive),
+    ],
+)
 def test_a_machine_that_stands_still_fails_no_node(length: float, every: float) -> None:
     run = still(run_of("ferry"), often(length, every))
     assert fails(run.perform()) == set()
