@@ -21,7 +21,8 @@ from tests.commands.at_the_tap import conforming, node
 from tests.needs import needs
 
 ABOUT_TIME = (
-    "orders-answer-time", "messages-repeat", "messages-uptime", "link-acknowledges", "link-pings", "hold-all", "messages-heartbeat",
+    "orders-answer-time", "messages-repeat", "messages-uptime", "link-acknowledges", "link-pings", "hold-all",
+    "messages-heartbeat",
     "link-comes-back", "bench-set-uptime", "orders-in-order", "claim-raises",
 )  # fmt: skip
 ONLY = [word for id_ in ABOUT_TIME for word in ("--only", id_)]
