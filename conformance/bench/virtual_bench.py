@@ -6,6 +6,7 @@ from collections.abc import Callable
 from random import Random
 
 from conformance.suite.bench import Bench
+from conformance.suite.stalls import Stall
 from protocol.participant import Participant, Publication
 from protocol.sizes import connect_size, publish_size
 from protocol.wire.evidence import Fate, LinkPacket
@@ -46,6 +47,7 @@ class VirtualBench(Bench):
         self.bus = VirtualBus(self._time, rng, latency_ms, loss)
         self.bus.intercept = self._flag_retained
         self._taken = 0
+        self._still: list[tuple[float, float]] = []
         self._boot = rng.randrange(65536)
         self._node = make(self._boot, 0)
         self.bus.attach(self._node)
@@ -63,14 +65,33 @@ class VirtualBench(Bench):
         """Deliver with the retain flag set."""
         self.bus.publish(Publication(topic, payload, 1, False), RETAINED)
 
+    def stand_still(self, begin_ms: float, length_ms: float, *, noticed: bool = True) -> None:
+        """Let the test machine stand still at an instant to come: the node goes on, and the bench sees all of it late.
+
+        `noticed` is False for a bench that does not measure it.
+        """
+        self._still.append((begin_ms, begin_ms + length_ms))
+        if noticed:
+            self.stalls.add(Stall(begin_ms, begin_ms + length_ms, "timer"))
+
+    def _awake_ms(self, at_ms: float) -> float:
+        """When the bench sees what happens at an instant."""
+        return max((end for begin, end in self._still if begin <= at_ms < end), default=at_ms)
+
     def wait(self, happened: Callable[[], bool], within_ms: float) -> bool:
         """Run virtual time."""
 
         def look() -> bool:
+            if self._awake_ms(self.now_ms) > self.now_ms:
+                return False
             self._take()
             return happened()
 
-        return self._time.run_until_true(look, max(0, round(within_ms)))
+        found = self._time.run_until_true(look, max(0, round(within_ms)))
+        if self._awake_ms(self.now_ms) > self.now_ms:
+            self._time.run_until(round(self._awake_ms(self.now_ms)))
+            found = look()
+        return found
 
     def cut(self) -> None:
         """Break the node's connection so that both ends see it."""
@@ -107,7 +128,7 @@ class VirtualBench(Bench):
                 continue  # the node never had what was lost on its way to it
             self.log.add(
                 connection=seen.connection,
-                at_ms=seen.at_us / 1000,
+                at_ms=self._awake_ms(seen.at_us / 1000),
                 from_node=seen.from_node,
                 size=packet_size(seen.packet),
                 packet=seen.packet,

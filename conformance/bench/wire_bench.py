@@ -15,8 +15,10 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from conformance.bench.connection.address import Address
 from conformance.bench.second_board import SecondBoard
+from conformance.bench.stall_watch import StallWatch
 from conformance.bench.tap.tap import Tap
 from conformance.suite.bench import Bench, CannotJudge
+from conformance.suite.stalls import Stall
 from conformance.suite.verdict import Unclear
 from protocol.trouble import Trouble
 from protocol.validation import read_publication
@@ -60,6 +62,7 @@ class WireBench(Bench):
         self.tap = tap
         self._has_ended = ended
         signature = tap.signature
+        self._watch = StallWatch(tap, broker, self.stalls)
         self._second = SecondBoard(signature) if signature and not signature.supervisor else None
         self._broker, self._reset = broker, restart
         self.can_restart = restart is not None
@@ -100,6 +103,7 @@ class WireBench(Bench):
         return self
 
     def __exit__(self, *_: object) -> None:
+        self._watch.stop()
         self._client.disconnect()
         self._client.loop_stop()
 
@@ -134,6 +138,7 @@ class WireBench(Bench):
 
         Raises CannotJudge where what passes is not the node's doing alone.
         """
+        self._watch.start()
         end = time.monotonic() + within_ms / 1000
         while True:
             if self._given_up.is_set():
@@ -147,10 +152,12 @@ class WireBench(Bench):
             left = end - time.monotonic()
             if left <= 0:
                 return False
+            look = min(left, LOOK_SECONDS)
+            due = self.now_ms + 1000 * look
             try:
-                self._take(self._arrived.get(timeout=min(left, LOOK_SECONDS)))
+                self._take(self._arrived.get(timeout=look))
             except queue.Empty:
-                continue
+                self.stalls.add(Stall(due, self.now_ms, "timer"))  # none, unless it wakes late
 
     def give_up(self) -> None:
         """End every wait of another thread, those to come too, with `GivenUp`; from any thread."""

@@ -7,7 +7,7 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from conformance.reports import causes, completeness
+from conformance.reports import causes, completeness, standstill
 from conformance.tester.runner import IDENTITY
 
 
@@ -29,6 +29,7 @@ def render(report: Mapping[str, Any]) -> str:
         chapters=chapters,
         caveats=caveats,
         causes=causes,
+        still=standstill.line(report),
         identity=IDENTITY,
         behind=causes.folded(report),
     )

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from conformance.reports import causes, compare, completeness
+from conformance.reports import causes, compare, completeness, standstill
 from conformance.tester.runner import IDENTITY
 
 WIDTH = 80
@@ -87,6 +87,10 @@ def _subject(line: Mapping[str, Any]) -> str:
     return f"{line['node']} {line['name']}" if line["node"] else str(line["name"])
 
 
+def _folded_at(label: str, text: str) -> list[str]:
+    return textwrap.wrap(f"  {label:<9}{text}", WIDTH, subsequent_indent=" " * 11, break_on_hyphens=False)
+
+
 def _folded(behind: Sequence[str]) -> list[str]:
     told = f"  {causes.line(behind)}"
     return textwrap.wrap(told, WIDTH, subsequent_indent="  ", break_on_hyphens=False)
@@ -120,6 +124,8 @@ def _summary(report: Mapping[str, Any]) -> Iterator[str]:
         yield f"  verdict: {report['verdict']}, which is no pass"
     for note in report["notes"]:
         yield from _wrapped("note", note)
+    if still := standstill.line(report):
+        yield from _folded_at("note", still)
     if counts["none"]:
         yield f"  {counts['none']} cases were not selected; --json or --html names them and says why"
     if report["slow"] != 1:

@@ -70,6 +70,7 @@ def document(
         "took_ms": round(sum(result.took_ms for result in results)),
         "cases": [case_document(result) for result in results],
         "people": [one.document() for one in people],
+        "stalls": run.fixture.bench.stalls.document() | {"judged_again": run.judged_again},
         "notes": [*_version_notes(fixture, results), *notes],
     }
 

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from random import Random
 
 from conformance.oracle.link_log import Log
+from conformance.suite.stalls import Stalls
 from protocol.trouble import Trouble
 
 
@@ -28,6 +29,8 @@ class Bench(ABC):
 
     def __init__(self) -> None:
         self.log = Log()
+        self.stalls = Stalls()
+        """When the test machine stood still."""
         self.tester_lost = False
         """Whether the tester's own connection to the broker has broken: what then fails is not the node's fault."""
 

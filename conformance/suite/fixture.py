@@ -14,6 +14,7 @@ from typing import Any
 
 from conformance.oracle.link_log import Message, Trace
 from conformance.suite.bench import Bench
+from conformance.suite.stalls import StoodStill
 from conformance.suite.verdict import Broken, NoOccasion, Unclear
 from protocol.codec import encode
 from protocol.counting import UPTIME_MODULUS, claim_id
@@ -106,6 +107,14 @@ class Fixture:
         self.warnings: list[Broken] = []
         self.judged: Counter[str] = Counter()
         """How often the case at hand has judged each requirement: one that never did shows nothing."""
+        self.can_repeat = True
+        """Whether the case at hand can be judged again: not one that is judged from all that was seen."""
+        self.left_open = 0
+        """How many limits in time a case that cannot be judged again has left open, which seemed broken."""
+        self.again_from_ms = 0.0
+        """What was left open before that instant has been looked for again since."""
+        self.gave_up_ms: tuple[float, float] | None = None
+        """From when to when the last message was waited for that did not come; None where it came."""
         self._claimed: tuple[int, int, int] | None = None
         """Boot, claim and the id last used."""
 
@@ -142,6 +151,11 @@ class Fixture:
         """The upper bound of a time of the specification, stretched for slow boards."""
         return self.stretched(self.spec.most_ms(name))
 
+    def repeat_ms(self, name: str) -> float:
+        """The longest gap between two messages of a topic, with the tolerance that is written for it."""
+        share = (self.spec.timing["repeat_tolerance"].value or 0) / 100
+        return self.limit_ms(name) * (1 + share)
+
     def stretched(self, ms: float) -> float:
         """A time of the site file or of a case, stretched for slow boards."""
         return ms * self.slow
@@ -164,6 +178,24 @@ class Fixture:
         if self.spec.requirements[requirement].level == "MUST":
             raise broken
         self.warnings.append(broken)
+
+    def in_time(
+        self, fits: bool, span_ms: tuple[float, float], requirement: str, expected: str, seen: object,
+        at: Message | Trace | None = None,
+    ) -> None:  # fmt: skip
+        """Demand that a limit in time is kept between two instants; breaks as `check` does.
+
+        Where the test machine stood still meanwhile it is neither kept nor broken: that raises StoodStill where the
+        case can be judged again, and else is left open: what seems broken then is looked for again.
+        """
+        still_ms = self.bench.stalls.within(*span_ms)
+        if not still_ms:
+            self.check(fits, requirement, expected, seen, at)
+        elif self.can_repeat:
+            span = f"{span_ms[1] - span_ms[0]:.0f} ms"
+            raise StoodStill(f"the test machine stood still for {still_ms:.0f} ms of {span}")
+        elif not fits and span_ms[1] >= self.again_from_ms:
+            self.left_open += 1
 
     def equal(
         self, seen: object, expected: object, requirement: str, told: str, at: Message | Trace | None = None
@@ -203,8 +235,11 @@ class Fixture:
         def find() -> Message | None:
             return next((message for message in self.log.since(since) if wanted(message)), None)
 
+        began_ms = self.bench.now_ms
         self.bench.wait(lambda: find() is not None, within_ms)
-        return find()
+        found = find()
+        self.gave_up_ms = (began_ms, self.bench.now_ms) if found is None else None
+        return found
 
     def watch(self, ms: float) -> int:
         """Let time pass and send nothing; gives the trace number before it."""

@@ -190,8 +190,9 @@ class SupervisorFixture(Fixture):
             seen += 1
             late = order.message.at_ms - doubt.since_ms > self.stretched(CROSSING_MS)
             allowed = order.act in ("ask", "hold") or not late
-            self.check(
+            self.in_time(
                 allowed,
+                (doubt.since_ms, min(doubt.since_ms + self.stretched(CROSSING_MS), order.message.at_ms)),
                 requirement,
                 f"nothing but asks to {order.node} before it answers",
                 order.act,

@@ -9,15 +9,18 @@ import traceback
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from graphlib import TopologicalSorter
 
 from conformance.suite.bench import CannotJudge
 from conformance.suite.case import Body, Case, all_cases
 from conformance.suite.fixture import Fixture
 from conformance.suite.preamble import settle
+from conformance.suite.stalls import StoodStill
 from conformance.suite.verdict import Broken, NoOccasion, Unclear, Verdict, overall
 from conformance.tester.evidence import Evidence, gather
 from conformance.tester.identity import motion_withheld
+from conformance.tester.judging_again import until_clear, with_what_is_open
 from conformance.tester.observation_window import ObservationWindow
 
 NOTHING_TO_JUDGE = "nothing to judge: what this case looks at was not seen in this run"
@@ -45,6 +48,10 @@ class Result:
     """Whether it is that of an earlier run."""
     cause: str = ""
     """The case behind whose verdict this one stands, or IDENTITY; '' where it stands for itself."""
+    spoilt: bool = False
+    """Whether a limit in time could not be judged, because the test machine stood still meanwhile."""
+    tries: int = 1
+    """How often it was judged: again where the test machine stood still meanwhile."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,13 +93,25 @@ class Run:
         quiet = [case for case in chosen if case.quiet]
         stretch = ObservationWindow(self.fixture, settle)
 
-        def left_alone(case: Case) -> Result:
-            return self._judge(case, lambda _stand: stretch.judge(case, filter(self._due, quiet)))
+        def left_alone(case: Case, number: int) -> Result:
+            shared = stretch if number == 0 else ObservationWindow(self.fixture, settle)
+            due = filter(self._due, quiet) if number == 0 else (case,)
+            return self._judge(case, lambda _stand: shared.judge(case, due))
 
         for case in chosen:
-            yield self._record(
-                case, left_alone if case.quiet else self._judge if case.passive else self._active
-            )
+            if case.passive:
+                yield self._record(case, self._from_all)
+                continue
+            once = left_alone if case.quiet else self._active
+            yield self._record(case, partial(self._until_clear, once))
+
+    def _from_all(self, case: Case) -> Result:
+        """Judge a case from all that was seen."""
+        return with_what_is_open(self.fixture, partial(self._judge, case))
+
+    def _until_clear(self, once: Callable[[Case, int], Result], case: Case) -> Result:
+        """Judge a case again where the test machine stood still meanwhile."""
+        return until_clear(self.fixture, partial(once, case))
 
     def plan(self, cases: Iterable[Case] | None = None) -> list[Case]:
         """The cases that it comes to, in order; from now on it is incomplete until it has."""
@@ -121,6 +140,11 @@ class Run:
             for id_, case in self.planned.items()
             if id_ not in self.results and not not_selected(case, self.fixture, self.selection)
         ]
+
+    @property
+    def judged_again(self) -> list[str]:
+        """Cases that were judged more than once, because the test machine stood still meanwhile."""
+        return [id_ for id_, result in self.results.items() if result.tries > 1]
 
     @property
     def unjudged(self) -> list[str]:
@@ -188,7 +212,7 @@ class Run:
             return ""
         return before.cause or before.case.id
 
-    def _active(self, case: Case) -> Result:
+    def _active(self, case: Case, _number: int = 0) -> Result:
         # A case for supervisors starts a fresh one instead.
         if case.id not in OPENING and "supervisor" not in case.roles:
             try:
@@ -206,7 +230,8 @@ class Run:
     def _judge(self, case: Case, body: Body | None = None) -> Result:
         """Run the body, or what stands for it. The first breach ends it, so that the first reason is kept."""
         self.fixture.warnings, self.fixture.judged = [], Counter()
-        verdict, reason, evidence = Verdict.PASS, "", None
+        self.fixture.can_repeat, self.fixture.gave_up_ms = not case.passive, None
+        verdict, reason, evidence, spoilt = Verdict.PASS, "", None, False
         try:
             (body or case.body)(self.fixture)
             if not any(self._judged(case).values()):
@@ -217,12 +242,13 @@ class Run:
             verdict, reason = Verdict.NONE, str(none)
         except Unclear as unclear:
             verdict, reason = Verdict.INCONCLUSIVE, str(unclear)
+            spoilt = isinstance(unclear, StoodStill)
         except CannotJudge:
             raise
         except Exception:  # noqa: BLE001 - a fault of the kit must not pass for one of the node
             verdict, reason = Verdict.ERROR, traceback.format_exc()
         warnings = tuple(gather(one, self.fixture.log) for one in self.fixture.warnings)
-        return Result(case, verdict, reason, evidence, warnings, judged=self._judged(case))
+        return Result(case, verdict, reason, evidence, warnings, judged=self._judged(case), spoilt=spoilt)
 
     def _judged(self, case: Case) -> dict[str, int]:
         """How often the case has judged what it is about."""

@@ -12,8 +12,6 @@ from protocol.specification import STATE_MESSAGES, specification
 
 REMEMBERED = 64
 """Messages of a topic among which a second delivery is looked for."""
-TIMER_GRACE_MS = 50
-"""A loop that looks at its clock now and then is a little late."""
 SILENCE_GRACE_US = 3_000_000
 """A recorder hears later than a node speaks, and a connection takes time to come back."""
 PATIENCE = 5
@@ -128,7 +126,7 @@ class Counts:
 
     def _heartbeat(self, heard: ReceivedMessage, track: _Track, since: int) -> Iterator[Breach]:
         most = self._most_ms(heard.node, heard.message)
-        if most is not None and since > most + TIMER_GRACE_MS:
+        if most is not None and since > most + most * _tolerance():
             id_ = "MSG-03" if heard.message == "node-status" else "MSG-02"
             what = f"{heard.message} after {since} ms of the node's own time; at most {most} are allowed"
             yield heard.breach(id_, what, since=track.number)
@@ -174,6 +172,11 @@ class Counts:
                 id_ = "MSG-03" if message == "node-status" else "MSG-02"
                 what = f"no {message} for {gap_us / 1e6:.1f} s; at most {most / 1000:g} s are allowed"
                 yield Breach(id_, what, at_us, number, node, track.number)
+
+
+def _tolerance() -> float:
+    """What may be added to a heartbeat's limit, as a share of it."""
+    return (specification().timing["repeat_tolerance"].value or 0) / 100
 
 
 def _counts(heard: ReceivedMessage) -> tuple[int, int, int]:

@@ -108,6 +108,8 @@ class Attribution:
         """The node's client identifier; '' until it is known."""
         self.conflict = ""
         """Why nothing that is seen can be said of the node any more; '' while it can."""
+        self.of_the_kit: set[str] = set()
+        """Client identifiers that the kit itself uses."""
         self._clients: dict[int, SeenClient] = {}
         self._will: str | None = None
         self._boots: list[int] = []
@@ -188,7 +190,8 @@ class Attribution:
         counted = dict(self._strangers)
         for one in waiting:
             counted[one.client_id] = counted.get(one.client_id, 0) + 1
-        return {name: times for name, times in counted.items() if name != self.client_id or not name}
+        known = {self.client_id, *self.of_the_kit} - {""}
+        return {name: times for name, times in counted.items() if name not in known}
 
     @property
     def claims(self) -> dict[str, str]:

@@ -13,8 +13,8 @@ import contextlib
 import socket
 import ssl
 import time
-from collections.abc import Callable
-from typing import Self
+from collections.abc import Callable, Coroutine
+from typing import Any, Self
 
 from conformance.bench.loop_thread import LoopThread
 from conformance.bench.network import listening_trouble, require_loopback
@@ -127,6 +127,27 @@ class Tap:
         """Topics by which clients that are not the node's show whose board they are, by client identifier."""
         attribution = self._attribution
         return self._thread.run(lambda: attribution.claims) if attribution else {}
+
+    def expect(self, client_id: str) -> None:
+        """A client of the kit's own will come: it is no stranger, and not told of."""
+        if self._attribution is not None:
+            self._attribution.of_the_kit.add(client_id)
+
+    def run_beside(self, work: Callable[[], Coroutine[Any, Any, None]]) -> Callable[[], None]:
+        """Run a coroutine on the tap's thread until the call that is given, or the tap's end."""
+        running = self._thread.run(lambda: task(work(), self._log.fail))
+        self._serving.add(running)
+
+        def end() -> None:
+            with contextlib.suppress(RuntimeError):  # the tap has ended before
+                self._thread.run(running.cancel)
+
+        return end
+
+    @property
+    def is_impeded(self) -> bool:
+        """Whether the tap itself delays what passes, as a case asked for."""
+        return any(self._setting.delay.values()) or any(self._setting.gap.values())
 
     def newest_connection(self) -> LinkConnection | None:
         """The node's newest connection, open or closed; None before its first."""

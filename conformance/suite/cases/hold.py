@@ -218,7 +218,10 @@ def _hold(fixture: Fixture, topic: str) -> Answer:
     assert state is not None
     arrived = next((m for m in fixture.log.since(sent.before) if m.body.get("act") == "hold"), state)
     took, limit = state.at_ms - arrived.at_ms, fixture.limit_ms("answer")
-    fixture.check(took <= limit, "HLD-01", f"held within {limit:.0f} ms", f"after {took:.0f} ms", state)
+    span = arrived.at_ms, state.at_ms
+    fixture.in_time(
+        took <= limit, span, "HLD-01", f"held within {limit:.0f} ms", f"after {took:.0f} ms", state
+    )
     after = fixture.unmoved(before, "HLD-02")
     fixture.equal(after.mark, before.mark, "HLD-02", f"mark {before.mark}", after.report)
     reports = [m for m in fixture.log.sent("job-report", sent.before) if m.body.get("act") == "hold"]

@@ -69,8 +69,9 @@ def link_pings(fixture: Fixture) -> None:
             keep_alive = trace.packet.keep_alive
         elif last is not None and keep_alive and last.connection == trace.connection:
             gap, most = trace.at_ms - last.at_ms, fixture.stretched(keep_alive * 1000)
-            fixture.check(
+            fixture.in_time(
                 gap <= most,
+                (last.at_ms, trace.at_ms),
                 "LNK-03",
                 f"a packet within {most:.0f} ms",
                 f"{gap:.0f} ms of silence",
@@ -211,7 +212,8 @@ def link_comes_back(fixture: Fixture) -> None:
     fixture.check(not gone, "LNK-10", f"a new CONNECT within {most:.0f} ms of the cut", "none")
     gap = trace.at_ms - cut_at
     fits = (figure.least or 0) <= gap <= most
-    fixture.check(fits, "LNK-10", f"a wait of {figure}", f"{gap:.0f} ms", trace)
+    span = cut_at, trace.at_ms
+    fixture.in_time(fits, span, "LNK-10", f"a wait of {figure}", f"{gap:.0f} ms", trace)
     fixture.check(connect.client_id == client, "LNK-11", f"client id {client}", connect.client_id, trace)
     word = fixture.wait_for(
         lambda m: m.from_node and m.name == "node-status", fixture.patience_ms, trace.number

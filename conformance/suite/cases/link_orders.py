@@ -53,8 +53,9 @@ def link_acknowledges(fixture: Fixture) -> None:
                 order = open_.pop((trace.connection, number), None)
                 if order is not None:
                     took = trace.at_ms - order.at_ms
-                    fixture.check(
+                    fixture.in_time(
                         took <= limit,
+                        (order.at_ms, trace.at_ms),
                         "LNK-15",
                         f"PUBACK within {limit:.0f} ms",
                         f"{took:.0f} ms",
@@ -62,7 +63,8 @@ def link_acknowledges(fixture: Fixture) -> None:
                     )
     for order in open_.values():
         if ended[order.connection] - order.at_ms > limit:
-            fixture.check(False, "LNK-15", f"PUBACK within {limit:.0f} ms", "no PUBACK", order)
+            span = order.at_ms, order.at_ms + limit
+            fixture.in_time(False, span, "LNK-15", f"PUBACK within {limit:.0f} ms", "no PUBACK", order)
 
 
 def _unsettled(fixture: Fixture, limit_ms: float) -> bool:

@@ -109,7 +109,8 @@ def orders_answer_time(fixture: Fixture) -> None:
         none = f"none{fixture.log.misdirected(order.body, order.number)}"
         took = f"{report.at_ms - order.at_ms:.0f} ms" if report else none
         fits = report is not None and report.at_ms - order.at_ms <= limit
-        fixture.check(fits, "ORD-01", f"{told} within {limit:.0f} ms", took, order)
+        span = order.at_ms, report.at_ms if report else order.at_ms + limit
+        fixture.in_time(fits, span, "ORD-01", f"{told} within {limit:.0f} ms", took, order)
 
 
 def _answers(report: Message, order: Message) -> bool:

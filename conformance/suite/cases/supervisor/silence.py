@@ -101,4 +101,6 @@ def heard_lately(fixture: SupervisorFixture, *, all_runs: bool = False) -> None:
             heard_ms = order.all_known[name].heard_ms
             age_ms = float("inf") if heard_ms is None else order.message.at_ms - heard_ms
             seen = f"{order.act} to {order.node}, {age_ms / 1000:.1f} s after the last word of {name}"
-            fixture.check(age_ms <= limit_ms, "SUP-21", f"nothing started beside {name}", seen, order.message)
+            span = order.message.at_ms if heard_ms is None else heard_ms, order.message.at_ms
+            expected = f"nothing started beside {name}"
+            fixture.in_time(age_ms <= limit_ms, span, "SUP-21", expected, seen, order.message)

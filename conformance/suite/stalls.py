@@ -1,0 +1,83 @@
+"""When the test machine stood still: what was measured in such a time says nothing of the node.
+
+A timer of the bench that fires late shows that its own process stood still; a packet of its own that comes round late
+through broker and tap shows that the path did.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from conformance.suite.verdict import Unclear
+
+NOTICED_MS = 40.0
+"""From how long on it is one: a fifth of the shortest limit of the protocol, that of an answer."""
+LONG_MS = 300.0
+"""From how long on what the kit itself did may have come too late, a sensor that it plays for instance."""
+KEPT = 10_000
+
+Kind = Literal["timer", "path"]
+
+
+@dataclass(frozen=True, slots=True)
+class Stall:
+    """One time in which it stood still, on the clock of the log."""
+
+    begin_ms: float
+    end_ms: float
+    kind: Kind
+
+    @property
+    def length_ms(self) -> float:
+        """How long it may have stood still at the most."""
+        return self.end_ms - self.begin_ms
+
+
+class StoodStill(Unclear):
+    """A limit in time overlaps a stall: it is neither kept nor broken by what was seen, and judged again."""
+
+
+class Stalls:
+    """All stalls of a run. Written by any thread."""
+
+    def __init__(self) -> None:
+        self._known: deque[Stall] = deque(maxlen=KEPT)
+        self.count = 0
+        self.longest_ms = 0.0
+        self.path = ""
+        """How the path is measured, or why not; '' where there is none, on virtual time."""
+        self.pending: Callable[[], Stall | None] = lambda: None
+        """The stall that lasts, if one does: a packet of the kit's own that has not come round."""
+
+    def add(self, stall: Stall) -> None:
+        """Enter one that was noticed; shorter ones than NOTICED_MS are none."""
+        if stall.length_ms < NOTICED_MS:
+            return
+        self._known.append(stall)
+        self.count += 1
+        self.longest_ms = max(self.longest_ms, stall.length_ms)
+
+    def within(self, begin_ms: float, end_ms: float) -> float:
+        """How long it stood still between two instants at the most, the longer of the two kinds; 0 where it did not."""
+        pending = self.pending()
+        if pending is None and not self._known:
+            return 0.0
+        known = [*self._known, *([pending] if pending else [])]
+        sums = {"timer": 0.0, "path": 0.0}
+        for one in known:
+            sums[one.kind] += max(0.0, min(end_ms, one.end_ms) - max(begin_ms, one.begin_ms))
+        return max(sums.values())
+
+    def document(self) -> dict[str, Any]:
+        """As it stands in a report."""
+        kinds = [one.kind for one in self._known]
+        return {
+            "count": self.count,
+            "longest_ms": round(self.longest_ms),
+            "timer": kinds.count("timer"),
+            "path": kinds.count("path"),
+            "path_measured": self.path,
+        }

@@ -1,0 +1,181 @@
+"""A limit in time that overlaps a stall of the test machine is judged again: never failed by it, and never passed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import pytest
+
+from conformance.bench.virtual_bench import VirtualBench
+from conformance.reports import as_html, as_text
+from conformance.reports.document import document
+from conformance.suite.case import Case, all_cases
+from conformance.suite.fixture import Fixture
+from conformance.suite.stalls import NOTICED_MS, Stall, Stalls, StoodStill
+from conformance.suite.verdict import Broken, Verdict
+from conformance.tester.judging_again import TRIES
+from conformance.tester.runner import Result, Run
+from tests.faulty_nodes.every import FAULTY
+from tests.faulty_nodes.faulty import run_of
+
+
+def still(run: Run, stalls: Iterable[tuple[float, float]], *, noticed: bool = True) -> Run:
+    """The same run on a machine that stands still at those instants for so long, in ms."""
+    bench = run.fixture.bench
+    assert isinstance(bench, VirtualBench)
+    for begin, length in stalls:
+        bench.stand_still(begin, length, noticed=noticed)
+    return run
+
+
+def often(length: float, every: float, until: float = 400_000) -> list[tuple[float, float]]:
+    return [(at * every + 300, length) for at in range(int(until / every))]
+
+
+def fails(results: dict[str, Result]) -> set[str]:
+    return {id_ for id_, result in results.items() if result.verdict is Verdict.FAIL}
+
+
+@pytest.mark.parametrize(
+    ("length", "every"),
+    [
+        (700, 7_100),
+        pytest.param(260, 1_900, marks=pytest.mark.exhaustive),
+        pytest.param(3_000, 23_000, marks=pytest.mark.exhaustive),
+    ],
+)
+def test_a_machine_that_stands_still_fails_no_node(length: float, every: float) -> None:
+    run = still(run_of("ferry"), often(length, every))
+    assert fails(run.perform()) == set()
+    spoilt = [result.case.id for result in run.results.values() if result.verdict is Verdict.ERROR]
+    assert spoilt == []
+
+
+def test_the_same_unnoticed_fails_it() -> None:
+    """Else the test above shows nothing."""
+    assert fails(still(run_of("ferry"), often(700, 7_100), noticed=False).perform()) != set()
+
+
+@pytest.mark.parametrize("name", ["BeatsATenthTooSlowly", "SaysWhoItIsTooSeldom"])
+def test_a_node_that_is_too_slow_fails_beside_stalls_that_do_not_cover_all(name: str) -> None:
+    wrong = FAULTY[name]
+    run = still(wrong.run(only=(wrong.caught_by, "messages-heartbeat")), often(120, 17_000))
+    assert run.perform()[wrong.caught_by].verdict is Verdict.FAIL
+
+
+def test_a_node_that_is_too_slow_does_not_pass_where_stalls_cover_each_of_its_gaps() -> None:
+    """Nor does it fail: nobody can say whose fault the gap is."""
+    wrong = FAULTY["BeatsATenthTooSlowly"]
+    run = still(wrong.run(only=("messages-repeat", "messages-heartbeat")), often(100, 900))
+    result = run.perform()["messages-repeat"]
+    assert (result.verdict, result.tries) == (Verdict.INCONCLUSIVE, TRIES)
+    assert "limits in time are open" in result.reason
+
+
+def test_what_was_left_open_once_is_looked_for_again_and_passes() -> None:
+    """A heartbeat that only seemed late: the stall is over when the node is watched for it again."""
+    run = still(run_of("ferry", only=("messages-repeat", "messages-heartbeat")), [(2_000, 2_500)])
+    result = run.perform()["messages-repeat"]
+    assert (result.verdict, result.tries) == (Verdict.PASS, 2)
+
+
+def timed(fits: bool, span: tuple[float, float]) -> Case:
+    def body(fixture: Fixture) -> None:
+        fixture.ask()
+        begin = fixture.bench.now_ms
+        fixture.watch(100)
+        fixture.in_time(fits, (begin + span[0], begin + span[1]), "ORD-03", "a time", "another")
+
+    return Case("link-timed", "link", ("ORD-03",), body, "A page.", after=())
+
+
+@pytest.mark.parametrize("fits", [True, False])
+def test_what_a_stall_covers_is_judged_again_whichever_way_it_looked(fits: bool) -> None:
+    """The first try is covered, the second is not."""
+    run = run_of("ferry")
+    list(run.steps([all_cases()["link-says-on"]]))
+    now = run.fixture.bench.now_ms
+    still(run, [(now + 50, 60.0)])
+    result = run.perform([timed(fits, (0, 100))])["link-timed"]
+    assert result.tries == 2
+    assert result.verdict is (Verdict.PASS if fits else Verdict.FAIL)
+
+
+@pytest.mark.parametrize("fits", [True, False])
+def test_what_is_covered_each_time_is_inconclusive_and_says_why(fits: bool) -> None:
+    run = still(run_of("ferry"), ((at, 60) for at in range(0, 20_000, 100)))
+    result = run.perform([timed(fits, (0, 100))])["link-timed"]
+    assert (result.verdict, result.tries) == (Verdict.INCONCLUSIVE, TRIES)
+    assert "the test machine stood still" in result.reason
+    assert result.evidence is None
+
+
+def test_a_breach_that_a_message_shows_is_one_beside_a_short_stall_too() -> None:
+    """Its time does not matter: the message says what is wrong."""
+
+    def body(fixture: Fixture) -> None:
+        report = fixture.ask().report
+        fixture.check(False, "ORD-03", "one thing", "another", report)
+
+    run = still(run_of("ferry"), often(60, 100, 20_000))
+    run.perform([Case("link-shown", "link", ("ORD-03",), body, "A page.", after=())])
+    assert (run.results["link-shown"].verdict, run.results["link-shown"].tries) == (Verdict.FAIL, 1)
+
+
+def test_what_is_missing_while_it_stood_still_is_looked_for_again() -> None:
+    calls: list[int] = []
+
+    def body(fixture: Fixture) -> None:
+        calls.append(1)
+        fixture.watch(100)
+        fixture.judged["ORD-03"] += 1
+        if len(calls) == 1:
+            raise Broken("ORD-03", "a message", "none")
+
+    run = run_of("ferry")
+    list(run.steps([all_cases()["link-says-on"]]))
+    still(run, [(run.fixture.bench.now_ms + 50, 60.0)])
+    run.perform([Case("link-missing", "link", ("ORD-03",), body, "A page.", after=())])
+    assert (run.results["link-missing"].verdict, len(calls)) == (Verdict.PASS, 2)
+
+
+def test_how_long_it_stood_still_between_two_instants() -> None:
+    stalls = Stalls()
+    stalls.add(Stall(100, 200, "timer"))
+    stalls.add(Stall(150, 250, "path"))
+    stalls.add(Stall(300, 300 + NOTICED_MS - 1, "timer"))
+    assert stalls.within(0, 100) == 0
+    assert stalls.within(0, 1000) == 100
+    assert stalls.within(190, 1000) == 60
+    assert stalls.count == 2
+    stalls.pending = lambda: Stall(900, 1000, "path")
+    assert stalls.within(950, 960) == 10, "one that lasts counts too"
+
+
+def test_a_passive_case_leaves_out_what_is_covered() -> None:
+    run = run_of("ferry")
+    fixture = run.fixture
+    fixture.can_repeat = False
+    fixture.bench.stalls.add(Stall(100, 200, "timer"))
+    fixture.in_time(False, (150, 300), "ORD-03", "one", "another")
+    assert fixture.judged["ORD-03"] == 0
+    with pytest.raises(Broken):
+        fixture.in_time(False, (200, 300), "ORD-03", "one", "another")
+    fixture.can_repeat = True
+    with pytest.raises(StoodStill):
+        fixture.in_time(True, (150, 300), "ORD-03", "one", "another")
+
+
+def test_every_report_says_how_often_it_stood_still_and_what_was_judged_again() -> None:
+    run = run_of("ferry")
+    list(run.steps([all_cases()["link-says-on"]]))
+    still(run, [(run.fixture.bench.now_ms + 50, 60.0)])
+    run.perform([timed(True, (0, 100))])
+    report = document(run, seed=1)
+    assert report["stalls"]["count"] == 1
+    assert report["stalls"]["longest_ms"] == 60
+    assert report["stalls"]["judged_again"] == ["link-timed"]
+    line = "the test machine stood still once, for 60 ms at the longest; judged again: link-timed"
+    assert line in " ".join(as_text.render(report).split())
+    assert line in as_html.render(report)
+    assert "stood still" not in as_text.render(document(run_of("ferry"), seed=1))
