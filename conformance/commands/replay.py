@@ -87,14 +87,18 @@ def replay(
         _ask_first(schedule, there, bus.name, yes=yes)
         session.check()
         restamp = Restamp(_stamps(wanted, session.boots()), renumber=renumber)
-        number = say(
+        number, off = say(
             session, selection.of(recording.items()), restamp, schedule, speed=None if fast else speed
         )
     if as_json:
         live = {name: one.why for name, one in there.items()}
-        click.echo(json.dumps({"published": number, "live": live, "notes": recording.cuts}, indent=2))
+        click.echo(
+            json.dumps({"published": number, "off": off, "live": live, "notes": recording.cuts}, indent=2)
+        )
     else:
         click.echo(f"{recording.name}: {number:,} messages published on {bus.name}")
+        if off:
+            click.echo(f"At the end 'off' was said for {', '.join(off)}: the recording leaves them on")
         for cut in recording.cuts:
             click.echo(f"note: {cut}", err=True)
     return 0

@@ -150,6 +150,10 @@ class Supervisor:
         """The will of the next connection."""
         return self._messages.will()
 
+    def parting(self, now_ms: int) -> Sequence[Publication]:
+        """That it is off, before it leaves on purpose [LNK-16]: its retained status is not to say 'on' for ever."""
+        return [self._messages.parting()]
+
     def subscriptions(self) -> Sequence[tuple[str, int]]:
         """What every node says, and its own yard-map of the life before."""
         return self._messages.subscriptions()

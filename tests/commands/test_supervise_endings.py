@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -67,6 +68,27 @@ def test_nothing_was_wanted_of_an_empty_bus(empty_bus: Broker, tmp_path: Path) -
     code, out, _ = ended(tmp_path, "--broker", empty_bus.url, "--yes", said="quit\n")
     assert code == 0
     assert "met" not in out
+
+
+@needs("mosquitto")
+@pytest.mark.parametrize("leaves", ["quit", "Ctrl-C"])
+def test_a_supervisor_that_leaves_says_off_and_no_on_stays_behind(
+    empty_bus: Broker, tmp_path: Path, leaves: str
+) -> None:
+    with (
+        Listener(empty_bus) as subscriber,
+        supervise(tmp_path, "--broker", empty_bus.url, "--yes") as process,
+    ):
+        talk = Talk(process)
+        talk.wait_for("Say 'help'")
+        if leaves == "quit":
+            talk.say("quit")
+        else:
+            process.send_signal(signal.SIGINT)
+        assert process.wait(PATIENCE_S) == (0 if leaves == "quit" else 130)
+        subscriber.wait_for(lambda heard: heard[-1][1] == "node-status" and heard[-1][2]["state"] == "off")
+        on = next(body for _, name, body in subscriber.heard if name == "node-status")
+    assert subscriber.heard[-1][2] == {"boot": on["boot"], "link": on["link"], "state": "off"}
 
 
 # ---------------------------------------------------------------- stopped before its end

@@ -331,6 +331,7 @@ class _DuplicatingParticipant:
         self.client_id, self.keep_alive_s = inner.client_id, inner.keep_alive_s
         self.will, self.subscriptions = inner.will, inner.subscriptions
         self.disconnected, self.next_tick = inner.disconnected, inner.next_tick
+        self.parting = inner.parting
 
     def connected(self, now_ms: int) -> Sequence[Publication]:
         """The link is up."""

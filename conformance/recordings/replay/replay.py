@@ -11,6 +11,7 @@ from time import monotonic
 
 from conformance.bench.brokers.probe import probe
 from conformance.bench.connection.address import Address
+from conformance.recordings.replay.leaving import Leaving
 from conformance.recordings.replay.presence import ENCODINGS, NodePresence, Presence, Standing
 from conformance.recordings.replay.restamp import Restamp
 from conformance.recordings.replay.schedule import Schedule
@@ -230,12 +231,13 @@ def say(
     schedule: Schedule,
     *,
     speed: float | None,
-) -> int:
-    """Publish them all and give their number; `speed` None: as fast as they come back.
+) -> tuple[int, list[str]]:
+    """Publish them all; `speed` None: as fast as they come back. Then 'off' for whoever they leave 'on'.
 
-    Raises Trouble as the session does, and for a message that is not in the schedule.
+    Gives the number of messages of the recording, and the nodes that were said to be off. Raises Trouble as the session does, and for a message that is not in the schedule.
     """
     number = 0
+    leaving = Leaving()
     began = monotonic()
     first_us: int | None = None
     ready: list[Publication] = []
@@ -252,7 +254,10 @@ def say(
         if wait > 0:
             session.pause(wait)
         ready.append(restamp.publication(item))
+        leaving.said(ready[-1])
         number += 1
     session.publish(ready)
+    for one in leaving.publications():
+        session.publish([one])
     session.drain()
-    return number
+    return number, leaving.nodes

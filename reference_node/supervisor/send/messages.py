@@ -97,7 +97,14 @@ class OwnMessages:
 
     def will(self) -> Publication:
         """Boot, count of the connection to come, 'off' [LNK-04]."""
-        body = {"boot": self.boot, "link": next_count(self.link), "state": "off"}
+        return self._off(next_count(self.link))
+
+    def parting(self) -> Publication:
+        """What is published before a disconnect on purpose [LNK-16]."""
+        return self._off(self.link)
+
+    def _off(self, link: int) -> Publication:
+        body = {"boot": self.boot, "link": link, "state": "off"}
         return self._publication(Topic(self.site.name, self.node.name, "node-status"), body)
 
     def status(self, now_ms: int) -> Publication:
