@@ -234,7 +234,8 @@ def say(
 ) -> tuple[int, list[str]]:
     """Publish them all; `speed` None: as fast as they come back. Then 'off' for whoever they leave 'on'.
 
-    Gives the number of messages of the recording, and the nodes that were said to be off. Raises Trouble as the session does, and for a message that is not in the schedule.
+    Gives the number of messages of the recording, and the nodes that were said to be off. Raises Trouble
+    as the session does, and for a message that is not in the schedule.
     """
     number = 0
     leaving = Leaving()
