@@ -275,9 +275,12 @@ class Injection:
         out: list[Publication] = []
         while self._coming and self._coming[0][0] <= now_ms:
             out += self._handle(self._coming.pop(0)[1], now_ms)
-        while self._later and self._later[0][0] <= now_ms:
-            self._later.pop(0)[1]()
-        return [*out, *self._out(self.node.tick(now_ms))]
+        out += self._out(self.node.tick(now_ms))
+        late = [do for due, do in self._later if due <= now_ms]
+        self._later = [one for one in self._later if one[0] > now_ms]
+        for do in late:
+            do()
+        return [*out, *self._out(self.node._take())] if late else out
 
     def next_tick(self, now_ms: int) -> int | None:
         due = [self.node.next_tick(now_ms)]

@@ -57,7 +57,7 @@ class Said:
         if not self.foreign:
             return payload
         if self.cbor:
-            keys = shape_for(self.message, None).keys
+            keys = shape_for(self.message, self.body.get("act")).keys
             numbers = cbor2.loads(payload)
             numbers |= {keys.get(name, FREE_KEY): value for name, value in self.foreign.items()}
             return cbor2.dumps(numbers, canonical=True)

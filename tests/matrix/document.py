@@ -1,0 +1,167 @@
+"""Writes docs/matrix.md: what was caught, named first and survived, requirement by context, from what was recorded."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from tests.faulty_nodes.matrix.plan import planned as nodes
+from tests.faulty_supervisors.matrix.plan import planned as supervisors
+from tests.matrix.outcome import CAUGHT, EQUIVALENT, ROOT, SURVIVED, UNVISITED, Outcome
+
+PAGE = ROOT / "docs" / "matrix.md"
+RECORDED = ROOT / "tests" / "matrix" / "recorded.json"
+REASONS = ROOT / "tests" / "matrix" / "survivors.toml"
+PLANS = {"nodes": nodes, "supervisors": supervisors}
+
+COLUMNS = {
+    "always": ("always",),
+    "connection": ("link-2", "link-3"),
+    "job": ("job-2", "job-3"),
+    "after a job": ("after-done", "after-failed", "after-cancelled", "after-refused"),
+    "state": ("idle", "moving", "held"),
+    "history": ("resumed", "faulted", "reset", "bad", "claimed-2", "claim-2", "boot-2", "arrival-2", "stop-2"),
+    "link and words": ("json", "cbor", "wrap", "silent", "lost", "other-node"),
+}
+TWO = "two at once"
+
+HEAD = """# Faulty nodes by context
+
+[The kill matrix](kill-matrix.md) shows what each case catches. This page asks the other question: of breaches that show
+only *in a context*, how many does the whole suite find? A breach bends what a shipped node or supervisor hears, says or
+does where its context holds, and leaves it alone elsewhere; breaches are crossed with contexts, where the product is too large by a
+covering array (NIST SP 800-142, strength 2). All on virtual time, over the scenario `harlow-basin`.
+
+- *caught*: in a run of the suite with each of five seeds a case fails; *named first*: the first case that fails names the
+  requirement that is broken.
+- *survived*: the breach showed in a run, and no case failed; or the suite never comes where it would show, and a drive at
+  random without a judge does.
+- *equivalent*: neither a run nor that drive differs in a single byte, time or motor start from one without the breach. It is not
+  counted. A planted node that cannot reach its context is among these.
+
+The breaches *from the pages* were written down, with their contexts, from the published pages alone, before one was built or
+run (`from_pages.toml` in `tests/faulty_nodes/matrix/` and `tests/faulty_supervisors/matrix/`), and are counted apart.
+`make matrix` runs all and goes on where it was stopped; `make test` runs a fixed sample with one seed.
+"""
+
+
+def contexts_of(id_: str) -> tuple[str, ...]:
+    """The contexts in an id."""
+    return tuple(id_.rpartition("/")[2].split("+"))
+
+
+def column_of(id_: str) -> str:
+    """Under which heading an entry is counted."""
+    when = contexts_of(id_)
+    return TWO if len(when) > 1 else next(name for name, group in COLUMNS.items() if when[0] in group)
+
+
+def share(part: int, whole: int) -> str:
+    """A part of a whole in per cent."""
+    return f"{part} of {whole} ({100 * part / whole:.1f} %)" if whole else "none"
+
+
+def totals(outcomes: Sequence[Outcome]) -> tuple[int, int, int]:
+    """Counted, caught, named first."""
+    counted = [one for one in outcomes if one.counted]
+    return len(counted), sum(one.state == CAUGHT for one in counted), sum(one.first for one in counted)
+
+
+def summary(kind: str, outcomes: Mapping[str, Outcome]) -> list[str]:
+    """The table of all, and of those from the pages."""
+    plan = {one.id: one for one in PLANS[kind]()}
+    lines = ["| faulty " + kind + " | planned | judged | equivalent | counted | caught | named first |", "|---|---|---|---|---|---|---|"]
+    groups = {
+        "all": list(plan),
+        "from the pages": [id_ for id_, one in plan.items() if one.from_pages],
+        "others": [id_ for id_, one in plan.items() if not one.from_pages],
+    }
+    for name, ids in groups.items():
+        there = [outcomes[id_] for id_ in ids if id_ in outcomes]
+        counted, caught, first = totals(there)
+        lines.append(
+            f"| {name} | {len(ids)} | {len(there)} | {len(there) - counted} | {counted} | "
+            f"{share(caught, counted)} | {share(first, counted)} |"
+        )
+    return lines
+
+
+def matrix(outcomes: Iterable[Outcome]) -> list[str]:
+    """Requirement by context: caught, of these named first, survived."""
+    cells: dict[tuple[str, str], list[Outcome]] = {}
+    for one in outcomes:
+        if one.counted:
+            cells.setdefault((one.requirement, column_of(one.id)), []).append(one)
+    columns = [*COLUMNS, TWO]
+    lines = ["| requirement | " + " | ".join(columns) + " |", "|---" * (len(columns) + 1) + "|"]
+    for requirement in sorted({requirement for requirement, _ in cells}):
+        row = []
+        for column in columns:
+            there = cells.get((requirement, column), [])
+            counted, caught, first = totals(there)
+            row.append(f"{caught} / {first} / {counted - caught}" if there else "")
+        lines.append(f"| {requirement} | " + " | ".join(row) + " |")
+    return lines
+
+
+def reasons() -> dict[str, str]:
+    """Breach, or breach with its context, to why it survives and what would catch it."""
+    return tomllib.loads(REASONS.read_text()) if REASONS.exists() else {}
+
+
+def survivors(kind: str, outcomes: Mapping[str, Outcome]) -> list[str]:
+    """Each with its reason, or 'open'."""
+    known = reasons()
+    says = {one.id: one.says for one in PLANS[kind]()}
+    lines = ["| survivor | breaks | where | reason |", "|---|---|---|---|"]
+    for id_, one in sorted(outcomes.items()):
+        if one.state not in (SURVIVED, UNVISITED):
+            continue
+        breach = id_.partition("/")[0]
+        bare = breach.partition("@")[0].partition("+")[0]
+        reason = known.get(id_) or known.get(breach) or known.get(bare) or "open"
+        where = "shows in a run" if one.state == SURVIVED else "not visited"
+        where += f", caught with {one.seeds} of 5 seeds" if one.seeds else ""
+        lines.append(f"| `{id_}`: {says[id_]} | {one.requirement} | {where} | {reason} |")
+    return lines if len(lines) > 2 else ["None."]
+
+
+def page(outcomes: Mapping[str, Mapping[str, Outcome]]) -> str:
+    """The whole page."""
+    lines = [HEAD]
+    for kind, there in outcomes.items():
+        lines += [f"## Faulty {kind}", "", *summary(kind, there), ""]
+        lines += ["Caught / of these named first / survived:", "", *matrix(there.values()), ""]
+        lines += [f"### Survivors among {kind}", "", *survivors(kind, there), ""]
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def recorded() -> dict[str, dict[str, Outcome]]:
+    """What the page was made from."""
+    data: dict[str, dict[str, Any]] = json.loads(RECORDED.read_text())
+    requirement = {kind: {one.id: one.requirement for one in plan()} for kind, plan in PLANS.items()}
+    return {
+        kind: {
+            id_: Outcome(id_, requirement[kind][id_], *row) for id_, row in there.items() if id_ in requirement[kind]
+        }
+        for kind, there in data.items()
+    }
+
+
+def write(outcomes: Mapping[str, Mapping[str, Outcome]]) -> str:
+    """Record outcomes and write the page; what was judged before and has no new outcome is dropped. Gives the figures."""
+    rows = {
+        kind: {id_: [one.state, one.case, one.named, one.seeds, one.crash] for id_, one in sorted(there.items())}
+        for kind, there in outcomes.items()
+    }
+    body = ",\n".join(
+        f'"{kind}": {{\n' + ",\n".join(f"{json.dumps(id_)}: {json.dumps(row)}" for id_, row in there.items()) + "\n}"
+        for kind, there in rows.items()
+    )
+    RECORDED.write_text("{\n" + body + "\n}\n")
+    PAGE.write_text(page(outcomes))
+    states = {kind: Counter(one.state for one in there.values()) for kind, there in outcomes.items()}
+    return "\n".join(f"{kind}: {dict(count)}" for kind, count in states.items()) + f"\n{EQUIVALENT}: not counted"
