@@ -22,7 +22,7 @@ PYTEST := PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -n 4 --dist loadfile
 # These wait for nothing: a worker a core, as each collects them all. What the tests of a file share is cheap to make twice.
 IN_PROCESS := -n 2 --dist worksteal
 
-.PHONY: help demo quick wire faulty test exhaustive explore prove bench soak mutants lint clean
+.PHONY: help demo quick wire faulty test exhaustive explore prove bench soak mutants matrix lint clean
 
 help:
 	@echo "make demo    run one whole cycle, recorded and judged (needs nothing installed)"
@@ -36,6 +36,7 @@ help:
 	@echo "make bench   measure speed and sizes"
 	@echo "make soak    run the conformance suite 50 times over each reference node, on bad links too (an hour)"
 	@echo "make mutants change the code in one place at a time: do the tests notice? (hours; ARGS=--ci: two minutes)"
+	@echo "make matrix  run every faulty node and supervisor in its contexts (ARGS='--minutes 10': a part; goes on later)"
 	@echo "make lint    ruff, mypy and the import contracts"
 	@echo "make clean   remove .venv and everything else that these targets made"
 
@@ -73,6 +74,9 @@ soak: $(DEV)
 
 mutants: $(DEV)
 	@PYTHONHASHSEED=0 $(BIN)/python -m tests.mutation $(ARGS)
+
+matrix: $(DEV)
+	@PYTHONHASHSEED=0 $(BIN)/python -m tests.matrix $(ARGS)
 
 lint: $(DEV)
 	@$(BIN)/ruff check .

@@ -9,21 +9,24 @@ import argparse
 import os
 import time
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
 from random import Random
 from typing import Any, NamedTuple
 
+import click
 from rich.progress import track
 
 from tests.faulty_nodes.matrix.every import BREACHES as NODE_BREACHES
 from tests.faulty_nodes.matrix.judge import judge as judge_of_nodes
 from tests.faulty_nodes.matrix.plan import planned as nodes
+from tests.faulty_nodes.matrix.planted import SEEDS
 from tests.faulty_supervisors.matrix.breaches import BREACHES as SUPERVISOR_BREACHES
 from tests.faulty_supervisors.matrix.judge import judge as judge_of_supervisors
 from tests.faulty_supervisors.matrix.plan import planned as supervisors
 from tests.matrix.document import write
-from tests.matrix.outcome import ROOT, Outcome, kept, line_of, revision_of
+from tests.matrix.outcome import CAUGHT, ROOT, Outcome, kept, line_of, revision_of
 
 STORE = ROOT / "out" / "matrix"
 
@@ -32,24 +35,16 @@ class Kind(NamedTuple):
     """Faulty nodes, or faulty supervisors."""
 
     plan: Callable[[], Sequence[Any]]
-    judge: Callable[[Any], Outcome]
+    judge: Callable[..., Outcome]
     plant: Callable[[Any], Callable[[Any], None]]
     """What is planted for an entry."""
 
 
-def judge_node(planted: Any) -> Outcome:
-    """In a process of its own."""
-    return judge_of_nodes(planted)
-
-
-def judge_supervisor(planted: Any) -> Outcome:
-    """In a process of its own."""
-    return judge_of_supervisors(planted)
-
-
 KINDS: dict[str, Kind] = {
-    "nodes": Kind(nodes, judge_node, lambda planted: NODE_BREACHES[planted.breach]),
-    "supervisors": Kind(supervisors, judge_supervisor, lambda planted: SUPERVISOR_BREACHES[planted.breach]),
+    "nodes": Kind(nodes, judge_of_nodes, lambda planted: NODE_BREACHES[planted.breach]),
+    "supervisors": Kind(
+        supervisors, judge_of_supervisors, lambda planted: SUPERVISOR_BREACHES[planted.breach]
+    ),
 }
 
 
@@ -57,23 +52,21 @@ def outcomes(kind: str) -> dict[str, Outcome]:
     """What is kept of what there is now, by id."""
     wanted = {one.id: revision_of(KINDS[kind].plant(one)) for one in KINDS[kind].plan()}
     return {
-        outcome.id: outcome
-        for of, outcome in kept(STORE / f"{kind}.jsonl")
-        if wanted.get(outcome.id) == of
+        outcome.id: outcome for of, outcome in kept(STORE / f"{kind}.jsonl") if wanted.get(outcome.id) == of
     }
 
 
-def perform(kind: str, *, processes: int, only: str, until: float) -> Iterator[Outcome]:
+def perform(kind: str, *, processes: int, only: str, until: float, seeds: int) -> Iterator[Outcome]:
     """Judge what is not kept, and keep it. In an order drawn once, so that a part of it is a fair sample."""
     plan, judge, plant = KINDS[kind]
-    there = outcomes(kind)
+    there = {id_ for id_, one in outcomes(kind).items() if one.state != CAUGHT or one.tried >= seeds}
     todo = {one.id: one for one in plan() if one.id not in there and only in one.id}
     order = sorted(todo)
     Random(7).shuffle(order)
     path: Path = STORE / f"{kind}.jsonl"
     path.parent.mkdir(parents=True, exist_ok=True)
     with path.open("a") as store, get_context("spawn").Pool(processes) as pool:
-        queue = pool.imap_unordered(judge, (todo[id_] for id_ in order))
+        queue = pool.imap_unordered(partial(judge, seeds=SEEDS[:seeds]), (todo[id_] for id_ in order))
         for outcome in track(queue, f"Faulty {kind}", total=len(todo)):
             store.write(line_of(outcome, revision_of(plant(todo[outcome.id]))))
             store.flush()
@@ -89,15 +82,21 @@ def main() -> None:
     parser.add_argument("--processes", type=int, default=min(2, os.cpu_count() or 1))
     parser.add_argument("--only", default="", help="a part of the ids")
     parser.add_argument("--kind", choices=sorted(KINDS), action="append")
+    parser.add_argument("--seeds", type=int, default=len(SEEDS), help="with fewer, a first look at all")
     parser.add_argument("--minutes", type=float, default=1e6)
     asked = parser.parse_args()
     began = time.monotonic()
     until = began + asked.minutes * 60
     for kind in asked.kind or KINDS:
         if time.monotonic() < until:
-            number = sum(1 for _ in perform(kind, processes=asked.processes, only=asked.only, until=until))
-            print(f"{number} faulty {kind} judged, {time.monotonic() - began:.0f} s")
-    print(write({kind: outcomes(kind) for kind in KINDS}))
+            number = sum(
+                1
+                for _ in perform(
+                    kind, processes=asked.processes, only=asked.only, until=until, seeds=asked.seeds
+                )
+            )
+            click.echo(f"{number} faulty {kind} judged, {time.monotonic() - began:.0f} s")
+    click.echo(write({kind: outcomes(kind) for kind in KINDS}))
 
 
 if __name__ == "__main__":

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import tomllib
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 from tests.faulty_nodes.matrix.plan import planned as nodes
@@ -15,7 +15,7 @@ from tests.matrix.outcome import CAUGHT, EQUIVALENT, ROOT, SURVIVED, UNVISITED, 
 PAGE = ROOT / "docs" / "matrix.md"
 RECORDED = ROOT / "tests" / "matrix" / "recorded.json"
 REASONS = ROOT / "tests" / "matrix" / "survivors.toml"
-PLANS = {"nodes": nodes, "supervisors": supervisors}
+PLANS: dict[str, Callable[[], Sequence[Any]]] = {"nodes": nodes, "supervisors": supervisors}
 
 COLUMNS = {
     "always": ("always",),
@@ -23,28 +23,39 @@ COLUMNS = {
     "job": ("job-2", "job-3"),
     "after a job": ("after-done", "after-failed", "after-cancelled", "after-refused"),
     "state": ("idle", "moving", "held"),
-    "history": ("resumed", "faulted", "reset", "bad", "claimed-2", "claim-2", "boot-2", "arrival-2", "stop-2"),
+    "history": (
+        "resumed",
+        "faulted",
+        "reset",
+        "bad",
+        "claimed-2",
+        "claim-2",
+        "boot-2",
+        "arrival-2",
+        "stop-2",
+    ),
     "link and words": ("json", "cbor", "wrap", "silent", "lost", "other-node"),
 }
 TWO = "two at once"
 
 HEAD = """# Faulty nodes by context
 
-[The kill matrix](kill-matrix.md) shows what each case catches. This page asks the other question: of breaches that show
-only *in a context*, how many does the whole suite find? A breach bends what a shipped node or supervisor hears, says or
-does where its context holds, and leaves it alone elsewhere; breaches are crossed with contexts, where the product is too large by a
-covering array (NIST SP 800-142, strength 2). All on virtual time, over the scenario `harlow-basin`.
+[The kill matrix](kill-matrix.md) shows what each case catches. This page asks the other question: of breaches that
+show only *in a context*, how many does the whole suite find? A breach bends what a shipped node or supervisor hears,
+says or does where its context holds, and leaves it alone elsewhere. Breaches are crossed with contexts, by a covering
+array (NIST SP 800-142, strength 2) where the product is too large. All on virtual time, in the site `harlow-basin`.
 
-- *caught*: in a run of the suite with each of five seeds a case fails; *named first*: the first case that fails names the
-  requirement that is broken.
-- *survived*: the breach showed in a run, and no case failed; or the suite never comes where it would show, and a drive at
-  random without a judge does.
-- *equivalent*: neither a run nor that drive differs in a single byte, time or motor start from one without the breach. It is not
-  counted. A planted node that cannot reach its context is among these.
+- *caught*: in a run of the suite with each of five seeds a case fails; *named first*: the first case that fails names
+  the requirement that is broken.
+- *survived*: the breach showed in a run, and no case failed; or the suite never comes where it would show, and a drive
+  at random without a judge does.
+- *equivalent*: neither a run nor that drive differs in a single byte, time or motor start from one without the breach.
+  It is not counted. One that cannot reach its context is among these.
 
-The breaches *from the pages* were written down, with their contexts, from the published pages alone, before one was built or
-run (`from_pages.toml` in `tests/faulty_nodes/matrix/` and `tests/faulty_supervisors/matrix/`), and are counted apart.
-`make matrix` runs all and goes on where it was stopped; `make test` runs a fixed sample with one seed.
+The breaches *from the pages* were written down, with their contexts, from the published pages alone, before one was
+built or run (`from_pages.toml` in `tests/faulty_nodes/matrix/` and `tests/faulty_supervisors/matrix/`), and are counted
+apart. `make matrix` runs all and goes on where it was stopped; `make test` runs a
+fixed sample with one seed.
 """
 
 
@@ -73,7 +84,8 @@ def totals(outcomes: Sequence[Outcome]) -> tuple[int, int, int]:
 def summary(kind: str, outcomes: Mapping[str, Outcome]) -> list[str]:
     """The table of all, and of those from the pages."""
     plan = {one.id: one for one in PLANS[kind]()}
-    lines = ["| faulty " + kind + " | planned | judged | equivalent | counted | caught | named first |", "|---|---|---|---|---|---|---|"]
+    head = "planned | judged | equivalent | counted | caught | named first"
+    lines = [f"| faulty {kind} | {head} |", "|---|---|---|---|---|---|---|"]
     groups = {
         "all": list(plan),
         "from the pages": [id_ for id_, one in plan.items() if one.from_pages],
@@ -145,23 +157,32 @@ def recorded() -> dict[str, dict[str, Outcome]]:
     requirement = {kind: {one.id: one.requirement for one in plan()} for kind, plan in PLANS.items()}
     return {
         kind: {
-            id_: Outcome(id_, requirement[kind][id_], *row) for id_, row in there.items() if id_ in requirement[kind]
+            id_: Outcome(id_, requirement[kind][id_], *row)
+            for id_, row in there.items()
+            if id_ in requirement[kind]
         }
         for kind, there in data.items()
     }
 
 
 def write(outcomes: Mapping[str, Mapping[str, Outcome]]) -> str:
-    """Record outcomes and write the page; what was judged before and has no new outcome is dropped. Gives the figures."""
+    """Record outcomes and write the page, and give the figures; what is not among them is not kept."""
     rows = {
-        kind: {id_: [one.state, one.case, one.named, one.seeds, one.crash] for id_, one in sorted(there.items())}
+        kind: {
+            id_: [one.state, one.case, one.named, one.seeds, one.tried, one.crash]
+            for id_, one in sorted(there.items())
+        }
         for kind, there in outcomes.items()
     }
     body = ",\n".join(
-        f'"{kind}": {{\n' + ",\n".join(f"{json.dumps(id_)}: {json.dumps(row)}" for id_, row in there.items()) + "\n}"
+        f'"{kind}": {{\n'
+        + ",\n".join(f"{json.dumps(id_)}: {json.dumps(row)}" for id_, row in there.items())
+        + "\n}"
         for kind, there in rows.items()
     )
     RECORDED.write_text("{\n" + body + "\n}\n")
     PAGE.write_text(page(outcomes))
     states = {kind: Counter(one.state for one in there.values()) for kind, there in outcomes.items()}
-    return "\n".join(f"{kind}: {dict(count)}" for kind, count in states.items()) + f"\n{EQUIVALENT}: not counted"
+    return (
+        "\n".join(f"{kind}: {dict(count)}" for kind, count in states.items()) + f"\n{EQUIVALENT}: not counted"
+    )

@@ -30,6 +30,8 @@ class Outcome:
     """The requirement that it names."""
     seeds: int = 0
     """In how many of the seeds a case failed."""
+    tried: int = 0
+    """With how many seeds it was run; the first that finds nothing is the last."""
     crash: str = ""
     """What the firmware crashed with, where the breach made it."""
 
@@ -54,7 +56,9 @@ def revision() -> str:
     """Of the kit, the specification, the reference node and the injection; that of a breach is its own."""
     digest = hashlib.blake2b(digest_size=8)
     matrices = [ROOT / "tests" / name / "matrix" for name in ("faulty_nodes", "faulty_supervisors")]
-    files = [path for part in KIT for path in (ROOT / part).rglob("*") if path.suffix in (".py", ".toml", ".json")]
+    files = [
+        path for part in KIT for path in (ROOT / part).rglob("*") if path.suffix in (".py", ".toml", ".json")
+    ]
     files += [path for matrix in matrices for path in matrix.rglob("*.py") if path.name in MACHINERY]
     for path in sorted(files):
         digest.update(path.read_bytes())

@@ -85,7 +85,9 @@ class Drive:
     def _wait(self, ms: int) -> None:
         self._bench.wait(lambda: False, ms)
 
-    def _send(self, body: dict[str, Any], *, topic: str | None = None, retained: bool = False, tail: bytes = b"") -> None:
+    def _send(
+        self, body: dict[str, Any], *, topic: str | None = None, retained: bool = False, tail: bytes = b""
+    ) -> None:
         reads = self._node.node.reads
         usual = Encoding.CBOR if reads == "cbor" else Encoding.JSON
         other = self._rng.random() < 0.4 and reads == "both"
@@ -122,14 +124,22 @@ class Drive:
             return self._order("run", deadline=deadline, to="ferry")
         if act == "jog":
             axes = node.crane.axes if node.crane else ()
-            target = [rng.choice((axis.least, axis.most // 3, axis.most, axis.most * 11 // 10)) for axis in axes]
+            target = [
+                rng.choice((axis.least, axis.most // 3, axis.most, axis.most * 11 // 10)) for axis in axes
+            ]
             return self._order("jog", deadline=deadline, target=target)
         if act != "transfer":
             return self._order(act, deadline=deadline)
         places = [*(node.crane.places if node.crane else ()), "nowhere"]
         first, second = rng.choice(places), rng.choice(places)
         ends = {"from": first, "from_slot": 0} if rng.random() < 0.8 else {}
-        found = {"reading": rng.choice((150, 420, 9000)), "arrival": 1, "berth_boot": 7, "stop": 1, "shuttle_boot": 7}
+        found = {
+            "reading": rng.choice((150, 420, 9000)),
+            "arrival": 1,
+            "berth_boot": 7,
+            "stop": 1,
+            "shuttle_boot": 7,
+        }
         if rng.random() < 0.2:
             found = {}
         return self._order("transfer", deadline=deadline, **ends, to=second, to_slot=0, box="C-1", **found)
@@ -173,7 +183,11 @@ class Drive:
 
     def _cancel(self) -> None:
         job, mark = self._node.job, self._node.mark
-        ref = job.id if job is not None and self._rng.random() < 0.7 else self._rng.choice((mark + 1, mark + 9, 1))
+        ref = (
+            job.id
+            if job is not None and self._rng.random() < 0.7
+            else self._rng.choice((mark + 1, mark + 9, 1))
+        )
         id_ = self._rng.choice((mark + 3, mark + 3, 1, max(1, mark), max(1, ref)))
         self._send(self._order("cancel", id=id_, ref=ref))
 
@@ -207,7 +221,9 @@ class Drive:
         self._send(self._some_job() | {"boot": (self._node.boot + 1) % 65536})
 
     def _unreadable(self) -> None:
-        self._send(self._some_job(), tail=b"\0") if self._rng.random() < 0.5 else self._bench.publish(self._own, b"{")
+        self._send(self._some_job(), tail=b"\0") if self._rng.random() < 0.5 else self._bench.publish(
+            self._own, b"{"
+        )
 
     def _retained(self) -> None:
         self._send(self._some_job(), retained=True)

@@ -81,14 +81,12 @@ class History:
     def wraps(self) -> bool:
         """Whether the uptime is about to wrap, or has just done so."""
         uptime = self.node.uptime
-        return uptime > UPTIME_MODULUS - WRAP_MS or (uptime < WRAP_MS and self.node.uptime_was_set)  # type: ignore[attr-defined,no-any-return]
+        return uptime > UPTIME_MODULUS - WRAP_MS or (uptime < WRAP_MS and self.node.uptime_was_set)  # type: ignore[attr-defined]
 
     def count(self, kind: type[Berth] | type[Shuttle]) -> int:
         """Arrivals or stops so far."""
         return sum(role.count for role in self.node.roles.values() if isinstance(role, kind))
 
-
-Context = "Callable[[History], bool]"
 
 CONTEXTS: dict[str, Callable[[History], bool]] = {
     "always": lambda h: True,

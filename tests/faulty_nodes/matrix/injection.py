@@ -127,7 +127,7 @@ class Injection:
             return decide(right, order, self.node) if self.on() else right
 
         guards: dict[str, OrderGuard] = {**desk.guards, name: other}
-        desk.guards = guards  # type: ignore[misc]
+        desk.guards = guards
 
     def wrap(self, owner: Any, name: str, other: Callable[..., Any]) -> None:
         """Replace a method of a part of the node; `other` gets the real one first."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator, Sequence
+from itertools import combinations, product
 from pathlib import Path
 
 from allpairspy import AllPairs
@@ -20,15 +21,28 @@ OVER_A_TRACK = {"reading-beyond": "south"}
 def from_pages() -> Iterator[Planted]:
     """Every line of the list from the pages, in each node and context that it names."""
     for name, row in tomllib.loads(PAGES.read_text()).items():
-        amounts = [int(percent) for percent in row.get("percent", "").split()] or [None]
+        amounts: list[int | None] = [int(percent) for percent in row.get("percent", "").split()] or [None]
         for role in row["on"].split():
             node = OVER_A_TRACK.get(name, NODES[role])
             for when in row["when"].split():
                 for percent in amounts:
-                    yield Planted(name, row["requirement"], row["says"], node, (when,), percent, from_pages=True)
+                    yield Planted(
+                        name, row["requirement"], row["says"], node, (when,), percent, from_pages=True
+                    )
 
 
-HISTORY = ("any", "link-2", "link-3", "job-2", "after-failed", "after-cancelled", "after-refused", "resumed", "reset", "wrap")
+HISTORY = (
+    "any",
+    "link-2",
+    "link-3",
+    "job-2",
+    "after-failed",
+    "after-cancelled",
+    "after-refused",
+    "resumed",
+    "reset",
+    "wrap",
+)
 STATE = ("any", "idle", "moving", "held")
 WORDS = ("any", "json", "cbor")
 ALONE = ("always", "link-2", "job-2", "held")
@@ -36,28 +50,64 @@ ALONE = ("always", "link-2", "job-2", "held")
 
 
 def crossed() -> Iterator[Planted]:
-    """Breaches of firmware crossed with contexts: a covering array of strength 2 over breach, node and three factors.
+    """Breaches of firmware crossed with contexts: each alone in a few, and a covering array of strength 2 over all.
 
-    A row has at most two contexts: most faults depend on one or two conditions (NIST SP 800-142, section 1).
+    A row of the array has at most two contexts: most faults depend on one or two conditions (NIST SP 800-142, section 1).
     """
-    names = list(FIRMWARE)
-
-    def allowed(row: Sequence[str]) -> bool:
-        if len(row) > 1 and row[1] not in FIRMWARE[row[0]].nodes:
-            return False
-        if len(row) > 4 and row[1] == "siding" and row[4] == "json":
-            return False  # It reads CBOR only.
-        return sum(context != "any" for context in row[2:]) <= 2
-
     nodes = list(NODES.values())
-    for breach, node, when in AllPairs(
-        [names, nodes, list(ALONE)], filter_func=lambda row: len(row) < 2 or row[1] in FIRMWARE[row[0]].nodes
-    ):
-        yield Planted(breach, FIRMWARE[breach].requirement, FIRMWARE[breach].says, node, (when,))
-    for breach, node, *contexts in AllPairs([names, nodes, list(HISTORY), list(STATE), list(WORDS)], filter_func=allowed):
-        when = tuple(context for context in contexts if context != "any") or ("always",)
-        kind = FIRMWARE[breach]
-        yield Planted(breach, kind.requirement, kind.says, node, when)
+    for breach, node, when in AllPairs([list(FIRMWARE), nodes, list(ALONE)], filter_func=_has_node):
+        yield _planted(breach, node, (when,))
+    for breach, node, *contexts in _array(nodes):
+        yield _planted(
+            breach, node, tuple(context for context in contexts if context != "any") or ("always",)
+        )
+
+
+def _planted(breach: str, node: str, when: tuple[str, ...]) -> Planted:
+    kind = FIRMWARE[breach]
+    return Planted(breach, kind.requirement, kind.says, node, when)
+
+
+def _has_node(row: Sequence[str]) -> bool:
+    return len(row) < 2 or row[1] in FIRMWARE[row[0]].nodes
+
+
+def _allowed(row: Sequence[str]) -> bool:
+    """Whether a row, or its beginning, can be: the berth reads CBOR only."""
+    if len(row) > 4 and row[1] == "siding" and row[4] == "json":
+        return False
+    return _has_node(row) and sum(context != "any" for context in row[2:]) <= 2
+
+
+def _array(nodes: list[str]) -> Iterator[tuple[str, ...]]:
+    """The rows of allpairspy, and one more for each pair that its greedy search leaves out where rows are forbidden."""
+    factors = [list(FIRMWARE), nodes, list(HISTORY), list(STATE), list(WORDS)]
+    covered: set[tuple[tuple[int, str], tuple[int, str]]] = set()
+    for found in AllPairs(factors, filter_func=_allowed):
+        row = tuple(found)
+        covered |= set(combinations(enumerate(row), 2))
+        yield row
+    for (first, ones), (second, others) in combinations(enumerate(factors), 2):
+        for one, other in product(ones, others):
+            if ((first, one), (second, other)) in covered:
+                continue
+            fixed = {first: one, second: other}
+            choices = [
+                [fixed[at]] if at in fixed else _rest(at, len(covered), nodes) for at in range(len(factors))
+            ]
+            row = next((row for row in product(*choices) if _allowed(row)), ())
+            if row:
+                covered |= set(combinations(enumerate(row), 2))
+                yield row
+
+
+def _rest(at: int, turn: int, nodes: list[str]) -> list[str]:
+    """What a factor may be where the pair leaves it open: breaches and nodes in turn, and no further context."""
+    if at > 1:
+        return ["any"]
+    values = list(FIRMWARE) if at == 0 else nodes
+    start = turn % len(values)
+    return values[start:] + values[:start]
 
 
 def planned() -> list[Planted]:

@@ -110,7 +110,9 @@ def bench_of(planted: Planted | None, node: str, seed: int) -> tuple[VirtualBenc
     return VirtualBench(make, random.Random(seed + 1), distort=record.distort), record
 
 
-def run(planted: Planted | None, node: str, seed: int, only: Sequence[str] | None = None) -> tuple[Run, Record]:
+def run(
+    planted: Planted | None, node: str, seed: int, only: Sequence[str] | None = None
+) -> tuple[Run, Record]:
     """A run of the suite over it, about to start, and what will be recorded of the node."""
     bench, record = bench_of(planted, node, seed)
     fixture = Fixture(bench, SITE, node, random.Random(seed))

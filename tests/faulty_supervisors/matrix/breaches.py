@@ -312,7 +312,11 @@ def lifts_hold_of_other(s: Injected) -> None:
     def lift(now_ms: int) -> list[Publication]:
         for session in s.sessions.values():
             strange = session.owned and session.name not in s.holds and is_held(session)
-            if strange and not any(one.act == "resume" for one in session.open.values()) and s.on(session.name):
+            if (
+                strange
+                and not any(one.act == "resume" for one in session.open.values())
+                and s.on(session.name)
+            ):
                 session.order("resume", now_ms, holds=state_word(session, "holds"))
         return work(now_ms)
 
@@ -341,7 +345,11 @@ def runs_with_bench(s: Injected) -> None:
 @breach("believes-old-report")
 def believes_old_report(s: Injected) -> None:
     def hear(session: Session, real: Any, report: Body, now_ms: int) -> None:
-        if session.job is not None and report.get("act") == session.job.act and report.get("id") != session.job.id:
+        if (
+            session.job is not None
+            and report.get("act") == session.job.act
+            and report.get("id") != session.job.id
+        ):
             report = {**report, "id": session.job.id, "order_boot": session.job.boot}
         real(report, now_ms)
 

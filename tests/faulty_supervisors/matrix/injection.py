@@ -128,6 +128,7 @@ class Injected(Supervisor):
     planted: ClassVar[Planted | None] = None
     plant: ClassVar[Callable[[Any], None]]
     record: ClassVar[Record]
+    been: History
 
     def __init__(self, *args: Any, **named: Any) -> None:
         self.been = History()
@@ -262,8 +263,14 @@ class Injected(Supervisor):
         return [*out, *extra]
 
 
-def kind_of(planted: Planted | None, plant: Callable[[Any], None] = lambda s: None) -> tuple[type[Injected], Record]:
+def kind_of(
+    planted: Planted | None, plant: Callable[[Any], None] = lambda s: None
+) -> tuple[type[Injected], Record]:
     """The class of supervisors with a breach, and what will be recorded of them."""
     record = Record()
-    kind = type("InjectedSupervisor", (Injected,), {"planted": planted, "plant": staticmethod(plant), "record": record})
+    kind = type(
+        "InjectedSupervisor",
+        (Injected,),
+        {"planted": planted, "plant": staticmethod(plant), "record": record},
+    )
     return kind, record

@@ -78,15 +78,15 @@ def judge(planted: Planted, seeds: tuple[int, ...] = SEEDS) -> Outcome:
             if seed == seeds[0] and not shown:
                 state = UNVISITED if differs(planted) else EQUIVALENT
                 return Outcome(planted.id, planted.requirement, state)
-            return Outcome(planted.id, planted.requirement, SURVIVED, case, named, caught, crash)
+            return Outcome(planted.id, planted.requirement, SURVIVED, case, named, caught, caught + 1, crash)
         caught += 1
         if not case:
             case, named = failed
-    return Outcome(planted.id, planted.requirement, CAUGHT, case, named, caught, crash)
+    return Outcome(planted.id, planted.requirement, CAUGHT, case, named, caught, caught, crash)
 
 
 def first_failure(planted: Planted, seed: int, case: str = "") -> tuple[tuple[str, str] | None, bool, str]:
-    """The first case that fails with what it names, whether the breach showed, and a crash; `case` is tried alone first."""
+    """The first case that fails and what it names, whether the breach showed, a crash; `case` is tried alone first."""
     for only in ((case,), None) if case else (None,):
         kind, record = kind_of(planted, BREACHES[planted.breach])
         whole = run_of(kind, seed, only)

@@ -14,7 +14,7 @@ PAGES = Path(__file__).with_name("from_pages.toml")
 def from_pages() -> Iterator[Planted]:
     """Every line of the list from the pages, in each context that it names."""
     for name, row in tomllib.loads(PAGES.read_text()).items():
-        amounts = [int(percent) for percent in row.get("percent", "").split()] or [None]
+        amounts: list[int | None] = [int(percent) for percent in row.get("percent", "").split()] or [None]
         for when in row["when"].split():
             for percent in amounts:
                 yield Planted(name, row["requirement"], row["says"], (when,), percent, from_pages=True)

@@ -146,7 +146,11 @@ def bad_message_faults_too_often(n: Injection) -> None:
     n.node.bad_messages.__class__ = type(
         "Hasty",
         (kind,),
-        {"due_ms": property(lambda b: None if not b._waits else 0 if b._last_ms is None else b._last_ms + least)},
+        {
+            "due_ms": property(
+                lambda b: None if not b._waits else 0 if b._last_ms is None else b._last_ms + least
+            )
+        },
     )
 
 

@@ -35,7 +35,9 @@ def firmware(name: str, requirement: str, says: str, *nodes: str) -> Callable[[P
     return breach(name)
 
 
-def said(name: str, requirement: str, messages: str, says: str, change: Callable[[dict[str, Any]], None]) -> None:
+def said(
+    name: str, requirement: str, messages: str, says: str, change: Callable[[dict[str, Any]], None]
+) -> None:
     """Enter a breach of what is said."""
 
     def plant(n: Injection) -> None:
@@ -67,20 +69,72 @@ def put(field: str, value: Any) -> Callable[[dict[str, Any]], None]:
     return change
 
 
-said("holds-behind", "HLD-01", "state", "The count of holds in the state of the machine is one lower than it is.", less("holds"))
-said("held-denied", "HLD-01", "state", "The state of the machine says that it is not held.", put("held", False))
+said(
+    "holds-behind",
+    "HLD-01",
+    "state",
+    "The count of holds in the state of the machine is one lower than it is.",
+    less("holds"),
+)
+said(
+    "held-denied", "HLD-01", "state", "The state of the machine says that it is not held.", put("held", False)
+)
 said("job-id-behind", "MSG-10", "state", "The state of the machine names a job id one lower.", less("job"))
-said("link-behind", "LNK-09", "node-status", "The connection count in node-status is one lower than it is.", less("link"))
-said("starts-behind", "BEN-03", "node-status", "The count of motor starts is one lower than it is.", less("starts"))
-said("status-mark-behind", "MSG-11", "node-status", "The mark in node-status is one lower than it is.", less("mark"))
-said("other-reset-cause", "MSG-12", "node-status", "node-status says another reset cause.", put("reset", "watchdog"))
+said(
+    "link-behind",
+    "LNK-09",
+    "node-status",
+    "The connection count in node-status is one lower than it is.",
+    less("link"),
+)
+said(
+    "starts-behind",
+    "BEN-03",
+    "node-status",
+    "The count of motor starts is one lower than it is.",
+    less("starts"),
+)
+said(
+    "status-mark-behind",
+    "MSG-11",
+    "node-status",
+    "The mark in node-status is one lower than it is.",
+    less("mark"),
+)
+said(
+    "other-reset-cause",
+    "MSG-12",
+    "node-status",
+    "node-status says another reset cause.",
+    put("reset", "watchdog"),
+)
 said("other-minor", "MSG-12", "node-status", "node-status says another minor version.", put("minor", 0))
 said("other-buffer", "MSG-12", "node-status", "node-status says another receive buffer.", put("buffer", 1024))
 said("other-level", "FLT-01", "fault", "The level in fault is that of another fault.", put("level", "warn"))
 said("no-fault-told", "FLT-01", "fault", "fault carries no active fault at all.", put("active", []))
-said("order-boot-wrong", "ORD-14", "job-report", "The boot of the order in a report is another.", lambda body: body.update(order_boot=next_count(body["order_boot"])) if "order_boot" in body else None)  # fmt: skip
+
+
+def other_order_boot(body: dict[str, Any]) -> None:
+    """The boot that follows."""
+    if "order_boot" in body:
+        body["order_boot"] = next_count(body["order_boot"])
+
+
+said(
+    "order-boot-wrong",
+    "ORD-14",
+    "job-report",
+    "The boot of the order in a report is another.",
+    other_order_boot,
+)
 said("inputs-stuck", "MSG-14", "state", "The inputs are all said to be open.", put("inputs", 0))
-said("report-mark-behind", "CLM-02", "job-report", "The mark in a report is one lower than it is.", less("mark"))
+said(
+    "report-mark-behind",
+    "CLM-02",
+    "job-report",
+    "The mark in a report is one lower than it is.",
+    less("mark"),
+)
 
 REASONS = (
     ("held-as-busy", "HLD-03", "held", "busy", EVERY),
@@ -101,7 +155,9 @@ def _refusals() -> None:
         def plant(n: Injection, _reason: str = reason, _instead: str = instead) -> None:
             other_reason(n, _reason, _instead)
 
-        firmware(name, requirement, f"Refuses with '{instead}' what has to be refused with '{reason}'.", *where)(plant)
+        firmware(
+            name, requirement, f"Refuses with '{instead}' what has to be refused with '{reason}'.", *where
+        )(plant)
 
 
 _refusals()
@@ -121,7 +177,9 @@ def resume_forgotten(n: Injection) -> None:
     n.wrap(n.node, "resume", lambda real, order: None)
 
 
-@firmware("cancel-in-name-only", "ORD-17", "A cancel of an open job is answered 'cancelled', and the job goes on.")
+@firmware(
+    "cancel-in-name-only", "ORD-17", "A cancel of an open job is answered 'cancelled', and the job goes on."
+)
 def cancel_in_name_only(n: Injection) -> None:
     def report(real: Any, body: dict[str, Any]) -> None:
         if body.get("act") == "cancel" and n.node.job_open:
@@ -157,7 +215,9 @@ def bad_message_ends_hold(n: Injection) -> None:
     n.wrap(n.node.bad_messages, "came", came)
 
 
-@firmware("bad-message-ends-job", "ENC-10", "An order that cannot be read cancels the open job.", "north", "ferry")
+@firmware(
+    "bad-message-ends-job", "ENC-10", "An order that cannot be read cancels the open job.", "north", "ferry"
+)
 def bad_message_ends_job(n: Injection) -> None:
     def came(real: Any) -> None:
         real()
@@ -209,7 +269,9 @@ def motor_by_hold(n: Injection) -> None:
     n.wrap(n.node, "hold", hold)
 
 
-@firmware("reset-fault-forgotten", "FLT-04", "A reset-fault with the right count is refused with 'fault-count'.")
+@firmware(
+    "reset-fault-forgotten", "FLT-04", "A reset-fault with the right count is refused with 'fault-count'."
+)
 def reset_fault_forgotten(n: Injection) -> None:
     n.check("faults_moved_on", lambda right, order, node: right or order["act"] == "reset-fault")
 

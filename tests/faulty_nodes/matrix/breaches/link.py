@@ -87,7 +87,9 @@ def link_count_by_two(n: Injection) -> None:
 
 @breach("other-client-id")
 def other_client_id(n: Injection) -> None:
-    n.shows_connect(lambda connect: replace(connect, client_id=f"{connect.client_id[:6]}-{n.history.connects}"))
+    n.shows_connect(
+        lambda connect: replace(connect, client_id=f"{connect.client_id[:6]}-{n.history.connects}")
+    )
 
 
 def _clear(said: Said) -> None:
@@ -127,7 +129,6 @@ def report_at_qos_2(n: Injection) -> None:
         n.record.at_qos_2.add(said.plain)
 
     n.alters("job-report", alter)
-
 
 
 @breach("status-before-subscribe")

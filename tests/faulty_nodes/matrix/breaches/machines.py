@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, cast
 
 from protocol.guards import Order
 from reference_node.roles.berth import Berth
@@ -52,7 +52,7 @@ def reach_beyond(n: Injection) -> None:
             more = (axis.most - axis.least) * (n.percent or 0) // 100
             if not axis.least - more <= at <= axis.most + more:
                 return True
-        order["target"] = [
+        cast(dict[str, Any], order)["target"] = [
             min(max(at, axis.least), axis.most) for axis, at in zip(axes, order["target"], strict=True)
         ]
         return False
@@ -77,7 +77,7 @@ def reading_beyond(n: Injection) -> None:
         more = (high - low) * (n.percent or 0) // 100
         if not low - more <= order["reading"] <= high + more:
             return True
-        order["reading"] = min(max(order["reading"], low), high)
+        cast(dict[str, Any], order)["reading"] = min(max(order["reading"], low), high)
         return False
 
     n.check("outside_table", decide)

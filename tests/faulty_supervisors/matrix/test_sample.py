@@ -1,0 +1,36 @@
+"""A fixed sample of the faulty supervisors of the matrix is still caught, with one seed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from conformance.suite.verdict import Verdict
+from tests.faulty_supervisors.matrix.breaches import BREACHES
+from tests.faulty_supervisors.matrix.injection import CONTEXTS, kind_of
+from tests.faulty_supervisors.matrix.judge import judge, run_of
+from tests.faulty_supervisors.matrix.plan import from_pages, planned
+from tests.matrix.outcome import CAUGHT
+
+SAMPLE = Path(__file__).with_name("sample.txt").read_text().split()
+PLANNED = {one.id: one for one in planned()}
+
+
+@pytest.mark.parametrize("name", SAMPLE)
+def test_faulty_supervisor_is_caught_in_its_context(name: str) -> None:
+    assert judge(PLANNED[name], (1,)).state == CAUGHT
+
+
+def test_there_are_enough_and_each_can_be_planted() -> None:
+    assert len(PLANNED) >= 250
+    assert len(list(from_pages())) * 3 >= len(PLANNED)
+    for one in PLANNED.values():
+        assert one.breach in BREACHES
+        assert set(one.when) <= set(CONTEXTS)
+
+
+def test_without_a_breach_the_supervisor_passes() -> None:
+    kind, _ = kind_of(None)
+    results = run_of(kind, 1, ("supervisor-works", "supervisor-repeats")).perform()
+    assert {result.verdict for result in results.values()} == {Verdict.PASS}

@@ -1,0 +1,62 @@
+"""What is kept between runs of the matrix, and the page that is made of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tests.matrix.document import (
+    COLUMNS,
+    PAGE,
+    PLANS,
+    RECORDED,
+    TWO,
+    contexts_of,
+    page,
+    reasons,
+    recorded,
+    totals,
+)
+from tests.matrix.outcome import CAUGHT, EQUIVALENT, SURVIVED, UNVISITED, Outcome, kept, line_of
+
+
+def test_the_page_is_made_of_what_is_recorded() -> None:
+    assert PAGE.read_text() == page(recorded()), "python -m tests.matrix writes it anew"
+    assert '"nodes": {' in RECORDED.read_text()
+
+
+def test_every_context_has_a_column_and_every_requirement_judged_a_row() -> None:
+    text = PAGE.read_text()
+    known = {context for group in COLUMNS.values() for context in group}
+    for kind, plan in PLANS.items():
+        for one in plan():
+            assert set(contexts_of(one.id)) <= known
+        for outcome in recorded()[kind].values():
+            assert not outcome.counted or f"| {outcome.requirement} |" in text
+    assert all(f" {column} |" in text for column in (*COLUMNS, TWO))
+
+
+def test_every_survivor_stands_there_and_every_reason_is_one_of_a_breach() -> None:
+    text = PAGE.read_text()
+    for there in recorded().values():
+        for outcome in there.values():
+            assert (f"| `{outcome.id}`" in text) is (outcome.state in (SURVIVED, UNVISITED))
+    names = {one.breach for plan in PLANS.values() for one in plan()}
+    ids = {one.id for plan in PLANS.values() for one in plan()}
+    for named in reasons():
+        assert named in ids or named.partition("@")[0].partition("+")[0] in names, named
+
+
+def test_figures_count_what_a_tester_could_tell() -> None:
+    caught = Outcome("a@north/held", "MSG-11", CAUGHT, "messages-mark", "MSG-11", 5, 5)
+    other = Outcome("b@north/held", "MSG-11", CAUGHT, "orders-ask", "ORD-03", 5, 5)
+    lost = Outcome("c@north/held", "MSG-11", SURVIVED)
+    alike = Outcome("d@north/held", "MSG-11", EQUIVALENT)
+    assert totals([caught, other, lost, alike]) == (3, 2, 1)
+
+
+def test_what_was_cut_off_is_judged_again(tmp_path: Path) -> None:
+    whole = Outcome("a@north/held", "MSG-11", CAUGHT, "messages-mark", "MSG-11", 5, 5)
+    path = tmp_path / "nodes.jsonl"
+    path.write_text(line_of(whole, "r1") + line_of(whole, "r2")[:-20])
+    assert list(kept(path)) == [("r1", whole)]
+    assert list(kept(tmp_path / "none.jsonl")) == []
