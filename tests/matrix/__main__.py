@@ -20,13 +20,14 @@ from rich.progress import track
 
 from tests.faulty_nodes.matrix.every import BREACHES as NODE_BREACHES
 from tests.faulty_nodes.matrix.judge import judge as judge_of_nodes
+from tests.faulty_nodes.matrix.judge import walked
 from tests.faulty_nodes.matrix.plan import planned as nodes
 from tests.faulty_nodes.matrix.planted import SEEDS
 from tests.faulty_supervisors.matrix.breaches import BREACHES as SUPERVISOR_BREACHES
 from tests.faulty_supervisors.matrix.judge import judge as judge_of_supervisors
 from tests.faulty_supervisors.matrix.plan import planned as supervisors
 from tests.matrix.document import write
-from tests.matrix.outcome import CAUGHT, ROOT, Outcome, kept, line_of, revision_of
+from tests.matrix.outcome import CAUGHT, ROOT, SURVIVED, UNVISITED, Outcome, kept, line_of, revision_of
 
 STORE = ROOT / "out" / "matrix"
 
@@ -76,6 +77,28 @@ def perform(kind: str, *, processes: int, only: str, until: float, seeds: int) -
                 return
 
 
+def follow(seeds: int, processes: int, only: str, until: float) -> int:
+    """Let the walk judge the nodes that the cases do not catch; gives how many."""
+    plan = {one.id: one for one in nodes()}
+    todo = [
+        one
+        for id_, one in outcomes("nodes").items()
+        if one.state in (SURVIVED, UNVISITED) and not one.walk and only in id_
+    ]
+    Random(7).shuffle(todo)
+    number = 0
+    with (STORE / "nodes.jsonl").open("a") as store, get_context("spawn").Pool(processes) as pool:
+        pairs = [(one, plan[one.id], SEEDS[:seeds]) for one in todo]
+        for outcome in track(pool.imap_unordered(walked, pairs), "Walks", total=len(todo)):
+            store.write(line_of(outcome, revision_of(NODE_BREACHES[plan[outcome.id].breach])))
+            store.flush()
+            number += 1
+            if time.monotonic() > until:
+                pool.terminate()
+                break
+    return number
+
+
 def main() -> None:
     """Run what is asked for, and write the document where all is there."""
     parser = argparse.ArgumentParser(prog="make matrix", description="Run every faulty node and supervisor.")
@@ -96,6 +119,9 @@ def main() -> None:
                 )
             )
             click.echo(f"{number} faulty {kind} judged, {time.monotonic() - began:.0f} s")
+    if "nodes" in (asked.kind or KINDS) and time.monotonic() < until:
+        number = follow(asked.seeds, asked.processes, asked.only, until)
+        click.echo(f"{number} walks, {time.monotonic() - began:.0f} s")
     click.echo(write({kind: outcomes(kind) for kind in KINDS}))
 
 

@@ -84,8 +84,8 @@ def totals(outcomes: Sequence[Outcome]) -> tuple[int, int, int]:
 def summary(kind: str, outcomes: Mapping[str, Outcome]) -> list[str]:
     """The table of all, and of those from the pages."""
     plan = {one.id: one for one in PLANS[kind]()}
-    head = "planned | judged | equivalent | counted | caught | named first"
-    lines = [f"| faulty {kind} | {head} |", "|---|---|---|---|---|---|---|"]
+    head = "planned | judged | equivalent | counted | caught by cases | named first | only by the walk"
+    lines = [f"| faulty {kind} | {head} |", "|---|---|---|---|---|---|---|---|"]
     groups = {
         "all": list(plan),
         "from the pages": [id_ for id_, one in plan.items() if one.from_pages],
@@ -96,9 +96,15 @@ def summary(kind: str, outcomes: Mapping[str, Outcome]) -> list[str]:
         counted, caught, first = totals(there)
         lines.append(
             f"| {name} | {len(ids)} | {len(there)} | {len(there) - counted} | {counted} | "
-            f"{share(caught, counted)} | {share(first, counted)} |"
+            f"{share(caught, counted)} | {share(first, counted)} | {_walks(there)} |"
         )
     return lines
+
+
+def _walks(outcomes: Sequence[Outcome]) -> str:
+    """How many of those that the cases do not catch the walk finds, of those over which it was run."""
+    run = [one for one in outcomes if one.walk]
+    return share(sum(one.walked for one in run), len(run)) + (" it was run over" if run else "")
 
 
 def matrix(outcomes: Iterable[Outcome]) -> list[str]:
@@ -136,6 +142,7 @@ def survivors(kind: str, outcomes: Mapping[str, Outcome]) -> list[str]:
         bare = breach.partition("@")[0].partition("+")[0]
         reason = known.get(id_) or known.get(breach) or known.get(bare) or "open"
         where = "shows in a run" if one.state == SURVIVED else "not visited"
+        where += f"; the walk names {one.walk}" if one.walked else "; the walk passes" if one.walk else ""
         where += f", caught with {one.seeds} of 5 seeds" if one.seeds else ""
         lines.append(f"| `{id_}`: {says[id_]} | {one.requirement} | {where} | {reason} |")
     return lines if len(lines) > 2 else ["None."]
@@ -169,7 +176,7 @@ def write(outcomes: Mapping[str, Mapping[str, Outcome]]) -> str:
     """Record outcomes and write the page, and give the figures; what is not among them is not kept."""
     rows = {
         kind: {
-            id_: [one.state, one.case, one.named, one.seeds, one.tried, one.crash]
+            id_: [one.state, one.case, one.named, one.seeds, one.tried, one.walk, one.crash]
             for id_, one in sorted(there.items())
         }
         for kind, there in outcomes.items()

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).parents[2]
+PASSED = "passed"
 CAUGHT, SURVIVED, UNVISITED, EQUIVALENT = "caught", "survived", "unvisited", "equivalent"
 """`survived`: it shows in a run of the suite, and no case fails in each seed. `unvisited`: it shows only elsewhere, for
 the suite never comes where it would. `equivalent`: it shows nowhere, and is not counted."""
@@ -32,6 +33,8 @@ class Outcome:
     """In how many of the seeds a case failed."""
     tried: int = 0
     """With how many seeds it was run; the first that finds nothing is the last."""
+    walk: str = ""
+    """What the walk names where the cases do not catch it; 'passed' where it finds nothing, '' where it was not run."""
     crash: str = ""
     """What the firmware crashed with, where the breach made it."""
 
@@ -39,6 +42,11 @@ class Outcome:
     def counted(self) -> bool:
         """Whether it is one that a tester could tell from a correct one."""
         return self.state != EQUIVALENT
+
+    @property
+    def walked(self) -> bool:
+        """Whether the walk finds what the cases do not catch."""
+        return self.walk not in ("", PASSED)
 
     @property
     def first(self) -> bool:

@@ -1,4 +1,4 @@
-"""What becomes of one faulty node of the matrix: the cases judge it, and where they find nothing the walk does."""
+"""What becomes of one faulty node of the matrix: by the cases, and by the walk."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from functools import cache
 from conformance.suite.case import Case, all_cases
 from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Broken, Verdict
+from conformance.tester.runner import Result
 from conformance.tester.walk.walk import Walk, Walked
 from conformance.tester.walk.walk_case import ID as WALK
 from conformance.tester.walk.walk_case import walk_case
@@ -16,9 +17,9 @@ from tests.faulty_nodes.matrix.every import BREACHES
 from tests.faulty_nodes.matrix.exercise import differs
 from tests.faulty_nodes.matrix.injection import Record
 from tests.faulty_nodes.matrix.planted import SEEDS, Planted, breach_of, run
-from tests.matrix.outcome import CAUGHT, EQUIVALENT, SURVIVED, UNVISITED, Outcome
+from tests.matrix.outcome import CAUGHT, EQUIVALENT, PASSED, SURVIVED, UNVISITED, Outcome
 
-__all__ = ["BREACHES", "judge"]
+__all__ = ["BREACHES", "judge", "walk"]
 Found = tuple[str, str]
 """The first case that failed, and the requirement that it names."""
 
@@ -43,31 +44,21 @@ def cases() -> tuple[Case, ...]:
 
 
 @cache
-def fingerprints(node: str, seed: int) -> tuple[str, str]:
-    """Of the node without a breach: in a run of the cases, and in the walk."""
-    return tuple(_whole(node, seed, only) for only in (None, (WALK,)))  # type: ignore[return-value]
-
-
-def _whole(node: str, seed: int, only: tuple[str, ...] | None) -> str:
-    whole, record = run(None, node, seed, only)
-    for _ in whole.steps(_chosen(only)):
-        pass
+def fingerprint(node: str, seed: int) -> str:
+    """Of the node without a breach, in a run of the cases."""
+    whole, record = run(None, node, seed)
+    whole.perform()
     return record.fingerprint
 
 
-def _chosen(only: Iterable[str] | None) -> tuple[Case, ...]:
-    """The walk is a run of its own: what it leaves behind is no matter of the cases."""
-    return cases() if only is not None else tuple(all_cases().values())
-
-
 def judge(planted: Planted, seeds: tuple[int, ...] = SEEDS) -> Outcome:
-    """Judge it with each seed until one finds nothing."""
+    """Judge it by the cases with each seed until one finds nothing."""
     case, named, caught, crash = "", "", 0, ""
     for seed in seeds:
-        found, shown, record = first_failure(planted, seed, case)
+        found, record = first_failure(planted, seed, case)
         crash = crash or record.crash
         if found is None:
-            if seed == seeds[0] and not shown:
+            if seed == seeds[0] and record.fingerprint == fingerprint(planted.node, seed):
                 state = UNVISITED if differs(planted) else EQUIVALENT
                 return Outcome(planted.id, planted.requirement, state)
             return Outcome(planted.id, planted.requirement, SURVIVED, case, named, caught, caught + 1, crash)
@@ -77,16 +68,37 @@ def judge(planted: Planted, seeds: tuple[int, ...] = SEEDS) -> Outcome:
     return Outcome(planted.id, planted.requirement, CAUGHT, case, named, caught, caught, crash)
 
 
-def first_failure(planted: Planted, seed: int, case: str = "") -> tuple[Found | None, bool, Record]:
-    """The first failure, and whether the breach showed at all; `case` is tried alone before the cases, the walk last."""
-    shown = False
-    for only in ((case,), None, (WALK,)) if case else (None, (WALK,)):
+def first_failure(planted: Planted, seed: int, case: str = "") -> tuple[Found | None, Record]:
+    """The first case that fails and what it names, or None; a run ends there. `case` is tried alone before."""
+    for only in ((case,), None) if case else (None,):
         whole, record = run(planted, planted.node, seed, only)
-        for result in whole.steps(_chosen(only)):
-            if result.verdict is Verdict.FAIL:
-                return (result.case.id, breach_of(result)), True, record
-            if result.verdict is Verdict.ERROR:
-                raise AssertionError(f"the kit itself went wrong over {planted.id}: {result.reason}")
-        if only != (case,):
-            shown = shown or record.fingerprint != fingerprints(planted.node, seed)[only is not None]
-    return None, shown, record
+        found = _failure(planted, whole.steps())
+        if found is not None:
+            return found, record
+    return None, record
+
+
+def walk(outcome: Outcome, planted: Planted, seeds: tuple[int, ...] = SEEDS) -> Outcome:
+    """What the walk finds of one that the cases do not catch: what it names, where it finds it with each seed."""
+    named = ""
+    for seed in seeds:
+        whole, _ = run(planted, planted.node, seed, (WALK,))
+        found = _failure(planted, whole.steps(cases()))
+        if found is None:
+            return replace(outcome, walk=PASSED)
+        named = named or found[1]
+    return replace(outcome, walk=named or "-")
+
+
+def walked(job: tuple[Outcome, Planted, tuple[int, ...]]) -> Outcome:
+    """The same for a pool of processes."""
+    return walk(*job)
+
+
+def _failure(planted: Planted, results: Iterable[Result]) -> Found | None:
+    for result in results:
+        if result.verdict is Verdict.FAIL:
+            return result.case.id, breach_of(result)
+        if result.verdict is Verdict.ERROR:
+            raise AssertionError(f"the kit itself went wrong over {planted.id}: {result.reason}")
+    return None

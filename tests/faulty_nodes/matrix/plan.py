@@ -52,7 +52,7 @@ ALONE = ("always", "link-2", "job-2", "held")
 def crossed() -> Iterator[Planted]:
     """Breaches of firmware crossed with contexts: each alone in a few, and a covering array of strength 2 over all.
 
-    A row of the array has at most two contexts: most faults depend on one or two conditions (NIST SP 800-142, section 1).
+    A row of the array has at most two contexts: most faults depend on one or two conditions (SP 800-142, section 1).
     """
     nodes = list(NODES.values())
     for breach, node, when in AllPairs([list(FIRMWARE), nodes, list(ALONE)], filter_func=_has_node):
