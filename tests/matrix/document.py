@@ -13,6 +13,7 @@ from tests.faulty_supervisors.matrix.plan import planned as supervisors
 from tests.matrix.outcome import CAUGHT, EQUIVALENT, ROOT, SURVIVED, UNVISITED, Outcome
 
 PAGE = ROOT / "docs" / "matrix.md"
+SEEDS = 5
 RECORDED = ROOT / "tests" / "matrix" / "recorded.json"
 REASONS = ROOT / "tests" / "matrix" / "survivors.toml"
 PLANS: dict[str, Callable[[], Sequence[Any]]] = {"nodes": nodes, "supervisors": supervisors}
@@ -54,8 +55,7 @@ array (NIST SP 800-142, strength 2) where the product is too large. All on virtu
 
 The breaches *from the pages* were written down, with their contexts, from the published pages alone, before one was
 built or run (`from_pages.toml` in `tests/faulty_nodes/matrix/` and `tests/faulty_supervisors/matrix/`), and are counted
-apart. `make matrix` runs all and goes on where it was stopped; `make test` runs a
-fixed sample with one seed.
+apart. `make matrix` runs all and goes on where it was stopped; `make test` runs a fixed sample with one seed.
 """
 
 
@@ -98,7 +98,22 @@ def summary(kind: str, outcomes: Mapping[str, Outcome]) -> list[str]:
             f"| {name} | {len(ids)} | {len(there)} | {len(there) - counted} | {counted} | "
             f"{share(caught, counted)} | {share(first, counted)} | {_walks(there)} |"
         )
-    return lines
+    return [*lines, "", *_unfinished(plan, outcomes)]
+
+
+def _unfinished(plan: Mapping[str, Any], outcomes: Mapping[str, Outcome]) -> list[str]:
+    """What is not shown yet, in words; nothing where all is."""
+    caught = [one for one in outcomes.values() if one.state == CAUGHT]
+    five = sum(one.tried >= SEEDS for one in caught)
+    told = []
+    if len(outcomes) < len(plan):
+        part = "Those judged are a part drawn at random, too few for a verdict on any one cell"
+        told.append(f"**Not finished:** {len(plan) - len(outcomes)} are still to be judged. {part}.")
+    if five < len(caught):
+        told.append(
+            f"Only {five} of the {len(caught)} caught were run with all five seeds, the others with fewer."
+        )
+    return [*told, ""] if told else []
 
 
 def _walks(outcomes: Sequence[Outcome]) -> str:
