@@ -8,6 +8,7 @@ import sys
 from tests.proof import kill_list, long_run
 from tests.proof.budgets import small
 from tests.proof.run import Outcome, explore, record, recorded
+from tests.proof.yard.participants import Steps
 
 
 def main() -> int:
@@ -33,10 +34,11 @@ def _small(only: str, *, keep: bool) -> int:
     outcomes: list[Outcome] = []
     bad = 0
     known = {} if keep else recorded()
+    steps: dict[str, Steps] = {}
     for budget in small():
         if only not in budget.name:
             continue
-        outcome = explore(budget)
+        outcome = explore(budget, steps=steps.setdefault(budget.site, Steps(budget.site)))
         outcomes.append(outcome)
         print(outcome.line, flush=True)
         fewer = outcome.states < known.get(budget.name, {"states": 0})["states"]

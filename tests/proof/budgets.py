@@ -27,6 +27,9 @@ CALM = (
 )
 """Explored small with a net that is faster than machines; every race of theirs is in the long run."""
 
+WIDE = (("late word", "repeat"), ("late word", "early"))
+"""Pairs with hundreds of thousands of states, whose participants do little that they do not do in each alone."""
+
 
 def small() -> tuple[Budget, ...]:
     """Every disturbance once on the smallest site, what only other sites can show, what the net does twice."""
@@ -38,7 +41,8 @@ def small() -> tuple[Budget, ...]:
         replace(_calm("crane", "second"), same_part=True),
         _calm("crane", "restart", "old map"),
         _calm("crane, no load sensor", "reset"),
-        replace(_calm("crane", "late order"), uptime=2**32 - 8),
+        replace(_calm("crane", "repeat"), uptime=2**32 - 8),
+        *(Budget("crane", dict.fromkeys(two, 1)) for two in WIDE),
         _calm("berth"),
     )
 

@@ -45,7 +45,9 @@ class Budget:
     same_part: bool = False
     """Two supervisors draw the same number for their claims."""
     uptime: int = 0
-    """At which uptime nodes start: shortly before 2^32 it wraps."""
+    """At which uptime nodes start: shortly before 2^32 it wraps. Elsewhere uptimes are counted anew where they may be."""
+    as_it_is: bool = False
+    """Uptimes are never counted anew: more states, and the same verdict."""
 
     @property
     def name(self) -> str:
@@ -55,5 +57,6 @@ class Budget:
             *(["calm"] if self.calm else []),
             *(["same draw"] if self.same_part else []),
             *(["wrap"] if self.uptime else []),
+            *(["uptimes as they are"] if self.as_it_is else []),
         ]
         return f"{self.site}: {told or 'undisturbed'}" + "".join(f", {one}" for one in more)
