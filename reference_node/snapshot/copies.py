@@ -1,6 +1,7 @@
 """Copies of a participant: kept as bytes, made anew as often as it has to go on from there.
 
-What never changes (the site, the specification's tables and their guards, functions) is not copied: a copy refers to it.
+What never changes (the site, the specification's tables and their guards, functions) is not copied: a copy refers
+to it.
 """
 
 from __future__ import annotations

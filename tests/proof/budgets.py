@@ -44,6 +44,8 @@ def small() -> tuple[Budget, ...]:
         replace(_calm("crane", "repeat"), uptime=2**32 - 8),
         *(Budget("crane", dict.fromkeys(two, 1)) for two in WIDE),
         _calm("berth"),
+        *(_calm("berth", name) for name in ("repeat", "node down", "reset")),
+        _calm("berth, QoS 0", "lose"),
     )
 
 

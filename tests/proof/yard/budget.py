@@ -45,7 +45,7 @@ class Budget:
     same_part: bool = False
     """Two supervisors draw the same number for their claims."""
     uptime: int = 0
-    """At which uptime nodes start: shortly before 2^32 it wraps. Elsewhere uptimes are counted anew where they may be."""
+    """At which uptime nodes start; shortly before 2^32 it wraps. From 0 on they are counted anew where they may be."""
     as_it_is: bool = False
     """Uptimes are never counted anew: more states, and the same verdict."""
 

@@ -33,8 +33,8 @@ class NodeState:
     snapshot: Any
     count: int
     boot: int
-    claimant: int
-    """The token of the claim that counts, 0 for none."""
+    tokens: tuple[int, ...]
+    """Those that the node keeps: of the claim that counts, of the hold obeyed last."""
     go_ms: int | None
     """After how long the machine or the job goes on by itself; None where it does not."""
     online: bool
@@ -187,7 +187,7 @@ class NodeSteps:
             boot=boot,
             bench=False,
             machines=machines,  # type: ignore[arg-type]
-            rng=Chance(0),
+            rng=Chance(0),  # type: ignore[arg-type]
             reset_cause=cause,
             started_ms=BASE_MS,
         )
@@ -217,7 +217,7 @@ class NodeSteps:
                     snapshot,
                     count,
                     node.boot,
-                    node.claimant or 0,
+                    tuple(one for one in (node.claimant, node.hold_token) if one is not None),
                     _go_ms(node),
                     node._online,
                     node.held,

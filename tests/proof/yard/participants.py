@@ -143,7 +143,8 @@ class Participants:
         on_way = [one for queue in state.queues for one, _ in queue]
         if state.late is not None:
             on_way.append(state.late[1])
-        kept = (steps.states[number].claimant for steps, number in zip(self.nodes, state.nodes, strict=True))
+        nodes = (steps.states[number] for steps, number in zip(self.nodes, state.nodes, strict=True))
+        kept = [token for node in nodes for token in node.tokens]
         return frozenset((*kept, *(token for one in on_way for token in self.messages[one].tokens)))
 
     def _said_by_supervisor(self, state: State, number: int, said: tuple[int, ...]) -> tuple[Queue, ...]:

@@ -44,6 +44,11 @@ PLACES = {
         World(boxes=((("yard", 0), "A"),), trains=(("siding", "away"),)),
         (Admit("siding", brings=("",)), Move("A", "track", 0)),
     ),
+    "berth, QoS 0": Place(
+        crane_and_berth(qos=0),
+        World(boxes=((("yard", 0), "A"),), trains=(("siding", "away"),)),
+        (Admit("siding", brings=("",)), Move("A", "track", 0)),
+    ),
 }  # fmt: skip
 
 

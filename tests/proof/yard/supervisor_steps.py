@@ -84,12 +84,9 @@ DEALS = SupervisorStep(-1)
 
 def _tokens(supervisor: Supervisor) -> set[int]:
     """Those that the supervisor knows."""
-    return {
-        one
-        for session in supervisor.sessions.values()
-        for one in (session._token, session._claimant)
-        if one is not None
-    }
+    sessions, holds = supervisor.sessions.values(), supervisor.holds.standing.values()
+    known = [*(one for session in sessions for one in (session._token, session._claimant))]
+    return {one for one in (*known, *(hold.token for hold in holds)) if one is not None}
 
 
 class SupervisorSteps:
@@ -115,13 +112,12 @@ class SupervisorSteps:
 
     def started(self, boot: int, contents: tuple[tuple[str, tuple[str, ...]], ...] = ()) -> int:
         """A new life, not connected yet; `contents` is what a person says of places."""
+        life = self.site.with_role("supervisor").index(self.site.nodes[self.name]) * LIVES + boot
         supervisor = self._kind(
             self.site,
             self.name,
             boot=boot,
-            rng=Chance(
-                self.part, self.site.with_role("supervisor").index(self.site.nodes[self.name]) * LIVES + boot
-            ),
+            rng=Chance(self.part, life),  # type: ignore[arg-type]
             started_ms=BASE_MS,
             goals=self.goals,
             contents=dict(contents),
