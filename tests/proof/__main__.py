@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import sys
 
 from tests.proof import kill_list, long_run
@@ -33,6 +34,9 @@ def main() -> int:
 def _small(only: str, *, keep: bool) -> int:
     outcomes: list[Outcome] = []
     bad = 0
+    gc.set_threshold(
+        100_000, 50, 1_000
+    )  # What is kept has no cycles; what is thrown away does not live long.
     known = {} if keep else recorded()
     steps: dict[str, Steps] = {}
     for budget in small():

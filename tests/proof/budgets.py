@@ -28,7 +28,7 @@ CALM = (
 """Explored small with a net that is faster than machines; every race of theirs is in the long run."""
 
 WIDE = (("late word", "repeat"), ("late word", "early"))
-"""Pairs with hundreds of thousands of states, whose participants do little that they do not do in each alone."""
+"""Pairs explored with more messages under way: many states, in which participants do little that is new."""
 
 
 def small() -> tuple[Budget, ...]:
@@ -42,7 +42,7 @@ def small() -> tuple[Budget, ...]:
         _calm("crane", "restart", "old map"),
         _calm("crane, no load sensor", "reset"),
         replace(_calm("crane", "repeat"), uptime=2**32 - 8),
-        *(Budget("crane", dict.fromkeys(two, 1)) for two in WIDE),
+        *(Budget("crane", dict.fromkeys(two, 1), lag=5) for two in WIDE),
         _calm("berth"),
         *(_calm("berth", name) for name in ("repeat", "node down", "reset")),
         _calm("berth, QoS 0", "lose"),

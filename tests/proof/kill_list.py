@@ -17,7 +17,7 @@ from unittest.mock import patch
 
 from protocol.machine_guards import Facts
 from protocol.specification import specification
-from protocol.state_machine import StateMachine
+from protocol.state_machine import NotInTable, StateMachine
 from protocol.transition_table import Table, Transition
 from reference_node.controller.order_desk import OrderDesk
 from reference_node.supervisor.check.rules import Rules
@@ -26,6 +26,7 @@ from reference_node.supervisor.send.holds import Holds
 from reference_node.supervisor.supervisor import Supervisor
 from tests.proof.engine.explore import Exploration
 from tests.proof.yard.budget import Budget
+from tests.proof.yard.participants import Steps
 from tests.proof.yard.yard import CannotBegin, Yard
 
 MOST = 100_000
@@ -61,6 +62,15 @@ class Rule:
     name: str
     taken: Taken
     watched: Callable[[Callable[[str], None]], AbstractContextManager[Any]] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Kill:
+    """Which budget found that a rule was missing, after how many states, and what broke; '' where none did."""
+
+    budget: str = ""
+    states: int = 0
+    what: str = ""
 
 
 # ---------------------------------------------------------------- checks of an order
@@ -108,6 +118,42 @@ def _without(table: Table, row: Transition) -> Taken:
             yield
 
     return taken
+
+
+def fired(budget: Budget, steps: Steps, most: int) -> dict[str, Kill]:
+    """The rows that this exploration takes first of all that have shared `steps`, and what breaks there without each.
+
+    Up to the moment at which a row is taken an exploration without it is the same, state by state. There it fails where
+    the table has nothing else for that event; a row with something else in its place is left to `kill`.
+    """
+    rows = {id(row): (table, row) for table in map(_table, TABLES) for row in table.transitions}
+    found: dict[str, Kill] = {}
+    fire = StateMachine.fire
+    exploration = Exploration(Yard(budget, steps), most=most, depth_first=True)
+
+    def noting(machine: StateMachine, event: str, facts: Facts | None = None) -> Transition | None:
+        before = machine.state
+        row = fire(machine, event, facts)
+        table, taken = rows.get(id(row), (None, None))
+        if table is not None and taken is not None and _name(table, taken) not in found:
+            what = _without_it(machine, before, event, facts or {}, table, taken)
+            found[_name(table, taken)] = Kill(f"{budget.name}, depth first", len(exploration.states), what)
+        return row
+
+    with patch.object(StateMachine, "fire", noting):
+        exploration.run()
+    return found
+
+
+def _without_it(
+    machine: StateMachine, state: str, event: str, facts: Facts, table: Table, taken: Transition
+) -> str:
+    others = [row for row in table.rows(state, event) if row is not taken]
+    no_way = table.no_way(state, event)
+    if any(machine._holds(row.guard, facts) for row in others) or (no_way and no_way.kind == "ignored"):
+        return ""
+    who = "crane" if table.name in ("job", "crane") else "chief"
+    return f"{who} fails: {NotInTable(f'{table.title}: nothing for {event!r} in state {state!r}')!r}"[:TOLD]
 
 
 @contextmanager
@@ -189,15 +235,6 @@ def deciding(budget: Budget) -> tuple[set[str], int]:
                 stack.enter_context(rule.watched(found.add))
         states = Exploration(Yard(budget), most=MOST).run().states
     return found, states
-
-
-@dataclass(frozen=True, slots=True)
-class Kill:
-    """Which budget found that a rule was missing, after how many states, and what broke; '' where none did."""
-
-    budget: str = ""
-    states: int = 0
-    what: str = ""
 
 
 def kill(rule: Rule, budget: Budget, usual: int = MOST) -> Kill:

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 
 import pytest
 
+from protocol.specification import specification
 from reference_node.snapshot.canonical import Catalogue, Plan, Unclassed
 from reference_node.snapshot.copies import freeze, thaw
 from reference_node.snapshot.how import KEEP
 from reference_node.supervisor.supervisor import Supervisor
 from tests.proof.budgets import small
-from tests.proof.document import PAGE, written
+from tests.proof.document import PAGE, bounds, written
 from tests.proof.kill_list import BUDGETS, kill, known, rules
 from tests.proof.run import explore, recorded
 from tests.proof.yard.budget import DISTURBANCES, Budget
@@ -82,6 +83,11 @@ def test_a_copy_goes_on_by_itself() -> None:
 def test_the_page_says_what_was_found() -> None:
     page = PAGE.read_text(encoding="utf-8")
     assert written(page) == page, "python -m tests.proof.document"
+
+
+def test_every_figure_of_time_has_its_bound_argued() -> None:
+    told = " ".join(name + figure for name, figure, _ in bounds())
+    assert [name for name in specification().timing if name not in told] == []
 
 
 def test_every_rule_has_been_taken_away_and_found_or_explained() -> None:
