@@ -23,9 +23,10 @@ def main() -> int:
     parser.add_argument("--only", default="", help="budgets, or rules, whose name has this in it")
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--hours", type=float, default=2.0, help="of processor, for --long")
+    parser.add_argument("--most", type=int, default=long_run.MOST, help="states of one budget, for --long")
     asked = parser.parse_args()
     if asked.long:
-        return long_run.main(asked.processes, asked.hours, asked.only)
+        return long_run.main(asked.processes, asked.hours, asked.only, asked.most)
     if asked.kill:
         return kill_list.main(asked.only)
     return _small(asked.only, keep=asked.record)

@@ -44,13 +44,23 @@ def small() -> tuple[Budget, ...]:
         replace(_calm("crane", "repeat"), uptime=2**32 - 8),
         *(Budget("crane", dict.fromkeys(two, 1), lag=5) for two in WIDE),
         _calm("berth"),
-        *(_calm("berth", name) for name in ("repeat", "node down", "reset")),
-        _calm("berth, QoS 0", "lose"),
+        _calm("berth", "repeat"),
     )
 
 
 def _calm(site: str, *may: str) -> Budget:
     return Budget(site, dict.fromkeys(may, 1), calm=True, lag=0)
+
+
+def sites() -> Iterator[Budget]:
+    """The larger sites, undisturbed and with each disturbance of their nodes and of the net."""
+    yield _calm("run")
+    for name in ("node down", "reset", "power", "fault", "outage", "restart"):
+        yield _calm("berth", name)
+    yield _calm("berth, QoS 0", "lose")
+    yield _calm("shuttle")
+    for name in ("repeat", "node down", "reset"):
+        yield _calm("shuttle", name)
 
 
 def pairs(site: str = "crane") -> Iterator[Budget]:

@@ -26,7 +26,6 @@ from reference_node.supervisor.send.holds import Holds
 from reference_node.supervisor.supervisor import Supervisor
 from tests.proof.engine.explore import Exploration
 from tests.proof.yard.budget import Budget
-from tests.proof.yard.participants import Steps
 from tests.proof.yard.yard import CannotBegin, Yard
 
 MOST = 100_000
@@ -120,29 +119,28 @@ def _without(table: Table, row: Transition) -> Taken:
     return taken
 
 
-def fired(budget: Budget, steps: Steps, most: int) -> dict[str, Kill]:
-    """The rows that this exploration takes first of all that have shared `steps`, and what breaks there without each.
+def fired(walk: Callable[[], int], found: dict[str, Kill], name: str) -> None:
+    """Enter into `found` the rows that `walk` takes, how many states had been met, and what breaks without each.
 
-    Up to the moment at which a row is taken an exploration without it is the same, state by state. There it fails where
-    the table has nothing else for that event; a row with something else in its place is left to `kill`.
+    Up to the moment at which a row is taken a walk without it is the same, state by state. There it fails where the
+    table has nothing else for that event; a row with something else in its place is left to `kill`. `walk` goes one
+    step, and says how many states were met.
     """
     rows = {id(row): (table, row) for table in map(_table, TABLES) for row in table.transitions}
-    found: dict[str, Kill] = {}
-    fire = StateMachine.fire
-    exploration = Exploration(Yard(budget, steps), most=most, depth_first=True)
+    fire, met = StateMachine.fire, 0
 
     def noting(machine: StateMachine, event: str, facts: Facts | None = None) -> Transition | None:
         before = machine.state
         row = fire(machine, event, facts)
         table, taken = rows.get(id(row), (None, None))
-        if table is not None and taken is not None and _name(table, taken) not in found:
+        if table is not None and taken is not None and not found.get(_name(table, taken), Kill()).what:
             what = _without_it(machine, before, event, facts or {}, table, taken)
-            found[_name(table, taken)] = Kill(f"{budget.name}, depth first", len(exploration.states), what)
+            found[_name(table, taken)] = Kill(name, met + 1, what)
         return row
 
     with patch.object(StateMachine, "fire", noting):
-        exploration.run()
-    return found
+        while (now := walk()) > met:
+            met = now
 
 
 def _without_it(
