@@ -62,6 +62,8 @@ class Known:
     """The mark before the order that raised it last, as far as known."""
     held: bool = False
     holds: int = 0
+    hold_token: int | None = None
+    """The token of the newest hold."""
     bench: bool = False
     minor: int | None = None
     """The minor version that it says; None until it has said one."""
@@ -87,7 +89,7 @@ class Known:
         """Take in a readable order; gives what must be answered. A hold is answered by state alone."""
         act = str(body["act"])
         if act == "hold":
-            self.held, self.holds = True, next_count(self.holds)
+            self._hold(body.get("token"))
             return None
         expected = Expected(
             act, (body.get("ref"), body.get("id")), body.get("token"), body.get("boot"), number, at_ms
@@ -100,6 +102,13 @@ class Known:
         else:
             self._checked(body, expected, at_ms)
         return expected
+
+    def _hold(self, token: int | None) -> None:
+        """A repeat of the hold before may be counted or not: that it is not, is asked by a SHOULD alone [HLD-08]."""
+        if token is not None and token == self.hold_token:
+            self.sure = False
+        self.hold_token = token
+        self.held, self.holds = True, next_count(self.holds)
 
     def _unsure(self, body: Body) -> None:
         self.mark = max(self.mark, body["id"])

@@ -127,6 +127,13 @@ class SimulatedNode(NodeMessages):
         self._hold()
         return self._take()
 
+    def let_go(self, now_ms: int) -> Sequence[Publication]:
+        """Somebody resumes it."""
+        self.at(now_ms)
+        self.held = False
+        self.tell_all()
+        return self._take()
+
     def outrank(self, now_ms: int) -> Sequence[Publication]:
         """Another supervisor claims it."""
         self.at(now_ms)
@@ -200,7 +207,9 @@ class SimulatedNode(NodeMessages):
             self.tell_all()
             self._report({"act": "ask", "state": "done", "token": self.disturbances.token(order["token"])})
         elif act == "hold":
-            self._hold()
+            if order.get("token") is None or order["token"] != self._hold_token:  # a repeat of it [HLD-08]
+                self._hold_token = order.get("token")
+                self._hold()
         elif order["boot"] != self.boot:
             self._refuse(order, "wrong-boot")
         elif act == "claim":
@@ -329,6 +338,7 @@ class SimulatedNode(NodeMessages):
         self._started_ms = self.now_ms = now_ms
         self.boot = (self.boot + self.rng.randrange(1, 65536)) % 65536
         self.mark = self.holds = self.faults = 0
+        self._hold_token = None
         self.claimed = (0, None)
         self.link, self.held, self.active, self.changed, self.job = 1, False, (), "", None
         self._seq = {}

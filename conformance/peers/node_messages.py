@@ -28,6 +28,7 @@ class NodeMessages:
         self.disturbances = Disturbances()
         self.boot = rng.randrange(65536)
         self.mark = self.holds = self.faults = self.link = 0
+        self._hold_token: int | None = None
         self.held = False
         self.active: tuple[str, ...] = ()
         self.changed = ""

@@ -16,10 +16,14 @@ class DeskNode(NodeFacts, Protocol):
     """What the desk makes a node do."""
 
     claimant: int | None
+    hold_token: int | None
 
     @property
     def minor(self) -> int:
         """The minor version of the protocol that it keeps to."""
+
+    def keeps(self, requirement: str) -> bool:
+        """Whether that version has this requirement."""
 
     @property
     def job(self) -> Job | None:
@@ -102,9 +106,15 @@ class OrderDesk:
         """Tell all state and then the token, so that what came between is of now [ORD-03]; moves nothing [ORD-04]."""
         self.node.tell_all(order)
 
-    def obey_hold(self, _order: Order, _reason: str) -> None:
-        """Hold whatever boot, id or sender it came with [HLD-01]; the job stays and there is no report [HLD-02]."""
-        self.node.hold()
+    def obey_hold(self, order: Order, _reason: str) -> None:
+        """Hold whatever boot, id or sender it came with [HLD-01]; the job stays and there is no report [HLD-02].
+
+        A repeat of the hold that was obeyed last changes nothing [HLD-08].
+        """
+        token = order.get("token") if self.node.keeps("HLD-08") else None
+        if token is None or token != self.node.hold_token:
+            self.node.hold_token = token
+            self.node.hold()
 
     def refuse(self, order: Order, reason: str) -> None:
         """Answer with the reason; 'refused' means that nothing moved [ORD-20]."""

@@ -49,6 +49,8 @@ class StatePublisher:
         self.claimant: int | None = None
         """Who made the claim that raised the mark; None where it did not say so, or no claim did."""
         self.held, self.holds = False, 0
+        self.hold_token: int | None = None
+        """That of the hold that was obeyed last; None where it had none."""
         self.link = 0
         self.job: Job | None = None
         self.roles: dict[str, Role] = {}

@@ -7,10 +7,11 @@ it goes on from the state that was told, and from nothing else.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import Enum
 from functools import partial
+from operator import attrgetter
 from types import BuiltinMethodType, FunctionType, MappingProxyType, MethodType
 from typing import Any
 
@@ -33,13 +34,22 @@ class Plan:
     prepare: Callable[[Any, int], None] | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Merged:
+    """The plan of a class with those of its bases."""
+
+    kept: Callable[[Any], tuple[Any, ...]]
+    others: Sequence[tuple[str, How]]
+    prepares: Sequence[Callable[[Any, int], None]]
+
+
 class Catalogue:
     """The plans of all classes that a participant consists of; a subclass has those of its bases."""
 
     def __init__(self, plans: Mapping[type, Plan], shared: tuple[type, ...]) -> None:
         self._plans = dict(plans)
         self._shared = frozenset(shared)
-        self._merged: dict[type, tuple[list[tuple[str, How]], frozenset[str], list[Any]]] = {}
+        self._merged: dict[type, tuple[Merged, frozenset[str]]] = {}
 
     def with_plans(self, plans: Mapping[type, Plan]) -> Catalogue:
         """This catalogue and more."""
@@ -58,19 +68,19 @@ class Catalogue:
         """The state of `participant`, whose clock says `now_ms`; rebases it. Raises Unclassed."""
         return _Walk(self, now_ms).of(participant)
 
-    def plan_of(self, value: object) -> tuple[list[tuple[str, How]], list[Any]]:
-        """Fields of an object that enter its snapshot or are reset, and what prepares it. Raises Unclassed."""
+    def plan_of(self, value: object) -> Merged:
+        """What of an object enters its snapshot or is reset, and what prepares it. Raises Unclassed."""
         kind = type(value)
         merged = self._merged.get(kind)
         if merged is None:
             merged = self._merged[kind] = self._merge(kind)
-        fields, names, prepares = merged
+        plan, names = merged
         unknown = getattr(value, "__dict__", {}).keys() - names
         if unknown:
             raise Unclassed(f"{kind.__module__}.{kind.__qualname__}: {', '.join(sorted(unknown))}")
-        return fields, prepares
+        return plan
 
-    def _merge(self, kind: type) -> tuple[list[tuple[str, How]], frozenset[str], list[Any]]:
+    def _merge(self, kind: type) -> tuple[Merged, frozenset[str]]:
         plans = [self._plans[base] for base in reversed(kind.__mro__) if base in self._plans]
         if not plans:
             raise Unclassed(f"{kind.__module__}.{kind.__qualname__}: no plan for this class")
@@ -82,8 +92,19 @@ class Catalogue:
             raise Unclassed(
                 f"{kind.__module__}.{kind.__qualname__}: {', '.join(sorted(slots - fields.keys()))}"
             )
-        done = [(name, how) for name, how in fields.items() if not _is_idle(how)]
-        return done, frozenset(fields), [plan.prepare for plan in plans if plan.prepare is not None]
+        kept = [name for name, how in fields.items() if isinstance(how, Keep)]
+        others = [
+            (name, how) for name, how in fields.items() if not isinstance(how, Keep) and not _is_idle(how)
+        ]
+        prepares = [plan.prepare for plan in plans if plan.prepare is not None]
+        return Merged(_all_of(kept), others, prepares), frozenset(fields)
+
+
+def _all_of(names: Sequence[str]) -> Callable[[Any], tuple[Any, ...]]:
+    """Gives these fields of an object, in one go."""
+    if len(names) > 1:
+        return attrgetter(*names)
+    return lambda value: tuple(getattr(value, name) for name in names)
 
 
 def _slots_of(kind: type) -> tuple[str, ...]:
@@ -122,17 +143,13 @@ class _Walk:
         if seen is not None:
             return ("again", seen)
         self._seen[id(value)] = len(self._seen)
-        fields, prepares = self._catalogue.plan_of(value)
-        for prepare in prepares:
+        plan = self._catalogue.plan_of(value)
+        for prepare in plan.prepares:
             prepare(value, self._now_ms)
-        told = []
-        for name, how in fields:
-            kind = type(how)
-            if kind is Keep:
-                one = getattr(value, name)
-                told.append(one if type(one) in _PLAIN else self.of(one))
-            elif kind is Dropped:
-                object.__setattr__(value, name, how.reset())  # type: ignore[union-attr, misc]
+        told = [one if type(one) in _PLAIN else self.of(one) for one in plan.kept(value)]
+        for name, how in plan.others:
+            if type(how) is Dropped:
+                object.__setattr__(value, name, how.reset())  # type: ignore[misc]
             else:
                 rebased = how.rebased(getattr(value, name), self._now_ms)  # type: ignore[union-attr]
                 object.__setattr__(value, name, rebased)

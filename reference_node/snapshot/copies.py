@@ -1,6 +1,7 @@
 """Copies of a participant: kept as bytes, made anew as often as it has to go on from there.
 
-What never changes (the site, the specification's tables, functions) is not copied: a copy refers to it.
+What never changes (the site, the specification's tables and their guards, functions) is not copied: a copy refers
+to it.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import pickle
 from types import FunctionType, MappingProxyType
 from typing import Any
 
+from protocol.state_machine import StateMachine
 from reference_node.snapshot.canonical import Catalogue
 
 _kept: dict[int, object] = {}
@@ -17,6 +19,15 @@ _kept: dict[int, object] = {}
 
 def _the_same(key: int) -> object:
     return _kept[key]
+
+
+def _refer(value: object) -> tuple[object, ...]:
+    _kept[id(value)] = value
+    return _the_same, (id(value),)
+
+
+def _machine(table: int, guards: int, state: str) -> StateMachine:
+    return StateMachine(_kept[table], _kept[guards], state)  # type: ignore[arg-type]
 
 
 class _Pickler(pickle.Pickler):
@@ -28,8 +39,10 @@ class _Pickler(pickle.Pickler):
         kind = type(value)
         nameless = kind is FunctionType and "<" in value.__qualname__
         if nameless or self._catalogue.is_shared(kind):
-            _kept[id(value)] = value
-            return _the_same, (id(value),)
+            return _refer(value)
+        if kind is StateMachine:
+            _kept[id(value.table)], _kept[id(value._guards)] = value.table, value._guards
+            return _machine, (id(value.table), id(value._guards), value.state)
         if kind is MappingProxyType:
             return MappingProxyType, (dict(value),)
         return NotImplemented

@@ -69,7 +69,7 @@ NODE_PLANS: dict[type, Plan] = {
             ),
             **keep("_told", "_motor_power", "envelope", _now_ms=Since(), desk=PART, inbox=PART),
             **dict.fromkeys(("site", "name", "node"), SHARED),
-            **keep("claimant", "minor"),
+            **keep("claimant", "minor", "hold_token"),
             "_no_job": Shared("a table that nothing has happened in"),
             "rng": Dropped("chance moves machines, which are a model here"),
         }

@@ -64,7 +64,7 @@ def _shown_since(holds: Holds, _now_ms: int) -> None:
 
 def _hold_times(hold: OwnHold, _now_ms: int) -> None:
     hold.obeyed_ms = _now(hold.obeyed_ms)
-    hold.sent = min(hold.sent, MOST_SENT)
+    hold.sent, hold.drawn = min(hold.sent, MOST_SENT), min(hold.drawn, MOST_SENT)
 
 
 def _gap_times(gap: Gap, _now_ms: int) -> None:
@@ -147,7 +147,18 @@ SUPERVISOR_PLANS: dict[type, Plan] = {
         _shown_since,
     ),
     OwnHold: Plan(
-        keep("by", "before", "sent", "told", "while_asked", "obeyed_ms", sent_ms=SENT)
+        keep(
+            "by",
+            "before",
+            "sent",
+            "told",
+            "token",
+            "count",
+            "drawn",
+            "while_asked",
+            "obeyed_ms",
+            sent_ms=SENT,
+        )
         | dropped("for a display only", "asked_ms", reset=_base),
         _hold_times,
     ),

@@ -378,6 +378,16 @@ class CountsAHoldOnlyOnce(Controller):
             super().hold()
 
 
+@faulty("HLD-01", "hold-repeated")
+class TakesEveryHoldBehindTheFirstForARepeat(Controller):
+    """Looks for a token at all, and not for which."""
+
+    class desk_class(OrderDesk):  # noqa: N801
+        def obey_hold(self, order: Order, reason: str) -> None:
+            if self.node.hold_token is None or "token" not in order:
+                super().obey_hold(order, reason)
+
+
 @faulty("HLD-02", "hold-obeyed")
 class HoldsRaiseTheMark(Controller):
     def hold(self) -> None:

@@ -215,6 +215,16 @@ class HoldsOnlyOnce(Supervisor):
         return super()._holds_due()
 
 
+@faulty("SUP-31", "supervisor-hold-tokens")
+class HoldsAgainWithTheTokenOfBefore(Supervisor):
+    def _holds_due(self) -> list[Publication]:
+        for node, own in self.holds.standing.items():
+            own.count = next(
+                (int(word["holds"]) for word in self.sessions[node].words.values() if "holds" in word), None
+            )
+        return super()._holds_due()
+
+
 @faulty("SUP-16", "supervisor-strange-report")
 class TakesReportsOfAnotherBoot(Sessions):
     class session_class(Session):  # noqa: N801

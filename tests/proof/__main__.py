@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import sys
 
 from tests.proof import kill_list, long_run
 from tests.proof.budgets import small
 from tests.proof.run import Outcome, explore, record, recorded
+from tests.proof.yard.participants import Steps
 
 
 def main() -> int:
@@ -21,9 +23,10 @@ def main() -> int:
     parser.add_argument("--only", default="", help="budgets, or rules, whose name has this in it")
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--hours", type=float, default=2.0, help="of processor, for --long")
+    parser.add_argument("--most", type=int, default=long_run.MOST, help="states of one budget, for --long")
     asked = parser.parse_args()
     if asked.long:
-        return long_run.main(asked.processes, asked.hours, asked.only)
+        return long_run.main(asked.processes, asked.hours, asked.only, asked.most)
     if asked.kill:
         return kill_list.main(asked.only)
     return _small(asked.only, keep=asked.record)
@@ -32,11 +35,15 @@ def main() -> int:
 def _small(only: str, *, keep: bool) -> int:
     outcomes: list[Outcome] = []
     bad = 0
+    gc.set_threshold(
+        100_000, 50, 1_000
+    )  # What is kept has no cycles; what is thrown away does not live long.
     known = {} if keep else recorded()
+    steps: dict[str, Steps] = {}
     for budget in small():
         if only not in budget.name:
             continue
-        outcome = explore(budget)
+        outcome = explore(budget, steps=steps.setdefault(budget.site, Steps(budget.site)))
         outcomes.append(outcome)
         print(outcome.line, flush=True)
         fewer = outcome.states < known.get(budget.name, {"states": 0})["states"]

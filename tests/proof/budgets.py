@@ -27,6 +27,9 @@ CALM = (
 )
 """Explored small with a net that is faster than machines; every race of theirs is in the long run."""
 
+WIDE = (("late word", "repeat"), ("late word", "early"))
+"""Pairs explored with more messages under way: many states, in which participants do little that is new."""
+
 
 def small() -> tuple[Budget, ...]:
     """Every disturbance once on the smallest site, what only other sites can show, what the net does twice."""
@@ -38,13 +41,26 @@ def small() -> tuple[Budget, ...]:
         replace(_calm("crane", "second"), same_part=True),
         _calm("crane", "restart", "old map"),
         _calm("crane, no load sensor", "reset"),
-        replace(_calm("crane", "late order"), uptime=2**32 - 8),
+        replace(_calm("crane", "repeat"), uptime=2**32 - 8),
+        *(Budget("crane", dict.fromkeys(two, 1), lag=5) for two in WIDE),
         _calm("berth"),
+        _calm("berth", "repeat"),
     )
 
 
 def _calm(site: str, *may: str) -> Budget:
     return Budget(site, dict.fromkeys(may, 1), calm=True, lag=0)
+
+
+def sites() -> Iterator[Budget]:
+    """The larger sites, undisturbed and with each disturbance of their nodes and of the net."""
+    yield _calm("run")
+    for name in ("node down", "reset", "power", "fault", "outage", "restart"):
+        yield _calm("berth", name)
+    yield _calm("berth, QoS 0", "lose")
+    yield _calm("shuttle")
+    for name in ("repeat", "node down", "reset"):
+        yield _calm("shuttle", name)
 
 
 def pairs(site: str = "crane") -> Iterator[Budget]:

@@ -17,7 +17,7 @@ from unittest.mock import patch
 
 from protocol.machine_guards import Facts
 from protocol.specification import specification
-from protocol.state_machine import StateMachine
+from protocol.state_machine import NotInTable, StateMachine
 from protocol.transition_table import Table, Transition
 from reference_node.controller.order_desk import OrderDesk
 from reference_node.supervisor.check.rules import Rules
@@ -61,6 +61,15 @@ class Rule:
     name: str
     taken: Taken
     watched: Callable[[Callable[[str], None]], AbstractContextManager[Any]] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Kill:
+    """Which budget found that a rule was missing, after how many states, and what broke; '' where none did."""
+
+    budget: str = ""
+    states: int = 0
+    what: str = ""
 
 
 # ---------------------------------------------------------------- checks of an order
@@ -108,6 +117,41 @@ def _without(table: Table, row: Transition) -> Taken:
             yield
 
     return taken
+
+
+def fired(walk: Callable[[], int], found: dict[str, Kill], name: str) -> None:
+    """Enter into `found` the rows that `walk` takes, how many states had been met, and what breaks without each.
+
+    Up to the moment at which a row is taken a walk without it is the same, state by state. There it fails where the
+    table has nothing else for that event; a row with something else in its place is left to `kill`. `walk` goes one
+    step, and says how many states were met.
+    """
+    rows = {id(row): (table, row) for table in map(_table, TABLES) for row in table.transitions}
+    fire, met = StateMachine.fire, 0
+
+    def noting(machine: StateMachine, event: str, facts: Facts | None = None) -> Transition | None:
+        before = machine.state
+        row = fire(machine, event, facts)
+        table, taken = rows.get(id(row), (None, None))
+        if table is not None and taken is not None and not found.get(_name(table, taken), Kill()).what:
+            what = _without_it(machine, before, event, facts or {}, table, taken)
+            found[_name(table, taken)] = Kill(name, met + 1, what)
+        return row
+
+    with patch.object(StateMachine, "fire", noting):
+        while (now := walk()) > met:
+            met = now
+
+
+def _without_it(
+    machine: StateMachine, state: str, event: str, facts: Facts, table: Table, taken: Transition
+) -> str:
+    others = [row for row in table.rows(state, event) if row is not taken]
+    no_way = table.no_way(state, event)
+    if any(machine._holds(row.guard, facts) for row in others) or (no_way and no_way.kind == "ignored"):
+        return ""
+    who = "crane" if table.name in ("job", "crane") else "chief"
+    return f"{who} fails: {NotInTable(f'{table.title}: nothing for {event!r} in state {state!r}')!r}"[:TOLD]
 
 
 @contextmanager
@@ -189,15 +233,6 @@ def deciding(budget: Budget) -> tuple[set[str], int]:
                 stack.enter_context(rule.watched(found.add))
         states = Exploration(Yard(budget), most=MOST).run().states
     return found, states
-
-
-@dataclass(frozen=True, slots=True)
-class Kill:
-    """Which budget found that a rule was missing, after how many states, and what broke; '' where none did."""
-
-    budget: str = ""
-    states: int = 0
-    what: str = ""
 
 
 def kill(rule: Rule, budget: Budget, usual: int = MOST) -> Kill:

@@ -1,4 +1,4 @@
-"""The long run: all pairs of disturbances, then triples, over processes; what is done is kept and not done again."""
+"""The long run: larger sites, all pairs of disturbances, triples, over processes; what is done is not done again."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from dataclasses import asdict
 from itertools import chain
 from pathlib import Path
 
-from tests.proof.budgets import pairs, triples
+from tests.proof.budgets import pairs, sites, triples
 from tests.proof.run import Outcome, explore
 from tests.proof.yard.budget import Budget
 
@@ -26,11 +26,13 @@ def done() -> list[Outcome]:
     return [Outcome(**json.loads(line)) for line in DONE.read_text(encoding="utf-8").splitlines()]
 
 
-def main(processes: int, hours: float, only: str) -> int:
-    """Go on for so many hours of processor. 1 where something is wrong."""
+def main(processes: int, hours: float, only: str, most: int = MOST) -> int:
+    """Go on for so many hours of processor, with `most` states of each. 1 where something is wrong."""
     DONE.parent.mkdir(parents=True, exist_ok=True)
     known = {one.name for one in done()}
-    waiting = [one for one in chain(pairs(), triples()) if only in one.name and one.name not in known]
+    waiting = [
+        one for one in chain(sites(), pairs(), triples()) if only in one.name and one.name not in known
+    ]
     begun, bad = time.monotonic(), 0
     with ProcessPoolExecutor(processes) as pool, DONE.open("a", encoding="utf-8") as file:
         running: set[Future[Outcome]] = set()
@@ -38,7 +40,7 @@ def main(processes: int, hours: float, only: str) -> int:
         while queue or running:
             late = time.monotonic() - begun > hours * 3600 / processes
             while queue and len(running) < processes and not late:
-                running.add(pool.submit(explore, queue.pop(), most=MOST))
+                running.add(pool.submit(explore, queue.pop(), most=most))
             if not running:
                 break
             ended, running = wait(running, return_when=FIRST_COMPLETED)

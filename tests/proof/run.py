@@ -9,6 +9,7 @@ from pathlib import Path
 
 from tests.proof.engine.explore import Exploration
 from tests.proof.yard.budget import Budget
+from tests.proof.yard.participants import Steps
 from tests.proof.yard.yard import Yard
 
 RECORDED = Path(__file__).parent / "recorded.json"
@@ -39,10 +40,12 @@ class Outcome:
         )
 
 
-def explore(budget: Budget, *, most: int | None = None, depth_first: bool = False) -> Outcome:
-    """Explore one budget, to its end or up to `most` states."""
+def explore(
+    budget: Budget, *, steps: Steps | None = None, most: int | None = None, depth_first: bool = False
+) -> Outcome:
+    """Explore one budget, to its end or up to `most` states. `steps`: those that other budgets have done."""
     begun = time.process_time()
-    found = Exploration(Yard(budget), most=most, depth_first=depth_first).run()
+    found = Exploration(Yard(budget, steps), most=most, depth_first=depth_first).run()
     wrong = ""
     if found.violation is not None:
         wrong = str(found.violation)

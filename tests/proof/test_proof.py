@@ -4,20 +4,24 @@ from __future__ import annotations
 
 import random
 from dataclasses import dataclass
+from unittest.mock import patch
 
 import pytest
 
+from protocol.specification import specification
 from reference_node.snapshot.canonical import Catalogue, Plan, Unclassed
 from reference_node.snapshot.copies import freeze, thaw
 from reference_node.snapshot.how import KEEP
 from reference_node.supervisor.supervisor import Supervisor
 from tests.proof.budgets import small
-from tests.proof.document import PAGE, written
-from tests.proof.kill_list import BUDGETS, kill, known, rules
+from tests.proof.document import PAGE, bounds, written
+from tests.proof.kill_list import BUDGETS, TOLD, kill, known, rules
 from tests.proof.run import explore, recorded
+from tests.proof.walks import met
 from tests.proof.yard.budget import DISTURBANCES, Budget
-from tests.proof.yard.participants import CATALOGUE_OF_ALL
+from tests.proof.yard.participants import CATALOGUE_OF_ALL, Steps
 from tests.proof.yard.sites import CHIEF, one_crane
+from tests.proof.yard.state import State
 from tests.proof.yard.yard import Yard
 
 
@@ -84,10 +88,32 @@ def test_the_page_says_what_was_found() -> None:
     assert written(page) == page, "python -m tests.proof.document"
 
 
+def test_every_figure_of_time_has_its_bound_argued() -> None:
+    told = " ".join(name + figure for name, figure, _ in bounds())
+    assert [name for name in specification().timing if name not in told] == []
+
+
 def test_every_rule_has_been_taken_away_and_found_or_explained() -> None:
     found = known()
     assert {rule.name for rule in rules()} == set(found)
     assert not [name for name, one in found.items() if not one["what"] and not one["reason"]]
+
+
+def test_a_row_that_a_walk_needs_is_missed_where_it_is_taken_away() -> None:
+    """What a walk says of a row it only reckons; here the row is really away."""
+    name = "row job: failed, repeat"
+    rule = next(rule for rule in rules() if rule.name == name)
+    seed = int(known()[name]["budget"].removeprefix("walk "))
+    edges, broken = Yard.edges, set[str]()
+
+    def noting(yard: Yard, state: State) -> list[tuple[object, State, bool, str]]:
+        found = edges(yard, state)
+        broken.update(wrong[:TOLD] for *_, wrong in found if wrong)
+        return found
+
+    with rule.taken(), patch.object(Yard, "edges", noting):
+        assert sum(1 for _ in met(seed, Steps("crane"))) > 0
+    assert broken == {known()[name]["what"]}
 
 
 @pytest.mark.parametrize("name", ["check past_deadline", "Rules.busy", "Holds.due"])

@@ -216,3 +216,13 @@ def test_a_word_of_before_is_no_answer_to_a_hold() -> None:
     assert supervisor.look().nodes["north"].held, "so it said last"
     assert "north" not in holds.obeyed
     assert "north" in supervisor.new_rules(supervisor.look()).not_held("north", "")
+
+
+def test_what_is_held_for_a_person_is_let_go_by_a_word_once_all_questions_are_withdrawn() -> None:
+    """The way to let it go named a question that nobody could answer any more."""
+    terminal, supervisor, question, _ = asking()
+    assert "answer that question first" in supervisor.release("north")
+    supervisor.wind_up()
+    assert question not in supervisor.questions
+    assert supervisor.release("north") == ""
+    terminal.run_until(lambda: not terminal.controllers["north"].held)

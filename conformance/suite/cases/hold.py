@@ -68,6 +68,37 @@ def hold_counts(fixture: Fixture) -> None:
         fixture.equal(seen, expected, "HLD-01", f"holds {expected}", answer.report)
 
 
+@case("HLD-08", "HLD-01", after=("hold-ends",))
+def hold_repeated(fixture: Fixture) -> None:
+    """A hold that comes once more behind its resume, with the same token, holds nothing; any other hold does.
+
+    Holds the node with a token, twice, and resumes it; sends that hold a third time, then one with another token and
+    one with none.
+    """
+    token = fixture.rng.getrandbits(32)
+    first = fixture.ask().role_state["holds"]
+    expected = (first + 1) % 65536
+    for copy in ("the hold", "its repeat"):
+        fixture.send({"act": "hold", "token": token})
+        held = fixture.ask()
+        fixture.check(held.role_state["held"], "HLD-01", f"held by {copy}", "not held", held.report)
+        seen = held.role_state["holds"]
+        fixture.equal(seen, expected, "HLD-08", f"holds {expected} after {copy}", held.report)
+    fixture.answer_to("resume", holds=held.role_state["holds"])
+    fixture.send({"act": "hold", "token": token})
+    late = fixture.ask()
+    fixture.check(
+        not late.role_state["held"], "HLD-08", "no hold by a repeat behind the resume", "held", late.report
+    )
+    for other in ({"token": token ^ 1}, {}):
+        if late.role_state["held"]:
+            fixture.answer_to("resume", holds=late.role_state["holds"])
+        fixture.send({"act": "hold", **other})
+        late = fixture.ask()
+        what = "another token" if other else "no token"
+        fixture.check(late.role_state["held"], "HLD-01", f"held by one with {what}", "not held", late.report)
+
+
 @case("HLD-03", after=("hold-obeyed", "claim-raises"))
 def hold_refuses(fixture: Fixture) -> None:
     """A held node refuses jobs with 'held' and moves nothing.

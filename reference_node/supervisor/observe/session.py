@@ -293,7 +293,7 @@ class Session(KnownNode):
         ):
             self._fire("repeat-time")
         if "ask" in self._to_send:
-            self._token, self._asked_ms = self._rng.getrandbits(32), now_ms
+            self._token, self._asked_ms = self.draw_token(), now_ms
             self._said.ask(anew=self.belief == "doubted")
             out.append({"act": "ask", "token": self._token})
         self._claim_if_needed()
@@ -322,7 +322,11 @@ class Session(KnownNode):
     def _begin_claim(self) -> None:
         self._pending_claim = claim_id(max(self.mark, self._highest), self._rng.getrandbits(12))
         self._highest = self._pending_claim
-        self._claimant = self._rng.getrandbits(32)
+        self._claimant = self.draw_token()
+
+    def draw_token(self) -> int:
+        """32 random bits that are never used again [SUP-06]."""
+        return self._rng.getrandbits(32)
 
     def _orders_due(self, now_ms: int) -> list[Body]:
         open_now = [sent for sent in self.open.values() if self.repeats(sent)]

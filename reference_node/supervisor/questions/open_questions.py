@@ -74,6 +74,7 @@ class OpenQuestions:
         """Nobody is to be sent anywhere by this supervisor any more; what is held for them stays held [SUP-26]."""
         for question in list(self.questions):
             self._withdraw(question, why, self._look().now_ms)
+        self._holds.kept = {}  # There is no question left to be answered first: a person's word lifts a hold.
 
     def _withdraw(self, question: Question, why: str, now_ms: int) -> None:
         self.questions.remove(question)

@@ -20,6 +20,8 @@ from reference_node.supervisor.observe.gap import AWAY
 from reference_node.supervisor.observe.session import Session
 from reference_node.supervisor.send.messages import hold_for
 
+KNOWS_REPEATS = 1
+"""From this minor version on a node takes a hold that comes twice for one; about one that does not more is asked."""
 SOMEBODY = "somebody else"
 """Who holds where it was not this supervisor: the bus tells nobody's name."""
 
@@ -40,8 +42,14 @@ class OwnHold:
     asked_ms: int
     before: int | None
     """The node's count of holds before it; None where others hold too, or nobody knows."""
+    token: int | None = None
+    """What its copies carry, so that the node knows a repeat [HLD-08]; None where the next copy draws one."""
+    count: int | None = None
+    """The node's count of holds when the token was drawn."""
     sent: int = 0
     """Copies that went out to the node's present boot."""
+    drawn: int = 0
+    """How many tokens they carried."""
     sent_ms: int | None = None
     """When the newest copy went out over the present connection; None before the first."""
     obeyed_ms: int | None = None
@@ -51,18 +59,22 @@ class OwnHold:
     told: int | None = None
     """The count of holds with which a person was told that somebody else may hold too."""
 
-    def alone(self, count: int) -> bool:
-        """Whether nobody else can have held, by the node's own count of holds."""
-        return self.before is not None and (count - self.before) % COUNT_MODULUS <= self.sent
+    def counted(self, session: Session) -> int:
+        """How often the node may count this hold: each copy, or each token where it knows a repeat [HLD-08]."""
+        return self.drawn if session.minor >= KNOWS_REPEATS else self.sent
 
-    def is_under_way(self, count: int, now_ms: int) -> bool:
+    def alone(self, count: int, session: Session) -> bool:
+        """Whether nobody else can have held, by the node's own count of holds."""
+        return self.before is not None and (count - self.before) % COUNT_MODULUS <= self.counted(session)
+
+    def is_under_way(self, count: int, session: Session, now_ms: int) -> bool:
         """Whether a copy may not have come yet, by the node's count: it would cross a resume, and the node stay held.
 
         One that has not come for as long as a node may be silent is lost.
         """
         if self.before is None or self.sent_ms is None or now_ms - self.sent_ms > silence_ms():
             return False
-        return (count - self.before) % COUNT_MODULUS < self.sent
+        return (count - self.before) % COUNT_MODULUS < self.counted(session)
 
     def shows(self, session: Session) -> bool:
         """Whether the node says that it has obeyed this hold: not one of before, which a resume may be about to end."""
@@ -121,7 +133,7 @@ class Holds:
         own = self.standing.get(node)
         if own is not None:
             own.by, own.while_asked = by if own.while_asked else own.by, False
-            own.sent_ms = own.obeyed_ms = None
+            own.sent_ms = own.obeyed_ms = own.token = None
             return
         self._begin(node, by, now_ms)
 
@@ -139,9 +151,9 @@ class Holds:
         if not own.while_asked or own.obeyed_ms is None or not session.owned or not is_held(session):
             return
         count = int(state_word(session, "holds"))
-        if own.is_under_way(count, now_ms):
+        if own.is_under_way(count, session, now_ms):
             return
-        if own.alone(count):
+        if own.alone(count, session):
             self.release(node, now_ms)
         else:
             del self.standing[node]
@@ -186,7 +198,7 @@ class Holds:
         if not is_held(session) or not session.reachable(now_ms):
             return f"{node} is held, and cannot be asked now"
         count = int(state_word(session, "holds"))
-        if own is not None and not own.alone(count) and own.told != count:
+        if own is not None and not own.alone(count, session) and own.told != count:
             own.told = count
             return f"{node} may be held by somebody else too; say it once more to lift that hold as well"
         return ""
@@ -206,6 +218,7 @@ class Holds:
         own = self.standing.get(node)
         if own is not None:
             own.before, own.sent, own.sent_ms, own.obeyed_ms, own.told = 0, 0, None, None, None
+            own.token, own.drawn = None, 0
 
     def unlink(self) -> None:
         """The bus is away: what went out last may not have arrived."""
@@ -235,8 +248,16 @@ class Holds:
             if own.sent_ms is None or (now_ms - own.sent_ms >= self._repeat_ms and not shows):
                 own.sent, own.sent_ms = own.sent + 1, now_ms
                 reads = session.words.get("node-status", {}).get("reads", session.node.reads)
-                out.append(hold_for(self._site, name, reads))
+                self._draw(own, session)
+                out.append(hold_for(self._site, name, reads, own.token))
         return out
+
+    @staticmethod
+    def _draw(own: OwnHold, session: Session) -> None:
+        """A new token, where the node may have obeyed the one before and been let go since [SUP-31]."""
+        count = _count(session)
+        if own.token is None or count != own.count:
+            own.token, own.count, own.drawn = session.draw_token(), count, own.drawn + 1
 
     # ------------------------------------------------------------ what is told
     def held(self, now_ms: int) -> list[Held]:

@@ -59,9 +59,10 @@ def flaws_of(site: Site, session: Session, body: Body) -> str:
     )
 
 
-def hold_for(site: Site, node: str, reads: str) -> Publication:
-    """A hold of one node, or of 'all'."""
-    payload = encode("job-order", {"act": "hold"}, Encoding.JSON if reads == "json" else Encoding.CBOR)
+def hold_for(site: Site, node: str, reads: str, token: int | None = None) -> Publication:
+    """A hold of one node, or of 'all'; `token` tells it from other holds."""
+    body = {"act": "hold"} if token is None else {"act": "hold", "token": token}
+    payload = encode("job-order", body, Encoding.JSON if reads == "json" else Encoding.CBOR)
     return Publication(str(Topic(site.name, node, "job-order")), payload, qos=1, retain=False)
 
 

@@ -31,13 +31,17 @@ DISTURBANCES: Mapping[str, str] = {
 }
 
 
+LAG = 2
+"""Messages of a node that are under way at once, where nothing else is said."""
+
+
 @dataclass(frozen=True, slots=True)
 class Budget:
     """One exploration: a site, and how often each disturbance may come in it."""
 
     site: str
     may: Mapping[str, int] = field(default_factory=dict)
-    lag: int = 2
+    lag: int = LAG
     """A node does not go on by itself while more messages of it than this are under way."""
     calm: bool = False
     """The net is faster than machines, people and ticks, and hands over one channel after the other; heartbeats and
@@ -45,15 +49,19 @@ class Budget:
     same_part: bool = False
     """Two supervisors draw the same number for their claims."""
     uptime: int = 0
-    """At which uptime nodes start: shortly before 2^32 it wraps."""
+    """At which uptime nodes start; shortly before 2^32 it wraps. From 0 on they are counted anew where they may be."""
+    as_it_is: bool = False
+    """Uptimes are never counted anew: more states, and the same verdict."""
 
     @property
     def name(self) -> str:
         """For tables."""
         told = " + ".join(name if count == 1 else f"{count} x {name}" for name, count in self.may.items())
         more = [
+            *([f"lag {self.lag}"] if self.lag > LAG else []),
             *(["calm"] if self.calm else []),
             *(["same draw"] if self.same_part else []),
             *(["wrap"] if self.uptime else []),
+            *(["uptimes as they are"] if self.as_it_is else []),
         ]
         return f"{self.site}: {told or 'undisturbed'}" + "".join(f", {one}" for one in more)

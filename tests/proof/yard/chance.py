@@ -1,7 +1,7 @@
 """Chance and uptime, as the exploration deals them.
 
-A token is compared with other tokens for being the same and for nothing else; of the eight that are dealt in turn
-there is never more than a few about, and one that may still come late is left out (`avoid`). The random part of a claim
+A token is compared with other tokens for being the same and for nothing else. So the least is dealt that is nowhere
+about (`about`): not on its way, not kept by a node, not known to who draws. The random part of a claim
 is the same each time: two supervisors get other parts or the same, as the budget says.
 
 The uptime of a node goes on by one with every step that changes its state. What is compared is whether one word is
@@ -10,7 +10,7 @@ older than another and whether a deadline has passed; time that passes without a
 
 from __future__ import annotations
 
-from random import Random
+from itertools import count
 
 from protocol.counting import UPTIME_MODULUS
 from reference_node.controller.controller import Controller
@@ -18,38 +18,30 @@ from reference_node.envelope import Uptime
 from reference_node.snapshot.canonical import Plan
 from reference_node.snapshot.how import KEEP, SHARED, Dropped
 
-TOKENS = 8
 LIFE = 100
 """Tokens of different lives are this far apart."""
 
 
-class Chance(Random):
-    """In the place of chance: what it deals is part of the state."""
+class Dealt(Exception):
+    """A token is asked for where nobody has said which are about."""
+
+
+class Chance:
+    """In the place of chance; no state of its own: what it deals follows from what is about."""
 
     def __init__(self, part: int, life: int = 0) -> None:
         """`part` is that of every claim; of two lives none is dealt the same tokens."""
-        super().__init__(0)
-        self.part, self.life, self.token, self.avoid = part, life, 0, 0
+        self.part, self.life = part, life
+        self.about: set[int] | None = None
 
     def getrandbits(self, k: int) -> int:
         if k != 32:
             return self.part
-        self.token = self.token % TOKENS + 1
-        if self.life * LIFE + self.token == self.avoid:
-            self.token = self.token % TOKENS + 1
-        return self.life * LIFE + self.token
-
-    def __reduce__(self) -> tuple[object, ...]:
-        return _chance, (self.part, self.life, self.token)
-
-    def __getstate__(self) -> tuple[object, ...]:
-        return self.part, self.life, self.token
-
-
-def _chance(part: int, life: int, token: int) -> Chance:
-    chance = Chance(part, life)
-    chance.token = token
-    return chance
+        if self.about is None:
+            raise Dealt
+        token = next(one for one in count(self.life * LIFE + 1) if one not in self.about)
+        self.about.add(token)
+        return token
 
 
 class StepUptime(Uptime):
@@ -74,9 +66,7 @@ CHANCE_PLANS = {
         {
             "part": KEEP,
             "life": KEEP,
-            "token": KEEP,
-            "avoid": Dropped("lent for a step", int),
-            "gauss_next": SHARED,
+            "about": Dropped("lent for a step", lambda: None),
         }
     ),
     StepUptime: Plan({"count": SHARED, "_zero_ms": SHARED}),

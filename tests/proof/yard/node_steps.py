@@ -15,12 +15,11 @@ from reference_node.snapshot.how import BASE_MS
 from tests.proof.yard.chance import Chance, ModelController
 from tests.proof.yard.machines import ModelMachines
 from tests.proof.yard.messages import Messages
+from tests.proof.yard.uptimes import EXPIRY_MS, rebase_node
 from tests.proof.yard.world import Accident, World
 
 BEAT_MS = 10_000
 """From here every heartbeat is due."""
-EXPIRY_MS = 40_000
-"""Longer than any deadline lies ahead."""
 
 Deed = tuple[str, int, int]
 """accepted, moved, touched, done or claimed; boot and id."""
@@ -34,6 +33,8 @@ class NodeState:
     snapshot: Any
     count: int
     boot: int
+    tokens: tuple[int, ...]
+    """Those that the node keeps: of the claim that counts, of the hold obeyed last."""
     go_ms: int | None
     """After how long the machine or the job goes on by itself; None where it does not."""
     online: bool
@@ -79,6 +80,7 @@ class NodeSteps:
         self.states: list[NodeState] = []
         self._number: dict[Any, int] = {}
         self._done: dict[Any, NodeStep] = {}
+        self._rebased: dict[int, int] = {}
         self.stepped = 0
 
     def first(self, world: World, uptime: int = 0) -> NodeStep:
@@ -125,6 +127,18 @@ class NodeSteps:
                 deeds = (*deeds, ("claimed", node.boot, node.mark))
         said = tuple(self._messages.number(one) for one in out)
         return NodeStep(self._keep(node, number), after_world, said, deeds, moved, wrong)
+
+    def rebased(self, number: int, world: World) -> int:
+        """The state that differs in nothing but that the node begins to count its uptime anew from 0."""
+        if not self.states[number].count:
+            return number
+        found = self._rebased.get(number)
+        if found is None:
+            node = thaw(self.states[number].frozen)
+            node.machines.world = world
+            rebase_node(node)
+            found = self._rebased[number] = self._keep(node, None)
+        return found
 
     def _do(self, node: Any, what: tuple[Any, ...]) -> Any:
         match what:
@@ -173,7 +187,7 @@ class NodeSteps:
             boot=boot,
             bench=False,
             machines=machines,  # type: ignore[arg-type]
-            rng=Chance(0),
+            rng=Chance(0),  # type: ignore[arg-type]
             reset_cause=cause,
             started_ms=BASE_MS,
         )
@@ -203,6 +217,7 @@ class NodeSteps:
                     snapshot,
                     count,
                     node.boot,
+                    tuple(one for one in (node.claimant, node.hold_token) if one is not None),
                     _go_ms(node),
                     node._online,
                     node.held,

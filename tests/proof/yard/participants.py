@@ -24,38 +24,58 @@ from tests.proof.yard.world import World
 CATALOGUE_OF_ALL = CATALOGUE.with_plans({**MACHINE_PLANS, **CHANCE_PLANS})
 
 
-class Participants:
-    """Supervisors and nodes, and the queues between them. Each step gives the state after it and what it breaks."""
+class Steps:
+    """Every step that the participants of a site have done. Budgets that share it do none of them again."""
 
     def __init__(
         self,
-        budget: Budget,
+        site: str,
         supervisor: type[Supervisor] = Supervisor,
         controller: type[Controller] = ModelController,
     ) -> None:
-        place = PLACES[budget.site]
-        self.budget, self.site, self._place = budget, place.site, place
+        """`supervisor` and `controller` may be variants with a rule taken away."""
+        self.place = PLACES[site]
         self.messages = Messages()
-        self.node_names = tuple(name for name, node in self.site.nodes.items() if not node.is_supervisor)
-        self.supervisor_names = (CHIEF, DEPUTY) if budget.may.get("second") else (CHIEF,)
+        self._supervisor = supervisor
+        self._of_supervisors: dict[tuple[str, int], SupervisorSteps] = {}
         self.nodes = [
-            NodeSteps(self.site, name, CATALOGUE_OF_ALL, self.messages, controller)
-            for name in self.node_names
+            NodeSteps(self.place.site, name, CATALOGUE_OF_ALL, self.messages, controller)
+            for name, node in self.place.site.nodes.items()
+            if not node.is_supervisor
         ]
-        self.supervisors = [
-            SupervisorSteps(
-                self.site,
+
+    def of_supervisor(self, name: str, part: int) -> SupervisorSteps:
+        """Those of the supervisor `name` whose claims have the random part `part`."""
+        found = self._of_supervisors.get((name, part))
+        if found is None:
+            found = self._of_supervisors[name, part] = SupervisorSteps(
+                self.place.site,
                 name,
                 CATALOGUE_OF_ALL,
                 self.messages,
-                place.goals,
-                0 if budget.same_part else part,
-                supervisor,
+                self.place.goals,
+                part,
+                self._supervisor,
             )
+        return found
+
+
+class Participants:
+    """Supervisors and nodes, and the queues between them. Each step gives the state after it and what it breaks."""
+
+    def __init__(self, budget: Budget, steps: Steps | None = None) -> None:
+        """`steps`: those already done on the budget's site."""
+        steps = steps or Steps(budget.site)
+        self.budget, self.site, self._place = budget, steps.place.site, steps.place
+        self.messages, self.nodes = steps.messages, steps.nodes
+        self.node_names = tuple(node.name for node in self.nodes)
+        self.supervisor_names = (CHIEF, DEPUTY) if budget.may.get("second") else (CHIEF,)
+        self.supervisors = [
+            steps.of_supervisor(name, 0 if budget.same_part else part)
             for part, name in enumerate(self.supervisor_names, start=1)
         ]
         self.worlds = Numbered()
-        self.judge = Properties(self.nodes, self.supervisors, self.worlds, place.world.labels)
+        self.judge = Properties(self.nodes, self.supervisors, self.worlds, self._place.world.labels)
         self._kinds = [name for name in DISTURBANCES if budget.may.get(name)]
         self._keeps_retained = any(
             budget.may.get(one) for one in ("outage", "restart", "second", "told", "old map")
@@ -95,11 +115,8 @@ class Participants:
         return tuple(queues)
 
     def _supervisor(self, state: State, number: int, what: tuple[Any, ...]) -> tuple[State, str]:
-        avoid = 0
-        if state.late is not None:
-            avoid = int(self.messages[state.late[1]].body.get("token", 0))
         steps = self.supervisors[number]
-        step = steps.step(state.supervisors[number], what, avoid)
+        step = steps.step(state.supervisors[number], what, lambda: self._tokens_about(state))
         if step.wrong:
             return state, step.wrong
         record, wrong = state.record, ""
@@ -120,6 +137,15 @@ class Participants:
                 wrong or self.judge.false_belief(after) or self.judge.sent_into_motion(state, after, number)
             )
         return after, wrong
+
+    def _tokens_about(self, state: State) -> frozenset[int]:
+        """Tokens that may still come to the supervisors: on their way, late, or kept by a node."""
+        on_way = [one for queue in state.queues for one, _ in queue]
+        if state.late is not None:
+            on_way.append(state.late[1])
+        nodes = (steps.states[number] for steps, number in zip(self.nodes, state.nodes, strict=True))
+        kept = [token for node in nodes for token in node.tokens]
+        return frozenset((*kept, *(token for one in on_way for token in self.messages[one].tokens)))
 
     def _said_by_supervisor(self, state: State, number: int, said: tuple[int, ...]) -> tuple[Queue, ...]:
         queues = list(state.queues)
@@ -197,8 +223,28 @@ class Participants:
         for number in said:
             message = self.messages[number]
             if message.publication.retain and message.name != "node-status":
-                kept[message.topic] = number
+                is_own = message.node in self.supervisor_names
+                writes = self.site.nodes[message.node].writes
+                kept[message.topic] = number if is_own else self.messages.timeless(number, writes)
         return tuple(sorted(kept.items()))
+
+    def rebased(self, state: State) -> State:
+        """The same state, with uptimes counted anew for every node that has nothing under way."""
+        if not self.budget.calm or state.late is not None or self.budget.uptime or self.budget.as_it_is:
+            return state
+        nodes, supervisors = list(state.nodes), list(state.supervisors)
+        to_all = range(0, len(state.queues), 2 * len(nodes))
+        for number, steps in enumerate(self.nodes):
+            if any(state.queues[first + 2 * number + way] for first in to_all for way in (0, 1)):
+                continue
+            known = steps.states[nodes[number]]
+            for place, one in enumerate(supervisors):
+                if one != ABSENT:
+                    supervisors[place] = self.supervisors[place].rebased(
+                        one, steps.name, known.boot, known.count
+                    )
+            nodes[number] = steps.rebased(nodes[number], self.worlds.all[state.world])
+        return state._replace(nodes=tuple(nodes), supervisors=tuple(supervisors))
 
     def _working(self, state: State) -> list[int]:
         return [

@@ -63,8 +63,8 @@ def two_cranes_and_a_shuttle() -> Site:
     return Site("tiny", nodes, places)
 
 
-def crane_and_berth() -> Site:
-    """A train comes to rest beside a crane that puts a box on it."""
+def crane_and_berth(*, qos: int = 1) -> Site:
+    """A train comes to rest beside a crane that puts a box on it; `qos` is that of the berth."""
     table = ((0, 200), (1_000, 300))
     places = {
         "yard": CranePlace("yard", ((100, BOTTOM),)),
@@ -73,7 +73,7 @@ def crane_and_berth() -> Site:
     berth = BerthSite(3, 20_000, 10_000, 3_000, 3, 50, 25, arming_to_end=1_600, end_window=140)
     nodes = {
         "crane": crane("crane", places, load_sensor=True),
-        "siding": NodeSite("siding", ("berth",), berth=berth, digest=7),
+        "siding": NodeSite("siding", ("berth",), qos=qos, berth=berth, digest=7),
         **supervisors(),
     }
     track = Place("track", PlaceKind.TRACK, 1, node="siding")

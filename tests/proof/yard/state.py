@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 from protocol.site import Site
-from reference_node.supervisor.plan.goals import Admit, Goal, Move
+from reference_node.supervisor.plan.goals import Admit, Goal, Move, Run
 from tests.proof.yard.messages import Messages
 from tests.proof.yard.sites import crane_and_berth, one_crane, two_cranes_and_a_shuttle
 from tests.proof.yard.world import World
@@ -39,8 +39,16 @@ PLACES = {
         World(boxes=((("quay", 0), "A"),), stands=(("ferry", "here"),)),
         (Move("A", "yard", 0),),
     ),
+    "run": Place(
+        two_cranes_and_a_shuttle(), World(stands=(("ferry", "here"),)), (Run("ferry", "there"),)
+    ),
     "berth": Place(
         crane_and_berth(),
+        World(boxes=((("yard", 0), "A"),), trains=(("siding", "away"),)),
+        (Admit("siding", brings=("",)), Move("A", "track", 0)),
+    ),
+    "berth, QoS 0": Place(
+        crane_and_berth(qos=0),
         World(boxes=((("yard", 0), "A"),), trains=(("siding", "away"),)),
         (Admit("siding", brings=("",)), Move("A", "track", 0)),
     ),

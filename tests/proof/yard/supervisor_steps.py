@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,8 +16,9 @@ from reference_node.supervisor.observe.boxes import UNSURE
 from reference_node.supervisor.plan.goals import Goal
 from reference_node.supervisor.questions.question import LETS_GO_ON, Ask
 from reference_node.supervisor.supervisor import Supervisor
-from tests.proof.yard.chance import Chance
+from tests.proof.yard.chance import Chance, Dealt
 from tests.proof.yard.messages import Messages
+from tests.proof.yard.uptimes import rebase_session
 
 LIVES = 10
 """More boots than any supervisor has in a run."""
@@ -77,6 +78,17 @@ class SupervisorStep:
     wrong: str = ""
 
 
+DEALS = SupervisorStep(-1)
+"""A step that deals a token: what comes of it depends on those that are about."""
+
+
+def _tokens(supervisor: Supervisor) -> set[int]:
+    """Those that the supervisor knows."""
+    sessions, holds = supervisor.sessions.values(), supervisor.holds.standing.values()
+    known = [*(one for session in sessions for one in (session._token, session._claimant))]
+    return {one for one in (*known, *(hold.token for hold in holds)) if one is not None}
+
+
 class SupervisorSteps:
     """Every step of one supervisor, of all its lives."""
 
@@ -95,43 +107,66 @@ class SupervisorSteps:
         self.states: list[SupervisorState] = []
         self._number: dict[Any, int] = {}
         self._done: dict[Any, SupervisorStep] = {}
+        self._rebased: dict[tuple[int, str, int, int], int] = {}
         self.stepped = 0
 
     def started(self, boot: int, contents: tuple[tuple[str, tuple[str, ...]], ...] = ()) -> int:
         """A new life, not connected yet; `contents` is what a person says of places."""
+        life = self.site.with_role("supervisor").index(self.site.nodes[self.name]) * LIVES + boot
         supervisor = self._kind(
             self.site,
             self.name,
             boot=boot,
-            rng=Chance(
-                self.part, self.site.with_role("supervisor").index(self.site.nodes[self.name]) * LIVES + boot
-            ),
+            rng=Chance(self.part, life),  # type: ignore[arg-type]
             started_ms=BASE_MS,
             goals=self.goals,
             contents=dict(contents),
         )
         return self._keep(supervisor)
 
-    def step(self, number: int, what: tuple[Any, ...], avoid: int = 0) -> SupervisorStep:
-        """Do `what` in a state; `avoid` is a token that is not dealt."""
-        key = (number, what, avoid)
+    def step(
+        self, number: int, what: tuple[Any, ...], about: Callable[[], frozenset[int]] = frozenset
+    ) -> SupervisorStep:
+        """Do `what` in a state; `about` gives the tokens that may not be dealt, and is asked where one is."""
+        found = self._done.get((number, what))
+        if found is None:
+            try:
+                found = self._step(number, what, None)
+            except Dealt:
+                found = DEALS
+            self._done[number, what] = found
+        if found is not DEALS:
+            return found
+        key = (number, what, about())
         found = self._done.get(key)
         if found is None:
-            found = self._done[key] = self._step(number, what, avoid)
+            found = self._done[key] = self._step(number, what, key[2])
         return found
 
-    def _step(self, number: int, what: tuple[Any, ...], avoid: int) -> SupervisorStep:
+    def _step(self, number: int, what: tuple[Any, ...], about: frozenset[int] | None) -> SupervisorStep:
         self.stepped += 1
         supervisor = thaw(self.states[number].frozen)
         for session in supervisor.sessions.values():
-            session._rng.avoid = avoid
+            session._rng.about = None if about is None else {*about, *_tokens(supervisor)}
         try:
             out = self._do(supervisor, what)
+        except Dealt:
+            raise
         except Exception as error:  # noqa: BLE001 - a step that fails is what is looked for
             return SupervisorStep(number, wrong=f"{self.name} fails: {error!r}")
         ended = tuple((node, sent.boot, sent.id, sent.state) for _, node, sent in supervisor.history)
         said = tuple(self._messages.number(one) for one in out)
         return SupervisorStep(self._keep(supervisor), said, ended)
+
+    def rebased(self, number: int, node: str, boot: int, uptime: int) -> int:
+        """The state in which `node`, in that boot and at that uptime, begins to count anew from 0."""
+        key = (number, node, boot, uptime)
+        found = self._rebased.get(key)
+        if found is None:
+            supervisor = thaw(self.states[number].frozen)
+            rebase_session(supervisor.sessions[node], boot, uptime)
+            found = self._rebased[key] = self._keep(supervisor)
+        return found
 
     def _do(self, supervisor: Supervisor, what: tuple[Any, ...]) -> Any:
         match what:

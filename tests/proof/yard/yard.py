@@ -33,7 +33,7 @@ class CannotBegin(Exception):
 
 
 class Yard(Disturbances):
-    """A `Model` of the engine. `supervisor` and `controller` may be variants with a rule taken away."""
+    """A `Model` of the engine."""
 
     def first(self) -> State:
         """Everything is switched on and connected; nothing was said yet that a supervisor has heard."""
@@ -64,7 +64,7 @@ class Yard(Disturbances):
         state, wrong = self._connect_supervisor(state, 0)
         if wrong:
             raise CannotBegin(wrong)
-        return state
+        return self.rebased(state)
 
     def is_agreed(self, state: State) -> bool:
         """Nothing under way; who has not been replaced has met every goal, is sure of everything, and is right."""
@@ -88,6 +88,8 @@ class Yard(Disturbances):
         """Every edge; those that change nothing are left out."""
         out: list[tuple[object, State, bool, str]] = []
         for label, (after, wrong), disturbed in self._all(state):
+            if after != state:
+                after = self.rebased(after)
             if after == state and not wrong:
                 continue
             out.append((label, after, disturbed, wrong))

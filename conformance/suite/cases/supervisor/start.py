@@ -256,13 +256,45 @@ def supervisor_holds_again(fixture: SupervisorFixture) -> None:
     Has it hold every node. Then a crane resets, and comes up not held: a hold has to reach it within the time
     for a repeat.
     """
+    _all_held(fixture)
+    before = fixture.log.end
+    fixture.yard.disturb(fixture.route.first, SimulatedNode.reset)
+    again, seen = _hold_since(fixture, before)
+    fixture.check(again is not None, "SUP-14", f"a hold for {fixture.route.first}, which has booted", seen)
+
+
+@supervised("SUP-31", after=("supervisor-holds-again",))
+def supervisor_hold_tokens(fixture: SupervisorFixture) -> None:
+    """A hold that goes out after a node was let go is a new one, with another token or none.
+
+    Has it hold every node. Then somebody else resumes a crane, whose count of holds has gone up: a hold that comes for
+    it then may not carry a token of before.
+    """
+    _all_held(fixture)
+    first, everyone = fixture.topic(fixture.route.first), fixture.topic(fixture.spec.everyone)
+    sent = [
+        m for m in fixture.log.since(fixture.runs[-1].after)
+        if m.body.get("act") == "hold" and m.topic in (everyone, first)
+    ]  # fmt: skip
+    tokens = {m.body["token"] for m in sent if "token" in m.body}
+    before = fixture.log.end
+    fixture.yard.disturb(fixture.route.first, SimulatedNode.let_go)
+    again, seen = _hold_since(fixture, before)
+    fixture.occasion(again is not None, f"it holds {fixture.route.first} no more: {seen}")
+    token = again.body.get("token") if again is not None else None
+    fixture.check(token not in tokens, "SUP-31", "a hold with another token, or none", token, again)
+
+
+def _all_held(fixture: SupervisorFixture) -> None:
     fixture.begin(brief=replace(fixture.brief, goal=False, holds=True))
     nodes = fixture.yard.nodes.values()
     fixture.bench.wait(lambda: all(node.held for node in nodes), OWNED_MS + WORK_MS)
     free = [node.client_id for node in nodes if not node.held]
     fixture.need(not free, f"the supervisor does not hold {' and '.join(free)}")
-    before = fixture.log.end
-    fixture.yard.disturb(fixture.route.first, SimulatedNode.reset)
+
+
+def _hold_since(fixture: SupervisorFixture, before: int) -> tuple[Message | None, str]:
+    """The next hold for the first crane of the route within the time for a repeat, and what to say where none came."""
     within_ms = fixture.limit_ms("order_repeat") + fixture.limit_ms("answer")
     everyone = fixture.topic(fixture.spec.everyone)
     again = fixture.wait_for(
@@ -270,5 +302,4 @@ def supervisor_holds_again(fixture: SupervisorFixture) -> None:
         and m.topic in (everyone, fixture.topic(fixture.route.first)),
         within_ms, before,
     )  # fmt: skip
-    seen = f"none within {within_ms:.0f} ms"
-    fixture.check(again is not None, "SUP-14", f"a hold for {fixture.route.first}, which has booted", seen)
+    return again, f"none within {within_ms:.0f} ms"

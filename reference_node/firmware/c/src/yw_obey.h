@@ -24,9 +24,15 @@ static void yw_answer_ask(uint32_t token)
     yw_say(YW_SAY_REPORT, &report);
 }
 
-/* Stops motion and keeps the job; has no report [HLD-01, HLD-02]. */
-static void yw_hold(void)
+/* Stops motion and keeps the job; has no report [HLD-01, HLD-02]. A repeat of the last one changes nothing [HLD-08]. */
+static void yw_hold(const struct yw_order *order)
 {
+    bool named = yw_has(order, YW_KEY_JOB_ORDER_TOKEN);
+    if (named && yw.has_hold_token && yw.hold_token == yw_token(order)) {
+        return;
+    }
+    yw.has_hold_token = named;
+    yw.hold_token = yw_token(order);
     ++yw.holds;
     yw_changed(YW_SAY_ROLE);
     if (!yw.held) {
@@ -120,7 +126,7 @@ static void yw_handle(struct yw_order *order)
         yw_answer_ask(yw_token(order));
         break;
     case YW_DO_OBEY:
-        yw_hold();
+        yw_hold(order);
         break;
     case YW_DO_CLAIM:
         yw_claim(order);

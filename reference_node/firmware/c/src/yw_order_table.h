@@ -46,7 +46,7 @@ static const uint8_t yw_fields[YW_FIELDS][2] YW_FLASH = {
 static const uint32_t yw_acts[15][2] YW_FLASH = {
     {0x010004UL, 0x010004UL}, /* ask */
     {0x000007UL, 0x010007UL}, /* claim */
-    {0x000004UL, 0x000004UL}, /* hold */
+    {0x000004UL, 0x010004UL}, /* hold */
     {0x200007UL, 0x200007UL}, /* resume */
     {0x008007UL, 0x008007UL}, /* cancel */
     {0x020007UL, 0x0E0007UL}, /* reset-fault */

@@ -48,7 +48,7 @@ struct yw_played {
 
 static struct {
     uint32_t now_ms, uptime_ahead; /* uptime is the clock and what a tester has set it ahead */
-    uint32_t mark, mark_before, claimant;
+    uint32_t mark, mark_before, claimant, hold_token;
     struct yw_job job;
     uint32_t fault_job, settled_ms, played_ms;
     uint16_t boot, link, holds, starts, seq[YW_MESSAGES], said_ms[YW_SAY_REPORT];
@@ -56,7 +56,7 @@ static struct {
     uint32_t bad_ms;
     const char *part; /* in flash; of the fault that changed last */
     uint8_t reset, changed_fault, changed_lines, state, untold, played_count;
-    bool bench, held, online, has_claimant, bad_waits, bad_before, power;
+    bool bench, held, online, has_claimant, has_hold_token, bad_waits, bad_before, power;
     struct yw_played played[YW_PLAYED_MOST];
 } yw;
 
