@@ -1,0 +1,34 @@
+"""The fuzzer over a node on a serial line: a sound one stays clean, with the faults of the line as well."""
+
+from __future__ import annotations
+
+from random import Random
+
+import pytest
+
+from conformance.fuzz.link import FAULTS, LINE_FAULTS, link_of
+from conformance.fuzz.run.campaign import Campaign, Options
+from conformance.suite.fixture import Fixture
+from tests.faulty_lines.faulty_line import bench_of, site_on_lines
+from tests.sample import sampled
+
+
+def campaign(name: str, seed: int, kinds: tuple[str, ...]) -> Campaign:
+    bench = bench_of(name, seed=seed)
+    fixture = Fixture(bench, site_on_lines(), name, Random(seed))
+    # Slower than the line: what waits on it has reached the tap, and not yet the node.
+    options = Options(seed=seed, motion=True, rate=20, kinds=kinds)
+    return Campaign(fixture, link_of(bench, name), options)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", sampled(["north", "siding", "ferry", "south"], ["siding"]))
+def test_a_sound_node_on_a_line_stays_clean(name: str) -> None:
+    run = campaign(name, 7, ("sequences", "link"))
+    played: list[str] = []
+    disturb = run.trial.player.link.disturb
+    run.trial.player.link.disturb = lambda fault, ms: (played.append(fault), disturb(fault, ms))[1]  # type: ignore[method-assign, func-returns-value]
+    run.run(lambda: run.cases < 250)
+    assert [(str(found.finding), found.says) for found in run.found.values()] == []
+    assert set(played) & set(LINE_FAULTS)
+    assert set(played) & set(FAULTS)
