@@ -79,11 +79,12 @@ def test_a_gateway_that_is_killed_leaves_a_board_that_takes_no_orders(site: Path
                 assert until(lambda: not host.is_up)
             with command(*words, cable.host) as gateway:
                 listener.wait("siding", "node-status", on(7, 2))
+                assert gateway.stdout is not None
+                states = (json.loads(line)["state"] for line in gateway.stdout)
+                assert next(state for state in states if state == "siding: on the bus")
                 gateway.send_signal(signal.SIGINT)
-                told, _ = gateway.communicate(timeout=PATIENCE)
+                gateway.communicate(timeout=PATIENCE)
             assert gateway.returncode == 130
-            states = [json.loads(line)["state"] for line in told.splitlines()]
-            assert "siding: on the bus" in states
             assert listener.wait("siding", "node-status", off)
     finally:
         listener.close()
