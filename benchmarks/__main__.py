@@ -11,7 +11,7 @@ import platform
 import sys
 from collections.abc import Callable, Iterator
 
-from benchmarks import conformance, core, fuzz, page, proof, readers, traffic
+from benchmarks import conformance, core, fuzz, page, proof, readers, serial, traffic
 from benchmarks.row import Row, show
 
 MESSAGES = 1_000_000
@@ -23,6 +23,7 @@ CHAPTERS: dict[str, Callable[[argparse.Namespace], Iterator[Row]]] = {
     "page": lambda asked: page.rows(),
     "proof": lambda asked: proof.rows(),
     "readers": lambda asked: readers.rows(asked.payloads),
+    "serial": lambda asked: serial.rows(),
     "traffic": lambda asked: traffic.rows(asked.messages),
 }
 

@@ -50,7 +50,7 @@ class VirtualBench(Bench):
         self._still: list[tuple[float, float]] = []
         self._boot = rng.randrange(65536)
         self._node = make(self._boot, 0)
-        self.bus.attach(self._node)
+        self._switch_on()
 
     @property
     def now_ms(self) -> float:
@@ -106,11 +106,17 @@ class VirtualBench(Bench):
 
     def restart(self) -> None:
         """Take the node's power away for a moment; it comes up with another boot."""
-        self.bus.detach(self._node.client_id, graceful=False)
+        self._switch_off()
         self._time.run_until(self._time.now_ms + DARK_MS)
         self._boot = (self._boot + self._rng.randrange(1, 65536)) % 65536
         self._node = self._make(self._boot, self._time.now_ms)
+        self._switch_on()
+
+    def _switch_on(self) -> None:
         self.bus.attach(self._node)
+
+    def _switch_off(self) -> None:
+        self.bus.detach(self._node.client_id, graceful=False)
 
     def _flag_retained(
         self, sender: str, receiver: str, publication: Publication

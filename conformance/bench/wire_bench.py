@@ -64,6 +64,7 @@ class WireBench(Bench):
         signature = tap.signature
         self._watch = StallWatch(tap, broker, self.stalls)
         self._second = SecondBoard(signature) if signature and not signature.supervisor else None
+        self.line = tap.line
         self._broker, self._reset = broker, restart
         self.can_restart = restart is not None
         self._arrived: queue.SimpleQueue[LinkPacket | None] = queue.SimpleQueue()
@@ -172,6 +173,8 @@ class WireBench(Bench):
         """Drop what the tap has seen too."""
         super().forget(keep)
         self.tap.forget(keep)
+        if self.line is not None:
+            self.line.log.forget(keep)
 
     def restart(self) -> None:
         """Reset the node the way the user gave."""

@@ -66,6 +66,7 @@ COMMANDS = {
     "measure": LazyCommand(
         "conformance.commands.measure.command:measure", "Measure a crane over a track: table, budget, sensor."
     ),
+    "link": LazyCommand("conformance.commands.link:link", "Join boards on serial lines to a bus."),
     "broker": LazyCommand("conformance.commands.broker:broker", "Run an MQTT broker for the bench."),
     "publish": LazyCommand(
         "conformance.commands.publish:publish", "Write the documents and artefacts of the protocol."

@@ -11,6 +11,7 @@ import click
 
 from conformance.commands.options import consent
 from conformance.commands.options.bus import bus_options, site_option
+from conformance.commands.options.serial import baud_option, serial_option
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from protocol.site import Site
     from protocol.wire.endpoint import Endpoint
     from protocol.wire.mqtt import MqttHost
+    from protocol.wire.serial.node_host import LineHost
     from reference_node.machines.world import World
     from reference_node.supervisor.questions.question import Question
 
@@ -58,6 +60,8 @@ WIDTH = 80
     default=None,
     help="For a supervisor: its goal and what stands where, as 'yardwire conform --program' writes them.",
 )
+@serial_option("Put the node, one alone, on a serial line instead of a broker.")
+@baud_option
 @consent.yes_option
 def node(
     names: tuple[str, ...],
@@ -69,6 +73,8 @@ def node(
     state_dir: Path | None,
     seed: int | None,
     brief_path: Path | None,
+    serial_port: str | None,
+    baud: int,
     yes: bool,
 ) -> None:
     """Run the reference nodes NAME ... of a site until Ctrl-C.
@@ -104,6 +110,8 @@ def node(
         raise Trouble("a supervisor draws nothing from a seed", mend="Leave out --seed")
     for name in supervisors:
         _allow_orders(name, bus.name, yes=yes)
+    if serial_port is not None:
+        _on_a_line(site, names, (serial_port, baud), state_dir, bench=bench, seed=seed)
     if len(names) > 1:
         require_several(
             bus, "each node is a connection", instead="Start each node by itself, with its own user"
@@ -130,6 +138,41 @@ def node(
         if machines and not bench:
             _tell_what_is_shared(site, machines)
         _wait(hosts, world)
+
+
+def _on_a_line(
+    site: Site,
+    names: Sequence[str],
+    line: tuple[str, int],
+    state_dir: Path | None,
+    *,
+    bench: bool,
+    seed: int | None,
+) -> NoReturn:
+    """Run one node at the end of a serial line until Ctrl-C. Raises Trouble."""
+    import random
+
+    from protocol.wire.serial.port import SerialPort
+    from reference_node.machines.world import World
+    from reference_node.node import node_on_a_line
+
+    if len(names) != 1 or site.nodes[names[0]].is_supervisor:
+        raise Trouble("one line carries one node, and no supervisor", mend="Name one node with --serial")
+    name, boot = names[0], _boot(state_dir, names[0])
+    world = World(site, alone=True)
+    rng = random.Random(None if seed is None else f"{seed}/{name}")
+    host = node_on_a_line(
+        site, name, lambda: SerialPort(*line),
+        boot=boot[0], bench=bench, world=world, rng=rng, boot_lost=boot[1], rate=line[1],
+    )  # fmt: skip
+    host.start()
+    try:
+        mode = "on the bench" if bench else "in service"
+        roles = " and ".join(site.nodes[name].roles)
+        click.echo(f"{name}: {roles}, {mode}, boot {boot[0]}, on {line[0]}; stop it with Ctrl-C")
+        _wait([host], world)
+    finally:
+        host.stop()
 
 
 def _names(named: tuple[str, ...], every: bool, site_path: Path, site: Site) -> tuple[str, ...]:
@@ -184,7 +227,7 @@ def _tell_what_is_shared(site: Site, here: Sequence[str]) -> None:
     click.echo(click.wrap_text(" ".join(lines), WIDTH))
 
 
-def _wait(hosts: Sequence[MqttHost], world: World) -> NoReturn:
+def _wait(hosts: Sequence[MqttHost | LineHost], world: World) -> NoReturn:
     """Tell of every box that falls, until Ctrl-C or the end of a host. Raises what ended it."""
     told = 0
     while True:

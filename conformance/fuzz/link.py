@@ -5,9 +5,12 @@ from __future__ import annotations
 import contextlib
 from abc import ABC, abstractmethod
 from collections.abc import Callable
+from random import Random
+from typing import Any
 
 from conformance.bench.mqtt.framing import packet as framed
 from conformance.bench.mqtt.framing import string
+from conformance.bench.serial.damage import BadLine
 from conformance.bench.tap.rules import Rule
 from conformance.bench.tap.tap import Tap
 from conformance.bench.virtual_bench import RETAINED, VirtualBench
@@ -30,6 +33,21 @@ FAULTS = {
     "broker-restart": "the broker is away",
 }
 """Every fault of a link, as a case says it."""
+LINE_FAULTS = {
+    "flipped": "bits flip on the line, then it is silent",
+    "gaps": "bytes are lost and added on the line, then it is silent",
+    "noise": "noise gets between the bytes of the line, then it is silent",
+    "cut-frames": "frames break off, then the line is silent",
+    "wrong-rate": "the line has the wrong rate",
+}
+"""Those of a serial line. What was on its way is lost then, and the connection with it: as TCP loses, too."""
+_BAD: dict[str, dict[str, Any]] = {
+    "flipped": {"flip": 0.01},
+    "gaps": {"lose": 0.005, "insert": 0.005},
+    "noise": {"noise": 0.005},
+    "cut-frames": {"cut": 0.01},
+    "wrong-rate": {"wrong_rate": True},
+}
 
 SLOW_MS = 150
 GAP_MS = 2
@@ -48,6 +66,12 @@ class Link(ABC):
         self.bench = bench
         self._until_ms = 0.0
         self._endings: list[Callable[[], None]] = []
+        self._bad_lines = 0
+
+    @property
+    def faults(self) -> dict[str, str]:
+        """The faults that this link can have, as a case says them."""
+        return FAULTS if self.bench.line is None else FAULTS | LINE_FAULTS
 
     def pass_ms(self, ms: float) -> None:
         """Let time pass."""
@@ -66,7 +90,28 @@ class Link(ABC):
             "broker-restart": self.broker_restart,
         }
         self._until_ms = max(self._until_ms, self.bench.now_ms + ms)
-        begin[fault](ms)
+        if fault in _BAD:
+            self.bad_line(fault)
+        else:
+            begin[fault](ms)
+
+    def bad_line(self, fault: str) -> None:
+        """Damage what reaches the node, and all that it says; the connection is lost at the end. Nothing without one.
+
+        Of what the node says nothing comes through: a part of it would be a gap in its counts that is not its own.
+        """
+        line = self.bench.line
+        if line is None:
+            return
+        self._bad_lines += 1
+        line.down = BadLine(Random(self._bad_lines), **_BAD[fault])
+        line.up = BadLine(Random(-self._bad_lines), wrong_rate=True)
+
+        def end() -> None:
+            line.up = line.down = bytes
+            self.cut()
+
+        self._endings.append(end)
 
     def calm(self) -> None:
         """Wait until all disturbances have had their time, and end them."""

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from random import Random
 
 from conformance.oracle.link_log import Log
+from conformance.suite.line import Line
 from conformance.suite.stalls import Stalls
 from protocol.trouble import Trouble
 
@@ -22,6 +23,8 @@ class Bench(ABC):
     """Whether `restart` works."""
     kind = ""
     """How reports call the bench."""
+    line: Line | None = None
+    """The serial line that the node is on; None for a node in the network."""
     chance: Random | None
     """Where tokens, claims and boots come from. A token is never used again, not by the next run either [SUP-06],
     so on a real bus it is the operating system; None on virtual time: all comes from the run's seed.

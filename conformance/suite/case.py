@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 CHAPTERS = (
     "link", "orders", "claim", "hold", "faults", "crane", "berth", "shuttle", "bench", "encoding", "messages",
-    "supervisor",
+    "serial", "supervisor",
 )  # fmt: skip
 """The chapters in the order in which their cases run where prerequisites leave a choice."""
 PARTS = {
@@ -73,6 +73,8 @@ class Case:
     applies: Condition = lambda _site, _node: ""
     since: int = 0
     """The minor version from which on a node is asked for it."""
+    serial: bool = False
+    """Needs the node on a serial line."""
 
     @property
     def quiet(self) -> bool:
@@ -98,6 +100,7 @@ def case(
     restarts: bool = False,
     applies: Condition = lambda _site, _node: "",
     since: int | None = None,
+    serial: bool = False,
 ) -> Callable[[Body], Body]:
     """Declare a function as a case that checks `requirements`.
 
@@ -123,6 +126,7 @@ def case(
             restarts=restarts,
             applies=applies,
             since=_newest(requirements) if since is None else since,
+            serial=serial,
         )
         return body
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from conformance.suite.case import ROLES, Case, all_cases
 from protocol.specification import Requirement, specification
 
-TESTABLE = ("subscriber", "tap", "stimulus")
+TESTABLE = ("subscriber", "tap", "line", "stimulus")
 """Ways of seeing that need neither a person nor a declaration."""
 OF_A_NODE = (*ROLES, "node", "sender", "receiver")
 

@@ -308,6 +308,8 @@ def not_selected(case: Case, fixture: Fixture, selection: Selection) -> str:
         return "the node is in service, and this needs one on the bench"
     if case.mode == "service" and fixture.on_bench:
         return "the node is on the bench, and this needs one in service"
+    if case.serial and fixture.bench.line is None:
+        return "the node is on no serial line (--serial)"
     if case.restarts and not fixture.bench.can_restart:
         return "there is no way to reset the node"
     return case.applies(fixture.site, fixture.node)

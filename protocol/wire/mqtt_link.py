@@ -12,14 +12,14 @@ from collections import deque
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from protocol.participant import Delivery, Participant, Publication
+from protocol.participant import Delivery, Publication
 from protocol.trouble import Trouble
 from protocol.wire.endpoint import Endpoint
 from protocol.wire.mqtt_client import MqttClient
@@ -59,10 +59,25 @@ class Closed:
 Event = Accepted | Subscribed | Refused | Closed | Delivery
 
 
+class Connecting(Protocol):
+    """What is known of a participant when it connects."""
+
+    @property
+    def client_id(self) -> str:
+        """Client identifier, the same at every connection [LNK-11]."""
+
+    @property
+    def keep_alive_s(self) -> int:
+        """Keep-alive asked for in CONNECT, in seconds [LNK-02]."""
+
+    def will(self) -> Publication | None:
+        """The will of this connection [LNK-04]."""
+
+
 class MqttLink:
     """One connection of one participant, used by one thread."""
 
-    def __init__(self, participant: Participant, endpoint: Endpoint, sock: socket.socket) -> None:
+    def __init__(self, participant: Connecting, endpoint: Endpoint, sock: socket.socket) -> None:
         """Ask the participant for its will and send CONNECT. Raises ValueError for an unknown version."""
         if endpoint.version not in VERSIONS:
             raise ValueError(f"MQTT version {endpoint.version} is not known here: 311 or 5")
@@ -74,7 +89,7 @@ class MqttLink:
         # One client for one connection, so version 5 starts clean; session expiry is 0 unless named [LNK-01].
         self._client.connect(endpoint.host, endpoint.port, participant.keep_alive_s)
 
-    def _new_client(self, participant: Participant, sock: socket.socket) -> _Client:
+    def _new_client(self, participant: Connecting, sock: socket.socket) -> _Client:
         protocol = VERSIONS[self._endpoint.version]
         client = _Client(
             sock,

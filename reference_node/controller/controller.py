@@ -132,6 +132,12 @@ class Controller(StatePublisher):
         self._work(now_ms)
         self._online = False
 
+    def status(self, now_ms: int) -> Sequence[Publication]:
+        """The node-status again: a serial line has lost it [SER-08]."""
+        self._pass_time(now_ms)
+        self._publish_state("node-status")
+        return self._take()
+
     def receive(self, delivery: Delivery, now_ms: int) -> Sequence[Publication]:
         """Orders are handled as they come and answered at once [ORD-01, ORD-02, LNK-15].
 

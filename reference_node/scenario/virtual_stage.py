@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from random import Random
+from typing import ClassVar
 
 from protocol.participant import Publication
 from protocol.site import Site
@@ -37,13 +38,15 @@ def play(scenario: Scenario, site: Site) -> Outcome:
 class VirtualStage:
     """The whole yard on a virtual bus."""
 
+    bus_class: ClassVar[type[VirtualBus]] = VirtualBus
+
     def __init__(self, scenario: Scenario, site: Site, kind: type[Supervisor] = Supervisor) -> None:
         """`kind` is the supervisor under test."""
         self.scenario, self.site, self._kind = scenario, site, kind
         self.time = VirtualTime()
         rng = Random(scenario.seed)
         self._rng = rng
-        self.bus = VirtualBus(self.time, Random(rng.random()), loss=scenario.loss, repeat=scenario.repeat)
+        self.bus = self.bus_class(self.time, Random(rng.random()), loss=scenario.loss, repeat=scenario.repeat)
         self.yard = SimulatedYard(site, scenario.contents, [*scenario.trains], Random(rng.random()), 0)
         self.watch = InvariantMonitor(self.yard)
         self._person = SimulatedPerson(scenario, self.yard)

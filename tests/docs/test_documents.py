@@ -38,7 +38,7 @@ DOCUMENTS = [
 ]
 NAMED = [pytest.param(path, id=path.relative_to(ROOT).as_posix()) for path in DOCUMENTS]
 
-WAITS = {"broker", "conform", "demo", "fuzz", "node", "record", "replay", "watch"}
+WAITS = {"broker", "conform", "demo", "fuzz", "link", "node", "record", "replay", "watch"}
 """Commands that wait for a network, a board or Ctrl-C: here only their options are checked; tests/ run them."""
 
 WITH_A_YARD = {"--yard", "--broker", "--page"}

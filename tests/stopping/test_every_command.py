@@ -76,6 +76,9 @@ PHASES: dict[str, tuple[Words, Moment, signal.Signals]] = {
     "record, waiting for a broker": (
         lambda p: ["record", p.path("run.ywrec"), "--site", "+", "--broker", p.silent.url], waits_for_an_answer, INT
     ),
+    "link, waiting for its port": (
+        lambda p: ["link", p.path("port"), "--site", p.site, "--broker", p.url], says("stop it with Ctrl-C"), INT
+    ),
     "watch": (lambda p: ["watch", "--site", p.site, "--broker", p.url], says("Stop it with Ctrl-C"), INT),
     "watch, waiting for a broker": (
         lambda p: ["watch", "--site", p.site, "--broker", p.silent.url], waits_for_an_answer, TERM

@@ -229,7 +229,7 @@ def test_what_people_say_is_shown_in_every_report_and_counted_in_no_verdict() ->
     assert as_text.render(silent) == "ferry (shuttle): 2 cases: 2 pass"
     text = as_text.render(told)
     assert "SAF-02 (asked of a person)" in text
-    assert "declared, not tested: 2 not asked, 2 no, 2 yes" in text
+    assert "declared, not tested: 2 not asked, 2 no, 3 yes" in text
     assert max(map(len, text.splitlines())) <= as_text.WIDTH
     assert "declared: not tested" in as_html.render(told)
     assert 'name="declared: SAF-01" value="no"' in as_junit.render(told)

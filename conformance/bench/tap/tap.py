@@ -23,6 +23,7 @@ from conformance.bench.tap.node_socket import NodeSocket
 from conformance.bench.tap.relay import LINGER, Relay, Setting
 from conformance.bench.tap.rules import Rule, RuleSet
 from conformance.bench.tap.traffic_log import Listener, Predicate, TrafficLog
+from conformance.suite.line import Line
 from protocol.trouble import Trouble
 from protocol.wire.evidence import ClosedBy, Direction, Fate, LinkConnection, LinkPacket
 from protocol.wire.fail_stop import check, task
@@ -77,6 +78,8 @@ class Tap:
         self._rules = RuleSet()
         self._setting = Setting(self._log, self._rules, now_us, is_judged=self._is_node)
         self._relays: dict[int, Relay] = {}
+        self.line: Line | None = None
+        """The serial line behind which the node is, with a tap of its own; None for a node in the network."""
         self._serving: set[asyncio.Task[None]] = set()
         self._refusing = False
 

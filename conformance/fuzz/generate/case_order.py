@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from random import Random
 
 from conformance.fuzz.generate.payloads import ROUND, Payloads
 from conformance.fuzz.generate.sequences import Sequences
 from conformance.fuzz.generate.steps import Case
+from conformance.fuzz.link import FAULTS
 from conformance.oracle.node_oracle import NodeOracle
 from protocol.site import NodeSite
 
@@ -33,10 +34,11 @@ class CaseOrder:
         motion: bool,
         kinds: Iterable[str],
         first_round: int = 0,
+        faults: Sequence[str] = tuple(FAULTS),
     ) -> None:
         """`kinds` are of KINDS; a sequence is drawn when its turn comes, from the state that the node is in then."""
         self._seed, self._node, self._node_oracle, self._motion = seed, node, node_oracle, motion
-        self._kinds = frozenset(kinds)
+        self._kinds, self._faults = frozenset(kinds), faults
         self._payloads = Payloads(seed, node.reads, motion=motion)
         self._ahead: deque[tuple[str, Draw]] = deque()
         self.round = first_round - 1
@@ -66,5 +68,5 @@ class CaseOrder:
         if kind not in self._kinds:
             return
         rng = Random(f"{self._seed}/{self.round}/{place}")
-        plots = Sequences(rng, self._node, self._node_oracle, motion=self._motion)
+        plots = Sequences(rng, self._node, self._node_oracle, motion=self._motion, faults=self._faults)
         self._ahead.append((kind, plots.draw if kind == "sequences" else plots.draw_link))

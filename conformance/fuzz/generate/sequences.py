@@ -9,6 +9,7 @@ both alike.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from random import Random
 from typing import Any
 
@@ -27,9 +28,17 @@ LASTS_MS = {"cut": (0,), "half-open": (60, 700, 4000), "broker-restart": (500, 3
 class Sequences:
     """Draws cases of several orders for one node."""
 
-    def __init__(self, rng: Random, node: NodeSite, node_oracle: NodeOracle, *, motion: bool) -> None:
-        """Without `motion` no step is left in that may move a machine."""
-        self._rng, self._motion = rng, motion
+    def __init__(
+        self,
+        rng: Random,
+        node: NodeSite,
+        node_oracle: NodeOracle,
+        *,
+        motion: bool,
+        faults: Sequence[str] = tuple(FAULTS),
+    ) -> None:
+        """Without `motion` no step is left in that may move a machine; `faults` are those that the link can have."""
+        self._rng, self._motion, self._link_faults = rng, motion, list(faults)
         self._events = Events(rng, node, node_oracle)
         self._plots = [
             self._walk, self._walk, self._walk, self._repeats, self._cancels, self._holds, self._refusals,
@@ -171,7 +180,7 @@ class Sequences:
 
     def _link_fault(self) -> list[Step]:
         """A fault of the link with orders before, in it and behind."""
-        fault = self._rng.choice(list(FAULTS))
+        fault = self._rng.choice(self._link_faults)
         lasts = self._rng.choice(LASTS_MS.get(fault, (500,)))
         before = [self._job() if self._coin(0.5) else self._hold(), wait(50)] if self._coin(0.8) else []
         before += self._finish() if before and self._coin(0.3) else []

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-from conformance.fuzz.link import FAULTS
+from conformance.fuzz.link import FAULTS, LINE_FAULTS
 from protocol.specification import specification
 
 Fields = Mapping[str, Any]
@@ -61,7 +61,7 @@ PROOF = Step("proof", "a claim and an ask")
 def disturbed(fault: str, ms: int, *steps: Step) -> Case:
     """A fault of the link, and what is done while it lasts."""
     return (
-        Step("link", FAULTS[fault], {"fault": fault, "ms": ms}),
+        Step("link", (FAULTS | LINE_FAULTS)[fault], {"fault": fault, "ms": ms}),
         *steps,
         Step("calm", "the link is well again"),
     )

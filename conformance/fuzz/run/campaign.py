@@ -74,6 +74,7 @@ class Campaign:
         self.case_order = CaseOrder(
             options.seed, fixture.node, self.trial.node_oracle,
             motion=options.motion, kinds=options.kinds, first_round=options.first_round,
+            faults=tuple(link.faults),
         )  # fmt: skip
         self.found: dict[str, FindingGroup] = {}
         self.cases = 0

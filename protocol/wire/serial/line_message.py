@@ -64,7 +64,7 @@ class Bus:
 
     def frame(self) -> Frame:
         """As it goes over the line."""
-        body = {"boot": self.connection.boot, "state": self.state, "link": self.connection.link}
+        body: Body = {"boot": self.connection.boot, "state": self.state, "link": self.connection.link}
         return _frame("bus", body)
 
 

@@ -1,0 +1,50 @@
+"""Who logs in for which board: a file of users and passwords that only its owner reads."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from conformance.bench.connection.tls_files import require_private
+from protocol.trouble import Trouble
+from protocol.wire.endpoint import Endpoint
+
+MEND = 'Write for each board: [NAME], then user = "..." and password = "..."'
+
+
+def read_logins(path: Path) -> dict[str, tuple[str, str]]:
+    """Name of a board to its user and password. Raises Trouble; no text holds a password."""
+    where = str(path)
+    try:
+        require_private(path, "the file of logins")
+        tables = tomllib.loads(path.read_text("utf-8"))
+    except OSError as error:
+        mend = "Check its name and its rights"
+        raise Trouble(
+            f"the file of logins cannot be read: {error.strerror}", where=where, mend=mend
+        ) from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError):
+        raise Trouble("the file of logins is no TOML", where=where, mend=MEND) from None
+    return {name: _login(name, row, where) for name, row in tables.items()}
+
+
+def _login(name: str, row: Any, where: str) -> tuple[str, str]:
+    if not isinstance(row, dict) or set(row) != {"user", "password"}:
+        raise Trouble(f"[{name}] has to have user and password, and nothing else", where=where, mend=MEND)
+    user, password = row["user"], row["password"]
+    if not isinstance(user, str) or not isinstance(password, str) or not user:
+        raise Trouble(f"user and password of [{name}] have to be texts", where=where, mend=MEND)
+    return user, password
+
+
+def endpoint_of(board: str, bus: Endpoint, logins: Mapping[str, tuple[str, str]] | None) -> Endpoint:
+    """Where and how a board connects: with its own login where there is a file of them. Raises Trouble without one."""
+    if logins is None:
+        return bus
+    if board not in logins:
+        raise Trouble(f"the file of logins has none for {board}", mend=MEND)
+    user, password = logins[board]
+    return replace(bus, user=user, password=password)

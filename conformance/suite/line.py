@@ -1,0 +1,105 @@
+"""A serial line as cases see it: what passed on it, and what may be done to it."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from protocol.specification import specification
+from protocol.wire.serial.framing import ESCAPE, FLAG, Frame, FrameReader
+from protocol.wire.serial.line_message import Here, read_here
+
+Damage = Callable[[bytes], bytes]
+"""What a bad line makes of the bytes that pass."""
+
+
+@dataclass(frozen=True, slots=True)
+class SeenFrame:
+    """One frame at the node's end of the line, or what stood between two flags and was none."""
+
+    number: int
+    at_ms: float
+    from_node: bool
+    raw: bytes
+    """What stood between the flags, escapes and all."""
+    frame: Frame | None
+    """None for what was no frame."""
+
+    @property
+    def kind(self) -> str:
+        """The name of its kind; '' for none that is known."""
+        if self.frame is None:
+            return ""
+        kinds = specification().line_kinds.values()
+        return next((kind.name for kind in kinds if kind.number == self.frame.kind), "")
+
+    @property
+    def here(self) -> Here | None:
+        """What a 'here' says; None for anything else."""
+        return read_here(self.frame.payload) if self.frame is not None and self.kind == "here" else None
+
+
+class LineLog:
+    """What passed on one line, oldest first."""
+
+    def __init__(self) -> None:
+        self.frames: list[SeenFrame] = []
+        self._between: dict[bool, bytearray | None] = {True: None, False: None}
+        self._count = 0
+
+    def add(self, data: bytes, *, from_node: bool, at_ms: float) -> None:
+        """Enter bytes as they pass at the node's end."""
+        for octet in data:
+            between = self._between[from_node]
+            if octet != FLAG:
+                if between is not None:
+                    between.append(octet)
+                continue
+            if between:
+                self._enter(bytes(between), from_node, at_ms)
+            self._between[from_node] = bytearray()
+
+    def _enter(self, raw: bytes, from_node: bool, at_ms: float) -> None:
+        self._count += 1
+        flag = bytes((FLAG,))
+        frame = next(iter(FrameReader().feed(flag + raw + flag)), None)
+        self.frames.append(SeenFrame(self._count, at_ms, from_node, raw, frame))
+
+    def since(self, number: int) -> Sequence[SeenFrame]:
+        """Those behind frame `number`."""
+        return [one for one in self.frames if one.number > number]
+
+    def forget(self, keep: int) -> None:
+        """Drop all but the newest `keep`."""
+        del self.frames[: max(0, len(self.frames) - keep)]
+
+    @property
+    def end(self) -> int:
+        """Number of the newest; 0 before the first."""
+        return self._count
+
+
+def canonical(inside: bytes) -> bytes:
+    """What stands between the flags of a frame with these bytes: 0x7D and 0x7E escaped, and nothing else [SER-03]."""
+    escaped = {FLAG: bytes((ESCAPE, FLAG ^ 0x20)), ESCAPE: bytes((ESCAPE, ESCAPE ^ 0x20))}
+    return b"".join(escaped.get(octet, bytes((octet,))) for octet in inside)
+
+
+class Line(ABC):
+    """A line with a tap on it, at the node's end."""
+
+    def __init__(self) -> None:
+        self.log = LineLog()
+        self.up: Damage = bytes
+        """What becomes of the bytes of the node."""
+        self.down: Damage = bytes
+        """What becomes of those of the gateway."""
+
+    @abstractmethod
+    def send(self, raw: bytes) -> None:
+        """Put bytes on the line towards the node, whatever they are, behind what is on its way."""
+
+    @abstractmethod
+    def mute(self, muted: bool) -> None:
+        """Lose all that the gateway sends, until called with False; `send` still reaches the node."""

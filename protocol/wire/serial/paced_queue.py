@@ -1,0 +1,46 @@
+"""What waits for a serial line: written no faster than the line carries it, so that nothing old waits in a driver."""
+
+from __future__ import annotations
+
+from collections import deque
+
+BITS = 10
+"""Of one byte: a start bit, 8 data bits, a stop bit."""
+
+
+class PacedQueue:
+    """Frames that wait, in their order. Times are milliseconds of the caller's clock, with fractions."""
+
+    def __init__(self, rate: int | None = None) -> None:
+        """`rate` in baud; None for a line that takes whatever comes."""
+        self._ms_a_byte = 0.0 if rate is None else BITS * 1000 / rate
+        self._waiting: deque[bytes] = deque()
+        self._free_ms = 0.0
+
+    def __len__(self) -> int:
+        return len(self._waiting)
+
+    def put(self, frame: bytes) -> None:
+        """Add a frame behind those that wait."""
+        self._waiting.append(frame)
+
+    def clear(self) -> None:
+        """Drop what waits; what was taken is on the line."""
+        self._waiting.clear()
+
+    def take(self, now_ms: float) -> bytes:
+        """The next frame if the line is free, which it then no longer is; else nothing."""
+        if not self._waiting or now_ms < self._free_ms:
+            return b""
+        frame = self._waiting.popleft()
+        self._free_ms = now_ms + len(frame) * self._ms_a_byte
+        return frame
+
+    def is_idle(self, now_ms: float) -> bool:
+        """Whether nothing waits and nothing is on the line."""
+        return not self._waiting and now_ms >= self._free_ms
+
+    @property
+    def free_ms(self) -> float:
+        """When the line is free for the next frame."""
+        return self._free_ms
