@@ -7,11 +7,11 @@ from collections.abc import Callable, Mapping, Sequence
 from random import Random
 from typing import Any
 
-from conformance.bench.virtual_bench import VirtualBench
+from conformance.bench.virtual_bench import Maker, VirtualBench
 from conformance.oracle.link_log import Message
 from conformance.suite.fixture import Answer, Fixture
 from conformance.suite.verdict import Broken
-from protocol.site import Encoding
+from protocol.site import Encoding, Site
 from protocol.site_file import scenario
 from protocol.specification import STATE_OF_ROLE
 from reference_node.controller.controller import Controller
@@ -36,7 +36,12 @@ def virtual(document: Mapping[str, Any], controller: type[Controller] = Controll
     site, name = scenario(), document["node"]["name"]
     machines = Machines(site.nodes[name], World(site, alone=True), Random(seed))
     start = firmware(controller, site, name, bench=True, machines=machines)
-    bench = VirtualBench(lambda _boot, now_ms: Board(start, document["boot"], now_ms), Random(seed))
+    return over(lambda _boot, now_ms: Board(start, document["boot"], now_ms), site, name, seed)
+
+
+def over(make: Maker, site: Site, name: str, seed: int = 1) -> Fixture:
+    """A node on virtual time that has just come up."""
+    bench = VirtualBench(make, Random(seed))
     fixture = Fixture(bench, site, name, Random(seed))
     bench.wait(lambda: bool(fixture.log.messages) and fixture.log.node_hears, 5_000)
     return fixture
