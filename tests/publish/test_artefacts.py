@@ -26,7 +26,7 @@ LABELS = {"site": "harlow-basin", "node": "north", "place": "stack-n"}
 
 def vectors() -> Iterator[dict[str, Any]]:
     folder = resources.files("protocol").joinpath("v1", "vectors")
-    for file in sorted(folder.iterdir(), key=lambda file: file.name):
+    for file in sorted((one for one in folder.iterdir() if one.is_file()), key=lambda file: file.name):
         yield from json.loads(file.read_text(encoding="utf-8"))
 
 
@@ -37,6 +37,14 @@ def test_same_input_same_bytes(made: dict[str, bytes]) -> None:
 
 
 # ---------------------------------------------------------------- JSON Schema (2020-12)
+def test_the_exchanges_and_their_schema_are_published(made: dict[str, bytes]) -> None:
+    schema = json.loads(made["specification/exchange.schema.json"])
+    for role in ("crane", "berth", "shuttle"):
+        told = json.loads(made[f"vectors/exchanges/{role}.json"])
+        assert set(schema["required"]) <= set(told)
+        assert told["node"]["roles"] == [role]
+
+
 def test_bundled_schemas_judge_the_vectors_alone(made: dict[str, bytes]) -> None:
     """By jsonschema, without a registry: a reference that leads out of the file would raise."""
     from jsonschema import Draft202012Validator

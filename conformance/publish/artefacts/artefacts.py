@@ -27,6 +27,7 @@ USES = {
     "yardwire.acl": "Access list for mosquitto: each node may publish only its own topics, and listeners nothing.",
     "yardwire-mosquitto.conf": "Configuration for mosquitto: TLS, passwords, the access list, one user one connection.",
     "vectors/": "Test vectors: payloads that are right, and payloads that are wrong with the requirement they break.",
+    "vectors/exchanges/": "Orders to a node from its start on, and what must and may follow: they test an order desk.",
     "specification/": "The data that all of this is made from; also what a later version is compared with.",
 }
 """What each artefact is for."""
