@@ -92,9 +92,9 @@ class Fences:
         if body["state"] == "accepted" and faults is not None and (self._taken or (0,))[0] != body["id"]:
             self._taken = body["id"], faults
         self._running = body["id"] if body["state"] == "running" else None
-        if self._taken and self._taken[0] == body["id"] and body.get("reason") == "fault":
-            if body["state"] == "failed" and self._failed is None:
-                self._failed = (*self._taken, message.number)
+        by_fault = (body["state"], body.get("reason")) == ("failed", "fault")
+        if by_fault and self._failed is None and self._taken and self._taken[0] == body["id"]:
+            self._failed = (*self._taken, message.number)
 
     def _fence(self, message: Message, asked: Arrived) -> None:
         self._counted["ORD-03"] += 1
@@ -125,7 +125,9 @@ class Fences:
         if self._halted is not None and asked.number > self._halted[1]:
             self._counted["FLT-02"] += 1
             if carrier.get("job") == self._halted[0] and carrier.get("job_state") in OPEN:
-                what = f"a fault of level halt came, and job {self._halted[0]} is {carrier['job_state']!r} still"
+                what = (
+                    f"a fault of level halt came, and job {self._halted[0]} is {carrier['job_state']!r} still"
+                )
                 self._tell("FLT-02", what, Oracle.FAULT, message.number)
             self._halted = None
         if self._failed is not None and asked.number > self._failed[2]:

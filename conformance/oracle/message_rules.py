@@ -118,7 +118,9 @@ class MessageRules:
             self._check(not risen, "FLT-01", f"the fault count went from {was} to {count}, and no fault came")
         if changed is not None:
             level = spec.fault_level(changed)
-            self._check(body.get("level") == level, "FLT-01", f"{changed} is said to be {body.get('level')!r}")
+            self._check(
+                body.get("level") == level, "FLT-01", f"{changed} is said to be {body.get('level')!r}"
+            )
 
     # ---- machines
 
@@ -165,4 +167,6 @@ class MessageRules:
             return
         self._step = str(body.get("step", "")) if body["state"] not in FINAL else ""
         if (body["act"], body["state"]) == ("transfer", "done") and "load" in body:
-            self._check(body["load"] == "none", "CRN-10", f"the transfer is done, and it holds {body['load']!r}")
+            self._check(
+                body["load"] == "none", "CRN-10", f"the transfer is done, and it holds {body['load']!r}"
+            )

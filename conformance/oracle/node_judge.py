@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from conformance.oracle.answers import Mismatch
 from conformance.oracle.fences import Fences
 from conformance.oracle.finding import Finding, Oracle
 from conformance.oracle.link_log import Log, Message
@@ -20,7 +21,7 @@ from conformance.oracle.motion import Motion
 from conformance.oracle.node_state import NodeState
 from conformance.oracle.order_checks import Arrived, Judged
 from conformance.oracle.start_limit import StartLimit
-from conformance.oracle.state_set import Mismatch, StateSet
+from conformance.oracle.state_set import StateSet
 from conformance.oracle.uptime import Timing
 from protocol.codec import encode
 from protocol.counting import UPTIME_MODULUS
@@ -64,8 +65,8 @@ class NodeJudge:
         `slow` stretches the time that an answer may take.
         """
         self._log, self._site, self._node = log, site, site.nodes[name]
-        self._rate, self._answer_ms = rate, specification().timing["answer"].most or 0
-        self._answer_ms = self._answer_ms * slow + ANSWER_GRACE_MS
+        self._rate = rate
+        self._answer_ms = (specification().timing["answer"].most or 0) * slow + ANSWER_GRACE_MS
         self._topic = str(Topic(site.name, name, "job-order"))
         self._everyone = str(Topic(site.name, specification().everyone, "job-order"))
         topics = specification().topics

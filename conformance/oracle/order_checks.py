@@ -41,7 +41,8 @@ class Arrived:
     @property
     def under(self) -> int | None:
         """The id that its report carries, where it is answered as an order of its own [ORD-14]."""
-        return self.body.get("ref", self.body.get("id"))
+        under: int | None = self.body.get("ref", self.body.get("id"))
+        return under
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,8 +244,7 @@ def _between(table: tuple[tuple[int, int], ...], reading: int) -> int:
 
 def _reaches(crane: CraneSite, target: list[int], margin: int) -> bool:
     return len(target) == len(crane.axes) and all(
-        axis.least - margin <= at <= axis.most + margin
-        for axis, at in zip(crane.axes, target, strict=True)
+        axis.least - margin <= at <= axis.most + margin for axis, at in zip(crane.axes, target, strict=True)
     )
 
 

@@ -1,4 +1,4 @@
-"""What an order does to a node, as the table of checks and the requirements say: every state and answer that may follow."""
+"""What an order does to a node by the table of checks and the requirements: every state and answer that may follow."""
 
 from __future__ import annotations
 
