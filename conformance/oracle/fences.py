@@ -9,7 +9,7 @@ from conformance.oracle.finding import Oracle
 from conformance.oracle.link_log import Message
 from conformance.oracle.memory_trend import MemoryTrend
 from conformance.oracle.order_checks import Arrived
-from protocol.specification import OPEN, STATE_OF_ROLE, specification
+from protocol.specification import FINAL, OPEN, STATE_OF_ROLE, specification
 
 BAD_MESSAGE_MS = 1500
 """So long after an order that cannot be read its fault has been said, even if one was said just before [ENC-11]."""
@@ -46,7 +46,13 @@ class Fences:
         """A job that failed by a fault, the count of faults when it was taken, and the trace of its report."""
         self._taken: tuple[int, int] | None = None
         """The job, and the count of faults when it was taken."""
+        self._unreported = 0
+        self._why_failed = "FLT-02"
         self._running: int | None = None
+        self._told: dict[int, str] = {}
+        """What reports of this connection said last of a job."""
+        self._acts: set[str] = set()
+        """Acts of the orders since the last fence."""
 
     @property
     def bad(self) -> bool:
@@ -55,6 +61,7 @@ class Fences:
 
     def came(self, order: Arrived) -> None:
         """An order came."""
+        self._acts.add(order.act)
         if order.act == "ask":
             self._asks[order.body["token"]] = order
             if len(self._asks) > ASKS:
@@ -92,7 +99,11 @@ class Fences:
         if body["state"] == "accepted" and faults is not None and (self._taken or (0,))[0] != body["id"]:
             self._taken = body["id"], faults
         self._running = body["id"] if body["state"] == "running" else None
-        by_fault = (body["state"], body.get("reason")) == ("failed", "fault")
+        self._told[body["id"]] = body["state"]
+        by_fault = body["state"] == "failed" and body.get("reason") != "late"
+        if by_fault:
+            ends = (("claim", "CLM-03"), ("hold", "HLD-02"))
+            self._why_failed = next((one for act, one in ends if act in self._acts), "FLT-02")
         if by_fault and self._failed is None and self._taken and self._taken[0] == body["id"]:
             self._failed = (*self._taken, message.number)
 
@@ -105,6 +116,8 @@ class Fences:
             self._tell("ORD-03", what, Oracle.ANSWER, message.number)
         self._unread(message, asked)
         self._halts(message, asked)
+        self._ended(message)
+        self._acts.clear()
         status = self._last.get("node-status")
         if status is not None and (sinks := self._memory.sinks(status.body.get("memory"))):
             self._tell("MSG-13", sinks, Oracle.MEMORY, message.number)
@@ -118,6 +131,22 @@ class Fences:
             what = "a bad message came, and no fault 'bad-message' was raised"
             self._tell("ENC-10", what, Oracle.FAULT, message.number)
         self._bad = None
+
+    def _ended(self, message: Message) -> None:
+        """ORD-16: every change of a job's state is reported; its end is, where its beginning was."""
+        carrier = next((self._last[name].body for name in CARRIERS & set(self._last)), {})
+        job, word = carrier.get("job", 0), carrier.get("job_state", "")
+        told = self._told.get(job)
+        self._told = {} if told is None else {job: told}
+        if told is None or word not in FINAL:
+            return
+        self._counted["ORD-16"] += 1
+        if told == word or self._unreported != job:
+            self._unreported = 0 if told == word else job  # its report may be just behind this answer
+        else:
+            what = f"job {job} is {word!r}, and the last report said {told!r}"
+            self._tell("ORD-16", what, Oracle.JOB, message.number)
+            del self._told[job]
 
     def _halts(self, message: Message, asked: Arrived) -> None:
         """FLT-02: a fault of level halt and the end of the open job go together."""
@@ -133,6 +162,6 @@ class Fences:
         if self._failed is not None and asked.number > self._failed[2]:
             self._counted["FLT-02"] += 1
             if "fault" in self._last and self._last["fault"].body["faults"] == self._failed[1]:
-                what = f"job {self._failed[0]} failed by a fault, and the count of faults stayed {self._failed[1]}"
-                self._tell("FLT-02", what, Oracle.FAULT, message.number)
+                what = f"job {self._failed[0]} failed, and the count of faults stayed {self._failed[1]}"
+                self._tell(self._why_failed, what, Oracle.FAULT, message.number)
             self._failed = None

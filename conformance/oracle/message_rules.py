@@ -19,6 +19,10 @@ CONSTANT = {"bench": "BEN-05", "digest": "MSG-12", "firmware": "MSG-12", "minor"
 """What a node-status says the same all through a boot."""
 ROLE_OF = {message: role for role, message in STATE_OF_ROLE.items()}
 TABLE_OF = {"crane": "CRN-02", "berth": "BER-02", "shuttle": "SHT-02"}
+GOES_TO = frozenset({"run", "jog", "park", "transfer"})
+ORDERS = 64
+CARRIES = frozenset({"travel-to-drop", "lower-to-drop"})
+"""Steps in which a box that was gripped hangs in the spreader."""
 PUTTING_DOWN = frozenset({"lower-to-drop", "release", "clear"})
 
 
@@ -37,6 +41,8 @@ class MessageRules:
         """Connections since the last node-status."""
         self._number = 0
         self._step = ""
+        self._steady = False
+        self._orders: dict[int, Body] = {}
 
     def new_boot(self) -> None:
         """The node speaks in another boot."""
@@ -45,15 +51,24 @@ class MessageRules:
         self._sure.clear()
         self._connects = 0
         self._step = ""
+        self._orders.clear()
 
     def reconnected(self) -> None:
         """A connection began: what was said since the last one ended is lost."""
         self._sure.clear()
         self._connects += 1
 
-    def said(self, message: Message) -> None:
-        """Judge a message that can be read, and keep it."""
-        body, self._number = message.body, message.number
+    def came(self, body: Body) -> None:
+        """An order came: where a job must end is known from it."""
+        if body["act"] in GOES_TO and "id" in body:
+            known = self._orders.get(body["id"], body)
+            self._orders[body["id"]] = body if known == body else {"act": ""}
+            if len(self._orders) > ORDERS:
+                del self._orders[next(iter(self._orders))]
+
+    def said(self, message: Message, *, steady: bool = False) -> None:
+        """Judge a message that can be read, and keep it; `steady`: no sensor of the tester may still change."""
+        body, self._number, self._steady = message.body, message.number, steady
         if "seq" in body:
             self._seq(message.name, body["seq"])
         before = self.states.get(message.name) if message.name in self._sure else None
@@ -86,6 +101,8 @@ class MessageRules:
 
     def _status(self, body: Body) -> None:
         before = self.states.get("node-status")
+        if body.get("bench"):
+            self._check("starts" in body, "BEN-03", "it is on the bench, and does not say 'starts'")
         if before is None or body["state"] != "on" or before["state"] != "on":
             return
         for name, requirement in CONSTANT.items():
@@ -132,6 +149,8 @@ class MessageRules:
         table = specification().tables[role]
         what = f"went from {was!r} to {is_!r}, which no row of the table does"
         self._check(table.allows(was, is_), TABLE_OF[role], what)
+        if body.get("job_state") == "done" != before.get("job_state") and body["job"] == before.get("job"):
+            self._ended(role, body)
         if role == "shuttle":
             self._stops(before, body)
         if role == "berth":
@@ -143,9 +162,11 @@ class MessageRules:
 
     def _stops(self, before: Body, body: Body) -> None:
         was, is_ = before["stop"], body["stop"]
+        stands = body["state"] == "at-place"
         came = body["state"] == "at-place" and before["state"] != "at-place"
         what = f"the stop count went from {was} to {is_} as the state went {before['state']!r} to {body['state']!r}"
-        self._check(is_ == next_count(was) if came else is_ in (was, next_count(was)), "SHT-05", what)
+        may_be = (next_count(was),) if came else (was, next_count(was)) if stands else (was,)
+        self._check(is_ in may_be, "SHT-05", what)
 
     def _crane(self, before: Body, body: Body) -> None:
         for number, (was, is_) in enumerate(zip(before["axes"], body["axes"], strict=False), 1):
@@ -162,10 +183,36 @@ class MessageRules:
             what = f"its spreader opens with a box in it, at step {self._step or 'none'!r}"
             self._check(held, "CRN-12", what, Oracle.MOTION)
 
+    def _ended(self, role: str, body: Body) -> None:
+        """ORD-16: 'done' is said where what was asked is so."""
+        order = self._orders.get(body["job"], {"act": ""})
+        if role == "shuttle" and order["act"] == "run" and body["state"] == "at-place":
+            self._check(
+                body["place"] == order["to"], "ORD-16", f"the run to {order['to']} ends at {body['place']}"
+            )
+        crane = self._node.crane
+        if role != "crane" or crane is None or order["act"] not in ("jog", "park") or body["mode"] != "ready":
+            return
+        wanted = list(order["target"]) if order["act"] == "jog" else [axis.park for axis in crane.axes]
+        seen = [axis[1] for axis in body["axes"]]
+        self._check(seen == wanted, "ORD-16", f"the {order['act']} to {wanted} is done with targets {seen}")
+
+    def _carries(self, body: Body) -> None:
+        order = self._orders.get(body["id"], {})
+        if body.get("step") not in CARRIES or "box" not in order:
+            return
+        what = f"at step {body['step']!r} it names box {body.get('box', 'none')}, and not {order['box']}"
+        self._check(body.get("box") == order["box"], "CRN-10", what)
+        if self._steady:
+            what = f"at step {body['step']!r} it says that it holds {body.get('load', 'nothing at all')!r}"
+            self._check(body.get("load") == "box", "CRN-10", what)
+
     def _report(self, body: Body) -> None:
         if body["act"] not in specification().jobs:
             return
         self._step = str(body.get("step", "")) if body["state"] not in FINAL else ""
+        if (body["act"], body["state"]) == ("transfer", "running"):
+            self._carries(body)
         if (body["act"], body["state"]) == ("transfer", "done") and "load" in body:
             self._check(
                 body["load"] == "none", "CRN-10", f"the transfer is done, and it holds {body['load']!r}"

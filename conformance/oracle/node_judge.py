@@ -34,6 +34,8 @@ EXCUSED_MS = 12_000
 """After a fault of the link the node may be away for as long as it waits before it connects again."""
 ANSWER_GRACE_MS = 1300
 """What a link, a broker and a busy machine may add to the time of an answer, there and back."""
+BACKLOG = 4
+"""Orders without an answer up to which a sender has waited for its node."""
 SETTLED_MS = 2000
 """After its last input a stimulus has gone through every debounce."""
 DEAD = "the node does not answer an ask any more"
@@ -59,14 +61,23 @@ class KnownNode:
 class NodeJudge:
     """Judges one node. `findings` grows; `take` reads what is new in the log."""
 
-    def __init__(self, log: Log, site: Site, name: str, rate: float = 0, slow: float = 1.0) -> None:
+    def __init__(
+        self,
+        log: Log,
+        site: Site,
+        name: str,
+        rate: float = 0,
+        *,
+        slow: float = 1.0,
+        grace_ms: float = ANSWER_GRACE_MS,
+    ) -> None:
         """More than `rate` orders in a second may be lost without an answer; 0: none may ever be.
 
-        `slow` stretches the time that an answer may take.
+        `slow` stretches the time that an answer may take, and `grace_ms` is what the way there and back adds to it.
         """
         self._log, self._site, self._node = log, site, site.nodes[name]
         self._rate = rate
-        self._answer_ms = (specification().timing["answer"].most or 0) * slow + ANSWER_GRACE_MS
+        self._answer_ms = (specification().timing["answer"].most or 0) * slow + grace_ms
         self._topic = str(Topic(site.name, name, "job-order"))
         self._everyone = str(Topic(site.name, specification().everyone, "job-order"))
         topics = specification().topics
@@ -252,6 +263,7 @@ class NodeJudge:
             return
         act = body["act"]
         self._motion.came(act)
+        self.rules.came(body)
         if act == "set-uptime":
             self._settings += 1
             self._set_to[body["id"]] = body["uptime"], message.at_ms
@@ -276,12 +288,15 @@ class NodeJudge:
         return None if {one.requirement for one in strict.findings} - {"ENC-06"} else True
 
     def _arrives(self, message: Message) -> bool:
-        """ORD-19: beyond the promised rate a node may lose orders, and live on; beyond its buffer too [ENC-08]."""
+        """ORD-19: beyond the promised rate a node may lose orders, and live on; beyond its buffer too [ENC-08].
+
+        Who waits for the answers is as fast as the node, which loses none of that.
+        """
         arrivals = self._arrivals
         arrivals.append(message.at_ms)
         while arrivals[0] < message.at_ms - 1000:
             arrivals.popleft()
-        too_fast = bool(self._rate) and len(arrivals) > self._rate
+        too_fast = bool(self._rate) and len(arrivals) > self._rate and self._set.backlog > BACKLOG
         return not too_fast and message.trace.size <= self._node.buffer and message.at_ms > self._excused_ms
 
     def _late(self, message: Message) -> bool | None:
@@ -310,7 +325,7 @@ class NodeJudge:
             self._wrong(self._set.report(body), message)
         elif message.name in self._topics:
             self._wrong(self._set.told(message.name, body), message)
-        self.rules.said(message)
+        self.rules.said(message, steady=self._set.steady)
         self._motion.look(self._set.states, by_hand=self._by_hand)
         if message.name == "node-status":
             self._motion.said(body, message.number)

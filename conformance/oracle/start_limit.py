@@ -54,6 +54,12 @@ class StartLimit:
         else:
             return
         deadline = self._deadlines.get(job)
+        if deadline is not None and (word, body.get("reason")) == ("failed", "late"):
+            self._counted["ORD-23"] += 1
+            left = uptime_difference(deadline, body["uptime"])
+            if left > 0:
+                what = f"job {job} failed as late {left} ms before its deadline"
+                self._tell("ORD-23", what, Oracle.JOB, message.number)
         if deadline is not None and word in ("accepted", "running"):
             self._judge(message, job, word, deadline)
         if word == "accepted":

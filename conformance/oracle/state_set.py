@@ -45,9 +45,6 @@ MOST = 24
 """States kept apart; beyond that those alike become one, and less is said."""
 GIVEN = 512
 """Orders whose names are kept."""
-TABLE_OF = {"crane": "CRN-02", "berth": "BER-02", "shuttle": "SHT-02"}
-UP_AS = {"crane": "CRN-01", "berth": "BER-01", "shuttle": "SHT-01"}
-
 
 Next = NodeState | Mismatch
 
@@ -99,6 +96,11 @@ class StateSet:
     def newest(self) -> NodeState:
         """The node with all handled that came, one way that it may have gone."""
         return self._ahead(self.states[0])[-1]
+
+    @property
+    def backlog(self) -> int:
+        """How many orders may still be without their answer, at the most."""
+        return max(self.end - one.handled + len(one.owed) for one in self.states)
 
     # ---- what happens to the node
 
@@ -243,6 +245,8 @@ class StateSet:
             return Mismatch(
                 4, requirement, f"{owed.act} {named(owed)} is answered {said} and must be {wanted}"
             )
+        if outcome is not None and self._undone(state, owed, outcome):
+            return self._left(state, body)
         if outcome is not None and (wrong := self._wrongly_late(owed, outcome, body)):
             return wrong
         if None not in (state.mark, owed.mark) and body["mark"] not in (owed.mark, state.mark):
@@ -271,6 +275,13 @@ class StateSet:
         ):
             state = state._replace(job_states=frozenset({body["state"]}))
         return state
+
+    def _undone(self, state: NodeState, owed: Owed, outcome: Outcome) -> bool:
+        """Whether the answer tells of the job what it was neither when it was looked at nor is by now."""
+        if not state.job or owed.id != state.job or outcome.state == "refused" or owed.act == "claim":
+            return False
+        now = state.job_states
+        return outcome.state not in reached(now) and not now & reached(frozenset({outcome.state}))
 
     def _wrongly_late(self, owed: Owed, outcome: Outcome, body: Body) -> Mismatch | None:
         """ORD-10: the report was said behind the check, so its uptime is no earlier."""
