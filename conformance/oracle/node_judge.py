@@ -1,0 +1,382 @@
+"""The judge of a node: reads the log as it grows and says what the node may not have said, whatever was sent to it.
+
+It knows everything that came to the node, in which order and when, and holds everything that the node may be
+(`state_set`); what is known outlives a connection, for a boot does. Where it cannot be sure it says nothing, and
+`judged` tells how often it could judge each requirement.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, deque
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from conformance.oracle.answers import Mismatch
+from conformance.oracle.fences import Fences
+from conformance.oracle.finding import Finding, Oracle
+from conformance.oracle.link_log import Log, Message
+from conformance.oracle.message_rules import ROLE_OF, MessageRules
+from conformance.oracle.motion import Motion
+from conformance.oracle.node_state import NodeState
+from conformance.oracle.order_checks import Arrived, Judged
+from conformance.oracle.start_limit import StartLimit
+from conformance.oracle.state_set import StateSet
+from conformance.oracle.uptime import Timing
+from protocol.codec import encode
+from protocol.counting import UPTIME_MODULUS
+from protocol.site import Site
+from protocol.specification import STATE_MESSAGES, specification
+from protocol.topics import Topic
+from protocol.validation import read_message
+
+EXCUSED_MS = 12_000
+"""After a fault of the link the node may be away for as long as it waits before it connects again."""
+ANSWER_GRACE_MS = 1300
+"""What a link, a broker and a busy machine may add to the time of an answer, there and back."""
+BACKLOG = 4
+"""Orders without an answer up to which a sender has waited for its node."""
+SETTLED_MS = 2000
+"""After its last input a stimulus has gone through every debounce."""
+DEAD = "the node does not answer an ask any more"
+BY_ORACLE = {
+    "ORD-08": Oracle.MARK, "CLM-04": Oracle.MARK, "HLD-01": Oracle.HOLD, "HLD-05": Oracle.HOLD,
+    "ORD-09": Oracle.JOB, "ORD-06": Oracle.JOB, "ORD-15": Oracle.JOB, "CRN-02": Oracle.RULE, "BER-02": Oracle.RULE,
+    "SHT-02": Oracle.RULE, "CRN-01": Oracle.RULE, "BER-01": Oracle.RULE, "SHT-01": Oracle.RULE,
+    "BER-06": Oracle.RULE, "FLT-01": Oracle.FAULT, "FLT-04": Oracle.FAULT,
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class KnownNode:
+    """The node as a sender of orders has to know it, by what it said last and by what came since."""
+
+    boot: int
+    sure: bool
+    mark: int
+    holds: int
+    job: int | None
+
+
+class NodeJudge:
+    """Judges one node. `findings` grows; `take` reads what is new in the log."""
+
+    def __init__(
+        self,
+        log: Log,
+        site: Site,
+        name: str,
+        rate: float = 0,
+        *,
+        slow: float = 1.0,
+        grace_ms: float = ANSWER_GRACE_MS,
+    ) -> None:
+        """More than `rate` orders in a second may be lost without an answer; 0: none may ever be.
+
+        `slow` stretches the time that an answer may take, and `grace_ms` is what the way there and back adds to it.
+        """
+        self._log, self._site, self._node = log, site, site.nodes[name]
+        self._rate = rate
+        self._answer_ms = (specification().timing["answer"].most or 0) * slow + grace_ms
+        self._topic = str(Topic(site.name, name, "job-order"))
+        self._everyone = str(Topic(site.name, specification().everyone, "job-order"))
+        topics = specification().topics
+        self._topics = tuple(one for one in STATE_MESSAGES if set(topics[one].roles) & set(self._node.roles))
+        self.findings: list[Finding] = []
+        self.judged: Counter[str] = Counter()
+        """How often each requirement could be judged."""
+        self.rules = MessageRules(site, name, self.tell, self.judged)
+        self._timing = Timing(self.tell, self.judged)
+        self._motion = Motion(self.tell, self.judged)
+        self._fences = Fences(self._topics, self.tell, self.judged)
+        self._limit = StartLimit(self.tell, self.judged)
+        self.reports = 0
+        """Reports so far: while they come a node is at work."""
+        self._begin()
+        self._read = 0
+
+    def restarted(self) -> None:
+        """The node was reset on purpose: nothing is known, and what its old connection still brings is past."""
+        old = self._log.traces[-1].connection if self._log.traces else 0
+        self._begin()
+        self._old = old
+
+    def went_on(self) -> None:
+        """The node goes on, but what it did is forgotten."""
+        self._begin()
+
+    def _begin(self) -> None:
+        self._read, self._old = self._log.end, 0
+        self._set = StateSet(Judged(self._site, self._node), self.judged)
+        self._excused_ms = -1.0
+        self._connection = 0
+        self._speaks = False
+        """Whether the node has spoken on this connection."""
+        self._settings = 0
+        """Orders to set the uptime that are on their way."""
+        self._set_to: dict[int, tuple[int, float]] = {}
+        self._arrivals: deque[float] = deque()
+        self._steady_ms = 0.0
+        self._retained: set[int | None] = set()
+        for part in (self.rules, self._motion, self._fences, self._limit):
+            part.new_boot()
+        self._timing.set_anew()
+
+    def excuse(self, at_ms: float) -> None:
+        """The link is being disturbed: orders may be lost and the node may go away for a while."""
+        self._excused_ms = at_ms + EXCUSED_MS
+        self._timing.disturbed()
+        self._set.reconnected()
+
+    @property
+    def silent_is_fine(self) -> bool:
+        """Whether a fault of the link may still keep the node away."""
+        return bool(self._log.traces) and self._log.traces[-1].at_ms < self._excused_ms
+
+    # ---- what is known, for whoever sends
+
+    @property
+    def boot(self) -> int:
+        """The node's boot; -1 before it has said one."""
+        return self._set.boot
+
+    @property
+    def states(self) -> Mapping[str, Mapping[str, Any]]:
+        """The newest message of each name in this boot."""
+        return self.rules.states
+
+    @property
+    def sure(self) -> bool:
+        """Whether all that the next order is checked against is known."""
+        return self._set.sure
+
+    @property
+    def may_be(self) -> list[NodeState]:
+        """Everything that the node may be, with all that came handled or not."""
+        return self._set.states
+
+    @property
+    def fenced(self) -> int:
+        """The token of the newest ask that was answered."""
+        return self._fences.answered
+
+    @property
+    def faults(self) -> int:
+        """The count of faults that the node said last."""
+        return int(self.states.get("fault", {}).get("faults", 0))
+
+    @property
+    def known(self) -> KnownNode:
+        """What a sender has to know."""
+        newest = self._set.newest()
+        return KnownNode(
+            max(0, self._set.boot), self.sure, newest.mark or 0, newest.holds or 0, newest.job or None
+        )
+
+    def uptime_at(self, at_ms: float) -> int:
+        """The uptime at an instant of the bench's clock."""
+        return self._timing.at(at_ms) % UPTIME_MODULUS
+
+    # ---- findings
+
+    def take(self, _now_ms: float = 0.0) -> None:
+        """Judge all messages that are new."""
+        for message in self._log.since(self._read):
+            self._read = message.number
+            if message.trace.connection <= self._old:
+                continue
+            self._connected(message)
+            if message.trace.connection < self._connection:
+                continue
+            if message.from_node:
+                self._said(message)
+            elif message.topic in (self._topic, self._everyone):
+                self._came(message)
+
+    def tell(self, requirement: str, what: str, oracle: Oracle, at: int = 0) -> None:
+        """Enter a finding, but for what came after the minor version that the node says."""
+        if requirement not in specification().at(self._log.minor).requirements:
+            return
+        self.findings.append(Finding(requirement, what, oracle, at))
+
+    def tell_dead(self) -> None:
+        """An ask was not answered, however often it was said."""
+        self.tell("ORD-03", DEAD, Oracle.ANSWER)
+
+    @property
+    def dead(self) -> bool:
+        """Whether the node has stopped to answer."""
+        return any(one.what == DEAD for one in self.findings)
+
+    def _wrong(self, mismatch: Mismatch | None, message: Message) -> None:
+        if mismatch is None:
+            return
+        requirement, what = mismatch.requirement, mismatch.what
+        if requirement == "ORD-14":
+            if message.body.get("id", message.body.get("token")) in self._retained:
+                requirement, what = "LNK-14", what + "; it came with the retain flag only"
+            elif self._fences.bad:
+                requirement, what = "ENC-10", what + ", after an order that cannot be read"
+        oracle = BY_ORACLE.get(requirement, Oracle.ANSWER)
+        self.tell(requirement, what, oracle, message.number)
+
+    # ---- the link
+
+    def _connected(self, message: Message) -> None:
+        connection = message.trace.connection
+        if connection <= self._connection:
+            return
+        if self._connection:
+            self._fences.reconnected()
+            self._limit.reconnected()
+            self._set.reconnected()
+            self._motion.look(self._set.states, by_hand=self._by_hand)
+        self._timing.disturbed()
+        self.rules.reconnected()
+        self._settings = 0
+        self._connection, self._speaks = connection, False
+
+    @property
+    def _by_hand(self) -> bool:
+        return self.states.get("crane-status", {}).get("mode") == "manual"
+
+    # ---- orders
+
+    def _came(self, message: Message) -> None:
+        body = message.body
+        if message.retain:
+            self._retained.add(body.get("id", body.get("token")))
+            return
+        order = Arrived(
+            message.number,
+            message.at_ms,
+            body,
+            readable=self._readable(message),
+            sure=self._arrives(message),
+            late=None if self._settings else self._late(message),
+            bench=self.states.get("node-status", {}).get("bench"),
+            minor=self._log.minor,
+        )
+        self._set.arrived(order)
+        self._fences.came(order)
+        if not body:
+            return
+        act = body["act"]
+        self._motion.came(act)
+        self.rules.came(body)
+        if act == "set-uptime":
+            self._settings += 1
+            self._set_to[body["id"]] = body["uptime"], message.at_ms
+            self._limit.uptime_set()
+        elif "deadline" in body:
+            self._limit.came(body["id"], body["deadline"])
+        elif act == "stimulus":
+            lasts_ms = sum(one[2] for one in body["inputs"]) + SETTLED_MS
+            self._steady_ms = max(self._steady_ms, message.at_ms + lasts_ms)
+
+    def _readable(self, message: Message) -> bool | None:
+        body, reads = message.body, self._node.reads
+        if not body or reads not in ("both", str(message.encoding)):
+            return False
+        if message.topic == self._everyone and body["act"] != "hold":
+            return False if "HLD-07" in specification().at(self._log.minor).requirements else None
+        assert message.encoding is not None
+        if encode("job-order", body, message.encoding) == message.payload:
+            return True
+        # Longer integers, keys out of order, white space: a receiver may read them or not.
+        strict = read_message("job-order", message.payload, closed=True, explain=False)
+        return None if {one.requirement for one in strict.findings} - {"ENC-06"} else True
+
+    def _arrives(self, message: Message) -> bool:
+        """ORD-19: beyond the promised rate a node may lose orders, and live on; beyond its buffer too [ENC-08].
+
+        Who waits for the answers is as fast as the node, which loses none of that.
+        """
+        arrivals = self._arrivals
+        arrivals.append(message.at_ms)
+        while arrivals[0] < message.at_ms - 1000:
+            arrivals.popleft()
+        too_fast = bool(self._rate) and len(arrivals) > self._rate and self._set.backlog > BACKLOG
+        return not too_fast and message.trace.size <= self._node.buffer and message.at_ms > self._excused_ms
+
+    def _late(self, message: Message) -> bool | None:
+        if "deadline" not in message.body:
+            return None
+        return self._timing.surely_past(message.body["deadline"], message.at_ms)
+
+    # ---- what the node says
+
+    def _said(self, message: Message) -> None:
+        for finding in message.findings:
+            what = f"in its {message.name or 'message'}: {finding.what}"
+            self.tell(finding.requirement, what, Oracle.MESSAGE, message.number)
+        body = message.body
+        if not body or message.name in ("job-order", "yard-map", "") or body.get("state") == "off":
+            return
+        if getattr(message.trace.packet, "dup", False):
+            return  # a second delivery, and no second message
+        self._opens(message)
+        self._timed(message)
+        self._set.minor = self._log.minor
+        self._set.steady = message.at_ms > self._steady_ms
+        self._wrong(self._set.overdue(message.at_ms, self._within_ms(message)), message)
+        if message.name == "job-report":
+            self.reports += 1
+            self._wrong(self._set.report(body), message)
+        elif message.name in self._topics:
+            self._wrong(self._set.told(message.name, body), message)
+        self.rules.said(message, steady=self._set.steady)
+        self._motion.look(self._set.states, by_hand=self._by_hand)
+        if message.name == "node-status":
+            self._motion.said(body, message.number)
+            self._motion.look(self._set.states, by_hand=self._by_hand)
+        self._limit.said(message, ROLE_OF)
+        self._fences.said(message)
+
+    def _within_ms(self, message: Message) -> float:
+        return self._answer_ms if message.at_ms > self._excused_ms else self._answer_ms + EXCUSED_MS
+
+    def _opens(self, message: Message) -> None:
+        """The first word of a connection, and whose boot it is."""
+        body, first = message.body, not self._speaks
+        if first:
+            self.judged["LNK-08"] += 1
+            if message.name != "node-status":
+                what = f"{message.name} is the first message of its connection"
+                self.tell("LNK-08", what, Oracle.CONNECTION, message.number)
+            self._timing.begins(self._topics, body.get("uptime", 0))
+        self._speaks = True
+        self.judged["MSG-04"] += 1
+        if body["boot"] == self._set.boot:
+            return
+        if not first:
+            what = f"boot {self._set.boot} became {body['boot']} within a connection"
+            self.tell("MSG-04", what, Oracle.RESTART, message.number)
+        self.rules.new_boot()
+        for part in (self._motion, self._fences, self._limit):
+            part.new_boot()
+        self._timing.set_anew()
+        self._timing.begins(self._topics, body.get("uptime", 0))
+        self._set_to.clear()
+        fresh = first and message.name == "node-status" and body["link"] <= 1
+        self._set.begin(body["boot"], fresh=fresh)
+
+    def _timed(self, message: Message) -> None:
+        body = message.body
+        told = message.name == "job-report" and body["act"] == "set-uptime"
+        if told:
+            self._settings = max(0, self._settings - 1)
+            self._uptime_set(message)
+        excused = message.at_ms <= self._excused_ms
+        self._timing.said(message, setting=self._settings > 0, told=told, excused=excused)
+        self._set.uptime_known = not self._settings
+
+    def _uptime_set(self, message: Message) -> None:
+        value, came_ms = self._set_to.get(message.body["id"], (None, 0.0))
+        if value is None or message.body["state"] != "done":
+            return
+        ahead = (message.body["uptime"] - value) % UPTIME_MODULUS
+        self.judged["BEN-04"] += 1
+        if ahead > (message.at_ms - came_ms) * 1.05 + 20:
+            what = f"the uptime was set to {value}, and is {message.body['uptime']}"
+            self.tell("BEN-04", what, Oracle.UPTIME, message.number)
