@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from conformance.publish.artefacts.header import macro
 from protocol.site import CraneSite, NodeSite, PlaceKind, Site
@@ -14,9 +15,13 @@ NONE = 0xFF
 KINDS = {PlaceKind.STACK: "YW_STACK", PlaceKind.TRACK: "YW_TRACK", PlaceKind.DECK: "YW_DECK"}
 
 
-def site_header(site: Site, name: str) -> str:
-    """The text of yw_site.h for the node `name`. Raises Trouble for a node that the core cannot be."""
+def site_header(site: Site, name: str, *, buffer: int | None = None) -> str:
+    """The text of yw_site.h for the node `name`. Raises Trouble for a node that the core cannot be.
+
+    `buffer` is the receive buffer in bytes where it is not that of the site file.
+    """
     node = site.nodes[name]
+    node = node if buffer is None else replace(node, buffer=buffer)
     _check(node)
     return "\n".join([*_head(site, node), *_common(site, node), *_role(site, node), "#endif", ""])
 

@@ -3,7 +3,8 @@
 #ifndef YW_LINE_H
 #define YW_LINE_H
 
-enum {YW_FLAG = 0x7E, YW_ESCAPE = 0x7D, YW_COMPLEMENT = 0x20, YW_FCS_GOOD = 0xF0B8, YW_SHORTEST = 3};
+enum {YW_FLAG = 0x7E, YW_ESCAPE = 0x7D, YW_COMPLEMENT = 0x20, YW_SHORTEST = 3};
+#define YW_FCS_GOOD 0xF0B8U
 enum {YW_BEAT_MS = YW_LINE_BEAT_MS_MOST - 2 * YW_EARLY_MS};
 
 static struct {
