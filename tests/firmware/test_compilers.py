@@ -22,12 +22,11 @@ def test_it_compiles_without_a_warning(compiler: str, node: str, tmp_path: Path)
     """With the line as well; of a C++ compiler the header of the board is asked, which a sketch includes."""
     (tmp_path / "yw_site.h").write_text(site_header(site(), node), encoding="utf-8")
     include = [f"-I{tmp_path}", f"-I{CORE / 'src'}"]
+    source, flags = CORE / "avr" / "node.c", [*WARNINGS]
     if compiler == "g++":
         source = tmp_path / "sketch.cpp"
         source.write_text('#include "yw_site.h"\n#include "yw_node.h"\n', encoding="utf-8")
-        flags = ("-std=c++11", "-pedantic", "-Wall", "-Wextra", "-Werror", "-Wno-unused-variable")
-    else:
-        source, flags = CORE / "avr" / "node.c", WARNINGS
+        flags = ["-std=c++11", "-pedantic", "-Wall", "-Wextra", "-Werror", "-Wno-unused-variable"]
     command = [compiler, *flags, "-O2", *include, "-c", str(source), "-o", str(tmp_path / "node.o")]
     made = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
     assert made.returncode == 0, made.stderr
