@@ -31,8 +31,9 @@ def publish(ctx: click.Context, out: Path | None, site_path: Path | None, old_pa
     """Write the documents and artefacts of the protocol into the folder OUT.
 
     A static site that works from a folder: messages byte by byte, state tables as drawings, requirements with
-    their cases, guides. Beside it JSON Schemas, CDDL, AsyncAPI, a C header, an Arduino library with the whole node in
-    C for one board of each role of the site, a MicroPython module, test vectors and an access list for mosquitto. The same input gives the same bytes.
+    their cases, guides. Beside it JSON Schemas, CDDL, AsyncAPI, a C header, an Arduino library with the whole node
+    in C for one board of each role of the site, a MicroPython module, test vectors and an access list for
+    mosquitto. The same input gives the same bytes.
 
     With --against every change since another version is listed, with a message that shows each break. Exit 1 when
     the version number does not fit the changes: what breaks somebody needs a new major version, any other change a

@@ -10,6 +10,9 @@
 static uint32_t clock_ms;
 static uint16_t last_seq[YW_MESSAGES];
 static bool has_seq[YW_MESSAGES];
+static uint32_t held_ms;
+
+enum {BRAKED_MS = 1500}; /* longer than any axis of harlow-basin brakes */
 
 #define HOLDS(what)                                                                                                    \
     do {                                                                                                               \
@@ -131,6 +134,10 @@ static void look(uint32_t mark, const struct yw_job *job, uint16_t starts, bool 
     HOLDS(!was_held || !yw.held || yw.starts == starts);                             /* [HLD-03] */
     HOLDS(!(yw.active & YW_HALT_CODES) || !yw_job_open());                           /* [FLT-02] */
     HOLDS(yw.state != YW_CRANE_STATUS_MODE_READY || (yw_axes[0].homed && yw_axes[YW_HOIST].homed));
+    HOLDS(yw.state != YW_CRANE_STATUS_MODE_READY || !yw_axes_move());                /* [CRN-11] */
+    HOLDS(!(yw.active >> YW_FAULT_CODE_POWER_LOST & 1) || !yw_axes[0].homed);         /* [FLT-06] */
+    held_ms = yw.held && was_held ? held_ms : clock_ms;
+    HOLDS(clock_ms - held_ms < BRAKED_MS || !yw_axes_move());                         /* [HLD-03] */
     for (uint8_t axis = 0; axis < YW_AXES; ++axis) {
         bool known = yw_axes[axis].homed && yw_axes[axis].homing == YW_NOT_HOMING && yw.state == YW_CRANE_STATUS_MODE_WORKING;
         HOLDS(!known || yw_reaches(axis, yw_axes[axis].target));                     /* [CRN-04] */

@@ -46,10 +46,11 @@ uint16_t yw_inputs(void)
 }
 
 #if YW_ROLE == YW_ROLE_IS_CRANE
-int16_t least_step, most_step, last_setpoint;
+int16_t least_step, most_step, last_setpoint, axis_calls;
 
 int16_t yw_axis(uint8_t axis, int16_t setpoint)
 {
+    ++axis_calls;
     if (axis == 0) {
         int16_t step = (int16_t)(setpoint - last_setpoint);
         last_setpoint = setpoint;
