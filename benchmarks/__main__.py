@@ -11,7 +11,7 @@ import platform
 import sys
 from collections.abc import Callable, Iterator
 
-from benchmarks import conformance, core, fuzz, page, proof, readers, serial, traffic
+from benchmarks import conformance, core, firmware, fuzz, page, proof, readers, serial, traffic
 from benchmarks.row import Row, show
 
 MESSAGES = 1_000_000
@@ -19,6 +19,7 @@ MESSAGES = 1_000_000
 CHAPTERS: dict[str, Callable[[argparse.Namespace], Iterator[Row]]] = {
     "core": lambda asked: core.rows(),
     "conformance": lambda asked: conformance.rows(),
+    "firmware": lambda asked: firmware.rows(),
     "fuzz": lambda asked: fuzz.rows(asked.hours),
     "page": lambda asked: page.rows(),
     "proof": lambda asked: proof.rows(),

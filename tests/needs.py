@@ -10,7 +10,14 @@ import pytest
 
 # Debian puts daemons where a user's PATH does not look.
 PLACES = os.pathsep.join((os.environ.get("PATH", ""), "/usr/sbin", "/usr/local/sbin", "/opt/homebrew/sbin"))
-PACKAGES = {"avr-gcc": "gcc-avr avr-libc", "chromium": "chromium", "gcc": "gcc", "openssl": "openssl"}
+PACKAGES = {
+    "avr-gcc": "gcc-avr avr-libc",
+    "chromium": "chromium",
+    "clang": "clang",
+    "g++": "g++",
+    "gcc": "gcc",
+    "openssl": "openssl",
+}
 
 
 def is_there(program: str) -> bool:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Mapping
 from importlib import resources
+from importlib.resources.abc import Traversable
 from pathlib import Path
 
 from conformance.files.whole_file import growing, write_bytes
 from conformance.files.whole_file import write as write_text
 from conformance.publish.artefacts.artefacts import artefacts
+from conformance.publish.firmware.arduino import arduino_library
 from conformance.publish.site.site import Contents, Site, broken_links
 from protocol.site import Site as SiteFile
 from protocol.specification import specification
@@ -20,11 +22,16 @@ MARK = "published-by-yardwire.txt"
 """Lists what an edition wrote, so that the next one into the same folder can take away what is no more."""
 
 
-def edition(contents: Contents, site_file: SiteFile) -> dict[str, bytes]:
-    """Path to bytes of everything. Raises Trouble where a link leads nowhere, or a table is not sound."""
+def edition(contents: Contents, site_file: SiteFile, core: Traversable | None = None) -> dict[str, bytes]:
+    """Path to bytes of everything; `core` is the folder of the firmware core.
+
+    Raises Trouble where a link leads nowhere, or a table is not sound.
+    """
     if unsound := list(table_findings(specification())):
         raise Trouble("; ".join(unsound[:5]), mend="Mend the table, or say in it why there is no row")
     files = artefacts(specification(), resources.files("protocol").joinpath("v1"), site_file)
+    if core is not None:
+        files |= arduino_library(specification(), core, site_file)
     try:
         pages = Site(specification(), contents, list(files)).pages()
     except KeyError as error:

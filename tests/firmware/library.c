@@ -2,6 +2,9 @@
 #include "yw_site.h"
 
 #include "yw_core.h"
+#if defined(ON_A_LINE)
+#include "yw_line.h"
+#endif
 
 enum {KEPT = 16384};
 
@@ -16,6 +19,14 @@ uint32_t yw_clock_ms(void)
     return clock_ms;
 }
 
+#if defined(ON_A_LINE)
+void yw_line_put(uint8_t byte)
+{
+    if (kept_size < KEPT) {
+        kept[kept_size++] = byte;
+    }
+}
+#else
 bool yw_send(uint8_t message, const uint8_t *payload, uint8_t length)
 {
     if (kept_size + length + 2U > KEPT) {
@@ -27,6 +38,7 @@ bool yw_send(uint8_t message, const uint8_t *payload, uint8_t length)
     kept_size += length;
     return true;
 }
+#endif
 
 uint16_t yw_inputs(void)
 {
@@ -34,10 +46,11 @@ uint16_t yw_inputs(void)
 }
 
 #if YW_ROLE == YW_ROLE_IS_CRANE
-int16_t least_step, most_step, last_setpoint;
+int16_t least_step, most_step, last_setpoint, axis_calls;
 
 int16_t yw_axis(uint8_t axis, int16_t setpoint)
 {
+    ++axis_calls;
     if (axis == 0) {
         int16_t step = (int16_t)(setpoint - last_setpoint);
         last_setpoint = setpoint;
@@ -109,6 +122,9 @@ void library_start(uint16_t boot, bool bench, uint16_t levels)
     memset(&yw_berth, 0, sizeof yw_berth);
 #else
     memset(&yw_shuttle, 0, sizeof yw_shuttle);
+#endif
+#if defined(ON_A_LINE)
+    memset(&yw_line, 0, sizeof yw_line);
 #endif
     kept_size = 0;
     pins = levels;

@@ -111,8 +111,11 @@ class CoreNode:
 
     def _publication(self, message: int, payload: bytes) -> Publication:
         names = ("node-status", STATE_OF_ROLE[self._node.roles[0]], "fault", "job-report")
-        topic = str(Topic(self._site.name, self._node.name, names[message]))
-        return Publication(topic, payload, self._node.qos, names[message] != "job-report")
+        return self._named(names[message], payload)
+
+    def _named(self, name: str, payload: bytes) -> Publication:
+        topic = str(Topic(self._site.name, self._node.name, name))
+        return Publication(topic, payload, self._node.qos, name != "job-report")
 
 
 def virtual_bench(

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import ctypes
 from pathlib import Path
 
+import cbor2
 import pytest
 
 from protocol.position_table import OutsideTable, PositionTable
@@ -95,8 +97,6 @@ def test_a_boot_is_never_one_that_was(tmp_path: Path) -> None:
 
 
 def test_an_axis_moves_within_its_speed(tmp_path: Path) -> None:
-    import cbor2
-
     core = library(tmp_path, "north")
     core.library_start(7, True, 0)
     core.yw_connected()
@@ -121,7 +121,50 @@ def test_an_axis_moves_within_its_speed(tmp_path: Path) -> None:
         core.library_at(ms)
         core.yw_tick()
     assert not core.library_motor()
-    import ctypes
-
     least, most = (ctypes.c_int16.in_dll(core, name).value for name in ("least_step", "most_step"))
     assert -5 <= least < 0 < most <= 5  # 400 mm/s are 4 mm in a step of 10 ms.
+
+
+POWER = 1 << 6
+
+
+def test_no_output_is_on_before_an_order(tmp_path: Path) -> None:
+    """SAF-02, FLT-05: in service, with motor power there; and off again, until the next order, after a loss of it."""
+    core = library(tmp_path, "north")
+    core.library_start(7, False, POWER)
+    core.yw_connected()
+
+    clock = [0]
+
+    def calls(until_ms: int) -> int:
+        counted = ctypes.c_int16.in_dll(core, "axis_calls")
+        before = counted.value
+        for ms in range(until_ms - 3000, until_ms):
+            core.library_at(max(ms, clock[0]))
+            clock[0] = max(ms, clock[0])
+            core.yw_tick()
+        return counted.value - before
+
+    assert calls(3000) == 0
+    home = cbor2.dumps({0: 7, 1: 1, 2: 7, 3: 60_000})
+    core.yw_receive(home, len(home), False)
+    assert calls(3200) > 0
+    core.library_pins(0)
+    assert calls(3300) <= 3  # One round of the loop may still be of the time before.
+    core.library_pins(POWER)
+    reset = cbor2.dumps({0: 7, 1: 2, 2: 5, 17: 1})
+    core.yw_receive(reset, len(reset), False)
+    assert calls(6000) == 0
+
+
+def test_a_board_in_service_believes_no_tester(tmp_path: Path) -> None:
+    """BEN-01: refused, and what it says plays nothing."""
+    core = library(tmp_path, "siding")
+    core.library_start(7, False, POWER)
+    core.yw_connected()
+    out = (ctypes.c_uint8 * 16_384)()
+    core.library_take(out)
+    order = cbor2.dumps({0: 7, 1: 1, 2: 13, 20: [[6, False, 0]]})
+    core.yw_receive(order, len(order), False)
+    said = bytes(out[: core.library_take(out)])
+    assert bytes((11, 11)) in said  # reason, key 11: 'not-bench', word 11.

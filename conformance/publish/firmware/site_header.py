@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from conformance.publish.artefacts.header import macro
 from protocol.site import CraneSite, NodeSite, PlaceKind, Site
@@ -14,9 +15,13 @@ NONE = 0xFF
 KINDS = {PlaceKind.STACK: "YW_STACK", PlaceKind.TRACK: "YW_TRACK", PlaceKind.DECK: "YW_DECK"}
 
 
-def site_header(site: Site, name: str) -> str:
-    """The text of yw_site.h for the node `name`. Raises Trouble for a node that the core cannot be."""
+def site_header(site: Site, name: str, *, buffer: int | None = None) -> str:
+    """The text of yw_site.h for the node `name`. Raises Trouble for a node that the core cannot be.
+
+    `buffer` is the receive buffer in bytes where it is not that of the site file.
+    """
     node = site.nodes[name]
+    node = node if buffer is None else replace(node, buffer=buffer)
     _check(node)
     return "\n".join([*_head(site, node), *_common(site, node), *_role(site, node), "#endif", ""])
 
@@ -32,6 +37,10 @@ def _check(node: NodeSite) -> None:
 def _head(site: Site, node: NodeSite) -> Iterator[str]:
     yield f"/* Node {node.name!r} of the site {site.name!r}. Made from the site file by Yardwire; do not edit:"
     yield " * change the site file and make this file anew, so that the digest stays true. */"
+    if node.reads != "cbor" or node.writes.value != "cbor":
+        said = f'reads = "{node.reads}" and writes = "{node.writes.value}"'
+        yield f"/* CAUTION: the site file says {said}. The core reads and writes"
+        yield ' * CBOR alone: say reads = "cbor" and writes = "cbor" there, and make this file anew. */'
     yield "#ifndef YW_SITE_H\n#define YW_SITE_H\n"
     yield '#include "yw_site_types.h"\n'
 
@@ -45,9 +54,7 @@ def _common(site: Site, node: NodeSite) -> Iterator[str]:
     yield f"#define YW_QOS {node.qos}"
     yield f"#define YW_KEEP_ALIVE_S {node.keep_alive_s}"
     yield f'#define YW_FIRMWARE "{node.firmware or FIRMWARE}"'
-    yield f"#define YW_READS_JSON {int(node.reads != 'cbor')}"
-    yield f"#define YW_READS_CBOR {int(node.reads != 'json')}"
-    yield f"#define YW_WRITES_JSON {int(node.writes.value == 'json')}\n"
+    yield ""
 
 
 def _role(site: Site, node: NodeSite) -> Iterator[str]:

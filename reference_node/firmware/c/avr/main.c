@@ -1,5 +1,4 @@
-/* The core on an ATmega328P with empty pins and an empty line: what its size is measured with. The receive buffer is the
- * board's, as large as the node says in its status. */
+/* The core on an ATmega328P with a serial line and empty pins: what its size is measured with. */
 #include <avr/eeprom.h>
 #include <avr/io.h>
 
@@ -7,7 +6,6 @@
 
 #include "yw_node.h"
 
-static uint8_t buffer[YW_BUFFER];
 static volatile uint32_t clock_ms;
 
 uint32_t yw_clock_ms(void)
@@ -15,13 +13,11 @@ uint32_t yw_clock_ms(void)
     return clock_ms;
 }
 
-bool yw_send(uint8_t message, const uint8_t *payload, uint8_t length)
+void yw_line_put(uint8_t byte)
 {
-    GPIOR0 = message;
-    for (; length; --length) {
-        GPIOR1 = *payload++;
+    while (!(UCSR0A & 1 << UDRE0)) {
     }
-    return true;
+    UDR0 = byte;
 }
 
 uint16_t yw_inputs(void)
@@ -77,11 +73,10 @@ int main(void)
     struct yw_how how = {.bench = PINC & 1, .reset = YW_NODE_STATUS_RESET_UNKNOWN};
     how.boot = yw_next_boot(&how.boot_lost);
     yw_start(&how);
-    yw_connected();
     for (;;) {
-        if (GPIOR2) {
-            yw_receive(buffer, GPIOR2, false);
+        if (UCSR0A & 1 << RXC0) {
+            yw_line_take(UDR0);
         }
-        yw_tick();
+        yw_line_tick();
     }
 }

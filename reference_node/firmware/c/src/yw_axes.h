@@ -11,7 +11,7 @@ static struct yw_axis_state {
     int16_t setpoint, target, speed, most, rest; /* most: speed of this move; rest: of a step below one unit */
     int16_t at, origin; /* where it is; setpoint of the board's own count 0 */
     uint8_t homing;
-    bool homed;
+    bool homed, is_on; /* is_on: it was ordered to move since the start or a loss of power [SAF-02] */
 } yw_axes[YW_AXES];
 
 static uint16_t yw_moved_ms;
@@ -52,6 +52,7 @@ static void yw_axis_move(uint8_t axis, int16_t target, uint8_t part)
     struct yw_axis_state *state = &yw_axes[axis];
     int16_t most = (int16_t)(yw_axis_figure(axis, speed) / part);
     bool moved = yw_axis_moves(axis);
+    state->is_on = true;
     state->target = target;
     state->most = most > 0 ? most : 1;
     if (!moved && yw_axis_moves(axis)) {
@@ -80,7 +81,7 @@ static void yw_axis_lost(uint8_t axis)
     state->speed = state->rest = 0;
     state->target = state->setpoint;
     state->homing = YW_NOT_HOMING;
-    state->homed = false;
+    state->homed = state->is_on = false;
     yw_changed(YW_SAY_ROLE);
 }
 
@@ -132,7 +133,7 @@ static void yw_axes_follow(void)
     }
     for (uint8_t axis = 0; axis < YW_AXES; ++axis) {
         struct yw_axis_state *state = &yw_axes[axis];
-        if (yw.power) {
+        if (state->is_on && yw.power) {
             state->at = (int16_t)(yw_axis(axis, (int16_t)(state->setpoint - state->origin)) + state->origin);
         }
     }

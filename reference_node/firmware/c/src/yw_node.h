@@ -75,6 +75,12 @@ void yw_spreader_off(void);
 /* Berth: duty of the track, 0 to 100. Shuttle: -100 to 100, plus towards the last stop. 0 is off, and at once. */
 void yw_motor(int8_t percent);
 
+/* ------------------------------------------------------------ on a serial line (yw_line.h), in place of yw_send */
+
+void yw_line_take(uint8_t byte);
+void yw_line_tick(void); /* in place of yw_tick */
+void yw_line_put(uint8_t byte); /* the board's: writes one byte; it may wait for room in the send buffer */
+
 /* ------------------------------------------------------------ number of the boot (yw_boot.h) */
 
 /* Six bytes that outlive a loss of power, and 16 bits that nobody can foresee. */

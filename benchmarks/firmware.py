@@ -1,0 +1,84 @@
+"""Flash and RAM of the firmware core on an ATmega328P, a role at a time; `python -m benchmarks.firmware` records them.
+
+Each is the whole program: the core, the role with the tables of harlow-basin, the serial line with its receive buffer,
+the number of the boot in EEPROM, and empty pins. The stack is not in it.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from benchmarks.row import Row
+from conformance.publish.firmware.site_header import site_header
+from protocol.site_file import scenario
+from tests.firmware.board import CORE, NODES, WARNINGS
+from tests.needs import is_there
+
+RECORDED = Path(__file__).with_name("firmware_sizes.toml")
+MAY_GROW = 1.03
+BUFFER = 128
+FLAGS = ("-mmcu=atmega328p", "-Os", "-flto", "-mcall-prologues", "-mrelax")
+HEAD = """\
+# Bytes of the firmware core on an ATmega328P, as `python -m benchmarks.firmware` measured and wrote them. A test fails
+# where one grows by 3 %: make it smaller, or record it and say in the commit what it bought.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """Bytes of one program, the stack left out."""
+
+    flash: int
+    ram: int
+
+
+def measure(role: str, folder: Path) -> Size:
+    """Build the program of a role in `folder` and measure it by avr-size. Raises CalledProcessError."""
+    (folder / "yw_site.h").write_text(site_header(scenario(), NODES[role], buffer=BUFFER), encoding="utf-8")
+    program = folder / f"{role}.elf"
+    sources = [str(CORE / "avr" / name) for name in ("node.c", "main.c")]
+    include = [f"-I{folder}", f"-I{CORE / 'src'}"]
+    subprocess.run(
+        ["avr-gcc", *FLAGS, *WARNINGS, *include, *sources, "-o", str(program)], check=True, timeout=120
+    )
+    run = subprocess.run(["avr-size", str(program)], check=True, capture_output=True, text=True, timeout=20)
+    text, data, bss = map(int, run.stdout.splitlines()[1].split()[:3])
+    return Size(text + data, data + bss)
+
+
+def recorded() -> dict[str, Size]:
+    """The sizes as they were recorded, by role."""
+    return {role: Size(**row) for role, row in tomllib.loads(RECORDED.read_text(encoding="utf-8")).items()}
+
+
+def rows() -> Iterator[Row]:
+    """Each size as a ratio to the recorded one."""
+    if not is_there("avr-gcc"):
+        print("not measured: the sizes need avr-gcc (Debian: gcc-avr avr-libc)", file=sys.stderr)
+        return
+    before = recorded()
+    with TemporaryDirectory() as folder:
+        for role in NODES:
+            now, then = measure(role, Path(folder)), before[role]
+            yield Row(
+                f"{role}: flash", now.flash / then.flash, MAY_GROW, f"{now.flash} B, recorded {then.flash} B"
+            )
+            yield Row(f"{role}: RAM", now.ram / then.ram, MAY_GROW, f"{now.ram} B, recorded {then.ram} B")
+
+
+def record() -> None:
+    """Measure all and write them down."""
+    with TemporaryDirectory() as folder:
+        sizes = {role: measure(role, Path(folder)) for role in NODES}
+    parts = [f"[{role}]\nflash = {size.flash}\nram = {size.ram}\n" for role, size in sizes.items()]
+    RECORDED.write_text("\n".join([HEAD, *parts]), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    record()

@@ -1,0 +1,60 @@
+"""The firmware core as an Arduino library: sources, an example for each role, and what its manager has to know."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from importlib.resources.abc import Traversable
+
+from conformance.publish.firmware.core_files import core_files
+from conformance.publish.firmware.site_header import site_header
+from protocol.site import NodeSite, Site
+from protocol.specification import Specification
+
+FOLDER = "arduino/Yardwire"
+PROPERTIES = """\
+name=Yardwire
+version={major}.{minor}.0
+author=The Yardwire authors
+maintainer=The Yardwire authors
+sentence=A crane, berth or shuttle of a miniature container terminal, on a cable or any MQTT client.
+paragraph=The node of protocol {major}.{minor} in C99: orders, jobs, faults. A bus message is no emergency stop.
+category=Communication
+url=https://example.invalid/yardwire
+architectures=*
+includes=yw_node.h
+depends=Servo
+"""
+
+
+def arduino_library(spec: Specification, core: Traversable, site: Site) -> dict[str, bytes]:
+    """Path to bytes. `core` is the folder of the core; each example is for a node of `site` with that role alone."""
+    texts = {"library.properties": PROPERTIES.format(major=spec.major, minor=spec.minor)}
+    texts |= {f"src/{name}": text for name, text in _sources(core)}
+    texts |= {f"src/{name}": text for name, text in core_files(spec).items()}
+    examples = core.joinpath("examples")
+    for role in ("crane", "berth", "shuttle"):
+        node = _node_with(role, site)
+        if node is None:
+            continue
+        folder = f"examples/{role}"
+        texts[f"{folder}/{role}.ino"] = _text(examples.joinpath(role, f"{role}.ino"))
+        texts[f"{folder}/board.h"] = _text(examples.joinpath("board.h"))
+        texts[f"{folder}/node.c"] = _text(examples.joinpath("node.c"))
+        texts[f"{folder}/yw_site.h"] = site_header(site, node.name)
+    return {f"{FOLDER}/{path}": text.encode() for path, text in sorted(texts.items())}
+
+
+def _node_with(role: str, site: Site) -> NodeSite | None:
+    """The first node that has this role and no other; one that reads CBOR alone before others."""
+    alone = [node for node in site.nodes.values() if node.roles == (role,)]
+    return min(alone, key=lambda node: node.reads != "cbor", default=None)
+
+
+def _sources(core: Traversable) -> Iterator[tuple[str, str]]:
+    for file in sorted(core.joinpath("src").iterdir(), key=lambda file: file.name):
+        if file.name.endswith(".h"):
+            yield file.name, _text(file)
+
+
+def _text(file: Traversable) -> str:
+    return file.read_text(encoding="utf-8")

@@ -1,0 +1,91 @@
+"""The Arduino library that `publish` writes, compiled for an ATmega328P from the folder that it writes."""
+
+from __future__ import annotations
+
+import subprocess
+from importlib import resources
+from pathlib import Path
+
+import pytest
+
+from conformance.publish.firmware.arduino import FOLDER, arduino_library
+from protocol.site_file import scenario
+from protocol.specification import specification
+from tests.firmware.board import NODES, WARNINGS
+from tests.needs import needs
+
+STUBS = Path(__file__).with_name("stubs")
+CXX = ("-std=gnu++11", "-Wall", "-Wextra", "-Werror", "-Wno-unused-variable", "-fno-threadsafe-statics")
+SWITCH = "removes motor power"
+
+
+@pytest.fixture(scope="module")
+def library(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    out = tmp_path_factory.mktemp("published")
+    core = resources.files("reference_node").joinpath("firmware", "c")
+    for path, content in arduino_library(specification(), core, scenario()).items():
+        (out / path).parent.mkdir(parents=True, exist_ok=True)
+        (out / path).write_bytes(content)
+    return out / FOLDER
+
+
+def test_it_is_laid_out_as_arduino_expects(library: Path) -> None:
+    """Arduino library specification 1.5: these keys, sources in src, sketches named as their folders."""
+    lines = (library / "library.properties").read_text(encoding="utf-8").splitlines()
+    told = dict(line.split("=", 1) for line in lines)
+    needed = {
+        "name",
+        "version",
+        "author",
+        "maintainer",
+        "sentence",
+        "paragraph",
+        "category",
+        "url",
+        "architectures",
+    }
+    assert needed <= told.keys()
+    assert (library / "src" / told["includes"]).is_file()
+    assert not list((library / "src").glob("*.c"))  # The sketch compiles the core, with its own site file.
+    assert sorted(path.stem for path in library.glob("examples/*/*.ino")) == sorted(NODES)
+
+
+@needs("avr-gcc")
+@pytest.mark.parametrize("role", NODES)
+def test_an_example_compiles(role: str, library: Path, tmp_path: Path) -> None:
+    folder = library / "examples" / role
+    sketch = tmp_path / "sketch.cpp"
+    sketch.write_text(
+        "#include <Arduino.h>\n" + (folder / f"{role}.ino").read_text(encoding="utf-8"), encoding="utf-8"
+    )
+    include = [f"-I{STUBS}", f"-I{library / 'src'}", f"-I{folder}"]
+    chip = ["-mmcu=atmega328p", "-Os"]
+    for command in (
+        ["avr-g++", *chip, *CXX, *include, "-c", str(sketch)],
+        ["avr-gcc", *chip, *WARNINGS, *include, "-c", str(folder / "node.c")],
+    ):
+        made = subprocess.run(
+            [*command, "-o", "made.o"], cwd=tmp_path, capture_output=True, text=True, check=False, timeout=60
+        )
+        assert made.returncode == 0, made.stderr
+
+
+@pytest.mark.parametrize("role", NODES)
+def test_an_example_says_what_to_connect_and_what_may_hurt(role: str, library: Path) -> None:
+    text = (library / "examples" / role / f"{role}.ino").read_text(encoding="utf-8")
+    head = text[: text.index("*/")]
+    for word in (
+        "CAUTION",
+        "CONNECT",
+        "no emergency stop",
+        SWITCH,
+        "supply of its own",
+        "Hands out",
+        "licensed person",
+    ):
+        assert word in head, word
+
+
+def test_the_digest_is_that_of_the_site_file(library: Path) -> None:
+    digest = scenario().nodes["siding"].digest
+    assert f"0x{digest:08X}UL" in (library / "examples" / "berth" / "yw_site.h").read_text(encoding="utf-8")

@@ -1,0 +1,111 @@
+"""Each planted bug of the core is caught: by a case, by sanitizers and invariants, on the line or in its cells."""
+
+from __future__ import annotations
+
+import ctypes
+import subprocess
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from conformance.publish.firmware.site_header import site_header
+from conformance.suite.fixture import Fixture
+from conformance.suite.verdict import Verdict
+from conformance.tester.runner import Run, Selection
+from tests.firmware import on_the_line
+from tests.firmware.board import CORE, NODES, compiled, site
+from tests.firmware.bugs import BY_THE_SUITE, DIES, IN_ITS_CELLS, ON_THE_LINE, Bug, planted
+from tests.firmware.inputs import inputs
+from tests.firmware.participant import library, virtual_bench
+from tests.needs import needs
+
+pytestmark = needs("gcc")
+QUIET = ("-w",)
+TRAFFIC = "claim-raises"
+"""A case that gives those something to see that only look on."""
+HERE = Path(__file__).parent
+OF_ROLE = NODES | {"track": "south"}
+
+
+def build(bug: Bug, folder: Path, *flags: str) -> ctypes.CDLL:
+    return library(folder, OF_ROLE[bug.role], source=planted(bug, folder), flags=(*QUIET, *flags))
+
+
+@pytest.mark.parametrize("name", BY_THE_SUITE)
+def test_its_case_speaks_against_it(name: str, tmp_path: Path) -> None:
+    bug = BY_THE_SUITE[name]
+    node = OF_ROLE[bug.role]
+    bench = virtual_bench(build(bug, tmp_path), node)
+    results = Run(Fixture(bench, site(), node, Random(1)), Selection((bug.case, TRAFFIC))).perform()
+    assert results[bug.case].verdict is Verdict.FAIL
+
+
+def fuzz_program(folder: Path, source: Path) -> Path:
+    """The fuzz target as a program that plays files."""
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "yw_site.h").write_text(site_header(site(), "north"), encoding="utf-8")
+    program = folder / "target"
+    flags = ["-std=gnu11", "-w", "-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
+    include = [f"-I{folder}", f"-I{source / 'src'}"]
+    compiled(["gcc", *flags, "-DALONE", *include, HERE / "fuzz_target.c", "-o", program])
+    return program
+
+
+def play(program: Path, folder: Path) -> subprocess.CompletedProcess[str]:
+    files = []
+    for number, one in enumerate(inputs()):
+        files.append(folder / f"input-{number}")
+        files[-1].write_bytes(one)
+    return subprocess.run(
+        [str(program), *map(str, files)], capture_output=True, text=True, check=False, timeout=120
+    )
+
+
+def test_nothing_breaks_the_sound_one(tmp_path: Path) -> None:
+    run = play(fuzz_program(tmp_path / "sound", CORE), tmp_path)
+    assert (run.returncode, run.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("name", DIES)
+def test_it_dies(name: str, tmp_path: Path) -> None:
+    run = play(fuzz_program(tmp_path / "bug", planted(DIES[name], tmp_path)), tmp_path)
+    assert run.returncode != 0
+    assert "Sanitizer" in run.stderr or "broken:" in run.stderr or "runtime error" in run.stderr
+
+
+SHOWN_BY = {
+    "no-escape": on_the_line.escapes,
+    "frame-across-two-reads": on_the_line.takes_a_frame_in_pieces,
+    "check-not-looked-at": on_the_line.drops_a_flipped_bit,
+    "order-of-a-dead-line": on_the_line.takes_no_order_without_a_bus,
+}
+
+
+@pytest.mark.parametrize("name", ON_THE_LINE)
+def test_the_line_shows_it(name: str, tmp_path: Path) -> None:
+    sound = on_the_line.node(library(tmp_path / "sound", "ferry", flags=("-DON_A_LINE",)))
+    assert SHOWN_BY[name](sound)
+    assert not SHOWN_BY[name](
+        on_the_line.node(build(_on_a_shuttle(ON_THE_LINE[name]), tmp_path / "bug", "-DON_A_LINE"))
+    )
+
+
+def _on_a_shuttle(bug: Bug) -> Bug:
+    return Bug(bug.says, bug.file, bug.old, bug.new, role="shuttle")
+
+
+@pytest.mark.parametrize("name", [None, *IN_ITS_CELLS])
+def test_a_power_failure_while_it_writes_shows_it(name: str | None, tmp_path: Path) -> None:
+    core = library(tmp_path, "north") if name is None else build(IN_ITS_CELLS[name], tmp_path)
+    core.library_erase()
+    given = [core.library_boot(-1) for _ in range(3)]
+    core.library_boot(2)
+    after = core.library_boot(-1)
+    sound = after >> 16 == 0 and after & 0xFFFF not in [boot & 0xFFFF for boot in given]
+    assert sound is (name is None)
+
+
+def test_there_are_enough_of_them() -> None:
+    every = [*BY_THE_SUITE, *DIES, *ON_THE_LINE, *IN_ITS_CELLS]
+    assert len(every) == len(set(every)) >= 25

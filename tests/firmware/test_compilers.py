@@ -1,0 +1,56 @@
+"""The core in C under the compilers there are, warnings as errors, and its size on a small board."""
+
+from __future__ import annotations
+
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from benchmarks.firmware import BUFFER, MAY_GROW, measure, recorded
+from conformance.publish.firmware.site_header import site_header
+from protocol.site_file import scenario
+from tests.firmware.board import CORE, NODES, WARNINGS, site
+from tests.needs import needs
+
+SITES = ("north", "south", "siding", "ferry")
+
+
+@pytest.mark.parametrize("compiler", [pytest.param(one, marks=needs(one)) for one in ("gcc", "clang", "g++")])
+@pytest.mark.parametrize("node", SITES)
+def test_it_compiles_without_a_warning(compiler: str, node: str, tmp_path: Path) -> None:
+    """With the line as well; of a C++ compiler the header of the board is asked, which a sketch includes."""
+    (tmp_path / "yw_site.h").write_text(site_header(site(), node), encoding="utf-8")
+    include = [f"-I{tmp_path}", f"-I{CORE / 'src'}"]
+    source, flags = CORE / "avr" / "node.c", [*WARNINGS]
+    if compiler == "g++":
+        source = tmp_path / "sketch.cpp"
+        source.write_text('#include "yw_site.h"\n#include "yw_node.h"\n', encoding="utf-8")
+        flags = ["-std=c++11", "-pedantic", "-Wall", "-Wextra", "-Werror", "-Wno-unused-variable"]
+    command = [compiler, *flags, "-O2", *include, "-c", str(source), "-o", str(tmp_path / "node.o")]
+    made = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+    assert made.returncode == 0, made.stderr
+
+
+@needs("avr-gcc")
+@pytest.mark.parametrize("role", NODES)
+def test_it_stays_as_small_as_it_is(role: str, tmp_path: Path) -> None:
+    """Also the one test that compiles for an int of 16 bits, with every warning."""
+    now, then = measure(role, tmp_path), recorded()[role]
+    assert now.flash <= then.flash * MAY_GROW
+    assert now.ram <= then.ram * MAY_GROW
+    assert now.ram <= 420
+    assert now.flash <= 32_768 // 2  # Half of the chip is the author's.
+
+
+def test_the_receive_buffer_is_that_of_the_smallest_board() -> None:
+    assert scenario().nodes["siding"].buffer == BUFFER
+
+
+def test_nothing_is_allocated_recursive_or_floating() -> None:
+    words = ("malloc", "calloc", "float", "double", "alloca", "setjmp", "goto")
+    for file in sorted((CORE / "src").glob("yw_*.h")):
+        text = file.read_text(encoding="utf-8")
+        assert [
+            word for word in words if f"{word}(" in text or f"{word} " in text.split("*/", 1)[-1]
+        ] == [], file.name
