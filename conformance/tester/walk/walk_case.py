@@ -64,7 +64,7 @@ def walk_case(
         requirements=judged(),
         body=body,
         page=inspect.cleandoc(PAGE),
-        after=("orders-ask",),
+        after=("orders-ask", "link-subscribes"),
         mode="bench",
     )
 
