@@ -132,8 +132,10 @@ def test_a_guard_that_asks_something_else_gives_another_answer() -> None:
     assert other.derivation.outcomes(READY, other.letters["stale"])[0].said != ("refused", "stale")
 
 
-@pytest.mark.parametrize("k", [1, 2])
-@pytest.mark.parametrize("node", ["siding", "ferry"])
+@pytest.mark.parametrize(
+    ("node", "k"),
+    [("siding", 1), ("ferry", 1), pytest.param("siding", 2, marks=pytest.mark.exhaustive), ("ferry", 2)],
+)
 def test_a_tour_comes_to_everything_once_a_node_does_as_it_must(node: str, k: int) -> None:
     """Over the machine alone, with no node: whatever is left out is told."""
     found = machine(node)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import re
-import time
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +14,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from conformance.bench.brokers.broker import Broker, start_broker
+from conformance.bench.brokers.broker import start_broker
 from conformance.commands.conform.walking import told
 from conformance.reports import as_html, as_text
 from conformance.reports.document import document
@@ -22,7 +24,8 @@ from conformance.suite.case import all_cases
 from conformance.tester.walk.length import length_of
 from conformance.tester.walk.walk_case import ID, walk_case
 from protocol.site_file import scenario, scenario_text
-from tests.commands.at_the_tap import conforming, node
+from protocol.validation import read_message
+from tests.commands.at_the_tap import PATIENCE_S, Kit, conforming, node
 from tests.faulty_nodes.faulty import run_of
 from tests.walk.context_faults import FAULTS
 from tests.walk.walking import walk
@@ -98,25 +101,46 @@ def test_without_motion_it_walks_on_a_real_broker_and_starts_no_job(site: Path, 
     assert "80 of 80 transitions of 4 states" in out
 
 
-def under_way(kit: Any) -> None:
-    """Until the walk has surely begun: what it rests on takes less than a second."""
-    time.sleep(3)
-    assert kit.process.poll() is None
+ORDERS = 12
+"""So many orders that are no asks are sent by the walk alone: the cases that it rests on only ask."""
+
+
+@contextmanager
+def walking(site: Path, *more: str | Path) -> Iterator[tuple[Kit, mqtt.Client]]:
+    """A walk that is under way over a node in its own process, and another client of the broker between them."""
+    orders, enough = [], threading.Event()
+
+    def heard(_client: mqtt.Client, _data: object, message: mqtt.MQTTMessage) -> None:
+        act = (read_message("job-order", bytes(message.payload), closed=False).body or {}).get("act", "ask")
+        orders.extend([act] if act != "ask" else [])
+        if len(orders) >= ORDERS:
+            enough.set()
+
+    client = mqtt.Client(CallbackAPIVersion.VERSION2)
+    client.on_message = heard
+    with (
+        start_broker("mosquitto") as broker,
+        conforming("ferry", "--site", site, "--only", ID, "--yes", "--broker", broker.url, *more) as kit,
+    ):
+        client.connect(broker.host, broker.port)
+        client.subscribe("yw1/harlow-basin/ferry/job-order")
+        client.loop_start()
+        try:
+            with node("ferry", site, kit.port):
+                assert enough.wait(PATIENCE_S)
+                yield kit, client
+        finally:
+            client.disconnect()
+            client.loop_stop()
 
 
 @pytest.mark.parametrize("to", ["ferry", "all"])
 def test_a_hold_from_anybody_ends_it_and_the_node_stays_held(site: Path, tmp_path: Path, to: str) -> None:
     """Also one that is, byte for byte, like those that the walk sends itself."""
     report = tmp_path / "report.json"
-    with (
-        start_broker("mosquitto") as broker,
-        conforming(
-            "ferry", "--site", site, "--only", ID, "--yes", "--broker", broker.url, "--json", report
-        ) as kit,
-        node("ferry", site, kit.port),
-    ):
-        under_way(kit)
-        stop(broker, f"yw1/harlow-basin/{to}/job-order")
+    with walking(site, "--json", report) as (kit, client):
+        topic = f"yw1/harlow-basin/{to}/job-order"
+        client.publish(topic, b'{"act":"hold"}', qos=1).wait_for_publish(PATIENCE_S)
         code, out, err = kit.ended()
     assert code == 2, out + err
     assert "somebody else ordered 'hold'" in " ".join(err.split())
@@ -126,20 +150,9 @@ def test_a_hold_from_anybody_ends_it_and_the_node_stays_held(site: Path, tmp_pat
     assert 0 < told["walk"]["walked"] < told["walk"]["size"]
 
 
-def stop(broker: Broker, topic: str) -> None:
-    """A hold from another client, in JSON."""
-    client = mqtt.Client(CallbackAPIVersion.VERSION2)
-    client.connect(broker.host, broker.port)
-    client.loop_start()
-    client.publish(topic, b'{"act":"hold"}', qos=1).wait_for_publish(10)
-    client.disconnect()
-    client.loop_stop()
-
-
 def test_ctrl_c_ends_it_with_what_was_walked_and_leaves_the_node_held(site: Path, tmp_path: Path) -> None:
     report = tmp_path / "report.json"
-    with conforming("ferry", "--site", site, "--only", ID, "--spawn", "--walk", "2", "--json", report) as kit:
-        under_way(kit)
+    with walking(site, "--walk", "2", "--json", report) as (kit, _client):
         kit.interrupt()
         code, out, err = kit.ended()
     assert code == 130, out + err
