@@ -14,6 +14,7 @@ import click
 from conformance.commands.conform import report as conform_report
 from conformance.commands.conform import walking
 from conformance.commands.conform import yard as conform_yard
+from conformance.commands.conform.motion import allow_motion
 from conformance.commands.options import consent
 from conformance.commands.tap.held import held_when_stopped
 from conformance.commands.tap.options import OpenTap, site_naming, tap_options
@@ -184,7 +185,7 @@ def conform(
             "--program starts a supervisor", mend="For a node there are --reset-command and --spawn"
         )
     else:
-        _allow_motion(settings, site, bus)
+        allow_motion(settings, site, bus)
 
     with (
         tap_for(site, node) as (tap, address),
@@ -363,25 +364,6 @@ def _exit_code(run: Run) -> int:
             mend="Run it again with the same --seed and report what it prints",
         )
     return 0 if run.verdict is Verdict.PASS else 1
-
-
-def _allow_motion(settings: Settings, site: Site, bus: Address | None) -> None:
-    """Say what will move and wait for a yes. Raises Trouble without one."""
-    from conformance.tester.runner import with_prerequisites
-
-    roles = set(site.nodes[settings.node].roles)
-    chosen = with_prerequisites(walking.known_cases(), settings.only or None)
-    moving = [case for case in chosen if case.moves and roles & set(case.roles)]
-    walked = walking.told(site, settings.node, settings.walk, chosen)
-    consent.require_for_a_node(
-        settings.node,
-        f"{len(moving)} cases move the {' and '.join(sorted(roles))} {settings.node!r}.{walked}",
-        bus,
-        spawned=settings.spawn,
-        moves=settings.motion and bool(moving or walked),
-        yes=settings.yes,
-        instead="run it with --no-motion to judge what moves nothing",
-    )
 
 
 def _check_terminal(settings: Settings) -> None:
