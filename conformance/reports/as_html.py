@@ -7,7 +7,7 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from conformance.reports import causes, completeness, standstill
+from conformance.reports import causes, completeness, standstill, walk
 from conformance.tester.runner import IDENTITY
 
 
@@ -32,4 +32,5 @@ def render(report: Mapping[str, Any]) -> str:
         still=standstill.line(report),
         identity=IDENTITY,
         behind=causes.folded(report),
+        drawing=walk.drawing(report["walk"]) if report.get("walk") else None,
     )

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from conformance.reports import causes, compare, completeness, standstill
+from conformance.reports import causes, compare, completeness, standstill, walk
 from conformance.tester.runner import IDENTITY
 
 WIDTH = 80
@@ -122,6 +122,8 @@ def _summary(report: Mapping[str, Any]) -> Iterator[str]:
         yield from _wrapped("", told)
     if report["verdict"] not in ("pass", "fail"):
         yield f"  verdict: {report['verdict']}, which is no pass"
+    if report.get("walk"):
+        yield from walk.lines(report["walk"])
     for note in report["notes"]:
         yield from _wrapped("note", note)
     if still := standstill.line(report):

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import pytest
 
-from conformance.publish.site.diagram import LETTER, SMALL, Layout, plan
+from conformance.reports.diagram import LETTER, SMALL, Layout, plan
 from protocol.specification import specification
 from protocol.transition_table import Table, Transition
 

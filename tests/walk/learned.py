@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import random
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import Any
 
 from aalpy.automata import MealyMachine
@@ -12,33 +11,18 @@ from aalpy.base import SUL
 from aalpy.learning_algs import run_KV
 from aalpy.oracles import StatePrefixEqOracle
 
-from conformance.suite.fixture import Fixture
 from conformance.suite.walk.desk import Desk, Outcome
 from conformance.suite.walk.letters import Letter
 from conformance.suite.walk.machine import Machine
 from conformance.suite.walk.seen import Seen, Step
 from conformance.tester.walk.player import Player
 from protocol.site import Site
-from protocol.site_file import scenario
 from protocol.specification import OPEN
 from reference_node.controller.controller import Controller
 from tests.faulty_nodes.faulty import run_of
 
 NOT_HERE = "-"
 """What is shown where a letter means nothing: a repeat before the first job."""
-
-
-def slow_site() -> Site:
-    """A site whose cranes take minutes for what they do: nothing ends by itself while it is being asked."""
-    site = scenario()
-    nodes = {}
-    for name, node in site.nodes.items():
-        crane = node.crane
-        if crane is not None:
-            axes = tuple(replace(axis, speed=1, park=axis.most // 2) for axis in crane.axes)
-            node = replace(node, crane=replace(crane, axes=axes, job_timeout_ms=3_000_000))
-        nodes[name] = node
-    return replace(site, nodes=nodes)
 
 
 class NodeUnderLearning(SUL):  # type: ignore[misc]
@@ -145,8 +129,3 @@ def compare(machine: Machine, learned: MealyMachine, letters: Sequence[str]) -> 
                 met.add(after)
                 pairs.append(after)
     return len({state.state_id for _, state in pairs}), found
-
-
-def fixture_of(node: str) -> Fixture:
-    """A fixture over the reference node that has been heard."""
-    return run_of(node).fixture

@@ -12,7 +12,9 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from conformance.commands.conform import report as conform_report
+from conformance.commands.conform import walking
 from conformance.commands.conform import yard as conform_yard
+from conformance.commands.conform.motion import allow_motion
 from conformance.commands.options import consent
 from conformance.commands.tap.held import held_when_stopped
 from conformance.commands.tap.options import OpenTap, site_naming, tap_options
@@ -43,6 +45,8 @@ class Settings:
     slow: float
     seed: int
     files: dict[str, Path | None]
+    walk: int = 1
+    """How far a node on the bench is walked through its machine: 0, 1 or 2."""
     reset_command: str | None = None
     ask_person: bool = False
     since: Path | None = None
@@ -69,7 +73,8 @@ class EarlierReports:
 @click.option("--only", multiple=True, metavar="ID", help="Run this case and what it rests on; repeatable.")
 @click.option("--list", "listing", is_flag=True, help="List the cases and end.")
 @click.option("--explain", metavar="ID", help="Print the page of one case and end.")
-@click.option("--no-motion", is_flag=True, help="Run only the cases that move nothing.")
+@click.option("--no-motion", is_flag=True, help="Run only what moves nothing.")
+@walking.walk_option
 @consent.yes_option
 @click.option(
     "--reset-command", metavar="CMD", help="Power-cycles the board. Without it a person is asked to do that."
@@ -119,6 +124,7 @@ def conform(
     listing: bool,
     explain: str | None,
     no_motion: bool,
+    walk: int,
     yes: bool,
     reset_command: str | None,
     program: str | None,
@@ -146,16 +152,16 @@ def conform(
     Example: yardwire conform siding --site site.toml --no-motion
     """
     from conformance.commands.conform.case_pages import listed, page
-    from conformance.suite.case import all_cases
 
+    known = walking.known_cases()
     for id_ in (*only, *((explain,) if explain else ())):
-        if id_ not in all_cases():
+        if id_ not in known:
             raise Trouble(f"there is no case {id_!r}", mend="'yardwire conform --list' names them all")
     if explain:
-        click.echo(page(all_cases()[explain]))
+        click.echo(page(known[explain]))
         return 0
     if listing:
-        click.echo(listed(all_cases().values()))
+        click.echo(listed(known.values()))
         return 0
     if node is None or site_path is None:
         raise Trouble(
@@ -164,7 +170,7 @@ def conform(
     files = {"json": json_path, "html": html_path, "junit": junit_path}
     site = site_naming(node, site_path)
     settings = Settings(
-        node, only, not no_motion, yes, spawn, slow, seed, files, reset_command, ask_person, since, resume,
+        node, only, not no_motion, yes, spawn, slow, seed, files, walk, reset_command, ask_person, since, resume,
         _program(program, site_path, node, spawn=spawn and site.nodes[node].is_supervisor),
     )  # fmt: skip
     for path in files.values():
@@ -179,7 +185,7 @@ def conform(
             "--program starts a supervisor", mend="For a node there are --reset-command and --spawn"
         )
     else:
-        _allow_motion(settings, site, bus)
+        allow_motion(settings, site, bus)
 
     with (
         tap_for(site, node) as (tap, address),
@@ -241,14 +247,16 @@ def _judge(settings: Settings, site: Site, tap: Tap, fixture: Fixture, before: E
     if before.resumed is not None:
         run.earlier, people = before.resumed, before.resumed.answers(people)
     stopped = ""
-    run.plan()
+    walk = walking.WalkOfRun(settings.walk, settings.motion)
+    cases = walk.cases(site.nodes[settings.node])
+    run.plan(cases)
     moves = settings.motion and not site.nodes[settings.node].is_supervisor
     try:
         if not site.nodes[settings.node].is_supervisor:
             wait_for_node(tap, settings.node, slow=settings.slow, failure=fixture.bench.ended)
             require_asked_for(fixture)
         with held_when_stopped(fixture, moves=moves):
-            run.perform()
+            run.perform(cases)
         progress.clear()
         people = _answers(settings, people)
     except BaseException as ending:
@@ -260,7 +268,8 @@ def _judge(settings: Settings, site: Site, tap: Tap, fixture: Fixture, before: E
     finally:
         progress.clear()
         if run.results or before.resumed is None:
-            report = _report(settings, run, before, people, stopped, tap.others())
+            report = _report(settings, run, before, people, stopped, [*tap.others(), *walk.notes()])
+            report["walk"] = walk.document()
             conform_report.write(report, settings.files)
     return _exit_code(run) or int(any(one.breaks for one in people))
 
@@ -355,25 +364,6 @@ def _exit_code(run: Run) -> int:
             mend="Run it again with the same --seed and report what it prints",
         )
     return 0 if run.verdict is Verdict.PASS else 1
-
-
-def _allow_motion(settings: Settings, site: Site, bus: Address | None) -> None:
-    """Say what will move and wait for a yes. Raises Trouble without one."""
-    from conformance.suite.case import all_cases
-    from conformance.tester.runner import with_prerequisites
-
-    roles = set(site.nodes[settings.node].roles)
-    chosen = with_prerequisites(all_cases(), settings.only or None)
-    moving = [case for case in chosen if case.moves and roles & set(case.roles)]
-    consent.require_for_a_node(
-        settings.node,
-        f"{len(moving)} cases move the {' and '.join(sorted(roles))} {settings.node!r}.",
-        bus,
-        spawned=settings.spawn,
-        moves=settings.motion and bool(moving),
-        yes=settings.yes,
-        instead="run it with --no-motion to judge what moves nothing",
-    )
 
 
 def _check_terminal(settings: Settings) -> None:

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any
 
 from conformance.publish.artefacts.artefacts import USES
 from conformance.publish.site import views
-from conformance.publish.site.diagram import plan
 from conformance.publish.site.prose import Prose, prose, relative
 from conformance.publish.site.sources import FaultyNode, Source
+from conformance.reports.diagram import plan
 from conformance.templates import environment, escaped_by_name
 from protocol.specification import Specification
 

@@ -194,7 +194,11 @@ class Derivation:
     def _event(self, desk: Desk, event: str) -> Iterator[Outcome]:
         match event:
             case "power-failure":
-                yield self._halt(replace(desk, homed=False), "FLT-06", self.rules.node.roles)
+                lost = self._halt(replace(desk, homed=False), "FLT-06", self.rules.node.roles)
+                if "manual" in desk.machines:
+                    # The switch by which it was taken by hand is still closed.
+                    yield replace(lost, next=self._fire_role(lost.next, "home", "by-hand"))
+                yield lost
             case "pushed":
                 struck = [
                     role

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from conformance.suite.verdict import Broken
 from conformance.suite.walk.desk import Desk
@@ -55,21 +56,24 @@ def _without(best: Again, broken: Broken, attempt: Attempt, tries: int) -> Again
     """Leave out what is not needed, as delta debugging does: halves first, then ever smaller parts."""
     size = max(1, len(best.steps) // 2)
     while tries > 0:
-        shorter = None
-        for at in range(0, len(best.steps) - 1, size):
+        at, shrunk = 0, False
+        while at < len(best.steps) - 1 and tries > 0:
             letters = [letter for _, letter in best.steps]
             del letters[at : min(at + size, len(letters) - 1)]
             tries -= 1
-            shorter = _same(attempt(lambda _start, letters=letters: letters), broken)  # type: ignore[misc]
-            if shorter is not None or tries <= 0:
-                break
-        if shorter is not None and len(shorter.steps) < len(best.steps):
-            best = shorter
-        elif size == 1:
+            shorter = _same(attempt(partial(_exactly, letters)), broken)
+            if shorter is not None and len(shorter.steps) < len(best.steps):
+                best, shrunk = shorter, True
+            else:
+                at += size
+        if size == 1 and not shrunk:
             break
-        else:
-            size = max(1, size // 2)
+        size = max(1, size // 2)
     return best
+
+
+def _exactly(letters: list[str], _start: Desk) -> list[str]:
+    return letters
 
 
 def _same(again: Again | None, broken: Broken) -> Again | None:

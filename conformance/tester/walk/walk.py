@@ -24,7 +24,7 @@ from conformance.tester.walk.shrink import Again, shortest
 FAILURE = "power-failure"
 TIRED = 0.5
 """After this part of the time that a job may take it is brought to its end: a time-out is no matter of a walk."""
-TRIES = 40
+TRIES = 100
 TRIES_ON_THE_WIRE = 8
 """How often a difference is played again until the way to it is short."""
 

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from conformance.suite.case import Case
 from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import NoOccasion, Unclear
+from conformance.tester.identity import motion_withheld
 from conformance.tester.walk.walk import Walk, Walked
 from protocol.specification import specification
 
@@ -41,7 +42,8 @@ def walk_case(
     def body(fixture: Fixture) -> None:
         if not k:
             raise NoOccasion("it was left out (--walk 0)")
-        walk = Walk(fixture, k, motion=motion)
+        # What the node says of itself counts as in any case that moves: in doubt nothing does.
+        walk = Walk(fixture, k, motion=motion and not motion_withheld(fixture))
         begun: list[Walked] = []
 
         def note(walked: Walked) -> None:
@@ -64,7 +66,7 @@ def walk_case(
         requirements=judged(),
         body=body,
         page=inspect.cleandoc(PAGE),
-        after=("orders-ask",),
+        after=("orders-ask", "link-subscribes"),
         mode="bench",
     )
 

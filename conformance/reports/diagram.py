@@ -17,6 +17,8 @@ GAP = 26.0
 TRACK = 15.0
 LETTER = 6.1
 """Width of a letter at the size of the labels, in units of the drawing."""
+NAME = 7.4
+"""Width of a letter of a state's name."""
 SMALL = 5.6
 """The same for the events that change nothing."""
 
@@ -75,7 +77,7 @@ def plan(table: Table) -> Layout:
     left = _width(edge.label for edge in edges if not edge.down)
     right = _width(edge.label for edge in edges if edge.down)
     tracks = {down: _tracks(edges, down) for down in (True, False)}
-    box = max(BOX, *(len(_stays(table, state)) * SMALL + 14 for state in table.states))
+    box = max(BOX, *(max(len(_stays(table, one)) * SMALL, len(one) * NAME) + 14 for one in table.states))
     box_x = left + TRACK * (len(tracks[False]) + 1)
     tops, heights = _rows(table, edges)
     drawn = []

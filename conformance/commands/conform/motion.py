@@ -1,0 +1,32 @@
+"""What is said of a node that will move, and the yes that is waited for."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from conformance.commands.conform import walking
+from conformance.commands.options import consent
+
+if TYPE_CHECKING:
+    from conformance.bench.connection.address import Address
+    from conformance.commands.conform.command import Settings
+    from protocol.site import Site
+
+
+def allow_motion(settings: Settings, site: Site, bus: Address | None) -> None:
+    """Say what will move and wait for a yes. Raises Trouble without one."""
+    from conformance.tester.runner import with_prerequisites
+
+    roles = set(site.nodes[settings.node].roles)
+    chosen = with_prerequisites(walking.known_cases(), settings.only or None)
+    moving = [case for case in chosen if case.moves and roles & set(case.roles)]
+    walked = walking.told(site, settings.node, settings.walk, chosen)
+    consent.require_for_a_node(
+        settings.node,
+        f"{len(moving)} cases move the {' and '.join(sorted(roles))} {settings.node!r}.{walked}",
+        bus,
+        spawned=settings.spawn,
+        moves=settings.motion and bool(moving or walked),
+        yes=settings.yes,
+        instead="run it with --no-motion to judge what moves nothing",
+    )

@@ -1,0 +1,83 @@
+"""The walk in `yardwire conform`: its option, what is told before it moves anything, and its part of the report."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from conformance.commands.terminal import progress
+
+if TYPE_CHECKING:
+    from conformance.suite.case import Case
+    from conformance.tester.walk.walk import Walked
+    from protocol.site import NodeSite, Site
+
+walk_option: Callable[[Any], Any] = click.option(
+    "--walk",
+    type=click.IntRange(0, 2),
+    default=1,
+    show_default=True,
+    help="Lead a node on the bench through every transition (1), or every pair of transitions (2), of the machine that "
+    "it must be, in one life; 0 leaves that out.",
+)
+
+
+def known_cases() -> dict[str, Case]:
+    """Every case that can be named, the walk behind all others."""
+    from conformance.suite.case import all_cases
+    from conformance.tester.walk.walk_case import ID, walk_case
+
+    return {**all_cases(), ID: walk_case()}
+
+
+def told(site: Site, node: str, k: int, chosen: Iterable[Case]) -> str:
+    """What is said of the walk before the node moves: its name and its length. '' where there is none."""
+    from conformance.tester.walk.length import length_of
+    from conformance.tester.walk.walk_case import ID
+
+    if not k or not any(case.id == ID for case in chosen):
+        return ""
+    length = length_of(site, node, k)
+    what = "transition" if k == 1 else "pair of transitions"
+    return (
+        f" On the bench a walk follows, which leads it through every {what} "
+        f"of its machine: about {length.steps} orders and events, some {length.jobs} of them jobs that move it, "
+        f"{length.words}. A hold from anybody ends it, and so does Ctrl-C."
+    )
+
+
+class WalkOfRun:
+    """The walk of one run, as far as it has come."""
+
+    def __init__(self, k: int, motion: bool) -> None:
+        self._k, self._motion = k, motion
+        self._walked: Walked | None = None
+
+    def cases(self, node: NodeSite) -> list[Case]:
+        """The cases of the run, with the walk for a node."""
+        from conformance.suite.case import all_cases
+        from conformance.tester.walk.walk_case import walk_case
+
+        walk = walk_case(self._k, motion=self._motion, record=self._record, progress=_show)
+        return [*all_cases().values(), *([] if node.is_supervisor else [walk])]
+
+    def _record(self, walked: Walked) -> None:
+        self._walked = walked
+
+    def document(self) -> dict[str, Any] | None:
+        """What was walked, for the report; None where nothing was."""
+        from conformance.reports.walk import document
+
+        return None if self._walked is None else document(self._walked)
+
+    def notes(self) -> list[str]:
+        """What the walk left out."""
+        dropped = [] if self._walked is None else self._walked.dropped
+        return [f"the walk left out {one}" for one in dropped]
+
+
+def _show(walked: Walked) -> None:
+    """How far it is, on a terminal."""
+    progress.show(f"walk: {walked.walked} of {walked.size - walked.once}")
