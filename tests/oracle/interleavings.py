@@ -73,7 +73,9 @@ class Shuttle:
             return node.owes(order, "refused", "wrong-boot")
         if act == "claim":
             node = replace(node, mark=max(node.mark, order["id"]))
-            return node.owes(order, "done") if node.mark == order["id"] else node.owes(order, "refused", "stale")
+            return (
+                node.owes(order, "done") if node.mark == order["id"] else node.owes(order, "refused", "stale")
+            )
         if node.job and order["id"] == node.job:
             return node.owes(order, node.state, id_=node.job)
         if act == "cancel" and node.job and order["ref"] == node.job:
@@ -115,7 +117,13 @@ class Shuttle:
         """The node after it has said this, if it may say it now."""
         if message == "shuttle-status":
             mine = (self.mark, self.held, self.holds, self.job, self.state)
-            theirs = (body["mark"], body["held"], body["holds"], body.get("job", 0), body.get("job_state", ""))
+            theirs = (
+                body["mark"],
+                body["held"],
+                body["holds"],
+                body.get("job", 0),
+                body.get("job_state", ""),
+            )
             if mine != theirs or (self.place not in ("?", body["state"])):
                 return None
             rests = not self.open and body["state"] != "moving"
@@ -124,7 +132,9 @@ class Shuttle:
         of_now = tuple(sorted((dict(self.owed[0]) | {"mark": self.mark}).items())) if self.owed else ()
         if self.owed and said in (self.owed[0], of_now):  # the mark may be that of the order or that of now
             return replace(self, owed=self.owed[1:])
-        begins = any(dict(one)["state"] == "accepted" and dict(one).get("id") == self.job for one in self.owed)
+        begins = any(
+            dict(one)["state"] == "accepted" and dict(one).get("id") == self.job for one in self.owed
+        )
         of_job = (body["act"], body.get("id"), body.get("order_boot")) == ("run", self.job, BOOT)
         if of_job and self.job and not begins and (body["state"], body["mark"]) == (self.state, self.mark):
             return self
@@ -231,5 +241,7 @@ def _bend(rng: random.Random, found: Exchange) -> None:
         "job_state": ["accepted", "running", "done", "cancelled"],
         "reason": ["busy", "held", "stale", "late", "state", "place"],
     }
-    other: Any = rng.choice(words[field_]) if field_ in words else not value if isinstance(value, bool) else value + 1
+    other: Any = (
+        rng.choice(words[field_]) if field_ in words else not value if isinstance(value, bool) else value + 1
+    )
     found.items[number] = (message, body | {field_: other})

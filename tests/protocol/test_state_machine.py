@@ -80,7 +80,7 @@ MACHINES = ("protocol", "reference_node", "conformance/peers")
 NO_MACHINES = {
     "reference_node/sensing/arrival.py": "what sensors say of a train; the berth takes the row that follows from it",
     "reference_node/mechanism/spreader.py": "open or closed: a piece of a machine",
-    "protocol/wire/serial/gateway_line.py": "whether the bus is there for a board, as the word 'state' of its frames says it",
+    "protocol/wire/serial/gateway_line.py": "whether the bus is there for a board: a word of its frames",
     "protocol/rules/jobs.py": "what a node said of its job, right or wrong",
 }
 """What has a `state` of its own."""
