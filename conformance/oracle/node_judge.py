@@ -22,7 +22,7 @@ from conformance.oracle.node_state import NodeState
 from conformance.oracle.order_checks import Arrived, Judged
 from conformance.oracle.start_limit import StartLimit
 from conformance.oracle.state_set import StateSet
-from conformance.oracle.uptime import Timing
+from conformance.oracle.timing import Timing
 from protocol.codec import encode
 from protocol.counting import UPTIME_MODULUS
 from protocol.site import Site
@@ -70,13 +70,15 @@ class NodeJudge:
         *,
         slow: float = 1.0,
         grace_ms: float = ANSWER_GRACE_MS,
+        undisturbed: bool = False,
     ) -> None:
         """More than `rate` orders in a second may be lost without an answer; 0: none may ever be.
 
         `slow` stretches the time that an answer may take, and `grace_ms` is what the way there and back adds to it.
+        `undisturbed`: nobody cuts the link or resets the node unless `excuse` or `restarted` says so.
         """
         self._log, self._site, self._node = log, site, site.nodes[name]
-        self._rate = rate
+        self._rate, self._undisturbed = rate, undisturbed
         self._answer_ms = (specification().timing["answer"].most or 0) * slow + grace_ms
         self._topic = str(Topic(site.name, name, "job-order"))
         self._everyone = str(Topic(site.name, specification().everyone, "job-order"))
@@ -88,10 +90,8 @@ class NodeJudge:
         self.rules = MessageRules(site, name, self.tell, self.judged)
         self._timing = Timing(self.tell, self.judged)
         self._motion = Motion(self.tell, self.judged)
-        self._fences = Fences(self._topics, self.tell, self.judged)
+        self._fences = Fences(self.tell, self.judged)
         self._limit = StartLimit(self.tell, self.judged)
-        self.reports = 0
-        """Reports so far: while they come a node is at work."""
         self._begin()
         self._read = 0
 
@@ -108,10 +108,13 @@ class NodeJudge:
     def _begin(self) -> None:
         self._read, self._old = self._log.end, 0
         self._set = StateSet(Judged(self._site, self._node), self.judged)
+        self.reports = 0
+        """Reports so far: while they come a node is at work."""
+        self._fences.answered = 0
         self._excused_ms = -1.0
         self._connection = 0
-        self._speaks = False
-        """Whether the node has spoken on this connection."""
+        self._speaks = self._lost = False
+        """Whether the node has spoken on this connection, and whether the one before was lost for nothing."""
         self._settings = 0
         """Orders to set the uptime that are on their way."""
         self._set_to: dict[int, tuple[int, float]] = {}
@@ -169,9 +172,7 @@ class NodeJudge:
     def known(self) -> KnownNode:
         """What a sender has to know."""
         newest = self._set.newest()
-        return KnownNode(
-            max(0, self._set.boot), self.sure, newest.mark or 0, newest.holds or 0, newest.job or None
-        )
+        return KnownNode(self._set.boot, self.sure, newest.mark or 0, newest.holds or 0, newest.job or None)
 
     def uptime_at(self, at_ms: float) -> int:
         """The uptime at an instant of the bench's clock."""
@@ -227,6 +228,8 @@ class NodeJudge:
         if connection <= self._connection:
             return
         if self._connection:
+            self._lost = self._undisturbed and message.at_ms > self._excused_ms
+            self._excused_ms = max(self._excused_ms, message.at_ms + 1000)
             self._fences.reconnected()
             self._limit.reconnected()
             self._set.reconnected()
@@ -296,7 +299,9 @@ class NodeJudge:
         arrivals.append(message.at_ms)
         while arrivals[0] < message.at_ms - 1000:
             arrivals.popleft()
-        too_fast = bool(self._rate) and len(arrivals) > self._rate and self._set.backlog > BACKLOG
+        too_fast = bool(self._rate) and len(arrivals) > self._rate and self._set.backlog >= BACKLOG
+        if too_fast:
+            self._set.doubt()
         return not too_fast and message.trace.size <= self._node.buffer and message.at_ms > self._excused_ms
 
     def _late(self, message: Message) -> bool | None:
@@ -348,10 +353,18 @@ class NodeJudge:
         self._speaks = True
         self.judged["MSG-04"] += 1
         if body["boot"] == self._set.boot:
+            if first and self._lost:
+                what = "the node lost its connection though the link was sound"
+                self.tell("LNK-03", what, Oracle.CONNECTION, message.number)
             return
         if not first:
             what = f"boot {self._set.boot} became {body['boot']} within a connection"
             self.tell("MSG-04", what, Oracle.RESTART, message.number)
+        if self._set.boot >= 0 and first and self._lost:
+            cause = self.states.get("node-status", {}).get("reset", "unknown")
+            cause = body.get("reset", cause)
+            what = f"the node restarted by itself, reset cause {cause!r}"
+            self.tell("MSG-05", what, Oracle.RESTART, message.number)
         self.rules.new_boot()
         for part in (self._motion, self._fences, self._limit):
             part.new_boot()

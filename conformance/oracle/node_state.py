@@ -55,6 +55,8 @@ class Owed(NamedTuple):
     claimant: int | None = None
     """The token that the report on a claim names; None for none, -1 where that is not known."""
     deadline: int | None = None
+    told: States = frozenset()
+    """The state messages that came since the order was handled."""
 
 
 class NodeState(NamedTuple):
@@ -84,6 +86,13 @@ class NodeState(NamedTuple):
     load: str | None = None
     """What the spreader of its crane holds."""
     arrivals: int | None = None
+
+    def having_told(self, name: str) -> NodeState:
+        """The state after a state message: each ask that was handled waits for all of them [ORD-03]."""
+        if not any(one.act == "ask" and name not in one.told for one in self.owed):
+            return self
+        owed = (one._replace(told=one.told | {name}) if one.act == "ask" else one for one in self.owed)
+        return self._replace(owed=tuple(owed))
 
     @property
     def open(self) -> bool | None:
@@ -168,6 +177,7 @@ def _joined_owed(pair: tuple[Owed, Owed]) -> Owed:
         mark=one.mark if one.mark == other.mark else None,
         begins=one.begins and other.begins,
         claimant=one.claimant if one.claimant == other.claimant else -1,
+        told=one.told & other.told,
         deadline=one.deadline if one.deadline == other.deadline else None,
     )
 
