@@ -79,7 +79,7 @@ class NodeJudge:
         """
         self._log, self._site, self._node = log, site, site.nodes[name]
         self._rate, self._undisturbed = rate, undisturbed
-        self._answer_ms = (specification().timing["answer"].most or 0) * slow + grace_ms
+        self._answer_ms = specification().most_ms("answer") * slow + grace_ms
         self._topic = str(Topic(site.name, name, "job-order"))
         self._everyone = str(Topic(site.name, specification().everyone, "job-order"))
         topics = specification().topics

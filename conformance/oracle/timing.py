@@ -110,7 +110,7 @@ class Timing:
         """Tell of every state message that is overdue by now."""
         for name, was in self._beats.items():
             figure = "status_repeat" if name == "node-status" else "state_repeat"
-            most = specification().timing[figure].most or 0
+            most = specification().most_ms(figure)
             gap = uptime_difference(uptime, was)
             if gap <= most + BEAT_GRACE_MS:
                 continue
