@@ -139,13 +139,13 @@ def not_below(count: int, least: int) -> bool:
 
 
 def united(states: Iterable[NodeState]) -> list[NodeState]:
-    """Fewer states that leave at least as much open: those that have handled and owe as much become one.
+    """Fewer states that leave at least as much open: those that have handled and owe the same become one.
 
     The widening of abstract interpretation; it only makes the judge say less.
     """
-    groups: dict[tuple[int, int], NodeState] = {}
+    groups: dict[tuple[int, ...], NodeState] = {}
     for one in states:
-        key = one.handled, len(one.owed)
+        key = one.handled, *(owed.number for owed in one.owed)
         groups[key] = _joined(groups[key], one) if key in groups else one
     return list(groups.values())
 
@@ -177,7 +177,7 @@ def _joined_owed(pair: tuple[Owed, Owed]) -> Owed:
         mark=one.mark if one.mark == other.mark else None,
         begins=one.begins and other.begins,
         claimant=one.claimant if one.claimant == other.claimant else -1,
-        told=one.told & other.told,
+        told=one.told | other.told,
         deadline=one.deadline if one.deadline == other.deadline else None,
     )
 

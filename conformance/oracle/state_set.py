@@ -103,8 +103,8 @@ class StateSet:
 
     @property
     def backlog(self) -> int:
-        """How many orders may still be without their answer, at the most."""
-        return max(self.end - one.handled + len(one.owed) for one in self.states)
+        """How many orders are surely still without their answer."""
+        return min(self.end - one.handled + len(one.owed) for one in self.states)
 
     # ---- what happens to the node
 
