@@ -112,6 +112,9 @@ class NodeJudge:
         """Reports so far: while they come a node is at work."""
         self._fences.answered = 0
         self._excused_ms = -1.0
+        """Until when the times of messages tell nothing, and a connection may be lost."""
+        self._disturbed_ms = -1.0
+        """Until when orders may be lost on their way."""
         self._connection = 0
         self._speaks = self._lost = False
         """Whether the node has spoken on this connection, and whether the one before was lost for nothing."""
@@ -127,7 +130,7 @@ class NodeJudge:
 
     def excuse(self, at_ms: float) -> None:
         """The link is being disturbed: orders may be lost and the node may go away for a while."""
-        self._excused_ms = at_ms + EXCUSED_MS
+        self._excused_ms = self._disturbed_ms = at_ms + EXCUSED_MS
         self._timing.disturbed()
         self._set.reconnected()
 
@@ -302,7 +305,7 @@ class NodeJudge:
         too_fast = bool(self._rate) and len(arrivals) > self._rate and self._set.backlog >= BACKLOG
         if too_fast:
             self._set.doubt()
-        return not too_fast and message.trace.size <= self._node.buffer and message.at_ms > self._excused_ms
+        return not too_fast and message.trace.size <= self._node.buffer and message.at_ms > self._disturbed_ms
 
     def _late(self, message: Message) -> bool | None:
         if "deadline" not in message.body:
@@ -339,7 +342,7 @@ class NodeJudge:
         self._fences.said(message)
 
     def _within_ms(self, message: Message) -> float:
-        return self._answer_ms if message.at_ms > self._excused_ms else self._answer_ms + EXCUSED_MS
+        return self._answer_ms + (0 if message.at_ms > self._disturbed_ms else EXCUSED_MS)
 
     def _opens(self, message: Message) -> None:
         """The first word of a connection, and whose boot it is."""
