@@ -8,13 +8,13 @@ It knows everything that came to the node, in which order and when, and holds ev
 from __future__ import annotations
 
 from collections import Counter, deque
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from conformance.oracle.answers import Mismatch
 from conformance.oracle.fences import Fences
 from conformance.oracle.finding import Finding, Oracle
+from conformance.oracle.known_node import KnownNode
 from conformance.oracle.link_log import Log, Message
 from conformance.oracle.message_rules import ROLE_OF, MessageRules
 from conformance.oracle.motion import Motion
@@ -34,6 +34,8 @@ EXCUSED_MS = 12_000
 """After a fault of the link the node may be away for as long as it waits before it connects again."""
 ANSWER_GRACE_MS = 1300
 """What a link, a broker and a busy machine may add to the time of an answer, there and back."""
+LOOKED_BACK_MS = 10_000
+"""How far back a stall of the test machine may bear on what is late now."""
 BACKLOG = 4
 """Orders without an answer up to which a sender has waited for its node."""
 SETTLED_MS = 2000
@@ -45,17 +47,7 @@ BY_ORACLE = {
     "SHT-02": Oracle.RULE, "CRN-01": Oracle.RULE, "BER-01": Oracle.RULE, "SHT-01": Oracle.RULE,
     "BER-06": Oracle.RULE, "FLT-01": Oracle.FAULT, "FLT-04": Oracle.FAULT,
 }  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class KnownNode:
-    """The node as a sender of orders has to know it, by what it said last and by what came since."""
-
-    boot: int
-    sure: bool
-    mark: int
-    holds: int
-    job: int | None
+Stalled = Callable[[float, float], float]
 
 
 class NodeJudge:
@@ -71,14 +63,16 @@ class NodeJudge:
         slow: float = 1.0,
         grace_ms: float = ANSWER_GRACE_MS,
         undisturbed: bool = False,
+        stalled: Stalled = lambda _begin_ms, _end_ms: 0.0,
     ) -> None:
         """More than `rate` orders in a second may be lost without an answer; 0: none may ever be.
 
         `slow` stretches the time that an answer may take, and `grace_ms` is what the way there and back adds to it.
         `undisturbed`: nobody cuts the link or resets the node unless `excuse` or `restarted` says so.
+        `stalled` tells for how many ms the test machine stood still between two instants: no time is judged by that.
         """
         self._log, self._site, self._node = log, site, site.nodes[name]
-        self._rate, self._undisturbed = rate, undisturbed
+        self._rate, self._undisturbed, self._stalled = rate, undisturbed, stalled
         self._answer_ms = specification().most_ms("answer") * slow + grace_ms
         self._topic = str(Topic(site.name, name, "job-order"))
         self._everyone = str(Topic(site.name, specification().everyone, "job-order"))
@@ -310,6 +304,8 @@ class NodeJudge:
     def _late(self, message: Message) -> bool | None:
         if "deadline" not in message.body:
             return None
+        if self._stalled(message.at_ms - LOOKED_BACK_MS, message.at_ms):
+            return None
         return self._timing.surely_past(message.body["deadline"], message.at_ms)
 
     # ---- what the node says
@@ -342,7 +338,8 @@ class NodeJudge:
         self._fences.said(message)
 
     def _within_ms(self, message: Message) -> float:
-        return self._answer_ms + (0 if message.at_ms > self._disturbed_ms else EXCUSED_MS)
+        still_ms = self._stalled(message.at_ms - LOOKED_BACK_MS, message.at_ms)
+        return self._answer_ms + still_ms + (0 if message.at_ms > self._disturbed_ms else EXCUSED_MS)
 
     def _opens(self, message: Message) -> None:
         """The first word of a connection, and whose boot it is."""

@@ -32,10 +32,10 @@ class Judging:
     def __init__(self, fixture: Fixture) -> None:
         self._fixture = fixture
         rate = fixture.spec.timing["order_rate"].most or 0
-        grace_ms = fixture.bench.path_ms
         self._judge = NodeJudge(
-            fixture.log, fixture.site, fixture.name, rate, slow=fixture.slow, grace_ms=grace_ms
-        )
+            fixture.log, fixture.site, fixture.name, rate, slow=fixture.slow, grace_ms=fixture.bench.path_ms,
+            stalled=fixture.bench.stalls.within,
+        )  # fmt: skip
         self._told: set[str] = set()
 
     @property

@@ -36,7 +36,12 @@ def answers(
     """Every answer that an order may be given, with the requirement behind it."""
     order = Arrived(1, 0.0, {"boot": BOOT, "id": MARK + 1} | body, late=late, bench=True)
     every = handled(state(node, **known), order, Judged(SITE, SITE.nodes[node]), BOOT)
-    return {tuple(one) for after in every for owed in after.owed for one in owed.outcomes}
+    return {
+        (one.state, one.reason, one.requirement)
+        for after in every
+        for owed in after.owed
+        for one in owed.outcomes
+    }
 
 
 STALE, TOO_LATE = ("refused", "stale", "CLM-02"), ("running", "too-late", "ORD-17")
