@@ -357,10 +357,10 @@ class NodeJudge:
                 what = "the node lost its connection though the link was sound"
                 self.tell("LNK-03", what, Oracle.CONNECTION, message.number)
             return
-        if not first:
+        if not first and not self._undisturbed:
             what = f"boot {self._set.boot} became {body['boot']} within a connection"
             self.tell("MSG-04", what, Oracle.RESTART, message.number)
-        if self._set.boot >= 0 and first and self._lost:
+        if self._set.boot >= 0 and self._undisturbed and (self._lost or not first):
             cause = self.states.get("node-status", {}).get("reset", "unknown")
             cause = body.get("reset", cause)
             what = f"the node restarted by itself, reset cause {cause!r}"
