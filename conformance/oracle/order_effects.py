@@ -133,7 +133,7 @@ def _behind(check: str) -> tuple[str, ...]:
 
 
 def _claimed(state: NodeState, order: Arrived) -> Iterator[_Branch]:
-    """CLM-01, CLM-02, CLM-05."""
+    """Above the mark it raises it, at the mark it is answered again, below it is too old [CLM-01, CLM-02, CLM-05]."""
     id_ = order.body["id"]
     if state.mark is None or id_ > state.mark:
         raised = state._replace(mark=id_, claimant=order.body.get("token"))
