@@ -125,8 +125,7 @@ def _summary(report: Mapping[str, Any]) -> Iterator[str]:
         yield from _wrapped("", told)
     if report["judged"]:
         times = sum(report["judged"].values())
-        told = f"all that was said was judged too: {times} times, by {len(report['judged'])} requirements"
-        yield from _wrapped("", f"{told} (--json and --html name them)")
+        yield f"  all that was said was judged too: {times} times, by {len(report['judged'])} requirements"
     if report["verdict"] not in ("pass", "fail"):
         yield f"  verdict: {report['verdict']}, which is no pass"
     for note in report["notes"]:

@@ -203,7 +203,8 @@ class Run:
         if not found.musts or result.verdict > Verdict.INCONCLUSIVE:
             return result
         first = found.musts[0]
-        reason = f"{first.requirement}: {first.seen}"
+        besides = f"; besides: {result.reason}" if result.reason else ""
+        reason = f"{first.requirement}: {first.seen}{besides}"
         return replace(result, verdict=Verdict.FAIL, reason=reason, evidence=first, of_body=result.verdict)
 
     def _due(self, case: Case) -> bool:
