@@ -71,6 +71,8 @@ class NodeState(NamedTuple):
     """Token of the claim that raised the mark; None where none did, -1 where that is not known."""
     held: bool | None = None
     holds: int | None = None
+    hold_token: int | None = -1
+    """Token of the newest hold; None where it had none, -1 where that is not known."""
     job: int | None = None
     """Id of the current or last job, 0 before the first."""
     act: str = ""
@@ -156,6 +158,7 @@ def _joined(one: NodeState, other: NodeState) -> NodeState:
         mine, yours = getattr(one, name), getattr(other, name)
         values[name] = mine if mine == yours else None
     values["owed"] = tuple(_joined_owed(pair) for pair in zip(one.owed, other.owed, strict=True))
+    values["hold_token"] = one.hold_token if one.hold_token == other.hold_token else -1
     values["claimant"] = one.claimant if one.claimant == other.claimant else -1
     values["job_states"] = one.job_states | other.job_states
     values["past_return"] = one.past_return and other.past_return

@@ -117,7 +117,7 @@ class StateSet:
                 frozenset({specification().tables[role].initial}) for role in self._judged.node.roles
             )
             states = states._replace(
-                mark=0, claimant=None, held=False, holds=0, job=0, arrivals=0, roles=roles
+                mark=0, claimant=None, held=False, holds=0, hold_token=None, job=0, arrivals=0, roles=roles
             )
         self.states = [states]
 

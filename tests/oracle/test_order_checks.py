@@ -149,3 +149,15 @@ def test_late_before_the_deadline_is_wrong(due: int, uptime: int, requirement: s
     }  # fmt: skip
     found = states.report(report)
     assert (found.requirement if isinstance(found, Mismatch) else "") == requirement
+
+
+def test_a_repeated_hold_may_be_counted_or_not() -> None:
+    """HLD-01; that a repeat is not counted is a SHOULD [HLD-08]."""
+
+    def after(token: int | None, known: int | None) -> set[tuple[bool | None, int | None]]:
+        order = Arrived(1, 0.0, {"act": "hold"} | ({} if token is None else {"token": token}))
+        every = handled(state(holds=1, hold_token=known), order, Judged(SITE, SITE.nodes["ferry"]), BOOT)
+        return {(one.held, one.holds) for one in every}
+
+    assert after(5, 5) == {(True, 2), (False, 1)}
+    assert after(5, 6) == after(5, None) == after(None, None) == {(True, 2)}
