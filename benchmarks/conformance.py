@@ -18,12 +18,14 @@ from conformance.bench.tap.tap import Tap
 from conformance.bench.wire_bench import WireBench
 from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
-from conformance.tester.runner import Run
+from conformance.tester.runner import Result, Run
 from protocol.site_file import load_site, scenario_text
 from tests.faulty_nodes.faulty import run_of
 
 NODE = "north"
 ROUNDS = 2_000
+MOST_OF_JUDGE = 1.5
+"""Most that the suite may take with the judge, as a multiple of what it takes without."""
 MOST_MS = 1.0
 """Most that the tap may add to a packet."""
 
@@ -36,6 +38,10 @@ def rows() -> Iterator[Row]:
         f"suite for crane {NODE} on the wire / its waits and motions alone", took / waits, None,
         f"{took:.0f} s / {waits:.0f} s",
     )  # fmt: skip
+    with_judge, without = _cpu_s(Run), _cpu_s(_Unjudged)
+    figures = f"{with_judge:.2f} s / {without:.2f} s of a processor"
+    what = f"suite for crane {NODE} on virtual time with the judge of all messages / without it"
+    yield Row(what, with_judge / without, MOST_OF_JUDGE, figures)
     direct, tapped = _round_trips()
     added_ms = 1000 * (tapped - direct) / 2
     figures = f"{1000 * tapped:.2f} ms / {1000 * direct:.2f} ms a round trip of two packets"
@@ -48,6 +54,26 @@ def _on_virtual_time() -> float:
     run.perform()
     _demand_pass(run)
     return run.fixture.bench.now_ms / 1000
+
+
+class _Unjudged(Run):
+    """A run that nothing but its cases judges."""
+
+    def _with_judge(self, result: Result) -> Result:
+        return result
+
+
+def _cpu_s(kind: type[Run]) -> float:
+    """Seconds of a processor that a run of the suite takes on virtual time, the best of three."""
+    took = []
+    for _ in range(3):
+        made = run_of(NODE)
+        run = kind(made.fixture, made.selection)
+        began = time.process_time()
+        run.perform()
+        took.append(time.process_time() - began)
+        _demand_pass(run)
+    return min(took)
 
 
 def _on_the_wire() -> float:

@@ -29,6 +29,7 @@ class VirtualBench(Bench):
 
     can_restart = True
     kind = "virtual time"
+    path_ms = 20.0
     chance = None
 
     def __init__(

@@ -35,6 +35,14 @@ def outcome_of(owed: Owed, body: Body) -> Outcome | None:
     return next((one for one in owed.outcomes if one.state == state and one.reason in (None, reason)), None)
 
 
+def not_allowed(owed: Owed, body: Body) -> Mismatch:
+    """A report that answers an order as it may not be answered."""
+    wanted = " or ".join(sorted({worded(one) for one in owed.outcomes}))
+    said = worded(Outcome(body["state"], body.get("reason"), ""))
+    what = f"{owed.act} {named(owed)} is answered {said} and must be {wanted}"
+    return Mismatch(4, broken_by(owed, body), what)
+
+
 def broken_by(owed: Owed, body: Body) -> str:
     """The requirement that a wrong answer goes against."""
     certain = [one for one in owed.outcomes if one.reason != "late"] or list(owed.outcomes)

@@ -19,7 +19,6 @@ CONSTANT = {"bench": "BEN-05", "digest": "MSG-12", "firmware": "MSG-12", "minor"
 """What a node-status says the same all through a boot."""
 ROLE_OF = {message: role for role, message in STATE_OF_ROLE.items()}
 TABLE_OF = {"crane": "CRN-02", "berth": "BER-02", "shuttle": "SHT-02"}
-GOES_TO = frozenset({"run", "jog", "park", "transfer"})
 ORDERS = 64
 CARRIES = frozenset({"travel-to-drop", "lower-to-drop"})
 """Steps in which a box that was gripped hangs in the spreader."""
@@ -60,7 +59,7 @@ class MessageRules:
 
     def came(self, body: Body) -> None:
         """An order came: where a job must end is known from it."""
-        if body["act"] in GOES_TO and "id" in body:
+        if body["act"] in specification().jobs:
             known = self._orders.get(body["id"], body)
             self._orders[body["id"]] = body if known == body else {"act": ""}
             if len(self._orders) > ORDERS:

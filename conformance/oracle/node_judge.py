@@ -8,13 +8,13 @@ It knows everything that came to the node, in which order and when, and holds ev
 from __future__ import annotations
 
 from collections import Counter, deque
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from conformance.oracle.answers import Mismatch
 from conformance.oracle.fences import Fences
 from conformance.oracle.finding import Finding, Oracle
+from conformance.oracle.known_node import KnownNode
 from conformance.oracle.link_log import Log, Message
 from conformance.oracle.message_rules import ROLE_OF, MessageRules
 from conformance.oracle.motion import Motion
@@ -22,7 +22,7 @@ from conformance.oracle.node_state import NodeState
 from conformance.oracle.order_checks import Arrived, Judged
 from conformance.oracle.start_limit import StartLimit
 from conformance.oracle.state_set import StateSet
-from conformance.oracle.uptime import Timing
+from conformance.oracle.timing import Timing
 from protocol.codec import encode
 from protocol.counting import UPTIME_MODULUS
 from protocol.site import Site
@@ -34,6 +34,8 @@ EXCUSED_MS = 12_000
 """After a fault of the link the node may be away for as long as it waits before it connects again."""
 ANSWER_GRACE_MS = 1300
 """What a link, a broker and a busy machine may add to the time of an answer, there and back."""
+LOOKED_BACK_MS = 10_000
+"""How far back a stall of the test machine may bear on what is late now."""
 BACKLOG = 4
 """Orders without an answer up to which a sender has waited for its node."""
 SETTLED_MS = 2000
@@ -45,17 +47,7 @@ BY_ORACLE = {
     "SHT-02": Oracle.RULE, "CRN-01": Oracle.RULE, "BER-01": Oracle.RULE, "SHT-01": Oracle.RULE,
     "BER-06": Oracle.RULE, "FLT-01": Oracle.FAULT, "FLT-04": Oracle.FAULT,
 }  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class KnownNode:
-    """The node as a sender of orders has to know it, by what it said last and by what came since."""
-
-    boot: int
-    sure: bool
-    mark: int
-    holds: int
-    job: int | None
+Stalled = Callable[[float, float], float]
 
 
 class NodeJudge:
@@ -70,14 +62,18 @@ class NodeJudge:
         *,
         slow: float = 1.0,
         grace_ms: float = ANSWER_GRACE_MS,
+        undisturbed: bool = False,
+        stalled: Stalled = lambda _begin_ms, _end_ms: 0.0,
     ) -> None:
         """More than `rate` orders in a second may be lost without an answer; 0: none may ever be.
 
         `slow` stretches the time that an answer may take, and `grace_ms` is what the way there and back adds to it.
+        `undisturbed`: nobody cuts the link or resets the node unless `excuse` or `restarted` says so.
+        `stalled` tells for how many ms the test machine stood still between two instants: no time is judged by that.
         """
         self._log, self._site, self._node = log, site, site.nodes[name]
-        self._rate = rate
-        self._answer_ms = (specification().timing["answer"].most or 0) * slow + grace_ms
+        self._rate, self._undisturbed, self._stalled = rate, undisturbed, stalled
+        self._answer_ms = specification().most_ms("answer") * slow + grace_ms
         self._topic = str(Topic(site.name, name, "job-order"))
         self._everyone = str(Topic(site.name, specification().everyone, "job-order"))
         topics = specification().topics
@@ -88,10 +84,8 @@ class NodeJudge:
         self.rules = MessageRules(site, name, self.tell, self.judged)
         self._timing = Timing(self.tell, self.judged)
         self._motion = Motion(self.tell, self.judged)
-        self._fences = Fences(self._topics, self.tell, self.judged)
+        self._fences = Fences(self.tell, self.judged)
         self._limit = StartLimit(self.tell, self.judged)
-        self.reports = 0
-        """Reports so far: while they come a node is at work."""
         self._begin()
         self._read = 0
 
@@ -108,10 +102,16 @@ class NodeJudge:
     def _begin(self) -> None:
         self._read, self._old = self._log.end, 0
         self._set = StateSet(Judged(self._site, self._node), self.judged)
+        self.reports = 0
+        """Reports so far: while they come a node is at work."""
+        self._fences.answered = 0
         self._excused_ms = -1.0
+        """Until when the times of messages tell nothing, and a connection may be lost."""
+        self._disturbed_ms = -1.0
+        """Until when orders may be lost on their way."""
         self._connection = 0
-        self._speaks = False
-        """Whether the node has spoken on this connection."""
+        self._speaks = self._lost = False
+        """Whether the node has spoken on this connection, and whether the one before was lost for nothing."""
         self._settings = 0
         """Orders to set the uptime that are on their way."""
         self._set_to: dict[int, tuple[int, float]] = {}
@@ -124,7 +124,7 @@ class NodeJudge:
 
     def excuse(self, at_ms: float) -> None:
         """The link is being disturbed: orders may be lost and the node may go away for a while."""
-        self._excused_ms = at_ms + EXCUSED_MS
+        self._excused_ms = self._disturbed_ms = at_ms + EXCUSED_MS
         self._timing.disturbed()
         self._set.reconnected()
 
@@ -169,9 +169,7 @@ class NodeJudge:
     def known(self) -> KnownNode:
         """What a sender has to know."""
         newest = self._set.newest()
-        return KnownNode(
-            max(0, self._set.boot), self.sure, newest.mark or 0, newest.holds or 0, newest.job or None
-        )
+        return KnownNode(self._set.boot, self.sure, newest.mark or 0, newest.holds or 0, newest.job or None)
 
     def uptime_at(self, at_ms: float) -> int:
         """The uptime at an instant of the bench's clock."""
@@ -227,6 +225,8 @@ class NodeJudge:
         if connection <= self._connection:
             return
         if self._connection:
+            self._lost = self._undisturbed and message.at_ms > self._excused_ms
+            self._excused_ms = max(self._excused_ms, message.at_ms + 1000)
             self._fences.reconnected()
             self._limit.reconnected()
             self._set.reconnected()
@@ -296,11 +296,15 @@ class NodeJudge:
         arrivals.append(message.at_ms)
         while arrivals[0] < message.at_ms - 1000:
             arrivals.popleft()
-        too_fast = bool(self._rate) and len(arrivals) > self._rate and self._set.backlog > BACKLOG
-        return not too_fast and message.trace.size <= self._node.buffer and message.at_ms > self._excused_ms
+        too_fast = bool(self._rate) and len(arrivals) > self._rate and self._set.backlog >= BACKLOG
+        if too_fast:
+            self._set.doubt()
+        return not too_fast and message.trace.size <= self._node.buffer and message.at_ms > self._disturbed_ms
 
     def _late(self, message: Message) -> bool | None:
         if "deadline" not in message.body:
+            return None
+        if self._stalled(message.at_ms - LOOKED_BACK_MS, message.at_ms):
             return None
         return self._timing.surely_past(message.body["deadline"], message.at_ms)
 
@@ -334,7 +338,8 @@ class NodeJudge:
         self._fences.said(message)
 
     def _within_ms(self, message: Message) -> float:
-        return self._answer_ms if message.at_ms > self._excused_ms else self._answer_ms + EXCUSED_MS
+        still_ms = self._stalled(message.at_ms - LOOKED_BACK_MS, message.at_ms)
+        return self._answer_ms + still_ms + (0 if message.at_ms > self._disturbed_ms else EXCUSED_MS)
 
     def _opens(self, message: Message) -> None:
         """The first word of a connection, and whose boot it is."""
@@ -348,10 +353,18 @@ class NodeJudge:
         self._speaks = True
         self.judged["MSG-04"] += 1
         if body["boot"] == self._set.boot:
+            if first and self._lost:
+                what = "the node lost its connection though the link was sound"
+                self.tell("LNK-03", what, Oracle.CONNECTION, message.number)
             return
-        if not first:
+        if not first and not self._undisturbed:
             what = f"boot {self._set.boot} became {body['boot']} within a connection"
             self.tell("MSG-04", what, Oracle.RESTART, message.number)
+        if self._set.boot >= 0 and self._undisturbed and (self._lost or not first):
+            cause = self.states.get("node-status", {}).get("reset", "unknown")
+            cause = body.get("reset", cause)
+            what = f"the node restarted by itself, reset cause {cause!r}"
+            self.tell("MSG-05", what, Oracle.RESTART, message.number)
         self.rules.new_boot()
         for part in (self._motion, self._fences, self._limit):
             part.new_boot()

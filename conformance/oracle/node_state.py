@@ -55,6 +55,8 @@ class Owed(NamedTuple):
     claimant: int | None = None
     """The token that the report on a claim names; None for none, -1 where that is not known."""
     deadline: int | None = None
+    told: States = frozenset()
+    """The state messages that came since the order was handled."""
 
 
 class NodeState(NamedTuple):
@@ -69,6 +71,8 @@ class NodeState(NamedTuple):
     """Token of the claim that raised the mark; None where none did, -1 where that is not known."""
     held: bool | None = None
     holds: int | None = None
+    hold_token: int | None = -1
+    """Token of the newest hold; None where it had none, -1 where that is not known."""
     job: int | None = None
     """Id of the current or last job, 0 before the first."""
     act: str = ""
@@ -84,6 +88,13 @@ class NodeState(NamedTuple):
     load: str | None = None
     """What the spreader of its crane holds."""
     arrivals: int | None = None
+
+    def having_told(self, name: str) -> NodeState:
+        """The state after a state message: each ask that was handled waits for all of them [ORD-03]."""
+        if not any(one.act == "ask" and name not in one.told for one in self.owed):
+            return self
+        owed = (one._replace(told=one.told | {name}) if one.act == "ask" else one for one in self.owed)
+        return self._replace(owed=tuple(owed))
 
     @property
     def open(self) -> bool | None:
@@ -130,13 +141,13 @@ def not_below(count: int, least: int) -> bool:
 
 
 def united(states: Iterable[NodeState]) -> list[NodeState]:
-    """Fewer states that leave at least as much open: those that have handled and owe as much become one.
+    """Fewer states that leave at least as much open: those that have handled and owe the same become one.
 
     The widening of abstract interpretation; it only makes the judge say less.
     """
-    groups: dict[tuple[int, int], NodeState] = {}
+    groups: dict[tuple[int, ...], NodeState] = {}
     for one in states:
-        key = one.handled, len(one.owed)
+        key = one.handled, *(owed.number for owed in one.owed)
         groups[key] = _joined(groups[key], one) if key in groups else one
     return list(groups.values())
 
@@ -147,6 +158,7 @@ def _joined(one: NodeState, other: NodeState) -> NodeState:
         mine, yours = getattr(one, name), getattr(other, name)
         values[name] = mine if mine == yours else None
     values["owed"] = tuple(_joined_owed(pair) for pair in zip(one.owed, other.owed, strict=True))
+    values["hold_token"] = one.hold_token if one.hold_token == other.hold_token else -1
     values["claimant"] = one.claimant if one.claimant == other.claimant else -1
     values["job_states"] = one.job_states | other.job_states
     values["past_return"] = one.past_return and other.past_return
@@ -168,6 +180,7 @@ def _joined_owed(pair: tuple[Owed, Owed]) -> Owed:
         mark=one.mark if one.mark == other.mark else None,
         begins=one.begins and other.begins,
         claimant=one.claimant if one.claimant == other.claimant else -1,
+        told=one.told | other.told,
         deadline=one.deadline if one.deadline == other.deadline else None,
     )
 

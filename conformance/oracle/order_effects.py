@@ -41,7 +41,7 @@ def handled(state: NodeState, order: Arrived, judged: Judged, boot: int) -> list
 
 def _read(state: NodeState, order: Arrived, judged: Judged, boot: int) -> list[NodeState]:
     if order.act == "hold":
-        return [state._replace(held=True, holds=None if state.holds is None else next_count(state.holds))]
+        return _held(state, order.body.get("token"))
     groups: dict[tuple[NodeState, int | None, bool, int | None], set[Outcome]] = {}
     for one in _branches(state, order, judged, boot):
         key = one.state, one.id, one.begins, one.claimant
@@ -67,6 +67,14 @@ def _read(state: NodeState, order: Arrived, judged: Judged, boot: int) -> list[N
         )
         for (after, id_, begins, claimant), outcomes in groups.items()
     ]
+
+
+def _held(state: NodeState, token: int | None) -> list[NodeState]:
+    """HLD-01; a repeat of the hold before may be counted or not, as a SHOULD alone asks that it is not [HLD-08]."""
+    holds = None if state.holds is None else next_count(state.holds)
+    counted = state._replace(held=True, holds=holds, hold_token=token)
+    repeat = token is not None and state.hold_token in (token, UNKNOWN)
+    return [counted, state._replace(hold_token=token)] if repeat else [counted]
 
 
 def _branches(state: NodeState, order: Arrived, judged: Judged, boot: int) -> Iterator[_Branch]:
@@ -133,7 +141,7 @@ def _behind(check: str) -> tuple[str, ...]:
 
 
 def _claimed(state: NodeState, order: Arrived) -> Iterator[_Branch]:
-    """CLM-01, CLM-02, CLM-05."""
+    """Above the mark it raises it, at the mark it is answered again, below it is too old [CLM-01, CLM-02, CLM-05]."""
     id_ = order.body["id"]
     if state.mark is None or id_ > state.mark:
         raised = state._replace(mark=id_, claimant=order.body.get("token"))

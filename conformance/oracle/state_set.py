@@ -13,15 +13,15 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
 from conformance.oracle.answers import (
     Mismatch,
-    broken_by,
     is_answer,
     named,
+    not_allowed,
     outcome_of,
-    worded,
     words,
     wrong_claimant,
 )
@@ -38,7 +38,7 @@ from conformance.oracle.order_checks import Arrived, Judged
 from conformance.oracle.order_effects import handled
 from conformance.oracle.state_words import StateWords
 from protocol.counting import uptime_difference
-from protocol.specification import OPEN, specification
+from protocol.specification import OPEN, STATE_MESSAGES, specification
 
 Body = Mapping[str, Any]
 MOST = 24
@@ -55,6 +55,8 @@ class StateSet:
     def __init__(self, judged: Judged, counted: Counter[str]) -> None:
         """`counted` takes how often each requirement was judged."""
         self._judged, self._counted = judged, counted
+        topics = specification().topics
+        self._topics = [one for one in STATE_MESSAGES if set(topics[one].roles) & set(judged.node.roles)]
         self._seen: set[str] = set()
         """What was judged of the message at hand."""
         self._queue: list[Arrived] = []
@@ -65,6 +67,8 @@ class StateSet:
         self._forgiven = -1
         """Orders up to this trace number may be answered or not: a breach was told, and what followed is not known."""
         self._step = ""
+        self._passed_over: Mismatch | None = None
+        """Why a state message was none of those that an ask is answered with."""
         self._given: dict[tuple[str, int | None], int] = {}
         """Trace number of the newest order by its act and the id or token that its report carries."""
         self.minor: int | None = None
@@ -99,8 +103,8 @@ class StateSet:
 
     @property
     def backlog(self) -> int:
-        """How many orders may still be without their answer, at the most."""
-        return max(self.end - one.handled + len(one.owed) for one in self.states)
+        """How many orders are surely still without their answer."""
+        return min(self.end - one.handled + len(one.owed) for one in self.states)
 
     # ---- what happens to the node
 
@@ -113,7 +117,7 @@ class StateSet:
                 frozenset({specification().tables[role].initial}) for role in self._judged.node.roles
             )
             states = states._replace(
-                mark=0, claimant=None, held=False, holds=0, job=0, arrivals=0, roles=roles
+                mark=0, claimant=None, held=False, holds=0, hold_token=None, job=0, arrivals=0, roles=roles
             )
         self.states = [states]
 
@@ -135,6 +139,12 @@ class StateSet:
         self._forgive()
         self._keep(every)
 
+    def doubt(self) -> None:
+        """So many orders came at once that each of those that wait may be lost [ORD-19]."""
+        self._queue = [replace(one, sure=False) for one in self._queue]
+        self._forgive()
+        self._keep([*self.states, *(one._replace(owed=()) for one in self.states)])
+
     def forget(self) -> None:
         """Nothing is known any more; what was sent may or may not be answered."""
         self._forgive()
@@ -155,7 +165,16 @@ class StateSet:
     def told(self, name: str, body: Body) -> Mismatch | None:
         """Take in a state message; gives why it may not be said, if so."""
         said = StateWords(self._judged, name, body, came=self.came, steady=self.steady, count=self._count)
-        return self._narrow(lambda state: (said.over(state),))
+
+        def after(state: NodeState) -> Next:
+            found = said.over(state)
+            if isinstance(found, Mismatch):
+                if any(one.act == "ask" for one in state.owed):
+                    self._passed_over = found
+                return found
+            return found.having_told(name)
+
+        return self._narrow(lambda state: (after(state),))
 
     def overdue(self, at_ms: float, within_ms: float) -> Mismatch | None:
         """The node speaks at `at_ms`, and every order that came `within_ms` before must have been answered [ORD-01]."""
@@ -202,6 +221,8 @@ class StateSet:
             self._counted.update(self._seen)
             return None
         told = max(wrong, key=_fits)
+        if told.requirement == "ORD-03" and self._passed_over is not None:
+            told = self._passed_over
         self._counted[told.requirement] += 1
         self.forget()
         return told
@@ -232,32 +253,35 @@ class StateSet:
     # ---- reports
 
     def _answer(self, state: NodeState, body: Body) -> Next:
-        if not state.owed:
+        if not state.owed or not is_answer(state.owed[0], body):
             return self._unasked(state, body)
         owed = state.owed[0]
-        if not is_answer(owed, body):
-            return self._unasked(state, body)
         outcome = outcome_of(owed, body)
-        if owed.outcomes and outcome is None:
-            wanted = " or ".join(sorted({worded(one) for one in owed.outcomes}))
-            said = worded(Outcome(body["state"], body.get("reason"), ""))
-            requirement = broken_by(owed, body)
-            return Mismatch(
-                4, requirement, f"{owed.act} {named(owed)} is answered {said} and must be {wanted}"
-            )
-        if outcome is not None and self._undone(state, owed, outcome):
-            return self._left(state, body)
-        if outcome is not None and (wrong := self._wrongly_late(owed, outcome, body)):
+        if wrong := self._wrong_answer(state, owed, outcome, body):
             return wrong
-        if None not in (state.mark, owed.mark) and body["mark"] not in (owed.mark, state.mark):
-            what = f"the report on {owed.act} {named(owed)} says mark {body['mark']}, and it is {owed.mark}"
-            return Mismatch(5, "ORD-08", what)
-        if self._tells_claimant(body) and (wrong := wrong_claimant(owed, body)):
-            return wrong
+        if owed.act == "ask":
+            self._passed_over = None
         self._count("ORD-01", "ORD-02", "ORD-14", *([outcome.requirement] if outcome else []))
         if state.mark is not None:
             self._count("ORD-08")
         return self._after(state, owed, body)
+
+    def _wrong_answer(
+        self, state: NodeState, owed: Owed, outcome: Outcome | None, body: Body
+    ) -> Mismatch | None:
+        if owed.outcomes and outcome is None:
+            return not_allowed(owed, body)
+        if owed.act == "ask" and (lacks := [name for name in self._topics if name not in owed.told]):
+            what = f"no {' and no '.join(lacks)} of then came before the report on ask {owed.token}"
+            return Mismatch(4, "ORD-03", what)
+        if outcome is not None and self._undone(state, owed, outcome):
+            return self._left(state, body)
+        if None not in (state.mark, owed.mark) and body["mark"] not in (owed.mark, state.mark):
+            what = f"the report on {owed.act} {named(owed)} says mark {body['mark']}, and it is {owed.mark}"
+            return Mismatch(5, "ORD-08", what)
+        if self._tells_claimant(body):
+            return wrong_claimant(owed, body)
+        return self._wrongly_late(owed, outcome, body)
 
     def _tells_claimant(self, body: Body) -> bool:
         if body["act"] != "claim" or body["state"] != "done":
@@ -283,9 +307,9 @@ class StateSet:
         now = state.job_states
         return outcome.state not in reached(now) and not now & reached(frozenset({outcome.state}))
 
-    def _wrongly_late(self, owed: Owed, outcome: Outcome, body: Body) -> Mismatch | None:
+    def _wrongly_late(self, owed: Owed, outcome: Outcome | None, body: Body) -> Mismatch | None:
         """ORD-10: the report was said behind the check, so its uptime is no earlier."""
-        if outcome.reason != "late" or owed.deadline is None or not self.uptime_known:
+        if outcome is None or outcome.reason != "late" or owed.deadline is None or not self.uptime_known:
             return None
         left = uptime_difference(owed.deadline, body["uptime"])
         if left <= 0:

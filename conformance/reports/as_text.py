@@ -56,6 +56,9 @@ def block(case: Mapping[str, Any], behind: Sequence[str] = ()) -> Iterator[str]:
         yield from _wrapped("", case["reason"])
     else:
         yield from evidence_lines(case["evidence"])
+    for breach in case["breaches"]:
+        if breach != case["evidence"]:
+            yield from _wrapped("also", f"{breach['requirement']}: {breach['seen']}")
     if behind:
         yield from _folded(behind)
     yield ""
@@ -120,6 +123,9 @@ def _summary(report: Mapping[str, Any]) -> Iterator[str]:
     yield f"{who}: {judged} cases{stopped}: {', '.join(parts) or 'none judged'}"
     for told in completeness.caveats(report):
         yield from _wrapped("", told)
+    if report["judged"]:
+        times = sum(report["judged"].values())
+        yield f"  all that was said was judged too: {times} times, by {len(report['judged'])} requirements"
     if report["verdict"] not in ("pass", "fail"):
         yield f"  verdict: {report['verdict']}, which is no pass"
     if report.get("walk"):

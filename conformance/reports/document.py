@@ -65,6 +65,7 @@ def document(
         "stopped": "" if complete else stopped,
         "not_reached": run.not_reached,
         "unjudged": run.unjudged,
+        "judged": dict(sorted(run.judged.items())),
         "verdict": verdict.word,
         "counts": {verdict.word: counts[verdict.word] for verdict in Verdict},
         "took_ms": round(sum(result.took_ms for result in results)),
@@ -100,12 +101,14 @@ def case_document(result: Result) -> dict[str, Any]:
         "after": list(case.after),
         "moves": case.moves,
         "verdict": result.verdict.word,
+        "own": result.own.word,
         "reason": result.reason,
         "cause": result.cause,
         "judged": dict(result.judged),
         "took_ms": round(result.took_ms),
         "taken_over": result.taken_over,
         "evidence": _evidence(result.evidence),
+        "breaches": [_evidence(breach) for breach in result.breaches],
         "warnings": [_evidence(warning) for warning in result.warnings],
     }
 

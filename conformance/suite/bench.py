@@ -21,6 +21,8 @@ class Bench(ABC):
 
     can_restart = False
     """Whether `restart` works."""
+    path_ms = 1300.0
+    """What the way to the node and back, and a busy machine, may add to the time of an answer."""
     kind = ""
     """How reports call the bench."""
     line: Line | None = None

@@ -85,6 +85,7 @@ def _result(case: Case, told: Mapping[str, Any]) -> Result:
         took_ms=told["took_ms"],
         judged=told["judged"],
         cause=told["cause"],
+        of_body=Verdict[told.get("own", told["verdict"]).upper()],
         taken_over=True,
     )
 

@@ -13,13 +13,14 @@ from functools import partial
 from graphlib import TopologicalSorter
 
 from conformance.suite.bench import CannotJudge
-from conformance.suite.case import Body, Case, all_cases
+from conformance.suite.case import NODES, Body, Case, all_cases
 from conformance.suite.fixture import Fixture
 from conformance.suite.preamble import settle
 from conformance.suite.stalls import StoodStill
 from conformance.suite.verdict import Broken, NoOccasion, Unclear, Verdict, overall
 from conformance.tester.evidence import Evidence, gather
 from conformance.tester.identity import motion_withheld
+from conformance.tester.judging import Judging
 from conformance.tester.judging_again import until_clear, with_what_is_open
 from conformance.tester.observation_window import ObservationWindow
 
@@ -46,12 +47,21 @@ class Result:
     """How often each requirement of the case was judged; 0 of one says that it was not."""
     taken_over: bool = False
     """Whether it is that of an earlier run."""
+    breaches: tuple[Evidence, ...] = ()
+    """What the judge of all messages found against a MUST while the case ran."""
+    of_body: Verdict | None = None
+    """What its own checks came to, where the judge has found more; None where that is the verdict."""
     cause: str = ""
     """The case behind whose verdict this one stands, or IDENTITY; '' where it stands for itself."""
     spoilt: bool = False
     """Whether a limit in time could not be judged, because the test machine stood still meanwhile."""
     tries: int = 1
     """How often it was judged: again where the test machine stood still meanwhile."""
+
+    @property
+    def own(self) -> Verdict:
+        """What its own checks came to: what rests on the case rests on that."""
+        return self.verdict if self.of_body is None else self.of_body
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +90,7 @@ class Run:
     earlier: Earlier = lambda _case, _stand, judge: judge()
     planned: dict[str, Case] = field(default_factory=dict)
     """Every case that the run is to come to; empty before it begins."""
+    _judging: Judging | None = None
 
     def perform(self, cases: Iterable[Case] | None = None) -> dict[str, Result]:
         """Run every selected case and give the results by case id, in the order they came about."""
@@ -169,12 +180,32 @@ class Run:
                 reason = f"nothing is moved: {withheld}"
                 result = Result(case, Verdict.INCONCLUSIVE, reason, cause=IDENTITY)
             else:
-                result = self.earlier(case, self.fixture, lambda: how(case))
+                result = self.earlier(case, self.fixture, lambda: self._with_judge(how(case)))
         if not result.taken_over:
             result = replace(result, took_ms=self.fixture.bench.now_ms - began)
         self.results[case.id] = result
         self.progress(case, result)
         return result
+
+    @property
+    def judged(self) -> Mapping[str, int]:
+        """How often the judge of all messages could judge each requirement by now."""
+        return self._judging.judged if self._judging is not None else {}
+
+    def _with_judge(self, result: Result) -> Result:
+        """The result with what the judge of all messages found meanwhile: a breach of a MUST fails the case."""
+        if not set(self.fixture.node.roles) & set(NODES):
+            return result
+        if self._judging is None:
+            self._judging = Judging(self.fixture)
+        found = self._judging.look()
+        result = replace(result, warnings=(*result.warnings, *found.shoulds), breaches=found.musts)
+        if not found.musts or result.verdict > Verdict.INCONCLUSIVE:
+            return result
+        first = found.musts[0]
+        besides = f"; besides: {result.reason}" if result.reason else ""
+        reason = f"{first.requirement}: {first.seen}{besides}"
+        return replace(result, verdict=Verdict.FAIL, reason=reason, evidence=first, of_body=result.verdict)
 
     def _due(self, case: Case) -> bool:
         """Whether its body will be run: it is selected, nothing that it rests on failed, and it may move."""
@@ -187,12 +218,12 @@ class Run:
         before = self._lacking(case)
         if before is None:
             return ""
-        return f"{before.case.id} did not pass ({before.verdict.word}), and this case rests on it"
+        return f"{before.case.id} did not pass ({before.own.word}), and this case rests on it"
 
     def _lacking(self, case: Case) -> Result | None:
         """The first prerequisite that did not pass."""
         found = (self.results[id_] for id_ in case.after if id_ in self.results)
-        return next((one for one in found if one.verdict not in (Verdict.PASS, Verdict.NONE)), None)
+        return next((one for one in found if one.own not in (Verdict.PASS, Verdict.NONE)), None)
 
     def _cause(self, case: Case) -> str:
         """The first cause of a case whose prerequisite did not pass: where the chain begins."""
@@ -208,7 +239,7 @@ class Run:
         before = next(
             (one for one in reversed(ran) if one.case.id not in OPENING and not self._lacking(one.case)), None
         )
-        if before is None or before.verdict is Verdict.PASS:
+        if before is None or before.own is Verdict.PASS:
             return ""
         return before.cause or before.case.id
 

@@ -37,16 +37,16 @@ class Kill:
     verdict: Verdict
     """Of the case named, in a run of the whole suite."""
     failed: int
-    """Other cases that failed."""
+    """Other cases that failed by their own checks; what the judge of all messages finds counts apart."""
     inconclusive: int
 
     @classmethod
     def of(cls, wrong: Faulty, results: Mapping[str, Result]) -> Kill:
         """The line for a whole run over a faulty node. Raises AssertionError where nothing failed in it."""
-        verdicts = [result.verdict for id_, result in results.items() if id_ != wrong.caught_by]
+        verdicts = [result.own for id_, result in results.items() if id_ != wrong.caught_by]
         if Verdict.ERROR in verdicts:
             raise AssertionError(f"the kit itself went wrong over {wrong.name}")
-        verdict = results[wrong.caught_by].verdict
+        verdict = results[wrong.caught_by].own
         failed, unclear = verdicts.count(Verdict.FAIL), verdicts.count(Verdict.INCONCLUSIVE)
         if not failed and verdict is not Verdict.FAIL:
             raise AssertionError(f"a run of the whole suite has no failed case over {wrong.name}")

@@ -16,9 +16,9 @@ from tests.faulty_nodes.kill_matrix import PAGE, Kill, supervisors
 def test_faulty_node_is_caught_by_the_case_it_names(wrong: Faulty) -> None:
     whole = wrong.run().perform()
     result = whole[wrong.caught_by]
-    if result.verdict is Verdict.INCONCLUSIVE:  # Something else had failed before it.
+    if result.own is Verdict.INCONCLUSIVE:  # Something else had failed before it.
         result = wrong.run(only=(wrong.caught_by,)).perform()[wrong.caught_by]
-    assert result.verdict is Verdict.FAIL, (result.verdict, result.reason)
+    assert result.own is Verdict.FAIL, (result.own, result.reason)
     assert result.evidence is not None
     assert result.evidence.requirement == wrong.requirement, result.reason
     line = str(Kill.of(wrong, whole))

@@ -20,7 +20,7 @@ from conformance.fuzz.generate.strategies import bodies, drawn, flaws
 from conformance.fuzz.run.shrink import shrunk
 from conformance.oracle.finding import Finding, Oracle
 from conformance.oracle.link_log import Log
-from conformance.oracle.node_oracle import NodeOracle
+from conformance.oracle.node_judge import NodeJudge
 from protocol.codec import encode
 from protocol.codec.shape import shape_of
 from protocol.site import Encoding
@@ -32,7 +32,7 @@ SITE = scenario()
 
 
 def events(node: str) -> Events:
-    return Events(Random(1), SITE.nodes[node], NodeOracle(Log(), SITE, node))
+    return Events(Random(1), SITE.nodes[node], NodeJudge(Log(), SITE, node))
 
 
 # ---------------------------------------------------------------- payloads
@@ -146,7 +146,7 @@ def test_every_event_and_check_has_steps_for_every_node(node: str) -> None:
 
 
 def test_sequences_without_motion_order_none() -> None:
-    plots = Sequences(Random(1), SITE.nodes["ferry"], NodeOracle(Log(), SITE, "ferry"), motion=False)
+    plots = Sequences(Random(1), SITE.nodes["ferry"], NodeJudge(Log(), SITE, "ferry"), motion=False)
     drawn_steps: Iterator[object] = (step.fields.get("act") for _ in range(200) for step in plots.draw())
     assert not set(drawn_steps) & moving_acts()
 

@@ -129,9 +129,9 @@ def test_a_sound_node_lives_through_every_fault_of_the_link(fault: str, broker: 
         trial.attempt(
             [order("claim"), *disturbed(fault, 300, order("hold", topic="all"), order("claim", id_="jump"))]
         )
-        assert [str(finding) for finding in trial.node_oracle.findings] == []
+        assert [str(finding) for finding in trial.judge.findings] == []
         # Sessions are clean: what is sent while the node is away never comes [LNK-01].
-        assert trial.node_oracle.states["train-arrival"]["held"] or fault in ("cut", "broker-restart")
+        assert trial.judge.states["train-arrival"]["held"] or fault in ("cut", "broker-restart")
 
 
 def test_bytes_come_one_at_a_time(broker: Broker) -> None:
@@ -144,6 +144,6 @@ def test_bytes_come_one_at_a_time(broker: Broker) -> None:
             list(disturbed("throttle", 200, order("claim", id_="jump"), order("claim", id_="next")))
         )
         claims = [m for m in bench.log.messages if m.from_node and m.is_report("claim")]
-        assert trial.node_oracle.findings == []
+        assert trial.judge.findings == []
         # A PUBLISH of more than 50 bytes, 2 ms a byte.
         assert claims[0].at_ms - began_ms > 100

@@ -1,4 +1,4 @@
-"""A brute-force judge of a shuttle's desk: every way in which orders, happenings and words may lie in each other, one by one.
+"""A brute-force judge of a shuttle's desk: every way in which orders, happenings and words may lie in each other.
 
 Written apart from the judge, from the sentences of the requirements: one concrete node at a time, and no sets.
 """
@@ -56,7 +56,7 @@ class Shuttle:
         """With one report more to say."""
         said: Body = {"act": order["act"], "state": state, "mark": self.mark}
         if order["act"] == "ask":
-            said["token"] = order["token"]
+            said |= {"token": order["token"], "told": False}
         else:
             said |= {"id": id_ or order.get("ref", order["id"]), "order_boot": order["boot"]}
         said |= {} if reason is None else {"reason": reason}
@@ -127,10 +127,17 @@ class Shuttle:
             if mine != theirs or (self.place not in ("?", body["state"])):
                 return None
             rests = not self.open and body["state"] != "moving"
-            return replace(self, place=body["state"] if rests else "?")
-        said = tuple(sorted((key, value) for key, value in body.items() if key != "uptime"))
-        of_now = tuple(sorted((dict(self.owed[0]) | {"mark": self.mark}).items())) if self.owed else ()
-        if self.owed and said in (self.owed[0], of_now):  # the mark may be that of the order or that of now
+            told = tuple(
+                tuple((key, True if key == "told" else value) for key, value in one) for one in self.owed
+            )
+            return replace(self, place=body["state"] if rests else "?", owed=told)
+        said = {key: value for key, value in body.items() if key != "uptime"}
+        due = dict(self.owed[0]) if self.owed else {}
+        told = due.pop("told", True)
+        if told and said in (
+            due,
+            due | {"mark": self.mark},
+        ):  # the mark may be that of the order or that of now
             return replace(self, owed=self.owed[1:])
         begins = any(
             dict(one)["state"] == "accepted" and dict(one).get("id") == self.job for one in self.owed
@@ -187,8 +194,9 @@ def exchange(rng: random.Random, length: int) -> Exchange:
             node = node.came(order | {"moved": rng.random() < 0.5, "lost": rng.random() < 0.2})
         elif choice < 6:
             node = rng.choice([*node.steps(), node])
-        elif choice < 8 and node.owed:
-            found.items.append(("job-report", dict(node.owed[0]) | {"uptime": 0}))
+        elif choice < 8 and node.owed and dict(node.owed[0]).get("told", True):
+            report = {key: value for key, value in node.owed[0] if key != "told"}
+            found.items.append(("job-report", report | {"uptime": 0}))
             node = replace(node, owed=node.owed[1:])
         else:
             body = _status(rng, node)

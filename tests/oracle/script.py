@@ -7,7 +7,7 @@ from typing import Any
 
 from conformance.oracle.finding import Oracle
 from conformance.oracle.link_log import Log
-from conformance.oracle.node_oracle import NodeOracle
+from conformance.oracle.node_judge import NodeJudge
 from protocol.codec import encode
 from protocol.site import Encoding
 from protocol.site_file import scenario
@@ -20,21 +20,23 @@ RETAINED = ("node-status", "shuttle-status", "fault")
 class Script:
     """The ferry at a tap, of which an oracle reads; times are in ms of the bench's clock and of the node's."""
 
-    def __init__(self, *, rate: float = 0, bench: bool = True) -> None:
-        """It has come up as it should, and a first ask was answered."""
+    def __init__(self, *, rate: float = 0, bench: bool = True, fresh: bool = False) -> None:
+        """It stands at a place, or has just come up as it should, and a first ask was answered."""
         self.log = Log()
-        self.oracle = NodeOracle(self.log, SITE, "ferry", rate)
+        self.oracle = NodeJudge(self.log, SITE, "ferry", rate, undisturbed=True)
         self.now = 0.0
         self.boot, self.mark, self.connection, self.uptime_ahead = 7, 0, 1, 0
         self._seqs: Counter[str] = Counter()
         self._token = 100
         self.status: dict[str, Any] = {
-            "state": "on", "link": 1, "roles": ["shuttle"], "firmware": "script", "minor": 0, "reads": "both",
-            "reset": "power-on", "bench": bench, "digest": 1831221893, "buffer": 384, "starts": 0,
+            "state": "on", "link": 1 if fresh else 3, "roles": ["shuttle"], "firmware": "script", "minor": 0,
+            "reads": "both", "reset": "power-on", "bench": bench, "digest": 1831221893, "buffer": 384, "starts": 0,
         }  # fmt: skip
         self.shuttle: dict[str, Any] = {
             "held": False, "holds": 0, "state": "lost", "stop": 0, "load": "unsure",
         }  # fmt: skip
+        if not fresh:
+            self.shuttle |= {"state": "at-place", "stop": 1, "place": "quay-n"}
         self.fault: dict[str, Any] = {"active": [], "faults": 0}
         self.comes_up()
         self.fence()
@@ -88,6 +90,8 @@ class Script:
     def report(self, act: str, id_: int, state: str = "done", **more: Any) -> None:
         """The node reports."""
         fields = {"id": id_, "state": state, "order_boot": self.boot, "act": act} | more
+        if act == "run" and state != "refused":
+            self.shuttle |= {"job": id_, "job_state": state}
         self.says("job-report", **fields)
 
     def ask(self) -> int:
@@ -98,7 +102,9 @@ class Script:
 
     def fence(self) -> None:
         """An ask and its answer."""
-        self.says("job-report", act="ask", state="done", token=self.ask())
+        token = self.ask()
+        self.comes_up()
+        self.says("job-report", act="ask", state="done", token=token)
 
     def claim(self, id_: int) -> None:
         """A claim that is answered as it must be."""

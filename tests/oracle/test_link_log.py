@@ -63,7 +63,7 @@ def test_what_a_node_said_is_found_by_name_and_newest_first_by_latest() -> None:
     script.shuttle_says(stop=1)
     script.says_bytes("shuttle-status", b"{")
     log = script.log
-    assert [message.body.get("stop") for message in log.sent("shuttle-status")] == [0, 1, None]
+    assert [message.body.get("stop") for message in log.sent("shuttle-status")] == [1, 1, 1, None]
     assert {message.name for message in log.sent()} >= {"node-status", "fault", "job-report"}
     assert all(message.from_node for message in log.sent())
     assert list(log.sent("shuttle-status", log.end)) == []

@@ -27,7 +27,10 @@ def judged(found: Exchange) -> int | None:
         elif message == "job-report":
             if states.report(body) is not None:
                 return number
-        elif states.told(message, body) is not None:
+        elif any(
+            states.told(name, said) is not None
+            for name, said in ((message, body), ("node-status", body), ("fault", {"faults": 0}))
+        ):
             return number
     return None
 

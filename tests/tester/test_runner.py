@@ -219,9 +219,9 @@ def test_a_deaf_node_fails_once_and_is_not_failed_for_all_that_follows_from_it()
     assert failed == ["orders-ask"]
 
 
-def test_text_report_is_two_lines_when_all_is_well_and_never_wider_than_the_terminal() -> None:
+def test_text_report_is_three_lines_when_all_is_well_and_never_wider_than_the_terminal() -> None:
     _, good = reported()
-    assert len(as_text.render(good).splitlines()) == 2
+    assert len(as_text.render(good).splitlines()) == 3
     _, bad = reported(Deaf)
     lines = as_text.render(bad).splitlines()
     assert any(line.startswith("FAIL") and "orders-ask" in line for line in lines)
@@ -399,8 +399,9 @@ def test_a_node_that_cannot_be_reset_is_spared_what_needs_it() -> None:
 def test_a_case_that_cannot_bring_the_node_to_rest_is_inconclusive() -> None:
     run = run_of("ferry", controller=Deaf)
     results = run.perform([OPEN, case("link-one", passes, OPENING)])
-    assert results["link-one"].verdict is Verdict.INCONCLUSIVE
-    assert results["link-one"].reason.startswith("the node could not be brought to rest: ")
+    assert results["link-one"].own is Verdict.INCONCLUSIVE
+    assert "; besides: the node could not be brought to rest: " in results["link-one"].reason
+    assert [one.requirement for one in results["link-one"].breaches] == ["ORD-01"]
 
 
 def waits_twice(_fixture: Fixture) -> Observing:

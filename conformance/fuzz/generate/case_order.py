@@ -10,7 +10,7 @@ from conformance.fuzz.generate.payloads import ROUND, Payloads
 from conformance.fuzz.generate.sequences import Sequences
 from conformance.fuzz.generate.steps import Case
 from conformance.fuzz.link import FAULTS
-from conformance.oracle.node_oracle import NodeOracle
+from conformance.oracle.node_judge import NodeJudge
 from protocol.site import NodeSite
 
 KINDS = ("payloads", "sequences", "link")
@@ -29,7 +29,7 @@ class CaseOrder:
         self,
         seed: int,
         node: NodeSite,
-        node_oracle: NodeOracle,
+        judge: NodeJudge,
         *,
         motion: bool,
         kinds: Iterable[str],
@@ -37,7 +37,7 @@ class CaseOrder:
         faults: Sequence[str] = tuple(FAULTS),
     ) -> None:
         """`kinds` are of KINDS; a sequence is drawn when its turn comes, from the state that the node is in then."""
-        self._seed, self._node, self._node_oracle, self._motion = seed, node, node_oracle, motion
+        self._seed, self._node, self._judge, self._motion = seed, node, judge, motion
         self._kinds, self._faults = frozenset(kinds), faults
         self._payloads = Payloads(seed, node.reads, motion=motion)
         self._ahead: deque[tuple[str, Draw]] = deque()
@@ -68,5 +68,5 @@ class CaseOrder:
         if kind not in self._kinds:
             return
         rng = Random(f"{self._seed}/{self.round}/{place}")
-        plots = Sequences(rng, self._node, self._node_oracle, motion=self._motion, faults=self._faults)
+        plots = Sequences(rng, self._node, self._judge, motion=self._motion, faults=self._faults)
         self._ahead.append((kind, plots.draw if kind == "sequences" else plots.draw_link))

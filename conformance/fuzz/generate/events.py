@@ -10,7 +10,7 @@ from random import Random
 from typing import Any
 
 from conformance.fuzz.generate.steps import Step, order, wait
-from conformance.oracle.node_oracle import NodeOracle
+from conformance.oracle.node_judge import NodeJudge
 from protocol.rules.states import MACHINES
 from protocol.site import CraneSite, NodeSite
 from protocol.specification import specification
@@ -27,8 +27,8 @@ NOWHERE = {"to": "nowhere", "to_slot": 255, "box": "X", "from": "nowhere", "from
 class Events:
     """Makes steps for one node, by what it is and, where the state matters, by what it said last."""
 
-    def __init__(self, rng: Random, node: NodeSite, node_oracle: NodeOracle) -> None:
-        self._rng, self._node, self._node_oracle = rng, node, node_oracle
+    def __init__(self, rng: Random, node: NodeSite, judge: NodeJudge) -> None:
+        self._rng, self._node, self._judge = rng, node, judge
         acts = [act for role in node.roles for act in specification().acts_of(role) & specification().jobs]
         self.jobs = sorted(set(acts))
         self.table: Table = specification().tables[next(role for role in node.roles if role in STATES)]
@@ -86,7 +86,7 @@ class Events:
     def state(self) -> str:
         """The state of the node in its table, as it said it last; the initial one before."""
         message, field = STATES[self.table.name]
-        return str(self._node_oracle.states.get(message, {}).get(field, self.table.initial))
+        return str(self._judge.states.get(message, {}).get(field, self.table.initial))
 
     def row(self, state: str) -> Transition | None:
         """A transition out of a state that a tester can bring about."""

@@ -17,7 +17,7 @@ from conformance.fuzz.generate.events import Events
 from conformance.fuzz.generate.motion import moving_acts
 from conformance.fuzz.generate.steps import Case, Step, disturbed, fence, order, wait
 from conformance.fuzz.link import FAULTS
-from conformance.oracle.node_oracle import NodeOracle
+from conformance.oracle.node_judge import NodeJudge
 from protocol.site import NodeSite
 
 WRAP = 2**32
@@ -32,14 +32,14 @@ class Sequences:
         self,
         rng: Random,
         node: NodeSite,
-        node_oracle: NodeOracle,
+        judge: NodeJudge,
         *,
         motion: bool,
         faults: Sequence[str] = tuple(FAULTS),
     ) -> None:
         """Without `motion` no step is left in that may move a machine; `faults` are those that the link can have."""
         self._rng, self._motion, self._link_faults = rng, motion, list(faults)
-        self._events = Events(rng, node, node_oracle)
+        self._events = Events(rng, node, judge)
         self._plots = [
             self._walk, self._walk, self._walk, self._repeats, self._cancels, self._holds, self._refusals,
             self._floods, self._restart_of_supervisor, self._wrap, self._faults,

@@ -12,7 +12,7 @@ from conformance.fuzz.link import Link
 from conformance.fuzz.run.trial import BEATS, Trial
 from conformance.oracle.finding import Finding, Oracle
 from conformance.oracle.link_log import Message
-from conformance.oracle.node_oracle import DEAD
+from conformance.oracle.node_judge import DEAD
 from conformance.suite.fixture import Fixture
 
 HISTORIES = (25, 50, 100, 200, 400, 1600)
@@ -72,7 +72,7 @@ class Campaign:
         self.options, self.on_found = options, on_found
         self.trial = Trial(fixture, link, motion=options.motion, rate=options.rate)
         self.case_order = CaseOrder(
-            options.seed, fixture.node, self.trial.node_oracle,
+            options.seed, fixture.node, self.trial.judge,
             motion=options.motion, kinds=options.kinds, first_round=options.first_round,
             faults=tuple(link.faults),
         )  # fmt: skip
@@ -92,7 +92,7 @@ class Campaign:
         Raises Trouble where the node says nothing from the first.
         """
         self.trial.warm_up()
-        if self.trial.node_oracle.findings:
+        if self.trial.judge.findings:
             self._handle([REST] if self.options.motion else [])
         for case in corpus:
             if self.ended or not more():
@@ -111,9 +111,9 @@ class Campaign:
         if self.trial.start_afresh():
             self.trial.attempt(steps)
         self.cases += 1
-        self.showed.append(bool(self.trial.node_oracle.findings))
-        if self.trial.node_oracle.findings:
-            first = _worst(self.trial.node_oracle.findings)
+        self.showed.append(bool(self.trial.judge.findings))
+        if self.trial.judge.findings:
+            first = _worst(self.trial.judge.findings)
             self._keep(FindingGroup(first, steps, True, self.cases, self.seconds, self.trial.came()))
             self._go_on()
 
@@ -125,7 +125,7 @@ class Campaign:
             steps = [REST, *steps] if self.options.motion else steps
             self.trial.attempt(steps)
         self.cases += len(batch)
-        if self.trial.node_oracle.findings:
+        if self.trial.judge.findings:
             self._handle(steps)
         else:
             self._history.extend((*steps, PROOF))
@@ -135,7 +135,7 @@ class Campaign:
 
     def _handle(self, steps: Sequence[Step]) -> None:
         """Group, make short, tell, and leave the node fresh."""
-        first = _worst(self.trial.node_oracle.findings)
+        first = _worst(self.trial.judge.findings)
         known = self.found.get(first.key)
         if known is not None:
             known.times += 1
@@ -166,7 +166,7 @@ class Campaign:
     def _go_on(self) -> None:
         """A node that was found wrong begins again, if it can be reset; else it has to answer to go on."""
         sound = not self.trial.lost and self.trial.start_afresh()
-        findings = self.trial.node_oracle.findings
+        findings = self.trial.judge.findings
         if self.trial.lost:
             self.ended = f"the node cannot be reached any more: {self.trial.lost}"
         elif not sound and findings:

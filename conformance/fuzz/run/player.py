@@ -11,7 +11,7 @@ from conformance.fuzz.generate.motion import harmless
 from conformance.fuzz.generate.mutations import mutated, unlike_schema
 from conformance.fuzz.generate.steps import Step
 from conformance.fuzz.link import Link
-from conformance.oracle.node_oracle import NodeOracle
+from conformance.oracle.node_judge import NodeJudge
 from conformance.oracle.site_limits import impossible
 from conformance.suite.fixture import Fixture, Inputs, SentOrder
 from conformance.suite.preamble import ARMING, PULSE, arriving, cues_for, homes
@@ -34,10 +34,10 @@ class Player:
     """Plays steps on a stand. With `motion` off nothing that could move a machine is sent."""
 
     def __init__(
-        self, fixture: Fixture, node_oracle: NodeOracle, link: Link, *, motion: bool, gap_ms: float
+        self, fixture: Fixture, judge: NodeJudge, link: Link, *, motion: bool, gap_ms: float
     ) -> None:
         """`gap_ms` lies between two orders at the least, floods excepted."""
-        self.fixture, self.node_oracle, self.link = fixture, node_oracle, link
+        self.fixture, self.judge, self.link = fixture, judge, link
         self.motion, self.gap_ms = motion, gap_ms
         self.patience_ms = fixture.patience_ms
         self.sent: deque[tuple[str, bytes]] = deque(maxlen=SENT_KEPT)
@@ -60,7 +60,7 @@ class Player:
 
     def fresh(self) -> None:
         """The node was reset: ids and repeats begin again."""
-        self._before = self.node_oracle.known.boot
+        self._before = self.judge.known.boot
         self.sent.clear()
         self._last_id = 0
         self._last_job = None
@@ -81,16 +81,16 @@ class Player:
 
     def fence(self) -> bool:
         """Ask until the answer is there. False, and a finding, where none comes."""
-        tries = FENCE_TRIES if self.node_oracle.silent_is_fine else 2
+        tries = FENCE_TRIES if self.judge.silent_is_fine else 2
         # Where the first one only taught the oracle what is, a second one can be judged.
-        if self._asked(tries) and (self.node_oracle.known.sure or self._asked(tries)):
+        if self._asked(tries) and (self.judge.known.sure or self._asked(tries)):
             return True
         if self.fixture.bench.tester_lost:
             raise Trouble(
                 "the broker has closed the tester's own connection",
                 mend="Look into its log; it has to take messages of 64 KB and topics of any name",
             )
-        self.node_oracle.tell_dead()
+        self.judge.tell_dead()
         return False
 
     def ask(self) -> int:
@@ -105,19 +105,19 @@ class Player:
     def _awaited(self, token: int) -> bool:
         """Wait for an answer; while reports come the node is at work, and patience begins anew."""
         for _ in range(PATIENCES):
-            reports = self.node_oracle.reports
+            reports = self.judge.reports
             if self.fixture.bench.wait(lambda: self._fenced(token), self.patience_ms):
                 return True
-            if self.node_oracle.reports == reports:
+            if self.judge.reports == reports:
                 break
         return False
 
     def _fenced(self, token: int) -> bool:
         self._judge()
-        return self.node_oracle.fenced == token
+        return self.judge.fenced == token
 
     def _judge(self) -> None:
-        self.node_oracle.take(self.fixture.bench.now_ms)
+        self.judge.take(self.fixture.bench.now_ms)
 
     # ---- sending
 
@@ -158,7 +158,7 @@ class Player:
 
     def _disturb(self, step: Step) -> None:
         self._judge()
-        self.node_oracle.excuse(self.fixture.bench.now_ms + step.fields["ms"])
+        self.judge.excuse(self.fixture.bench.now_ms + step.fields["ms"])
         self.link.disturb(step.fields["fault"], step.fields["ms"])
 
     def _again(self, step: Step) -> None:
@@ -201,23 +201,22 @@ class Player:
             self._last_id = body["id"]
         if "deadline" in allowed:
             lead = LEADS_MS[str(step.fields.get("deadline", "soon"))]
-            known = self.node_oracle.known
-            body["deadline"] = (known.uptime_at(self.fixture.bench.now_ms) + lead) % UPTIME_MODULUS
+            body["deadline"] = (self.judge.uptime_at(self.fixture.bench.now_ms) + lead) % UPTIME_MODULUS
         body |= {name: self._value(value) for name, value in fields.items()}
         if act in specification().jobs:
             self._last_job = SentOrder(body, self.fixture.log.end)
         return body
 
     def _boot(self, which: str) -> int:
-        boot = max(0, self.node_oracle.known.boot)
+        boot = max(0, self.judge.known.boot)
         if which == "before" and self._before >= 0:
             return self._before
         return boot if which == "now" else (boot + 1) % 65536
 
     def _id(self, which: str) -> int:
-        known = self.node_oracle.known
+        known = self.judge.known
         choices = {
-            "last-job": max(known.taken, default=known.job or known.mark),
+            "last-job": known.job or known.mark,
             "last-sent": self._last_id or known.mark,
             "mark": known.mark,
             "below-mark": known.mark - 1,
@@ -228,12 +227,12 @@ class Player:
     def _value(self, value: Any) -> Any:
         if not (isinstance(value, str) and value.startswith("$")):
             return value
-        known = self.node_oracle.known
+        known = self.judge.known
         return {
             "$holds": known.holds,
             "$holds+1": next_count(known.holds),
-            "$faults": self.node_oracle.faults,
-            "$faults+1": next_count(self.node_oracle.faults),
+            "$faults": self.judge.faults,
+            "$faults+1": next_count(self.judge.faults),
             "$last-job": self._id("last-job"),
             "$last-sent": self._id("last-sent"),
             "$unseen": min(2**32 - 1, max(known.mark, self._last_id) + 2),
@@ -272,13 +271,13 @@ class Player:
     def _inputs(self, pick: int) -> Inputs:
         node = self.fixture.node
         if node.crane:
-            mode = self.node_oracle.states.get("crane-status", {}).get("mode")
+            mode = self.judge.states.get("crane-status", {}).get("mode")
             return (*homes(self.fixture, True), *homes(self.fixture, False)) if mode == "homing" else ()
         if node.berth:
-            state = self.node_oracle.states.get("train-arrival", {}).get("state")
+            state = self.judge.states.get("train-arrival", {}).get("state")
             return (*ARMING, *PULSE) if state in ("admitting", "armed") else PULSE
         if node.shuttle:
-            place = self.node_oracle.states.get("shuttle-status", {}).get("place")
+            place = self.judge.states.get("shuttle-status", {}).get("place")
             others = [stop for stop in node.shuttle.stops if stop != place]
             return arriving(self.fixture, others[pick % len(others)])
         return ()

@@ -13,7 +13,7 @@ from conformance.fuzz.run.shrink import shrunk
 from conformance.oracle.finding import Finding, Oracle
 from conformance.oracle.link_log import Message
 from conformance.oracle.memory_trend import SAMPLES
-from conformance.oracle.node_oracle import NodeOracle
+from conformance.oracle.node_judge import NodeJudge
 from conformance.suite.fixture import Fixture
 from conformance.suite.preamble import fit
 from conformance.suite.verdict import Broken, Unclear
@@ -37,10 +37,8 @@ class Trial:
     def __init__(self, fixture: Fixture, link: Link, *, motion: bool, rate: float) -> None:
         """`rate` is the most orders in a second; 0: as fast as they go."""
         self.fixture, self.motion = fixture, motion
-        self.node_oracle = NodeOracle(fixture.log, fixture.site, fixture.name, rate)
-        self.player = Player(
-            fixture, self.node_oracle, link, motion=motion, gap_ms=1000 / rate if rate else 0
-        )
+        self.judge = NodeJudge(fixture.log, fixture.site, fixture.name, rate, undisturbed=True)
+        self.player = Player(fixture, self.judge, link, motion=motion, gap_ms=1000 / rate if rate else 0)
         self.pace = Pace(fixture.patience_ms)
         self.lost = ""
         """Why the node cannot be reached any more; '' while it can."""
@@ -59,20 +57,20 @@ class Trial:
                 self.make_fit()
             else:
                 self.player.play(step)
-            if self.node_oracle.dead:
+            if self.judge.dead:
                 return
 
     def attempt_timed(self, steps: Sequence[Step], cases: int) -> None:
         """The same with cases that have no pauses in them: the pace is learnt from how long they take."""
         began_ms = self.fixture.bench.now_ms
         self.attempt(steps)
-        if not self.node_oracle.findings:
+        if not self.judge.findings:
             self.pace.took(cases, self.fixture.bench.now_ms - began_ms)
 
     def _prove(self) -> None:
         """A claim that is answered as it must be, and a fence."""
         self.player.calm()
-        if self.node_oracle.known.sure or self.player.fence():
+        if self.judge.known.sure or self.player.fence():
             self.player.play(KNOWN_GOOD)
             self.player.fence()
 
@@ -93,22 +91,22 @@ class Trial:
 
     def make_fit(self) -> None:
         """With motion allowed: end what is open and come to a state in which a job is accepted, if that can be."""
-        if self.node_oracle.findings or not self.motion:
+        if self.judge.findings or not self.motion:
             return
         try:
             fit(self.fixture)
         except Broken as broken:
-            self.node_oracle.take(self.fixture.bench.now_ms)
+            self.judge.take(self.fixture.bench.now_ms)
             what = f"brought to rest: expected {broken.expected}; seen {broken.seen}"
-            self.node_oracle.tell(broken.requirement, what, Oracle.ANSWER)
+            self.judge.tell(broken.requirement, what, Oracle.ANSWER)
         except Unclear:
             pass  # It may stay in a state from which jobs are refused; that is a state too.
-        self.node_oracle.take(self.fixture.bench.now_ms)
+        self.judge.take(self.fixture.bench.now_ms)
 
     def _first_word(self) -> bool:
         def speaks() -> bool:
-            self.node_oracle.take(self.fixture.bench.now_ms)
-            return "node-status" in self.node_oracle.states
+            self.judge.take(self.fixture.bench.now_ms)
+            return "node-status" in self.judge.states
 
         for _ in range(FIRST_WORD_MS // ASK_EVERY_MS):
             if self.fixture.bench.wait(speaks, ASK_EVERY_MS):
@@ -134,16 +132,16 @@ class Trial:
             except Unclear as unclear:
                 self.lost = str(unclear)
                 return False
-            self.node_oracle.restarted()
+            self.judge.restarted()
         else:
-            self.node_oracle.went_on()
-        self.node_oracle.findings.clear()
+            self.judge.went_on()
+        self.judge.findings.clear()
         self._begin = self.fixture.log.end
         if not self._first_word():
             self.lost = f"not a word from it within {FIRST_WORD_MS // 1000} s"
         elif not self.player.fence() and not self.fixture.bench.can_restart:
             self.lost = "it does not answer, and there is no way to reset it"
-        return not (self.lost or self.node_oracle.findings)
+        return not (self.lost or self.judge.findings)
 
     def shows(self, steps: Sequence[Step], wanted: Finding) -> bool:
         """Whether the steps on a fresh node bring about the same kind of finding."""
@@ -153,10 +151,10 @@ class Trial:
             begin = self.fixture.log.end
             for _ in range(SAMPLES + 1 if wanted.oracle is Oracle.MEMORY else 1):
                 self.attempt(steps)
-            if wanted.requirement in BEATS and not self.node_oracle.findings:
+            if wanted.requirement in BEATS and not self.judge.findings:
                 self.player.play(QUIET)
             self._begin = begin
-        return any(one.requirement == wanted.requirement for one in self.node_oracle.findings)
+        return any(one.requirement == wanted.requirement for one in self.judge.findings)
 
     def shortened(
         self, candidates: Sequence[Sequence[Step]], wanted: Finding, *, tries: int, within_ms: float
