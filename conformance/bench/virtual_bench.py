@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from random import Random
+from typing import ClassVar
 
 from conformance.suite.bench import Bench
 from conformance.suite.stalls import Stall
@@ -31,6 +32,7 @@ class VirtualBench(Bench):
     kind = "virtual time"
     path_ms = 20.0
     chance = None
+    bus_class: ClassVar[type[VirtualBus]] = VirtualBus
 
     def __init__(
         self,
@@ -45,7 +47,7 @@ class VirtualBench(Bench):
         super().__init__()
         self._make, self._rng, self._distort = make, rng, distort
         self._time = VirtualTime()
-        self.bus = VirtualBus(self._time, rng, latency_ms, loss)
+        self.bus = self.bus_class(self._time, rng, latency_ms, loss)
         self.bus.intercept = self._flag_retained
         self._taken = 0
         self._still: list[tuple[float, float]] = []
