@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from random import Random
+from typing import ClassVar
 
 from conformance.suite.bench import Bench
 from conformance.suite.stalls import Stall
@@ -30,6 +31,7 @@ class VirtualBench(Bench):
     can_restart = True
     kind = "virtual time"
     chance = None
+    bus_class: ClassVar[type[VirtualBus]] = VirtualBus
 
     def __init__(
         self,
@@ -44,7 +46,7 @@ class VirtualBench(Bench):
         super().__init__()
         self._make, self._rng, self._distort = make, rng, distort
         self._time = VirtualTime()
-        self.bus = VirtualBus(self._time, rng, latency_ms, loss)
+        self.bus = self.bus_class(self._time, rng, latency_ms, loss)
         self.bus.intercept = self._flag_retained
         self._taken = 0
         self._still: list[tuple[float, float]] = []

@@ -87,7 +87,9 @@ class Log:
         self._forgotten = 0
         self._newest: int | None = None
         """The node's newest connection of which the CONNECT was seen, and what it has subscribed on it."""
-        self._asked = self._granted = 0
+        self._asked: dict[int, tuple[str, ...]] = {}
+        """Topic filters by the packet id of their SUBSCRIBE."""
+        self._granted: set[str] = set()
         self.minor: int | None = None
         """The minor version that the participant under test says; None until it has said one."""
 
@@ -96,13 +98,13 @@ class Log:
         """Number of the newest trace; 0 before the first."""
         return self._forgotten + len(self.traces)
 
-    @property
-    def node_hears(self) -> bool:
-        """Whether every subscription that the node has asked for on its newest connection is granted.
+    def hears(self, topic: str) -> bool:
+        """Whether the broker has granted the node, on its newest connection, a subscription that takes in `topic`.
 
-        What is published before may reach the broker before its SUBSCRIBE does, and never comes to the node.
+        What is published before may reach the broker before its SUBSCRIBE does, and never comes to the node. A node may
+        subscribe in one packet or in several.
         """
-        return self._newest is None or self._granted >= self._asked > 0
+        return self._newest is None or any(_takes_in(one, topic) for one in self._granted)
 
     def forget(self, keep: int) -> None:
         """Drop all but the newest `keep` traces and their messages, for runs of hours. Numbers stay as they are."""
@@ -119,11 +121,11 @@ class Log:
         self.traces.append(trace)
         match packet:
             case Connect():
-                self._newest, self._asked, self._granted = connection, 0, 0
-            case Subscribe() if connection == self._newest:
-                self._asked += 1
-            case Granted(kind=Kind.SUBACK) if connection == self._newest:
-                self._granted += 1
+                self._newest, self._asked, self._granted = connection, {}, set()
+            case Subscribe(packet_id=number) if connection == self._newest:
+                self._asked[number] = tuple(one.filter for one in packet.subscriptions)
+            case Granted(kind=Kind.SUBACK, packet_id=number) if connection == self._newest:
+                self._granted |= set(self._asked.pop(number, ()))
         if isinstance(packet, Publish):
             self.messages.append(self._message(trace, packet))
         return trace
@@ -165,6 +167,11 @@ class Log:
     def connects(self) -> list[tuple[Trace, Connect]]:
         """The node's CONNECT packets."""
         return [(trace, trace.packet) for trace in self.traces if isinstance(trace.packet, Connect)]
+
+
+def _takes_in(topic_filter: str, topic: str) -> bool:
+    """Whether a topic filter may take in a topic: with a wildcard it is taken to (MQTT 3.1.1 section 4.7)."""
+    return topic_filter == topic or "+" in topic_filter or "#" in topic_filter
 
 
 def _read(trace: Trace, packet: Publish) -> Message:

@@ -16,6 +16,7 @@ from conformance.oracle.finding import Finding, Oracle
 from conformance.oracle.link_log import Log, Message
 from conformance.oracle.memory_trend import MemoryTrend
 from conformance.oracle.timing import Timing
+from conformance.oracle.writing import may_refuse
 from protocol.recording import RecordedMessage
 from protocol.rules import RuleMonitor
 from protocol.site import Site
@@ -172,6 +173,14 @@ class NodeOracle:
             # A cancel is answered under the id that it names, or as a repeat under its own.
             self._given |= {(body["act"], body["id"]), (body["act"], body.get("ref", body["id"]))}
             self._deadlines.came(body)
+        if may_refuse(message):
+            self._unsure()
+            return
+        self._answered(message)
+
+    def _answered(self, message: Message) -> None:
+        """What follows from an order that the node has to read."""
+        body = message.body
         if message.topic == self._topic:
             self._watched(message, Reading(dict(body), message.encoding))
         expected = self.known.order(body, message.number, message.at_ms)

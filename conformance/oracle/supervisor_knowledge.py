@@ -50,7 +50,9 @@ class Known:
     asked_ms: dict[int, float] = field(default_factory=dict)
     """When each ask was sent, by its token."""
     answered: bool = False
-    """Whether an ask of this life was answered in this boot, with every state message [ORD-03]."""
+    """Whether an ask of this life was answered in this boot, with every state message [ORD-03, SUP-32]."""
+    token_came: bool = False
+    """Whether the report with the token of such an ask came, whatever came before it [SUP-01]."""
     claims: dict[int, Message] = field(default_factory=dict)
     """Claims sent in this boot, by id."""
     owned: int = 0
@@ -228,6 +230,7 @@ def _enter_word(known: Known, message: Message) -> None:
 def _enter_report(known: Known, message: Message) -> None:
     body = message.body
     if body["act"] == "ask":
+        known.token_came = known.token_came or body.get("token", -1) in known.tokens
         heard = known.tokens.get(body.get("token", -1), set())
         if heard >= known.states:
             known.answered, known.doubted = True, None

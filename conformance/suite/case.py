@@ -27,7 +27,7 @@ CHAPTERS = (
 )  # fmt: skip
 """The chapters in the order in which their cases run where prerequisites leave a choice."""
 PARTS = {
-    "link": ("link", "link_orders"),
+    "link": ("link", "link_orders", "link_state"),
     "orders": ("orders", "orders_job"),
     "crane": ("crane", "crane_places", "crane_transfer"),
     "supervisor": (

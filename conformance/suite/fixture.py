@@ -351,10 +351,15 @@ class Fixture:
         """How long an answer is waited for."""
         return PATIENCE * self.limit_ms("answer")
 
+    def until_it_hears(self, node: str = "") -> None:
+        """Wait until orders to the node, or to all, reach it: a SUBSCRIBE may still be on its way."""
+        topic = self.topic(node)
+        self.bench.wait(lambda: self.log.hears(topic), self.patience_ms)
+
     def ask(self) -> Answer:
         """Ask and wait for the report with our token: a fence, and all that the node knows."""
         token = self.new_token()
-        self.bench.wait(lambda: self.log.node_hears, self.patience_ms)
+        self.until_it_hears()
         before = self.send_raw(self.encoded({"act": "ask", "token": token}))
         report = self.wait_for(lambda m: m.is_report("ask", token=token), self.patience_ms, before)
         if report is None:

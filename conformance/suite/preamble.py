@@ -1,130 +1,21 @@
-"""Bringing a node into the state that a case starts from, and its jobs to an end.
-
-On the bench the tester plays the sensors: home switches, load, arming and end, stops. In service the
-machine's own sensors do, and the tester only waits.
-"""
+"""Bringing a node into the state that a case starts from."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from typing import Any
 
 from conformance.oracle.link_log import Message
-from conformance.suite.fixture import Answer, Fixture, Inputs, SentOrder
-from conformance.suite.verdict import Broken, Unclear
+from conformance.suite.fixture import Answer, Fixture, SentOrder
+from conformance.suite.jobs import allowed_ms, complete, done, is_over
+from conformance.suite.verdict import NoOccasion, Unclear
 from protocol.specification import FINAL, OPEN
 
-MARGIN_MS = 3000
+POWER_NOTICED_MS = 1000
+TRIES = 3
+"""Jobs that are started until one is still open when an order about it comes."""
 HELD_WITHIN_MS = 300
 """How long the end of a run that is stopped waits for the node's word that it holds."""
-HOME_SWITCHES = ("home-x", "home-y", "home-z")
-PULSE: Inputs = (("end", True, 40), ("end", False, 40))
-ARMING: Inputs = (("arming", True, 40), ("arming", False, 40))
-
-
-@dataclass(frozen=True, slots=True)
-class Cue:
-    """Sensor inputs to play once, at the first message of the node that is as wanted."""
-
-    wanted: Callable[[Message], bool]
-    inputs: Inputs
-
-
-# ---------------------------------------------------------------- jobs
-
-
-def complete(fixture: Fixture, sent: SentOrder, *, cues: tuple[Cue, ...] | None = None) -> Message:
-    """Play the sensors that a job needs until its final report, which is given.
-
-    Raises Broken where no final report comes in the time that the site file allows the job.
-    """
-    open_cues = list(cues_for(fixture, sent) if cues is None else cues) if fixture.on_bench else []
-    within = allowed_ms(fixture, sent.act)
-    end = fixture.bench.now_ms + within
-    seen = sent.before
-    while True:
-        message = fixture.wait_for(lambda m: m.from_node, end - fixture.bench.now_ms, seen)
-        if message is None:
-            raise Broken(
-                "ORD-16",
-                f"a final report for {sent.act!r} {sent.id}",
-                f"none within the {within:.0f} ms that the site file allows",
-            )
-        seen = message.number
-        if message.is_report(sent.act, order=sent.id) and message.body["state"] in FINAL:
-            fixture.judged["ORD-16"] += 1
-            if sent.act == "home" and fixture.on_bench:
-                # Left closed, the switches would end the next homing before anything has moved.
-                fixture.stimulate(*homes(fixture, False))
-            return message
-        for cue in [cue for cue in open_cues if cue.wanted(message)]:
-            open_cues.remove(cue)
-            fixture.stimulate(*cue.inputs)
-
-
-def done(fixture: Fixture, act: str, **fields: Any) -> Message:
-    """Order a job and bring it to its end, which must be 'done'. Raises Unclear where it is not."""
-    sent = fixture.order(act, **fields)
-    report = complete(fixture, sent)
-    fixture.need(
-        report.body["state"] == "done",
-        f"{act!r} ended {report.body['state']!r}, reason {report.body.get('reason', '')!r}",
-    )
-    return report
-
-
-def allowed_ms(fixture: Fixture, act: str) -> float:
-    """How long a job may take by the site file, with some margin."""
-    node = fixture.node
-    times = {"admit": 0, "depart": 0, "run": 0}
-    if node.berth:
-        times["admit"] = node.berth.arming_timeout_ms + node.berth.end_timeout_ms
-        times["depart"] = node.berth.arming_timeout_ms + node.berth.end_timeout_ms + node.berth.clear_ms
-    if node.shuttle:
-        times["run"] = node.shuttle.run_timeout_ms
-    crane = node.crane.job_timeout_ms if node.crane else 0
-    return fixture.stretched(times.get(act, crane) + MARGIN_MS)
-
-
-def cues_for(fixture: Fixture, sent: SentOrder) -> tuple[Cue, ...]:
-    """The sensor inputs that a conformant job needs on the bench."""
-
-    def report(step: str = "") -> Callable[[Message], bool]:
-        return lambda m: (
-            m.is_report(sent.act, order=sent.id)
-            and m.body["state"] == "running"
-            and (not step or m.body.get("step") == step)
-        )
-
-    match sent.act:
-        case "home":
-            return (Cue(report(), homes(fixture, True)),)
-        case "transfer":
-            return (
-                Cue(report("grip"), (("load", True, 0),)),
-                Cue(report("release"), (("load", False, 0),)),
-            )
-        case "admit":
-            return (Cue(report(), (*ARMING, *PULSE)),)
-        case "depart":
-            return (Cue(report(), PULSE),)
-        case "run":
-            return (Cue(report(), arriving(fixture, str(sent.body["to"]))),)
-    return ()
-
-
-def homes(fixture: Fixture, level: bool) -> Inputs:
-    """Every home switch of the node's crane to one level."""
-    axes = fixture.node.crane.axes if fixture.node.crane else ()
-    return tuple((switch, level, 40) for switch, _ in zip(HOME_SWITCHES, axes, strict=False))
-
-
-def arriving(fixture: Fixture, place: str) -> Inputs:
-    """The stop sensors as they fire when the shuttle leaves where it stands and reaches `place`."""
-    stops = fixture.node.shuttle.stops if fixture.node.shuttle else ()
-    others = tuple((f"stop-{n}", False, 10) for n, stop in enumerate(stops, 1) if stop != place)
-    return (*others, (f"stop-{stops.index(place) + 1}", True, 100))
 
 
 # ---------------------------------------------------------------- states to start from
@@ -149,8 +40,7 @@ def end_open_job(fixture: Fixture, answer: Answer) -> None:
     report = fixture.report(fixture.order("cancel", ref=job))
     if report.body["state"] in FINAL:
         return
-    if fixture.on_bench:
-        power_failure(fixture)
+    if fixture.on_bench and (power_failure(fixture) or _played_to_its_end(fixture, job)):
         return
 
     def ended(m: Message) -> bool:
@@ -158,6 +48,18 @@ def end_open_job(fixture: Fixture, answer: Answer) -> None:
 
     longest = max(allowed_ms(fixture, act) for act in ("home", "admit", "depart", "run"))
     fixture.need(fixture.wait_for(ended, longest) is not None, "the job of the case before does not end")
+
+
+def _played_to_its_end(fixture: Fixture, job: int) -> bool:
+    """Play the sensors that end the open job, of a node that does not notice its motor power."""
+    orders = (m for m in fixture.log.messages if not m.from_node and m.body.get("id") == job)
+    order = next((m for m in orders if m.body.get("act") in fixture.spec.jobs), None)
+    if order is None:
+        return False
+    sent = SentOrder(order.body, fixture.log.end)
+    fixture.send(order.body)  # Its answer tells the step that it is at.
+    complete(fixture, sent)
+    return True
 
 
 def reset_node(fixture: Fixture) -> Message | None:
@@ -175,12 +77,27 @@ def reset_node(fixture: Fixture) -> Message | None:
     )
 
 
-def power_failure(fixture: Fixture) -> None:
-    """On the bench: take the motor power away and give it back."""
+def power_failure(fixture: Fixture) -> bool:
+    """On the bench: take the motor power away and give it back. Gives whether the node notices that: it need not."""
+    before = fixture.log.end
     fixture.stimulate(("motor-power", False, 0), ("motor-power", True, 100))
-    fixture.wait_for(lambda m: m.name == "fault" and "power-lost" in m.body.get("active", ()), 1000)
+    noticed = fixture.wait_for(
+        lambda m: m.from_node and m.name == "fault" and "power-lost" in m.body.get("active", ()),
+        POWER_NOTICED_MS,
+        before,
+    )
     fixture.watch(200)
     fixture.ask()
+    return noticed is not None
+
+
+def fail_job(fixture: Fixture, sent: SentOrder, *inputs: tuple[str, bool, int]) -> Message:
+    """On the bench: end a job by a fault, and give its final report.
+
+    `inputs` are played: a loss of motor power. A node that does not notice that comes to its own time-out.
+    """
+    fixture.stimulate(*inputs)
+    return complete(fixture, sent, cues=())
 
 
 def fault_count(answer: Answer) -> int:
@@ -203,15 +120,25 @@ def reset_faults(fixture: Fixture, **found: Any) -> Message:
     return fixture.answer_to("reset-fault", faults=fault_count(fixture.ask()), **found)
 
 
-def crane_unhomed(fixture: Fixture) -> Answer:
-    """A crane in mode 'unhomed': as it came up, or on the bench after a loss of motor power."""
+def crane_unhomed(fixture: Fixture, *, moves: bool = False) -> Answer:
+    """A crane in mode 'unhomed': as it came up, or on the bench after a loss of motor power.
+
+    One that does not notice that loss is brought there by a homing that is cancelled, where it may move.
+    """
     answer = settle(fixture)
     if answer.body("crane-status").get("mode") == "unhomed":
         return answer
-    fixture.need(fixture.on_bench, "a crane that has homed is unhomed again only after a reset")
-    power_failure(fixture)
-    reset_faults(fixture, found="none")
-    return fixture.ask()
+    again = "a crane that has homed is unhomed again only after a reset"
+    fixture.need(fixture.on_bench, again)
+    if power_failure(fixture):
+        reset_faults(fixture, found="none")
+    elif moves and answer.body("crane-status").get("mode") == "ready":
+        # Begun and left off, for nothing else makes it forget where it stands.
+        fixture.answer_to("cancel", ref=start(fixture).id)
+        _at_rest(fixture, fixture.ask())
+    answer = fixture.ask()
+    fixture.need(answer.body("crane-status").get("mode") == "unhomed", again)
+    return answer
 
 
 def _at_rest(fixture: Fixture, answer: Answer) -> Answer:
@@ -283,10 +210,22 @@ def _lost(fixture: Fixture, name: str) -> Answer:
     if answer.body(name).get("state") == "lost":
         return answer
     fixture.need(fixture.on_bench, "the node is lost again only after a reset")
-    power_failure(fixture)
+    if not power_failure(fixture):
+        _push(fixture, answer.body(name).get("state") == "at-rest")
     answer = fixture.ask()
-    fixture.need(answer.body(name).get("state") == "lost", "a loss of motor power did not make the node lost")
+    fixture.need(
+        answer.body(name).get("state") == "lost",
+        "neither a loss of power nor a push made it lost",
+    )
     return answer
+
+
+def _push(fixture: Fixture, at_rest: bool) -> None:
+    """Play what a machine that stands feels when it is pushed, once it has settled [BER-10, SHT-07]."""
+    fixture.watch(fixture.stretched((fixture.spec.timing["settling"].value or 0) + 500))
+    sensor = "stop-1" if fixture.node.shuttle else "arming" if at_rest else "end"
+    fixture.stimulate((sensor, True, 40), (sensor, False, 40), (sensor, True, 40), (sensor, False, 40))
+    fixture.watch(fixture.stretched(500))
 
 
 def shuttle_at(fixture: Fixture, place: str = "") -> Answer:
@@ -336,6 +275,21 @@ def start(fixture: Fixture) -> SentOrder:
         f"{sent.act!r} was answered {report.body['state']!r}, reason {report.body.get('reason', '')!r}",
     )
     return sent
+
+
+def while_open(fixture: Fixture, about: Callable[[SentOrder], Message]) -> tuple[SentOrder, Message]:
+    """Start `some_job` and give it with the answer to what `about` sends while it is open, again where it was over.
+
+    Raises NoOccasion where every job was over before.
+    """
+    for _ in range(TRIES):
+        fit(fixture)
+        sent = start(fixture)
+        answer = about(sent)
+        if not is_over(fixture, sent, answer):
+            return sent, answer
+        settle(fixture)
+    raise NoOccasion("every job was over before an order about it came")
 
 
 def leave_held(fixture: Fixture) -> bool:

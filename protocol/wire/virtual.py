@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from random import Random
+from typing import ClassVar
 
 from protocol.participant import Participant, Publication
 from protocol.wire.evidence import LinkConnection, LinkPacket
@@ -21,6 +22,8 @@ from protocol.wire.virtual_time import VirtualTime
 
 class VirtualBus:
     """A broker and the links to it. All chance comes from `rng`, all time from `time`."""
+
+    client_class: ClassVar[type[VirtualClient]] = VirtualClient
 
     def __init__(
         self,
@@ -88,7 +91,7 @@ class VirtualBus:
 
     def attach(self, participant: Participant) -> None:
         """Switch a participant on: it connects, and connects again whenever it loses the link."""
-        client = VirtualClient(participant, self._broker, self._book, self._conditions, self._chance)
+        client = self.client_class(participant, self._broker, self._book, self._conditions, self._chance)
         self._clients.append(client)
         client.start()
 

@@ -456,3 +456,17 @@ class SaysMoreThanFits(Controller):
             if message != "fault":
                 return said
             return replace(said, payload=said.payload[:-1] + b',"note":"' + 300 * b"n" + b'"}')
+
+
+@faulty("ENC-14", "encoding-other-writing")
+class ObeysHalfOfWhatItRefuses(Controller):
+    """Refuses keys out of order only once it has come to the end of the map: the mark is raised by then."""
+
+    def receive(self, delivery: Delivery, now_ms: int) -> Sequence[Publication]:
+        found = read_message("job-order", delivery.payload, closed=True).findings
+        if not any(one.requirement in ("ENC-02", "ENC-03") for one in found):
+            return super().receive(delivery, now_ms)
+        order = read_message("job-order", delivery.payload, closed=False).body
+        if order is not None and order.get("boot") == self.boot:
+            self.raise_mark(order["id"])
+        return super().receive(replace(delivery, payload=b"{"), now_ms)

@@ -62,7 +62,7 @@ class NeverClaims(Sessions):
             pass
 
 
-@faulty("SUP-01", "supervisor-half-an-answer")
+@faulty("SUP-32", "supervisor-half-an-answer")
 class TakesHalfAnAnswer(Sessions):
     class session_class(Session):  # noqa: N801
         def _hear_answer(self, report: Body, now_ms: int) -> None:
@@ -113,6 +113,27 @@ class MindsNoDigest(Ruled):
     class rules_class(Rules):  # noqa: N801
         def other_tables(self, node: str) -> str:
             return ""
+
+
+@faulty("SUP-15", "supervisor-bench")
+class LooksForTheBenchAtItsStartOnly(Ruled):
+    def new_rules(self, state: YardState) -> Rules:
+        rules = super().new_rules(state)
+        if self.was_owned:
+            rules.bench = lambda: ""  # type: ignore[method-assign]
+        return rules
+
+
+@faulty("SUP-20", "supervisor-other-digest")
+class LooksAtTheDigestAtItsStartOnly(Ruled):
+    def new_rules(self, state: YardState) -> Rules:
+        rules = super().new_rules(state)
+        if self.was_owned:
+            first = vars(self).setdefault(
+                "_first", {node: rules.other_tables(node) for node in self.sessions}
+            )
+            rules.other_tables = lambda node: str(first[node])  # type: ignore[method-assign]
+        return rules
 
 
 # ---------------------------------------------------------------- ids
@@ -282,7 +303,7 @@ class GoesOnWhenReplaced(Sessions):
             self.mark = max(self.mark, mark)
 
 
-@faulty("SUP-07", "supervisor-replaced")
+@faulty("SUP-33", "supervisor-replaced")
 class GoesOnElsewhere(Supervisor):
     """Leaves only the node alone that it has lost."""
 

@@ -233,13 +233,6 @@ class TakesReportsOfAnotherBoot(Sessions):
 
 
 @faulty("SUP-16", "supervisor-strange-report")
-class TakesReportsOfAnotherAct(Sessions):
-    class session_class(Session):  # noqa: N801
-        def is_for(self, sent: SentOrder, report: Body) -> bool:
-            return bool(report["order_boot"] == sent.boot)
-
-
-@faulty("SUP-16", "supervisor-strange-report")
 class TakesReportsOfAnyId(Sessions):
     class session_class(Session):  # noqa: N801
         def _hear_report(self, report: Body, now_ms: int) -> None:

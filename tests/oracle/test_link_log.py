@@ -11,8 +11,11 @@ from tests.oracle.script import Script
 CONNECT = Connect("MQTT", 4, "ferry", True, 10, None, None, None)
 
 
-def subscribes(number: int) -> Subscribe:
-    return Subscribe(number, (Subscription("yw1/s/n/job-order", 1, 1),))
+TOPIC, ALL = "yw1/s/n/job-order", "yw1/s/all/job-order"
+
+
+def subscribes(number: int, topic: str = TOPIC) -> Subscribe:
+    return Subscribe(number, (Subscription(topic, 1, 1),))
 
 
 def log_of(*packets: tuple[int, Packet]) -> Log:
@@ -30,17 +33,24 @@ def log_of(*packets: tuple[int, Packet]) -> Log:
         ([(1, CONNECT)], False),
         ([(1, CONNECT), (1, subscribes(1))], False),
         ([(1, CONNECT), (1, subscribes(1)), (1, Granted(Kind.SUBACK, 1, (1,)))], True),
-        ([(1, CONNECT), (1, subscribes(1)), (1, subscribes(2)), (1, Granted(Kind.SUBACK, 1, (1,)))], False),
+        (
+            [(1, CONNECT), (1, subscribes(1, ALL)), (1, subscribes(2)), (1, Granted(Kind.SUBACK, 1, (1,)))],
+            False,
+        ),
+        (
+            [(1, CONNECT), (1, subscribes(1, ALL)), (1, subscribes(2)), (1, Granted(Kind.SUBACK, 2, (1,)))],
+            True,
+        ),
         ([(1, CONNECT), (1, subscribes(1)), (1, Granted(Kind.UNSUBACK, 1, ()))], False),
         ([(1, CONNECT), (1, subscribes(1)), (1, Granted(Kind.SUBACK, 1, (1,))), (2, CONNECT)], False),
         ([(1, CONNECT), (2, CONNECT), (1, subscribes(1)), (1, Granted(Kind.SUBACK, 1, (1,)))], False),
         ([(2, CONNECT), (2, subscribes(1)), (1, Granted(Kind.SUBACK, 1, (1,)))], False),
     ],
 )
-def test_a_node_hears_when_all_that_it_asked_for_on_its_newest_connection_is_granted(
+def test_a_node_hears_when_its_topic_is_granted_on_its_newest_connection(
     packets: list[tuple[int, Packet]], hears: bool
 ) -> None:
-    assert log_of(*packets).node_hears is hears
+    assert log_of(*packets).hears(TOPIC) is hears
 
 
 def test_numbers_stay_when_the_oldest_are_forgotten() -> None:

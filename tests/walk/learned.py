@@ -54,7 +54,7 @@ class NodeUnderLearning(SUL):  # type: ignore[misc]
         """A new node, which has just been claimed."""
         fixture = run_of(self._node, controller=self._kind, site=self._site).fixture
         fixture.bench.wait(
-            lambda: fixture.log.node_hears and fixture.log.latest("node-status") is not None, 5000
+            lambda: fixture.log.hears(fixture.topic()) and fixture.log.latest("node-status") is not None, 5000
         )
         fixture.claim()
         self._player = Player(fixture)

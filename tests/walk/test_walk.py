@@ -110,7 +110,9 @@ def test_a_crane_taken_by_hand_is_walked_where_somebody_can_do_that() -> None:
     fixture = run_of("north").fixture
     bench = fixture.bench
     assert isinstance(bench, VirtualBench)
-    bench.wait(lambda: fixture.log.node_hears and fixture.log.latest("node-status") is not None, 5000)
+    bench.wait(
+        lambda: fixture.log.hears(fixture.topic()) and fixture.log.latest("node-status") is not None, 5000
+    )
     node: Any = bench._node
 
     def hand(there: bool) -> None:

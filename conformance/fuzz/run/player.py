@@ -14,7 +14,7 @@ from conformance.fuzz.link import Link
 from conformance.oracle.node_oracle import NodeOracle
 from conformance.oracle.site_limits import impossible
 from conformance.suite.fixture import Fixture, Inputs, SentOrder
-from conformance.suite.preamble import ARMING, PULSE, arriving, cues_for, homes
+from conformance.suite.jobs import ARMING, PULSE, arriving, cues_for, homes
 from protocol.codec import encode
 from protocol.counting import UPTIME_MODULUS, next_count
 from protocol.site import Encoding

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from itertools import pairwise
 
+from conformance.oracle.link_log import Message
 from conformance.suite.case import case
 from conformance.suite.fixture import Fixture
+from conformance.suite.jobs import complete, running
 from conformance.suite.observation import Observing
-from conformance.suite.preamble import power_failure
+from conformance.suite.preamble import fit, power_failure, start
 from protocol.counting import UPTIME_MODULUS, uptime_difference
 from protocol.specification import STATE_OF_ROLE
 
+WRAP_MS = 500
+MOVING = ("home", "admit", "depart", "transfer")
 CLOCK_MS = 250
 """Most that the link and the loop of a board can add to the time between two messages."""
 
@@ -106,6 +110,56 @@ def bench_wrap(fixture: Fixture) -> Observing:
             fixture.in_time(gap <= most, span, "MSG-09", expected, f"none for {gap:.0f} ms")
     newest = [m for m in quiet.heard if "uptime" in m.body][-1]
     fixture.check(newest.body["uptime"] < 60_000, "MSG-08", "an uptime past 0", newest.body["uptime"], newest)
+
+
+@case("MSG-09", after=("bench-set-uptime", "orders-job"), moves=True, mode="bench")
+def bench_job_across_wrap(fixture: Fixture) -> None:
+    """A job that runs while uptime goes through its wrap ends as any other.
+
+    Starts a job whose deadline lies behind the wrap, sets the uptime half a second before it once the job runs, and
+    lets it pass. The job is open still, and is done when its sensors are played.
+    """
+    fit(fixture)
+    sent = start(fixture)
+    running(fixture, sent)
+    fixture.answer_to("set-uptime", uptime=UPTIME_MODULUS - WRAP_MS)
+    fixture.watch(2 * WRAP_MS)
+    answer = fixture.ask()
+    expected = (sent.id, "running")
+    fixture.equal(answer.job, expected, "MSG-09", f"job {sent.id} running past the wrap", answer.report)
+    final = complete(fixture, sent)
+    fixture.equal(final.body["state"], "done", "MSG-09", "the job 'done'", final)
+
+
+@case("BEN-03", after=("orders-job",), passive=True, mode="bench")
+def bench_starts_rise(fixture: Fixture) -> None:
+    """Every job that moves something raises the count of motor starts.
+
+    Judged from every home, admit, depart and transfer of the run that was done, by the node-status before its order and
+    the one after its end. All cases in which nothing may move rest on that count.
+    """
+    before: dict[tuple[int, int], int] = {}
+    """Boot and id of each job to the count before its order came first."""
+    over: dict[tuple[int, int], Message] = {}
+    told: dict[int, int] = {}
+    for message in fixture.log.messages:
+        body = message.body
+        key = (body.get("order_boot", body.get("boot", 0)), body.get("id", 0))
+        if message.from_node and "starts" in body:
+            told[body["boot"]] = body["starts"]
+            for job, report in over.items():
+                if job in before and job[0] == body["boot"]:
+                    was, now = before[job], body["starts"]
+                    expected = f"'starts' other than {was} after {report.body['act']}"
+                    fixture.check(now != was, "BEN-03", expected, now, report)
+                    del before[job]
+        elif body.get("act") not in MOVING:
+            continue
+        elif not message.from_node and key not in over and key[0] in told:
+            before.setdefault(key, told[key[0]])
+        elif message.from_node and body.get("state") == "done":
+            over.setdefault(key, message)
+    fixture.occasion(bool(over), "no job that moves something was done")
 
 
 @case("MSG-14", "BEN-02", after=("bench-stimulus",), mode="bench")

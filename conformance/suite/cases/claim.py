@@ -7,7 +7,8 @@ from typing import Any
 from conformance.suite.case import case
 from conformance.suite.cases.orders import late_job
 from conformance.suite.fixture import Fixture
-from conformance.suite.preamble import complete, fit, reset_node, start
+from conformance.suite.jobs import complete
+from conformance.suite.preamble import fit, reset_node, start
 
 
 @case("CLM-01", "ORD-14", after=("orders-ask",))

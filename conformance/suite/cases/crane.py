@@ -13,17 +13,9 @@ from conformance.suite.crane_site import (
     stacks,
 )
 from conformance.suite.fixture import Fixture
+from conformance.suite.jobs import complete, done, homes, running
 from conformance.suite.machine_states import first_states, walk_of_states
-from conformance.suite.preamble import (
-    complete,
-    crane_ready,
-    crane_unhomed,
-    done,
-    homes,
-    reset_faults,
-    reset_node,
-    settle,
-)
+from conformance.suite.preamble import crane_ready, crane_unhomed, reset_faults, reset_node, settle
 from protocol.site import Axis
 
 
@@ -77,14 +69,15 @@ def crane_homes(fixture: Fixture) -> None:
     Starts from 'unhomed' and orders home. On the bench one home switch is kept back at first: the job must
     not be done before it has closed.
     """
-    before = crane_unhomed(fixture)
+    before = crane_unhomed(fixture, moves=True)
     axes = crane_status(before)["axes"]
     fixture.check(not any(axis[2] for axis in axes), "CRN-11", "no axis homed", axes, before.report)
     sent = fixture.order("home")
     report = fixture.report(sent)
     fixture.check(report.body["state"] != "refused", "CRN-01", "home accepted", dict(report.body), report)
     if fixture.on_bench:
-        *first, last = homes(fixture, True)
+        running(fixture, sent)
+        *first, _ = homes(fixture, True)
         if first:
             fixture.stimulate(*first)
             fixture.watch(fixture.stretched(300))
@@ -93,7 +86,6 @@ def crane_homes(fixture: Fixture) -> None:
         fixture.check(
             not all(homed) and early["mode"] == "homing", "CRN-11", "'homing' until the last switch", early
         )
-        fixture.stimulate(last)
     final = complete(fixture, sent)
     fixture.check(final.body["state"] == "done", "ORD-16", "home 'done'", dict(final.body), final)
     after = fixture.ask()
@@ -106,7 +98,8 @@ def crane_homes(fixture: Fixture) -> None:
 def crane_reach(fixture: Fixture) -> None:
     """A target outside the limits of any axis is refused 'reach', and so is one for too many or too few axes.
 
-    Orders jogs one unit and, at random, further beyond each end of each axis, and with one axis left out.
+    Orders jogs one unit and, at random, further beyond each end of each axis, and with one axis left out. A jog to the
+    very ends is accepted; it is cancelled at once.
     """
     before = crane_ready(fixture)
     axes = crane_of(fixture).axes
@@ -120,6 +113,13 @@ def crane_reach(fixture: Fixture) -> None:
     if len(axes) < 3:
         fixture.refused(fixture.order("jog", target=[*parked, 0]), "reach", "CRN-04")
     fixture.unmoved(before, "CRN-04")
+    for ends in ([axis.least for axis in axes], [axis.most for axis in axes]):
+        jog = fixture.order("jog", target=ends)
+        report = fixture.report(jog)
+        state = report.body["state"]
+        fixture.check(state != "refused", "CRN-04", f"a jog to {ends} accepted", dict(report.body), report)
+        fixture.answer_to("cancel", ref=jog.id)
+        crane_ready(fixture)
 
 
 def _beyond(axis: Axis, far: int) -> list[int]:
@@ -171,7 +171,7 @@ def crane_load_unsure(fixture: Fixture) -> None:
     Resets the crane: load is 'unsure' and the fault 'load-unsure' is active. reset-fault with 'none' found
     ends both.
     """
-    reset_node(fixture)
+    fixture.need(reset_node(fixture) is not None, "the node did not come back after its reset")
     settle(fixture)
     answer = fixture.ask()
     told = (crane_status(answer)["load"], "load-unsure" in answer.body("fault").get("active", []))

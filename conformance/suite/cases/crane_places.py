@@ -103,16 +103,16 @@ def crane_outside_table(fixture: Fixture) -> None:
 def crane_table(fixture: Fixture) -> None:
     """A reading between two measured ones sends the crane between their positions, on the straight line.
 
-    Orders a transfer from the track with a random reading inside the table and looks at the target of the
-    first axis on the way to the pick; then cancels it before anything is picked. Rounding may go either
-    way.
+    Orders transfers from the track with the first and the last reading of the table and with random ones inside it, and
+    looks at the target of the first axis on the way to the pick; then cancels each before anything is picked. Rounding
+    may go either way.
     """
     place = tracks(fixture.site, fixture.node)[0]
     table = PositionTable.of(place.table)
     target = other_place(fixture, place.place)
-    for _ in range(2):
+    inside = (fixture.rng.randrange(table.low, table.high + 1) for _ in range(2))
+    for reading in (table.low, table.high, *inside):
         crane_ready(fixture)
-        reading = fixture.rng.randrange(table.low, table.high + 1)
         slot = fixture.rng.randrange(len(place.slots))
         fields = AT_A_TRACK | {"reading": reading} | stop_at(fixture, target)
         sent = fixture.order(

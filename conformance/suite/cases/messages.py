@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from typing import Any
 
@@ -59,29 +60,45 @@ def messages_repeat(fixture: Fixture) -> None:
 def messages_changes(fixture: Fixture) -> None:
     """A change of state is published when it happens, not only when it is asked for.
 
-    Judged from every answer to an ask: what it says must have been published before, or not have changed.
-    Positions, marks and counts that move by themselves are left out.
+    Judged from every change that a state message tells: of each field more are told by themselves than in the answer to
+    an ask. An answer may be the first to tell one, where the ask comes in the moment of the change. Positions, marks
+    and counts that move by themselves are left out.
     """
-    newest: dict[str, list[Message]] = {}
-    asked: dict[int, int] = {}
+    by_itself: Counter[tuple[str, str]] = Counter()
+    asked: Counter[tuple[str, str]] = Counter()
+    newest: dict[tuple[str, int], Message] = {}
+    example: dict[tuple[str, str], Message] = {}
+    since: int | None = None
+    answer: dict[str, tuple[Message, list[str]]] = {}
     for message in fixture.log.messages:
-        if not message.from_node and message.body.get("act") == "ask":
-            asked[message.body["token"]] = message.number
-        elif message.from_node and message.name in fixture.state_topics and message.body:
-            newest[message.name] = [*newest.get(message.name, [])[-1:], message]
+        if not message.from_node:
+            since = message.number if since is None and message.body.get("act") == "ask" else since
         elif message.is_report("ask"):
-            _told_before(fixture, newest, asked.get(message.body["token"], message.number))
+            # The answer is the last word of each topic before its report.
+            for name, (word, fields) in answer.items():
+                told = asked if since is not None and word.number > since else by_itself
+                told.update((name, field) for field in fields)
+                example |= {(name, field): word for field in fields if told is asked}
+            since, answer = None, {}
+        elif message.name in fixture.state_topics and message.body:
+            key = message.name, message.body["boot"]
+            if message.name in answer:
+                by_itself.update((message.name, field) for field in answer[message.name][1])
+            answer[message.name] = message, _changed(newest.get(key), message)
+            newest[key] = message
+    for what in (*by_itself, *asked):
+        name, field = what
+        fits = asked[what] <= by_itself[what]
+        expected = f"{name} with another {field} before it was asked for"
+        seen = f"it was first told in {asked[what]} answers, and {by_itself[what]} times by itself"
+        fixture.check(fits, "MSG-01", expected, seen, example.get(what))
 
 
-def _told_before(fixture: Fixture, newest: Mapping[str, list[Message]], asked: int) -> None:
-    """What an answer says, the last word of each topic, must stand in the word before it too."""
-    for name, words in newest.items():
-        before, answer = words[0], words[-1]
-        if answer is before or answer.number < asked or answer.body["boot"] != before.body["boot"]:
-            continue
-        was, now = _gist(before.body), _gist(answer.body)
-        changed = {key: value for key, value in now.items() if was.get(key) != value}
-        fixture.check(was == now, "MSG-01", f"{name} with {changed} before it was asked for", "none", answer)
+def _changed(before: Message | None, message: Message) -> list[str]:
+    if before is None:
+        return []
+    was, now = _gist(before.body), _gist(message.body)
+    return sorted(key for key in was.keys() | now.keys() if was.get(key) != now.get(key))
 
 
 def _gist(body: Mapping[str, Any]) -> dict[str, Any]:

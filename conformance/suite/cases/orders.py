@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from conformance.oracle.link_log import Message
+from conformance.oracle.writing import may_refuse
 from conformance.suite.case import NODES, case
 from conformance.suite.fixture import Fixture
 from conformance.suite.observation import Observing
@@ -92,7 +93,7 @@ def orders_answer_time(fixture: Fixture) -> None:
 
     Judged from every order of the run: from its arrival at the node to the first report with its id or
     token. Orders that were still on their way when the connection ended are left out, and what comes for all: of that
-    a node obeys a hold alone [HLD-07].
+    a node obeys a hold alone [HLD-07]. So is what it need not read [ENC-14].
     """
     limit = fixture.limit_ms("answer")
     ends = {trace.connection: trace.at_ms for trace in fixture.log.traces}
@@ -100,7 +101,7 @@ def orders_answer_time(fixture: Fixture) -> None:
         act = order.body.get("act")
         if order.from_node or order.name != "job-order" or order.retain or act in (None, "hold"):
             continue
-        if parse_topic(order.topic).node == fixture.spec.everyone:
+        if parse_topic(order.topic).node == fixture.spec.everyone or may_refuse(order):
             continue
         report = next((m for m in fixture.log.since(order.number) if _answers(m, order)), None)
         if report is None and ends[order.trace.connection] - order.at_ms < limit:

@@ -7,7 +7,7 @@ from typing import Any
 
 from conformance.oracle.link_log import Message
 from conformance.suite.fixture import Fixture, SentOrder
-from conformance.suite.preamble import Cue, allowed_ms, complete, cues_for
+from conformance.suite.jobs import Cue, allowed_ms, complete, cues_for
 from conformance.suite.verdict import Broken
 from conformance.suite.walk.derivation import AT_REST
 from conformance.suite.walk.letters import Letter, Numbers, Order
@@ -161,7 +161,7 @@ class Player:
         def back() -> bool:
             newest = fixture.log.latest("node-status")
             again = newest is not None and newest.trace.connection > before
-            return again and fixture.log.node_hears
+            return again and fixture.log.hears(fixture.topic())
 
         within = fixture.limit_ms("reconnect") + fixture.patience_ms
         if not fixture.bench.wait(back, within):

@@ -204,7 +204,9 @@ class Walk:
         fixture = self.fixture
         boot = fixture.boot
         fixture.bench.restart()
-        fixture.bench.wait(lambda: fixture.boot != boot and fixture.log.node_hears, fixture.patience_ms)
+        fixture.bench.wait(
+            lambda: fixture.boot != boot and fixture.log.hears(fixture.topic()), fixture.patience_ms
+        )
 
     def _leave(self) -> None:
         """Leave nothing closed that the next case would find so."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -12,6 +12,7 @@ from conformance.suite.brief import Brief, with_box_twice
 from conformance.suite.cases.supervisor.start import asked_first
 from conformance.suite.supervisor_fixture import OWNED_MS, QUIET_MS, SupervisorFixture, supervised
 from protocol.counting import CLAIM_STEP
+from protocol.participant import Publication
 
 LATE_MS = 6_000
 OTHERS_JOB_MS = 4_000
@@ -41,7 +42,7 @@ def supervisor_old_answer(fixture: SupervisorFixture) -> None:
             )
 
 
-@supervised("SUP-01", after=("supervisor-asks",))
+@supervised("SUP-32", "SUP-01", after=("supervisor-asks",))
 def supervisor_half_an_answer(fixture: SupervisorFixture) -> None:
     """An answer counts only with every state message of the node behind the ask.
 
@@ -177,16 +178,23 @@ def supervisor_hints(fixture: SupervisorFixture) -> None:
     fixture.none(begun, "SUP-10", "no job while a node is known by hints only", _act)
 
 
-@supervised("SUP-07", after=("supervisor-works",))
+@supervised("SUP-07", "SUP-33", after=("supervisor-works",))
 def supervisor_replaced(fixture: SupervisorFixture) -> None:
-    """A supervisor that has been replaced at a node sends no node anything more.
+    """A supervisor that has been replaced at a node sends that node nothing more but holds, and begins nothing more.
 
-    Another supervisor claims a crane while the first one's job runs there. From the first message on that
-    carries the higher mark, that crane gets nothing, and no other node does: the two would go on with one yard.
+    Another supervisor claims a crane while the first one's job runs there and, in a second life, the berth while the
+    crane works. From the first message on that carries the higher mark, that node gets nothing but a hold, which
+    anybody may send, and no node gets a job that was not sent before, the shuttle neither once the crane is done: the
+    two would go on with one yard. Others may be asked, and an open order is repeated.
     """
-    name = fixture.route.first
-    fixture.begin({name: _slow})
-    fixture.await_job(name, "transfer")
+    route = fixture.route
+    for name, crane in ((route.first, _slow), (route.berth, _done_soon)):
+        fixture.begin({route.first: crane})
+        fixture.await_job(route.first, "transfer")
+        _replaced_at(fixture, name)
+
+
+def _replaced_at(fixture: SupervisorFixture, name: str) -> None:
     before = fixture.log.end
     fixture.yard.disturb(name, SimulatedNode.outrank)
     told = fixture.wait_for(
@@ -197,9 +205,14 @@ def supervisor_replaced(fixture: SupervisorFixture) -> None:
     fixture.need(told is not None, "the higher mark did not reach the supervisor")
     assert told is not None
     fixture.watch(fixture.stretched(QUIET_MS))
-    fixture.none(
-        fixture.log.sent("job-order", fixture.known_from(told)), "SUP-07", "nothing more to any node", _act
-    )
+    since = fixture.known_from(told)
+    there = [one for one in fixture.sent_to(name, after=since) if one.body.get("act") != "hold"]
+    fixture.none(there, "SUP-07", f"nothing more to {name} but a hold", _act)
+    fixture.none(fixture.jobs_since(since), "SUP-33", "no new job to any node", _act)
+
+
+def _done_soon(node: SimulatedNode) -> None:
+    node.disturbances.job_ms = 3_000
 
 
 def _slow(node: SimulatedNode) -> None:
@@ -210,7 +223,8 @@ def _slow(node: SimulatedNode) -> None:
 def supervisor_bench(fixture: SupervisorFixture) -> None:
     """A site in which a node says that it is on the bench is not run.
 
-    The second crane says so. Nothing may be moved anywhere.
+    The second crane says so, and nothing may be moved anywhere. In a second life it does so only after it has started
+    anew while the first one works: from then on nothing is begun any more.
     """
 
     def prepare(node: SimulatedNode) -> None:
@@ -221,13 +235,42 @@ def supervisor_bench(fixture: SupervisorFixture) -> None:
     fixture.watch(fixture.stretched(QUIET_MS))
     begun = fixture.jobs_since(fixture.known_from(told))
     fixture.none(begun, "SUP-15", "no job in a site with a bench node", _act)
+    begun = _begun_after_its_start(fixture, bench=True, starts=0)
+    fixture.none(begun, "SUP-15", "no job once a node is on the bench", _act)
+
+
+def _begun_after_its_start(fixture: SupervisorFixture, **said: Any) -> list[Message]:
+    """A life in which the second crane starts anew while the first one works, and says something else of itself then.
+
+    Gives the jobs that were begun once the supervisor had read that: any for the new boot, for it answers with all its
+    state before it can be owned, and others a little later.
+    """
+    route = fixture.route
+
+    def start(node: SimulatedNode, now_ms: int) -> Sequence[Publication]:
+        node.disturbances.announces = said
+        return node.reset(now_ms)
+
+    # A person answers what it asks after that start, so that nothing keeps the crane from being homed.
+    fixture.begin({route.first: _done_soon}, replace(fixture.brief, answers=True))
+    fixture.await_job(route.first, "transfer")
+    before = fixture.log.end
+    fixture.yard.disturb(route.second, start)
+    told = fixture.await_word(route.second, "node-status", said, after=before)
+    fixture.watch(fixture.stretched(QUIET_MS))
+    there, boot = fixture.topic(route.second), told.body["boot"]
+    begun, late = fixture.jobs_since(before), fixture.known_from(told)
+    return [
+        one for one in begun if one.number > late or (one.topic == there and one.body.get("boot") == boot)
+    ]
 
 
 @supervised("SUP-20", after=("supervisor-works",))
 def supervisor_other_digest(fixture: SupervisorFixture) -> None:
     """A node with another digest of its part of the site file is sent no moving order.
 
-    The first crane was set up from another site file and says so by its digest.
+    The first crane was set up from another site file and says so by its digest. In a second life the second crane does
+    once it has started anew, at work: it is not homed, and gets no order to.
     """
     name = fixture.route.first
 
@@ -239,6 +282,10 @@ def supervisor_other_digest(fixture: SupervisorFixture) -> None:
     fixture.watch(fixture.stretched(QUIET_MS))
     jobs = fixture.sent_to(name, fixture.spec.jobs)
     fixture.none(jobs, "SUP-20", f"no job to {name}, which has other tables", _act)
+    second = fixture.route.second
+    begun = _begun_after_its_start(fixture, digest=fixture.site.nodes[second].digest ^ 1)
+    jobs = [one for one in begun if one.topic == fixture.topic(second)]
+    fixture.none(jobs, "SUP-20", f"no job to {second}, which came back with other tables", _act)
 
 
 @supervised("SUP-14", after=("supervisor-works",))

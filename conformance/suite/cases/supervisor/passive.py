@@ -17,7 +17,7 @@ ENOUGH = 6
 """So many random values of 12 bits or more are never all alike in their low or high halves."""
 
 
-@supervised("SUP-01", "SUP-02", after=("supervisor-asks",), passive=True)
+@supervised("SUP-01", "SUP-02", "SUP-32", after=("supervisor-asks",), passive=True)
 def supervisor_order_of_things(fixture: SupervisorFixture) -> None:
     """Ask, answer, claim and its answer stand before any other order, and every node is owned before the
     first job.

@@ -60,17 +60,15 @@ def supervisor_asks(fixture: SupervisorFixture) -> None:
 
 
 def asked_first(fixture: SupervisorFixture, *, all_runs: bool = False) -> None:
-    """Demand ask, answer, claim and its answer before any other order [SUP-01]."""
+    """Demand ask, whole answer, claim and its answer before any other order [SUP-01, SUP-32]."""
     for order in fixture.orders(all_runs=all_runs):
         known = order.known
         if order.act in ("ask", "hold") or order.crosses_reset:
             continue
+        nothing_else = f"only asks to {order.node}, which has not answered"
+        fixture.check(known.token_came, "SUP-01", nothing_else, order.act, order.message)
         fixture.check(
-            known.answered,
-            "SUP-01",
-            f"only asks to {order.node}, which has not answered",
-            order.act,
-            order.message,
+            known.answered, "SUP-32", f"{nothing_else} with all its state", order.act, order.message
         )
         owned = order.act == "claim" or known.owned
         fixture.check(
@@ -215,9 +213,8 @@ def supervisor_keeps_to_buffer(fixture: SupervisorFixture) -> None:
     )
     fixture.await_owned()
     fixture.watch(fixture.stretched(QUIET_MS))
-    for message in _after_first_status(fixture, name):
-        seen = message.trace.size
-        fixture.check(seen < size, "ENC-08", f"at most {size - 1} bytes", f"{seen} bytes", message)
+    large = [message for message in _after_first_status(fixture, name) if message.trace.size >= size]
+    fixture.none(large, "ENC-08", f"at most {size - 1} bytes", lambda one: f"{one.trace.size} bytes")
 
 
 def _reads_both(site: Site, node: NodeSite) -> str:
