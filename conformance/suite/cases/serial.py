@@ -257,7 +257,7 @@ def _come_back(fixture: Fixture, line: Line) -> None:
         fixture, line, lambda one: one.kind == "node-status", fixture.stretched(BACK_MS), line.log.end
     )
     fixture.need(back is not None, "the node did not come back to the bus")
-    fixture.bench.wait(lambda: fixture.log.node_hears, fixture.patience_ms)
+    fixture.until_it_hears()
 
 
 def _ask(token: int) -> Frame:
