@@ -43,7 +43,7 @@ def over(make: Maker, site: Site, name: str, seed: int = 1) -> Fixture:
     """A node on virtual time that has just come up."""
     bench = VirtualBench(make, Random(seed))
     fixture = Fixture(bench, site, name, Random(seed))
-    bench.wait(lambda: bool(fixture.log.messages) and fixture.log.node_hears, 5_000)
+    bench.wait(lambda: bool(fixture.log.messages) and fixture.log.hears(fixture.topic()), 5_000)
     return fixture
 
 

@@ -87,7 +87,9 @@ def for_this_boot(fixture: Fixture, step: Mapping[str, Any]) -> bytes:
 def difference(board: Board, fixture: Fixture, exchange: Mapping[str, Any]) -> str:
     before = fixture.boot
     board.cycle()
-    assert fixture.bench.wait(lambda: fixture.boot != before and fixture.log.node_hears, PATIENCE_MS)
+    assert fixture.bench.wait(
+        lambda: fixture.boot != before and fixture.log.hears(fixture.topic()), PATIENCE_MS
+    )
     return played(fixture, exchange, lambda step: for_this_boot(fixture, step))
 
 
