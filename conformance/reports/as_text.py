@@ -110,7 +110,8 @@ def _wrapped(label: str, text: str) -> list[str]:
     ]
 
 
-def _summary(report: Mapping[str, Any]) -> Iterator[str]:
+def _counted(report: Mapping[str, Any]) -> str:
+    """Who was judged, and how many cases ended how."""
     counts = report["counts"]
     judged = completeness.judged(report)
     parts = [f"{counts[word]} {word}" for word in ("pass", "inconclusive", "fail", "error") if counts[word]]
@@ -120,7 +121,11 @@ def _summary(report: Mapping[str, Any]) -> Iterator[str]:
         "" if report["complete"] else f" of {judged + len(report['not_reached'])}, stopped before its end"
     )
     who = f"{report['node']} ({', '.join(report['roles'])})"
-    yield f"{who}: {judged} cases{stopped}: {', '.join(parts) or 'none judged'}"
+    return f"{who}: {judged} cases{stopped}: {', '.join(parts) or 'none judged'}"
+
+
+def _summary(report: Mapping[str, Any]) -> Iterator[str]:
+    yield _counted(report)
     for told in completeness.caveats(report):
         yield from _wrapped("", told)
     if report["judged"]:
@@ -134,16 +139,20 @@ def _summary(report: Mapping[str, Any]) -> Iterator[str]:
         yield from _wrapped("note", note)
     if still := standstill.line(report):
         yield from _folded_at("note", still)
-    if counts["none"]:
-        yield f"  {counts['none']} cases were not selected; --json or --html names them and says why"
-    if report["slow"] != 1:
-        yield f"  every limit in time was stretched by {report['slow']:g} (--slow)"
-    taken = sum(case["taken_over"] for case in report["cases"])
-    if taken:
-        yield f"  {taken} verdicts are those of the earlier run (--resume)"
+    yield from _how_it_was_run(report)
     yield from _people(report["people"])
     if "since" in report:
         yield from compare.lines(report)
+
+
+def _how_it_was_run(report: Mapping[str, Any]) -> Iterator[str]:
+    """What the options of the run have to do with its verdicts."""
+    if none := report["counts"]["none"]:
+        yield f"  {none} cases were not selected; --json or --html names them and says why"
+    if report["slow"] != 1:
+        yield f"  every limit in time was stretched by {report['slow']:g} (--slow)"
+    if taken := sum(case["taken_over"] for case in report["cases"]):
+        yield f"  {taken} verdicts are those of the earlier run (--resume)"
 
 
 def _people(people: Sequence[Mapping[str, Any]]) -> Iterator[str]:
