@@ -17,7 +17,7 @@ from protocol.trouble import Trouble
 from protocol.wire.endpoint import Endpoint
 
 WHOLE = {"--broker", "--ca", "--cert", "--key", "--user", "--password-file"}
-JOINS = {"conform", "fuzz", "node", "record", "replay", "supervise", "validate", "watch"}
+JOINS = {"conform", "fuzz", "link", "node", "record", "replay", "supervise", "validate", "watch"}
 SECRET = "hunter2-and-more"
 
 

@@ -47,6 +47,11 @@ def test_a_folder_of_vectors_is_as_it_says(run: Run) -> None:
     assert run.out.endswith(" messages checked: all right\n")
 
 
+def test_exchanges_are_no_messages(run: Run) -> None:
+    assert run(FOLDER / "exchanges" / "berth.json") == 2
+    assert "exchanges" in run.err
+
+
 @pytest.mark.parametrize(
     ("change", "told"),
     [

@@ -15,6 +15,8 @@ from protocol.specification import specification
 from protocol.trouble import Trouble
 
 SUFFIXES = (".json", ".jsonl", ".cbor", ".hex")
+HEAD = 2000
+"""Bytes in which a file of exchanges has said that it is one."""
 LARGEST = 16 << 20
 """Bytes of a file that is no recording; recordings are read as a stream."""
 _LARGE_MEND = "Name a recording, or a file of payloads"
@@ -32,7 +34,7 @@ def from_path(path: Path, message: str) -> Iterator[Subject]:
     if not path.is_dir():
         yield from _from_file(path, message)
         return
-    files = [file for file in sorted(path.rglob("*")) if file.is_file()]
+    files = [file for file in sorted(path.rglob("*")) if file.is_file() and not _is_exchanges(file)]
     for file in files:
         if file.suffix in SUFFIXES or _start(file).startswith(MAGIC):
             yield from _from_file(file, message)
@@ -88,6 +90,9 @@ def _from_file(path: Path, message: str) -> Iterator[Subject]:
         with path.open("rb") as file:
             yield from _from_recording(file, where)
         return
+    if _is_exchanges(path):
+        mend = "They are played to the node that is tried, see the guide 'Test your order desk'"
+        raise Trouble("exchanges, in which wrong orders are meant to be", where=where, mend=mend)
     content = _content(path)
     message = message or _message_in(path.stem)
     match path.suffix:
@@ -113,6 +118,11 @@ def _from_json(content: bytes, where: str, message: str) -> Iterator[Subject]:
     text = content.startswith((b"{", b"[")) or content[:1].isspace()
     payload = re.sub(rb"\r?\n\Z", b"", content) if text else content
     yield Subject(where, payload, _known(message, where))
+
+
+def _is_exchanges(path: Path) -> bool:
+    """Whether a file is one of exchanges: played to a node, with wrong orders among them, and no messages to check."""
+    return path.suffix == ".json" and b'"exchanges": [' in _read(path, lambda: _first_bytes(path, HEAD))
 
 
 def _vectors(content: bytes) -> list[Any] | None:
