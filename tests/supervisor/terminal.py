@@ -45,6 +45,8 @@ class Terminal:
         self.bus = VirtualBus(self.time, Random(seed), loss=loss, repeat=repeat)
         self.truth = Truth(self.site, BOXES if boxes is None else boxes)
         self.rng = Random(seed + 1)
+        self.lives = 0
+        """Supervisors that were switched on so far."""
         self.kinds = dict(kinds or {})
         self.machines: dict[str, Machines] = {}
         self.controllers: dict[str, Controller] = {}
@@ -76,7 +78,9 @@ class Terminal:
         self, kind: type[Supervisor] = Supervisor, *, name: str = "yard", **keywords: Any
     ) -> Supervisor:
         """Switch a supervisor on; by default a person answers it at once, and truly."""
-        usual = {"boot": 1, "rng": Random(11), "on_question": self.person, "started_ms": self.time.now_ms}
+        # Each life draws numbers of its own, as each real one does: tokens tell them apart.
+        rng, self.lives = Random(11 + self.lives), self.lives + 1
+        usual = {"boot": 1, "rng": rng, "on_question": self.person, "started_ms": self.time.now_ms}
         if keywords.get("contents"):
             self.run_for(1)  # A word is believed only of nodes that have surely been on since before it.
             usual["started_ms"] = self.time.now_ms

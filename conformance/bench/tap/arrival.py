@@ -38,7 +38,8 @@ def wait_for_node(
     began = time.monotonic()
     while not tap.wait_for(lambda _packet: True, LOOK_S):
         waited = time.monotonic() - began
-        if ended := failure():
+        ended = failure()
+        if ended:
             raise Trouble(f"{node} did not connect: {ended}", mend=MEND_PROGRAM)
         if waited >= limit:
             _require_likely(tap, node, limit)

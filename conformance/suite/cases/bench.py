@@ -135,8 +135,8 @@ def bench_job_across_wrap(fixture: Fixture) -> None:
 def bench_starts_rise(fixture: Fixture) -> None:
     """Every job that moves something raises the count of motor starts.
 
-    Judged from every home, admit, depart and transfer of the run that was done, by the node-status before its order and
-    the one after its end. All cases in which nothing may move rest on that count.
+    Judged from every admit, depart, run and transfer that was done, by the node-status before its order and the one
+    after its end; a home may find its axes on their switches. All cases in which nothing may move rest on that count.
     """
     before: dict[tuple[int, int], int] = {}
     """Boot and id of each job to the count before its order came first."""
