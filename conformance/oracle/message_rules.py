@@ -60,6 +60,11 @@ class MessageRules:
         self._sure.clear()
         self._connects += 1
 
+    def lost_some(self) -> None:
+        """What was said since the last message may be lost."""
+        self._sure.clear()
+        self._step, self._carried = "", None
+
     def came(self, body: Body) -> None:
         """An order came: where a job must end is known from it."""
         if body["act"] in ("stimulus", "reset-fault"):

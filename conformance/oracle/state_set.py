@@ -163,6 +163,10 @@ class StateSet:
         self.states = [self._unknown(self.end)]
         self._trim()
 
+    def lost_some(self) -> None:
+        """Orders and what the node said may be lost, and nobody can tell which."""
+        self._widen()
+
     def _widen(self) -> None:
         """Too much is open: nothing is known, and what waits may yet be handled; a later ask is a fence [ORD-02]."""
         self.forget()
