@@ -42,6 +42,8 @@ class MessageRules:
         self._step = ""
         self._steady = False
         self._orders: dict[int, Body] = {}
+        self._carried: int | None = None
+        """Id of the newest transfer, while nothing else came since that may change the load."""
 
     def new_boot(self) -> None:
         """The node speaks in another boot."""
@@ -51,14 +53,24 @@ class MessageRules:
         self._connects = 0
         self._step = ""
         self._orders.clear()
+        self._carried = None
 
     def reconnected(self) -> None:
         """A connection began: what was said since the last one ended is lost."""
         self._sure.clear()
         self._connects += 1
 
+    def lost_some(self) -> None:
+        """What was said since the last message may be lost."""
+        self._sure.clear()
+        self._step, self._carried = "", None
+
     def came(self, body: Body) -> None:
         """An order came: where a job must end is known from it."""
+        if body["act"] in ("stimulus", "reset-fault"):
+            self._carried = None
+        elif body["act"] == "transfer" and body["id"] not in self._orders:
+            self._carried = body["id"]
         if body["act"] in specification().jobs:
             known = self._orders.get(body["id"], body)
             self._orders[body["id"]] = body if known == body else {"act": ""}
@@ -76,6 +88,8 @@ class MessageRules:
         elif message.name == "fault":
             self._fault(before, body)
         elif message.name in ROLE_OF:
+            if body.get("mode") == "manual":
+                self._carried = None
             self._machine(ROLE_OF[message.name], before, body)
         elif message.name == "job-report":
             self._report(body)
@@ -212,7 +226,8 @@ class MessageRules:
         self._step = str(body.get("step", "")) if body["state"] not in FINAL else ""
         if (body["act"], body["state"]) == ("transfer", "running"):
             self._carries(body)
-        if (body["act"], body["state"]) == ("transfer", "done") and "load" in body:
+        done = (body["act"], body["state"]) == ("transfer", "done") and body["id"] == self._carried
+        if done and self._steady and "load" in body:
             self._check(
                 body["load"] == "none", "CRN-10", f"the transfer is done, and it holds {body['load']!r}"
             )

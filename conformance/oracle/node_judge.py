@@ -48,6 +48,8 @@ BY_ORACLE = {
     "BER-06": Oracle.RULE, "FLT-01": Oracle.FAULT, "FLT-04": Oracle.FAULT,
 }  # fmt: skip
 Stalled = Callable[[float, float], float]
+Damaged = Callable[[], int]
+"""How often something was seen to be lost on the line to the node by now."""
 
 
 class NodeJudge:
@@ -64,15 +66,18 @@ class NodeJudge:
         grace_ms: float = ANSWER_GRACE_MS,
         undisturbed: bool = False,
         stalled: Stalled = lambda _begin_ms, _end_ms: 0.0,
+        damaged: Damaged = lambda: 0,
     ) -> None:
         """More than `rate` orders in a second may be lost without an answer; 0: none may ever be.
 
         `slow` stretches the time that an answer may take, and `grace_ms` is what the way there and back adds to it.
         `undisturbed`: nobody cuts the link or resets the node unless `excuse` or `restarted` says so.
         `stalled` tells for how many ms the test machine stood still between two instants: no time is judged by that.
+        `damaged` tells how often something was seen to be lost on a serial line.
         """
         self._log, self._site, self._node = log, site, site.nodes[name]
         self._rate, self._undisturbed, self._stalled = rate, undisturbed, stalled
+        self._damaged, self._damage, self._lossy = damaged, 0, False
         self._answer_ms = specification().most_ms("answer") * slow + grace_ms
         self._topic = str(Topic(site.name, name, "job-order"))
         self._everyone = str(Topic(site.name, specification().everyone, "job-order"))
@@ -178,7 +183,12 @@ class NodeJudge:
     # ---- findings
 
     def take(self, _now_ms: float = 0.0) -> None:
-        """Judge all messages that are new."""
+        """Judge all messages that are new.
+
+        Where something was lost on a serial line meanwhile, it may have been lost before each of them.
+        """
+        damaged = self._damaged()
+        self._lossy, self._damage = damaged != self._damage, damaged
         for message in self._log.since(self._read):
             self._read = message.number
             if message.trace.connection <= self._old:
@@ -186,10 +196,25 @@ class NodeJudge:
             self._connected(message)
             if message.trace.connection < self._connection:
                 continue
+            if self._lossy:
+                self._lost_some()
             if message.from_node:
                 self._said(message)
             elif message.topic in (self._topic, self._everyone):
                 self._came(message)
+
+        if self._lossy:
+            self._lost_some()
+
+    def _lost_some(self) -> None:
+        """Orders and messages of the node may be lost, and nobody can tell which."""
+        self._set.lost_some()
+        self.rules.lost_some()
+        self._timing.disturbed()
+        self._fences.reconnected()
+        self._limit.reconnected()
+        self._motion.look(self._set.states, by_hand=self._by_hand)
+        self._settings = 0
 
     def tell(self, requirement: str, what: str, oracle: Oracle, at: int = 0) -> None:
         """Enter a finding, but for what came after the minor version that the node says."""
@@ -346,7 +371,7 @@ class NodeJudge:
         body, first = message.body, not self._speaks
         if first:
             self.judged["LNK-08"] += 1
-            if message.name != "node-status":
+            if message.name != "node-status" and not self._lossy:
                 what = f"{message.name} is the first message of its connection"
                 self.tell("LNK-08", what, Oracle.CONNECTION, message.number)
             self._timing.begins(self._topics, body.get("uptime", 0))

@@ -43,6 +43,8 @@ from protocol.specification import OPEN, STATE_MESSAGES, specification
 Body = Mapping[str, Any]
 MOST = 24
 """States kept apart; beyond that those alike become one, and less is said."""
+WIDEST = 320
+"""States looked at for one message; beyond that nothing is said until the answer to a later ask."""
 GIVEN = 512
 """Orders whose names are kept."""
 
@@ -77,6 +79,10 @@ class StateSet:
         self.steady = True
         """Whether no sensor of the tester may still change."""
         self.uptime_known = True
+        self._widened = False
+        """Whether the states were too many: what waited then may be handled at any time, until a fence is answered."""
+        self._fences: dict[int, int] = {}
+        """Of each ask that came since: how many orders are handled once it is answered, by its token."""
 
     def _unknown(self, done: int) -> NodeState:
         return NodeState(handled=done, roles=(None,) * len(self._judged.node.roles))
@@ -95,11 +101,14 @@ class StateSet:
     @property
     def waiting(self) -> bool:
         """Whether an answer may still be owed."""
-        return any(one.owed or one.handled < self.end for one in self.states)
+        return self._widened or any(one.owed or one.handled < self.end for one in self.states)
 
     def newest(self) -> NodeState:
         """The node with all handled that came, one way that it may have gone."""
-        return self._ahead(self.states[0])[-1]
+        newest = self.states[0]
+        for order in self._queue[newest.handled - self._first :]:
+            newest = handled(newest, order, self._judged, self.boot)[-1]
+        return newest
 
     @property
     def backlog(self) -> int:
@@ -112,7 +121,7 @@ class StateSet:
         """The node speaks in a boot that is new here; `fresh`: it can have handled nothing in it but what waits."""
         self.boot, self._step, self.came = boot, "", bool(self._queue)
         states = self._unknown(self._first)
-        if fresh:
+        if fresh and not self._widened:
             roles = tuple(
                 frozenset({specification().tables[role].initial}) for role in self._judged.node.roles
             )
@@ -123,6 +132,10 @@ class StateSet:
 
     def arrived(self, order: Arrived) -> None:
         """An order has come to the node, which handles it sooner or later."""
+        if self._widened and len(self._queue) >= WIDEST:
+            self._widen()
+        if self._widened and order.act == "ask" and ("ask", order.body["token"]) not in self._given:
+            self._fences[order.body["token"]] = self.end + 1
         self._queue.append(order)
         self.came = True
         if order.act:
@@ -133,10 +146,9 @@ class StateSet:
 
     def reconnected(self) -> None:
         """The connection was lost and is back: what was on its way was handled or lost, and so were the reports."""
-        every = [
-            one._replace(handled=self.end, owed=()) for state in self.states for one in self._ahead(state)
-        ]
+        every = [one._replace(handled=self.end, owed=()) for one in self._ahead()]
         self._forgive()
+        self._widened = False
         self._keep(every)
 
     def doubt(self) -> None:
@@ -151,6 +163,26 @@ class StateSet:
         self.states = [self._unknown(self.end)]
         self._trim()
 
+    def lost_some(self) -> None:
+        """Orders and what the node said may be lost, and nobody can tell which."""
+        self._widen()
+
+    def _widen(self) -> None:
+        """Too much is open: nothing is known, and what waits may yet be handled; a later ask is a fence [ORD-02]."""
+        self.forget()
+        self._widened = True
+        self._fences.clear()
+
+    def _fenced(self, body: Body) -> None:
+        """An ask that came after the states were too many is answered: all that came before it is handled."""
+        past = self._fences.get(body["token"]) if body["act"] == "ask" else None
+        if past is None:
+            return
+        self._widened = False
+        self._forgiven = max(self._forgiven, self._queue[past - 1 - self._first].number)
+        self.states = [self._unknown(past)]
+        self._trim()
+
     def _forgive(self) -> None:
         self._forgiven = max(self._given.values(), default=self._forgiven)
 
@@ -158,12 +190,17 @@ class StateSet:
 
     def report(self, body: Body) -> Mismatch | None:
         """Take in a report; gives why it may not be said, if so."""
+        if self._widened:
+            self._fenced(body)
+            return None
         found = self._narrow(lambda state: (self._answer(state, body), self._progress(state, body)))
         self._step = str(body.get("step", self._step))
         return found
 
     def told(self, name: str, body: Body) -> Mismatch | None:
         """Take in a state message; gives why it may not be said, if so."""
+        if self._widened:
+            return None
         said = StateWords(self._judged, name, body, came=self.came, steady=self.steady, count=self._count)
 
         def after(state: NodeState) -> Next:
@@ -179,9 +216,11 @@ class StateSet:
     def overdue(self, at_ms: float, within_ms: float) -> Mismatch | None:
         """The node speaks at `at_ms`, and every order that came `within_ms` before must have been answered [ORD-01]."""
         due_ms = at_ms - within_ms
+        if self._widened:
+            return None
         if not any(one.owed for one in self.states) and not (self._queue and self._queue[0].at_ms < due_ms):
             return None
-        every = [(one, self._late(one, due_ms)) for state in self.states for one in self._ahead(state)]
+        every = [(one, self._late(one, due_ms)) for one in self._ahead()]
         in_time = [one for one, late in every if late is None]
         if in_time:
             self._keep(in_time)
@@ -209,13 +248,14 @@ class StateSet:
         self._seen.clear()
         left: list[NodeState] = []
         wrong: list[Mismatch] = []
-        for state in self.states:
-            for ahead in self._ahead(state):
-                for one in ways(ahead):
-                    if isinstance(one, Mismatch):
-                        wrong.append(one)
-                    else:
-                        left.append(one)
+        every = self._ahead()
+        if self._widened:
+            return None
+        for one in (one for state in every for one in ways(state)):
+            if isinstance(one, Mismatch):
+                wrong.append(one)
+            else:
+                left.append(one)
         if left:
             self._keep(left)
             self._counted.update(self._seen)
@@ -227,16 +267,27 @@ class StateSet:
         self.forget()
         return told
 
-    def _ahead(self, state: NodeState) -> list[NodeState]:
-        """The state, and every one that it may be in by now for the orders that came."""
-        if state.handled == self.end:
-            return [state]
-        every, edge = [state], [state]
-        for order in self._queue[state.handled - self._first :]:
-            edge = list(distinct(new for one in edge for new in handled(one, order, self._judged, self.boot)))
-            if len(edge) > MOST:
-                edge = united(edge)
-            every += edge
+    def _ahead(self) -> list[NodeState]:
+        """The states, and every one that they may have become by now for the orders that came.
+
+        One order after the other, so that ways which meet again go on as one. More than `WIDEST` are widened.
+        """
+        levels: dict[int, list[NodeState]] = {}
+        for state in self.states:
+            levels.setdefault(state.handled, []).append(state)
+        every: list[NodeState] = []
+        for number in range(min(levels), self.end + 1):
+            level = list(distinct(levels.pop(number, ())))
+            if len(level) > MOST:
+                level = united(level)
+            every += level
+            if len(every) > WIDEST:
+                self._widen()
+                return self.states
+            if number < self.end:
+                order = self._queue[number - self._first]
+                after = levels.setdefault(number + 1, [])
+                after += [new for one in level for new in handled(one, order, self._judged, self.boot)]
         return every
 
     def _keep(self, states: Iterable[NodeState]) -> None:

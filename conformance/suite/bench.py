@@ -39,6 +39,10 @@ class Bench(ABC):
         self.tester_lost = False
         """Whether the tester's own connection to the broker has broken: what then fails is not the node's fault."""
 
+    def damaged(self) -> int:
+        """How often something was seen to be lost on the serial line by now; 0 without one."""
+        return self.line.log.damaged if self.line is not None else 0
+
     @property
     @abstractmethod
     def now_ms(self) -> float:

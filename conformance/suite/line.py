@@ -45,6 +45,8 @@ class LineLog:
 
     def __init__(self) -> None:
         self.frames: list[SeenFrame] = []
+        self.damaged = 0
+        """How often bytes were seen to be lost or changed, or to be no frame: what they said is lost."""
         self._between: dict[bool, bytearray | None] = {True: None, False: None}
         self._count = 0
 
@@ -64,6 +66,7 @@ class LineLog:
         self._count += 1
         flag = bytes((FLAG,))
         frame = next(iter(FrameReader().feed(flag + raw + flag)), None)
+        self.damaged += frame is None
         self.frames.append(SeenFrame(self._count, at_ms, from_node, raw, frame))
 
     def since(self, number: int) -> Sequence[SeenFrame]:
@@ -95,6 +98,18 @@ class Line(ABC):
         """What becomes of the bytes of the node."""
         self.down: Damage = bytes
         """What becomes of those of the gateway."""
+
+    def came_up(self, data: bytes) -> bytes:
+        """What becomes of bytes of the node."""
+        return self._noted(data, self.up(data))
+
+    def came_down(self, data: bytes, *, muted: bool) -> bytes:
+        """What becomes of bytes of the gateway; `muted`: nothing."""
+        return self._noted(data, b"" if muted else self.down(data))
+
+    def _noted(self, sent: bytes, passed: bytes) -> bytes:
+        self.log.damaged += sent != passed
+        return passed
 
     @abstractmethod
     def send(self, raw: bytes) -> None:

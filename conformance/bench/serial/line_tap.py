@@ -38,15 +38,15 @@ class LineTap(Line):
 
     def pass_down(self, port: Port, data: bytes) -> int:
         """What the gateway sends; gives how much of it was taken."""
-        if not self._muted:
-            self._write(port, self.down(data))
+        if passed := self.came_down(data, muted=self._muted):
+            self._write(port, passed)
         return len(data)
 
     def pass_up(self, data: bytes) -> bytes:
         """What the node has sent, as the gateway gets it."""
         with self._lock:
             self.log.add(data, from_node=True, at_ms=time.monotonic_ns() / 1e6)
-        return self.up(data)
+        return self.came_up(data)
 
     def _write(self, port: Port, data: bytes) -> None:
         """Whole, whatever the port takes at once: half a frame in front of another would be damage of our own."""

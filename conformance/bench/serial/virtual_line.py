@@ -114,8 +114,8 @@ class VirtualLine(Line):
         self.gateway.tick(now_ms)
         self._act()
         while raw := self.gateway.take(now_ms):
-            if not self._muted:
-                self._carry_down(self.down(raw))
+            if passed := self.came_down(raw, muted=self._muted):
+                self._carry_down(passed)
         due = [self.gateway.next_tick(now_ms), None if node is None else node.next_tick(now_ms)]
         if self._timer is not None:
             self._timer.cancel()
@@ -125,7 +125,7 @@ class VirtualLine(Line):
     # ------------------------------------------------------------ between the ends
     def _carry_up(self, node: NodeLine, raw: bytes) -> None:
         self.log.add(raw, from_node=True, at_ms=self._time.now_ms)
-        passed = self.up(raw)
+        passed = self.came_up(raw)
 
         def arrive() -> None:
             self.gateway.feed(passed, self._time.now_ms)

@@ -37,7 +37,9 @@ class Trial:
     def __init__(self, fixture: Fixture, link: Link, *, motion: bool, rate: float) -> None:
         """`rate` is the most orders in a second; 0: as fast as they go."""
         self.fixture, self.motion = fixture, motion
-        self.judge = NodeJudge(fixture.log, fixture.site, fixture.name, rate, undisturbed=True)
+        self.judge = NodeJudge(
+            fixture.log, fixture.site, fixture.name, rate, undisturbed=True, damaged=fixture.bench.damaged
+        )
         self.player = Player(fixture, self.judge, link, motion=motion, gap_ms=1000 / rate if rate else 0)
         self.pace = Pace(fixture.patience_ms)
         self.lost = ""
