@@ -19,6 +19,7 @@ from tests.firmware.bugs import BY_THE_SUITE, DIES, IN_ITS_CELLS, ON_THE_LINE, B
 from tests.firmware.inputs import inputs
 from tests.firmware.participant import library, virtual_bench
 from tests.needs import needs
+from tests.sample import sampled
 
 pytestmark = needs("gcc")
 QUIET = ("-w",)
@@ -32,7 +33,7 @@ def build(bug: Bug, folder: Path, *flags: str) -> ctypes.CDLL:
     return library(folder, OF_ROLE[bug.role], source=planted(bug, folder), flags=(*QUIET, *flags))
 
 
-@pytest.mark.parametrize("name", BY_THE_SUITE)
+@pytest.mark.parametrize("name", sampled(BY_THE_SUITE, ["deadline-with-less", "hold-counted-once"]))
 def test_its_case_speaks_against_it(name: str, tmp_path: Path) -> None:
     bug = BY_THE_SUITE[name]
     node = OF_ROLE[bug.role]
@@ -67,7 +68,7 @@ def test_nothing_breaks_the_sound_one(tmp_path: Path) -> None:
     assert (run.returncode, run.stderr) == (0, "")
 
 
-@pytest.mark.parametrize("name", DIES)
+@pytest.mark.parametrize("name", sampled(DIES, [next(iter(DIES))]))
 def test_it_dies(name: str, tmp_path: Path) -> None:
     run = play(fuzz_program(tmp_path / "bug", planted(DIES[name], tmp_path)), tmp_path)
     assert run.returncode != 0

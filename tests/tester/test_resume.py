@@ -108,7 +108,11 @@ def test_cases_judged_from_all_that_was_seen_are_judged_again() -> None:
     run.perform()
     _, judged = going_on(resumed(document(run, seed=1)))
     passed = {id_ for id_, one in run.results.items() if one.verdict is Verdict.PASS}
-    no_occasion = {"link-parting", "messages-memory", "bench-starts-rise"}  # There may be one in the part that is resumed.
+    no_occasion = {
+        "link-parting",
+        "messages-memory",
+        "bench-starts-rise",
+    }  # There may be one in the part that is resumed.
     assert set(judged) == {id_ for id_ in passed if all_cases()[id_].passive} | set(OPENING) | no_occasion
 
 

@@ -44,7 +44,7 @@ def learned(
 @pytest.mark.parametrize(
     ("node", "states"),
     [
-        ("north", 20),
+        pytest.param("north", 20, marks=pytest.mark.exhaustive),
         ("siding", 18),
         pytest.param("ferry", 14, marks=pytest.mark.exhaustive),
     ],
