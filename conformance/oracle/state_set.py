@@ -342,18 +342,14 @@ class StateSet:
     def _after(self, state: NodeState, owed: Owed, body: Body) -> NodeState:
         mark = body["mark"] if state.mark is None else state.mark
         state = state._replace(owed=state.owed[1:], mark=mark)
-        if (
-            not owed.begins
-            and state.job
-            and owed.id == state.job
-            and body["state"] in reached(state.job_states)
-        ):
+        of_job = not owed.begins and _tells_of_job(state, owed)
+        if of_job and body["state"] in reached(state.job_states):
             state = state._replace(job_states=frozenset({body["state"]}))
         return state
 
     def _undone(self, state: NodeState, owed: Owed, outcome: Outcome) -> bool:
         """Whether the answer tells of the job what it was neither when it was looked at nor is by now."""
-        if not state.job or owed.id != state.job or outcome.state == "refused" or owed.act == "claim":
+        if not _tells_of_job(state, owed) or outcome.state == "refused":
             return False
         now = state.job_states
         return outcome.state not in reached(now) and not now & reached(frozenset({outcome.state}))
@@ -428,3 +424,8 @@ class StateSet:
 
 def _fits(one: Mismatch) -> int:
     return one.fits
+
+
+def _tells_of_job(state: NodeState, owed: Owed) -> bool:
+    """Whether an answer with the job's id tells of the job; to a claim with the mark as its id it does not."""
+    return bool(state.job) and owed.id == state.job and owed.act != "claim"

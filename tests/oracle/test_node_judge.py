@@ -340,6 +340,18 @@ def a_repeated_job_is_told_again(script: Script) -> None:
     script.fence()
 
 
+def a_claim_with_the_id_of_its_running_job_is_done_and_the_job_goes_on(script: Script) -> None:
+    script.run(NEXT)
+    script.report("run", NEXT, "running", step="travel", load="unsure")
+    script.shuttle |= {"state": "moving", "place": "quay-n"}
+    script.shuttle_says(place=None)
+    script.claim(NEXT)
+    script.fence()
+    script.report("run", NEXT, load="unsure")
+    script.shuttle_says(state="at-place", stop=2, place="quay-s")
+    script.fence()
+
+
 def memory_that_breathes_is_no_leak(script: Script) -> None:
     for number in range(60):
         script.status_says(memory=20_000 - 64 * (number % 12))
@@ -357,6 +369,7 @@ def memory_that_breathes_is_no_leak(script: Script) -> None:
         a_reset_of_faults_may_come_between,
         what_comes_behind_an_ask_may_show_already,
         a_repeated_job_is_told_again,
+        a_claim_with_the_id_of_its_running_job_is_done_and_the_job_goes_on,
         memory_that_breathes_is_no_leak,
     ],
     ids=lambda deed: deed.__name__,
