@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 
 from conformance.oracle.fences import BAD_MESSAGE_MS
 from conformance.oracle.finding import Oracle
 from conformance.oracle.link_log import Log
+from conformance.oracle.message_rules import MessageRules
 from conformance.oracle.node_judge import NodeJudge
 from protocol.codec import encode
 from protocol.site import Encoding
@@ -538,6 +541,31 @@ def test_a_spreader_with_a_box_opens_in_a_job_alone(
 ) -> None:
     """CRN-12."""
     assert crane_says(first, then) == ({("CRN-12", Oracle.MOTION)} if told else set())
+
+
+@pytest.mark.parametrize(
+    ("since", "told"),
+    [((), True), (("stimulus",), False), (("reset-fault",), False), (("transfer",), True)],
+)
+def test_a_transfer_that_is_done_is_held_to_an_empty_spreader_while_nothing_fills_it(
+    since: tuple[str, ...], told: bool
+) -> None:
+    """CRN-10: a transfer that is asked for again is answered with the load of now."""
+    found: list[str] = []
+    rules = MessageRules(
+        SITE, "north", lambda requirement, _what, _oracle, _at: found.append(requirement), Counter()
+    )
+    rules.came({"act": "transfer", "id": NEXT})
+    for act in since:
+        rules.came({"act": act, "id": NEXT})
+    log = run_of("north", only=()).fixture.log
+    body = {"act": "transfer", "id": NEXT, "state": "done", "load": "box", "boot": 7, "mark": NEXT}
+    packet = Publish(
+        "yw1/harlow-basin/north/job-report", encode("job-report", body, Encoding.JSON), 1, True, False, 1
+    )
+    log.add(connection=1, at_ms=0, from_node=True, size=99, packet=packet)
+    rules.said(replace(log.messages[-1], body=body), steady=True)
+    assert found == (["CRN-10"] if told else [])
 
 
 def test_a_reset_on_purpose_forgets_every_fence() -> None:
