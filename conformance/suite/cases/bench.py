@@ -14,7 +14,7 @@ from protocol.counting import UPTIME_MODULUS, uptime_difference
 from protocol.specification import STATE_OF_ROLE
 
 WRAP_MS = 500
-MOVING = ("home", "admit", "depart", "transfer")
+MOVING = ("admit", "depart", "transfer")
 CLOCK_MS = 250
 """Most that the link and the loop of a board can add to the time between two messages."""
 
@@ -135,8 +135,9 @@ def bench_job_across_wrap(fixture: Fixture) -> None:
 def bench_starts_rise(fixture: Fixture) -> None:
     """Every job that moves something raises the count of motor starts.
 
-    Judged from every admit, depart, run and transfer that was done, by the node-status before its order and the one
-    after its end; a home may find its axes on their switches. All cases in which nothing may move rest on that count.
+    Judged from every admit, depart and transfer that was done, by the node-status before its order and the one after
+    its end: a home may find its axes on their switches, and a run its place. All cases in which nothing may move rest
+    on that count.
     """
     before: dict[tuple[int, int], int] = {}
     """Boot and id of each job to the count before its order came first."""
