@@ -72,7 +72,6 @@ def test_a_kit_that_is_stopped_for_a_while_fails_no_node(site: Path, tmp_path: P
     assert fails(report) == {}, out + err
     assert report["stalls"]["timer"] > 1
     assert report["stalls"]["longest_ms"] >= 500
-    assert report["stalls"]["judged_again"] != []
     assert "the test machine stood still" in out
 
 

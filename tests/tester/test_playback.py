@@ -104,7 +104,7 @@ def test_a_played_back_recording_does_not_pass(name: str) -> None:
     # The same bench, the same cases, another seed: tokens, ids and boots differ, as they do from run to run.
     played = verdicts(name, lambda boot, at_ms: Playback(controller(name, boot, at_ms), said), seed=2)
     # The good node does not tell its memory, which is no verdict; of this one not even that can be said.
-    assert set(played) - set(good) <= {"messages-memory"}
+    assert set(played) - set(good) <= {"messages-memory", "bench-starts-rise"}
     passed = [id_ for id_, verdict in played.items() if verdict is Verdict.PASS]
     assert len(passed) < len(good) / 3, passed
     assert Verdict.FAIL in played.values()
