@@ -14,7 +14,9 @@ def test_no_false_alarm(link: str) -> None:
     assert len(outcomes) == 16
 
 
-OPEN = "open: over a slow and lossy link supervisor-late-boot misses a repeat (SUP-28), which may have been lost"
+OPEN = (
+    "open: over a slow and lossy link supervisor-late-boot misses a repeat (SUP-28), which may have been lost"
+)
 
 
 @pytest.mark.parametrize(
