@@ -68,6 +68,7 @@ def revision() -> str:
         path for part in KIT for path in (ROOT / part).rglob("*") if path.suffix in (".py", ".toml", ".json")
     ]
     files += [path for matrix in matrices for path in matrix.rglob("*.py") if path.name in MACHINERY]
+    files.append(ROOT / "tests" / "matrix" / "seeds.py")
     for path in sorted(files):
         digest.update(path.read_bytes())
     return digest.hexdigest()

@@ -17,7 +17,8 @@ from tests.faulty_nodes.matrix.every import BREACHES
 from tests.faulty_nodes.matrix.exercise import differs
 from tests.faulty_nodes.matrix.injection import Record
 from tests.faulty_nodes.matrix.planted import SEEDS, Planted, breach_of, run
-from tests.matrix.outcome import CAUGHT, EQUIVALENT, PASSED, SURVIVED, UNVISITED, Outcome
+from tests.matrix.outcome import PASSED, Outcome
+from tests.matrix.seeds import Look, over_seeds
 
 __all__ = ["BREACHES", "judge", "walk"]
 Found = tuple[str, str]
@@ -53,19 +54,13 @@ def fingerprint(node: str, seed: int) -> str:
 
 def judge(planted: Planted, seeds: tuple[int, ...] = SEEDS) -> Outcome:
     """Judge it by the cases with each seed until one finds nothing."""
-    case, named, caught, crash = "", "", 0, ""
-    for seed in seeds:
+
+    def look(seed: int, case: str) -> Look:
         found, record = first_failure(planted, seed, case)
-        crash = crash or record.crash
-        if found is None:
-            if seed == seeds[0] and record.fingerprint == fingerprint(planted.node, seed):
-                state = UNVISITED if differs(planted) else EQUIVALENT
-                return Outcome(planted.id, planted.requirement, state)
-            return Outcome(planted.id, planted.requirement, SURVIVED, case, named, caught, caught + 1, crash)
-        caught += 1
-        if not case:
-            case, named = found
-    return Outcome(planted.id, planted.requirement, CAUGHT, case, named, caught, caught, crash)
+        shown = found is not None or record.fingerprint != fingerprint(planted.node, seed)
+        return Look(found, shown, record.crash)
+
+    return over_seeds(planted, seeds, look, lambda: differs(planted))
 
 
 def first_failure(planted: Planted, seed: int, case: str = "") -> tuple[Found | None, Record]:

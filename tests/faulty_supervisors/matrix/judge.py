@@ -18,7 +18,8 @@ from tests.faulty_nodes.matrix.planted import SEEDS, SITE, breach_of
 from tests.faulty_supervisors.faulty import NAME
 from tests.faulty_supervisors.matrix.breaches import BREACHES
 from tests.faulty_supervisors.matrix.injection import Injected, Planted, kind_of
-from tests.matrix.outcome import CAUGHT, EQUIVALENT, SURVIVED, UNVISITED, Outcome
+from tests.matrix.outcome import Outcome
+from tests.matrix.seeds import Look, over_seeds
 
 DRIVES = ("05-unload-and-load", "10-crane-reboots", "12-orders-twice", "13-network-gone", "14-supervisor-restarts",
           "16-somebody-holds", "19-axis-jams", "21-full-cycle")  # fmt: skip
@@ -70,30 +71,20 @@ def differs(planted: Planted) -> bool:
 
 def judge(planted: Planted, seeds: tuple[int, ...] = SEEDS) -> Outcome:
     """Run the suite over it with each seed until one finds nothing; the case that failed first comes first."""
-    case, named, caught, crash = "", "", 0, ""
-    for seed in seeds:
-        failed, shown, wrong = first_failure(planted, seed, case)
-        crash = crash or wrong
-        if failed is None:
-            if seed == seeds[0] and not shown:
-                state = UNVISITED if differs(planted) else EQUIVALENT
-                return Outcome(planted.id, planted.requirement, state)
-            return Outcome(planted.id, planted.requirement, SURVIVED, case, named, caught, caught + 1, crash)
-        caught += 1
-        if not case:
-            case, named = failed
-    return Outcome(planted.id, planted.requirement, CAUGHT, case, named, caught, caught, crash)
+    return over_seeds(
+        planted, seeds, lambda seed, case: first_failure(planted, seed, case), lambda: differs(planted)
+    )
 
 
-def first_failure(planted: Planted, seed: int, case: str = "") -> tuple[tuple[str, str] | None, bool, str]:
-    """The first case that fails and what it names, whether the breach showed, a crash; `case` is tried alone first."""
+def first_failure(planted: Planted, seed: int, case: str = "") -> Look:
+    """The first case that fails, in a run that ends there; `case` is tried alone first."""
     for only in ((case,), None) if case else (None,):
         kind, record = kind_of(planted, BREACHES[planted.breach])
         whole = run_of(kind, seed, only)
         for result in whole.steps():
             if result.verdict is Verdict.FAIL:
-                return (result.case.id, breach_of(result)), True, ""
+                return Look((result.case.id, breach_of(result)), True, "")
             if result.verdict is Verdict.ERROR:
                 # The supervisor runs in this process: what it raises comes up in the case, as a program's end would.
-                return (result.case.id, ""), True, result.reason.strip().splitlines()[-1][:120]
-    return None, record.fingerprint != correct(seed), ""
+                return Look((result.case.id, ""), True, result.reason.strip().splitlines()[-1][:120])
+    return Look(None, record.fingerprint != correct(seed), "")
