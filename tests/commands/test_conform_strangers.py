@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import queue
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -157,6 +158,32 @@ def test_orders_of_somebody_else_end_the_run(order: str, site: Path, tmp_path: P
             code, out, err = kit.ended()
     assert code == 2, out + err
     assert "somebody else ordered" in err
+    assert wrong(report_of(file)) == {}
+
+
+@pytest.mark.parametrize("to", ["ferry", "all"])
+def test_a_hold_like_the_kit_s_own_byte_for_byte_ends_the_run(to: str, site: Path, tmp_path: Path) -> None:
+    """Behind the kit's own first hold another one comes: it is one more than the kit has sent."""
+    file, holds = tmp_path / "report.json", queue.SimpleQueue[tuple[str, bytes]]()
+
+    def heard(_client: object, _data: object, message: mqtt.MQTTMessage) -> None:
+        body = read_message("job-order", bytes(message.payload), closed=True).body or {}
+        if body.get("act") == "hold" and message.topic.split("/")[2] == to:
+            holds.put((message.topic, bytes(message.payload)))
+
+    with start_broker("mosquitto") as broker:
+        arguments = ("ferry", "--site", site, "--no-motion", "--broker", broker.url, "--json", file)
+        with (
+            conforming(*arguments) as kit,
+            node("ferry", site, kit.port),
+            stranger(broker.port, "other") as other,
+        ):
+            other.on_message = heard
+            other.subscribe("yw1/harlow-basin/+/job-order", 1)
+            other.publish(*holds.get(timeout=PATIENCE_S), 1)
+            code, out, err = kit.ended()
+    assert code == 2, out + err
+    assert "somebody else ordered 'hold'" in err
     assert wrong(report_of(file)) == {}
 
 

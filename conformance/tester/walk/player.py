@@ -6,7 +6,6 @@ from collections.abc import Callable
 from typing import Any
 
 from conformance.oracle.link_log import Message
-from conformance.suite.bench import CannotJudge
 from conformance.suite.fixture import Fixture, SentOrder
 from conformance.suite.jobs import Cue, allowed_ms, complete, cues_for
 from conformance.suite.verdict import Broken
@@ -15,7 +14,6 @@ from conformance.suite.walk.letters import Letter, Numbers, Order
 from conformance.suite.walk.seen import Said, Seen, Step
 from conformance.tester.walk.looking import seen_in
 from protocol.specification import FINAL, OPEN
-from protocol.wire.packet import Publish
 
 LEAD_MS = 10_000
 UNREADABLE = (b"{", b"\xa1\x02", b'{"act":"home"}', b"\xff", b'{"act":"jump","boot":1,"id":1}')
@@ -41,9 +39,6 @@ class Player:
         self.open_since: float | None = None
         """Since when a job is open, on the bench's clock."""
         self._stands_since = fixture.bench.now_ms
-        self._since = fixture.log.end
-        self._holds = 0
-        """Holds that were sent."""
 
     def play(self, letter: Letter) -> Step:
         """Bring a letter about, and tell what was seen before and behind it, and what was answered."""
@@ -51,28 +46,11 @@ class Player:
         sent = self._bring_about(letter, self.numbers(self.fixture.rng.getrandbits(30)))
         self._await(letter, sent)
         self.seen = self._look()
-        self._require_own_holds()
         self._come_to_rest()
         said = self._said(letter, sent, mark)
         self._note_ids(mark)
         self._follow(sent, before)
         return Step(letter, before, self.seen, said)
-
-    def _require_own_holds(self) -> None:
-        """A hold of somebody else's is to stand: nothing that this walk sends may end it. Raises CannotJudge.
-
-        It may be, byte for byte, like one of the walk's own; only that it is one too many tells.
-        """
-        log = self.fixture.log
-        came = sum(1 for one in log.since(self._since) if _is_hold(one))
-        self._since = log.end
-        self._holds -= came
-        if self._holds < 0:
-            raise CannotJudge(
-                "somebody else ordered 'hold' while the kit was judging",
-                where=self.fixture.topic(),
-                mend="Find out who held it, and why, before you run it again",
-            )
 
     def serve(self) -> bool:
         """Play the load that a running transfer waits for, as its machine would; gives whether it did."""
@@ -141,9 +119,7 @@ class Player:
             case "order" | "sensors":
                 if letter.happens == "pushed":
                     self._settle()
-                order = self._meant(letter, numbers)
-                self._holds += order["act"] == "hold"
-                return fixture.send(order)
+                return fixture.send(self._meant(letter, numbers))
             case "retained":
                 assert letter.order is not None
                 fixture.bench.deliver_retained(fixture.topic(), fixture.encoded(letter.order(numbers)))
@@ -289,13 +265,6 @@ class Player:
             not missing, "ORD-03", "every state message before the answer", f"no {', '.join(missing)}"
         )
         return seen_in(fixture, answer)
-
-
-def _is_hold(message: Message) -> bool:
-    """Whether a hold came to the node, and not again what the broker had not seen acknowledged."""
-    packet = message.trace.packet
-    again = isinstance(packet, Publish) and packet.dup
-    return not message.from_node and message.body.get("act") == "hold" and not message.retain and not again
 
 
 def _starts(message: Message, sent: SentOrder) -> bool:
