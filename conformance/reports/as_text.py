@@ -90,24 +90,21 @@ def _subject(line: Mapping[str, Any]) -> str:
     return f"{line['node']} {line['name']}" if line["node"] else str(line["name"])
 
 
-def _folded_at(label: str, text: str) -> list[str]:
-    return textwrap.wrap(f"  {label:<9}{text}", WIDTH, subsequent_indent=" " * 11, break_on_hyphens=False)
-
-
 def _folded(behind: Sequence[str]) -> list[str]:
-    told = f"  {causes.line(behind)}"
-    return textwrap.wrap(told, WIDTH, subsequent_indent="  ", break_on_hyphens=False)
+    return _wrapped("", causes.line(behind), break_on_hyphens=False)
 
 
 def _wrapped_at(head: str, text: str) -> list[str]:
     return textwrap.wrap(f"{head}{text}", WIDTH, subsequent_indent="  ")
 
 
-def _wrapped(label: str, text: str) -> list[str]:
+def _wrapped(label: str, text: str, *, break_on_hyphens: bool = True) -> list[str]:
+    """A paragraph behind its label; ids are kept whole where it does not break on hyphens."""
     head = f"  {label:<9}" if label else "  "
-    return textwrap.wrap(text, WIDTH, initial_indent=head, subsequent_indent=" " * len(head)) or [
-        head.rstrip()
-    ]
+    lines = textwrap.wrap(
+        text, WIDTH, initial_indent=head, subsequent_indent=" " * len(head), break_on_hyphens=break_on_hyphens
+    )
+    return lines or [head.rstrip()]
 
 
 def _counted(report: Mapping[str, Any]) -> str:
@@ -138,7 +135,7 @@ def _summary(report: Mapping[str, Any]) -> Iterator[str]:
     for note in report["notes"]:
         yield from _wrapped("note", note)
     if still := standstill.line(report):
-        yield from _folded_at("note", still)
+        yield from _wrapped("note", still, break_on_hyphens=False)
     yield from _how_it_was_run(report)
     yield from _people(report["people"])
     if "since" in report:
