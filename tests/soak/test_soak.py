@@ -22,7 +22,7 @@ OPEN = (
 @pytest.mark.parametrize(
     "link",
     [
-        pytest.param(link, marks=pytest.mark.xfail(strict=False, reason=OPEN))
+        pytest.param(link, marks=pytest.mark.xfail(strict=True, reason=OPEN))
         if link == "slow and lossy"
         else link
         for link in LINKS

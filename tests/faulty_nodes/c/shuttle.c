@@ -87,10 +87,11 @@ static int reset_fault(struct shuttle *shuttle, const struct order *order)
     if (order->number[YW_KEY_JOB_ORDER_FAULTS] != 0) {
         return YW_REASON_FAULT_COUNT;
     }
-    if (shuttle->state == YW_SHUTTLE_STATUS_STATE_LOST) {
-        if (!order_has(order, YW_KEY_JOB_ORDER_PLACE) || !serves(order->place)) {
-            return YW_REASON_NOTHING_FOUND;
-        }
+    int named = order_has(order, YW_KEY_JOB_ORDER_PLACE);
+    if ((named || order_has(order, YW_KEY_JOB_ORDER_FOUND)) && !(named && serves(order->place))) {
+        return YW_REASON_NOTHING_FOUND;
+    }
+    if (named && shuttle->state == YW_SHUTTLE_STATUS_STATE_LOST) {
         shuttle->state = YW_SHUTTLE_STATUS_STATE_AT_PLACE;
         strcpy(shuttle->place, order->place);
         ++shuttle->stop;
