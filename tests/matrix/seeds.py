@@ -34,7 +34,7 @@ class Look(NamedTuple):
 def over_seeds(
     entry: Entry, seeds: tuple[int, ...], look: Callable[[int, str], Look], differs: Callable[[], bool]
 ) -> Outcome:
-    """`look` runs the suite with a seed, the case that failed first before the others; `differs` drives it elsewhere."""
+    """`look` runs the suite with a seed, the case that failed before first; `differs` drives it elsewhere."""
     case, named, caught, crash = "", "", 0, ""
     for seed in seeds:
         found = look(seed, case)
