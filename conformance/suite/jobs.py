@@ -143,9 +143,7 @@ def cues_for(fixture: Fixture, sent: SentOrder) -> tuple[Cue, ...]:
                 Cue(lambda m: report("grip")(m) or spreader.closes(m), (("load", True, 0),)),
                 Cue(lambda m: report("release")(m) or spreader.opens(m), (("load", False, 0),)),
             )
-        case "admit":
-            return (Cue(report(), (*ARMING, *PULSE)),)
-        case "depart":
+        case "admit" | "depart":
             return (Cue(report(), (*ARMING, *PULSE)),)
         case "run":
             return (Cue(report(), arriving(fixture, str(sent.body["to"]))),)
