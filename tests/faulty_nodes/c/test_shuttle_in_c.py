@@ -12,7 +12,9 @@ import pytest
 from conformance.bench.brokers.broker import Broker, start_broker
 from conformance.fuzz.link import link_of
 from conformance.fuzz.run.campaign import Campaign, Options
+from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Broken
+from protocol.wire.packet import Ack, Kind, Publish
 from tests.faulty_nodes.c.board import NODE, build, on_the_bench
 from tests.faulty_nodes.c.bugs import BUGS, DIES, SILENT, WRONG, Bug
 from tests.needs import needs, needs_header
@@ -60,6 +62,7 @@ def outcome(program: Path, bug: Bug) -> Outcome:
         try:
             fixture.ask()
             # What was said for the first is acknowledged before the second comes: callbacks have run.
+            assert fixture.bench.wait(lambda: _is_acknowledged(fixture), 1000 * PATIENCE_S)
             last = fixture.ask().report
         except Broken:
             return Outcome(SILENT if board.process.poll() is None else DIES, board.words)
@@ -70,6 +73,15 @@ def outcome(program: Path, bug: Bug) -> Outcome:
             reports=tuple((m.body["act"], m.body.get("reason")) for m in came if m.name == "job-report"),
             counts=states == list(range(states[0], states[0] + len(states))),
         )
+
+
+def _is_acknowledged(fixture: Fixture) -> bool:
+    """Whether a PUBACK has passed the tap for each PUBLISH of the node at QoS 1."""
+    traces = fixture.log.traces
+    said = sum(t.from_node and isinstance(t.packet, Publish) and t.packet.qos == 1 for t in traces)
+    return said == sum(
+        not t.from_node and isinstance(t.packet, Ack) and t.packet.kind is Kind.PUBACK for t in traces
+    )
 
 
 @pytest.mark.parametrize("name", BUGS)
