@@ -44,6 +44,8 @@ class Requirement:
     source: str
     since: int = 0
     """The minor version from which on it binds."""
+    figures: tuple[str, ...] = ()
+    """Names of the times and sizes in its sentence."""
 
     @property
     def chapter(self) -> str:
@@ -311,6 +313,7 @@ class Specification:
                 why=re.sub(r"\{([a-z_]+)\}", lambda match: figures[match[1]], row["why"]),
                 source=row.get("source", ""),
                 since=row.get("since", 0),
+                figures=tuple(dict.fromkeys(re.findall(r"\{([a-z_]+)\}", row["says"]))),
             )
             for id_, row in self._toml("requirements.toml").items()
         }

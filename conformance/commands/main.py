@@ -72,6 +72,9 @@ COMMANDS = {
         "conformance.commands.publish:publish", "Write the documents and artefacts of the protocol."
     ),
     "site": LazyCommand("conformance.commands.site:site", "Write a starter site file, or check one."),
+    "explain": LazyCommand(
+        "conformance.commands.explain.command:explain", "Say what an id, a case or a word means."
+    ),
 }
 
 EXIT_CODES = """\b

@@ -1,0 +1,1 @@
+"""`yardwire explain`: what an id, a case or a word of the protocol means."""

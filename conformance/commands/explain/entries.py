@@ -1,0 +1,147 @@
+"""What the specification and the suite say of one name: an id, a case, a word on the bus, a time or a size."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from conformance.suite.case import Case, all_cases
+from conformance.suite.traceability import table
+from protocol.specification import Figure, Requirement, Specification, specification
+
+WORDS = {
+    "act": "an order (act)",
+    "job_state": "a state of a job",
+    "reason": "a reason of a report",
+    "fault_code": "a fault",
+    "level": "a level of a fault",
+    "role": "a role",
+}
+"""Shared enumerations whose words can be explained, and what a word of each is."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """What there is to say of one name."""
+
+    name: str
+    kind: str
+    """What it is, in words: 'a requirement', 'a fault'."""
+    says: str
+    more: tuple[tuple[str, str], ...] = ()
+    """Further facts, each with its label."""
+    see: tuple[str, ...] = field(default=())
+    """Names that can be explained in turn."""
+
+
+def entries(name: str) -> tuple[Entry, ...]:
+    """Everything that is called `name`, whatever the case of its letters; empty where nothing is."""
+    wanted = name.strip().lower()
+    return tuple(entry for entry in every_entry() if entry.name.lower() == wanted)
+
+
+def chapter(letters: str) -> tuple[Requirement, ...]:
+    """The requirements of a chapter by its three letters; empty where there is no such chapter."""
+    return tuple(
+        rule for rule in specification().requirements.values() if rule.chapter == letters.strip().upper()
+    )
+
+
+def every_entry() -> Iterator[Entry]:
+    """All that can be explained: requirements, cases, messages, words, guards, checks of an order, figures."""
+    known = specification()
+    yield from (_requirement(row.requirement, row.cases) for row in table())
+    yield from map(_case, all_cases().values())
+    yield from _messages(known)
+    yield from _words(known)
+    yield from _guards(known)
+    yield from _checks(known)
+    for kind, figures in (("a time", known.timing), ("a size", known.limits)):
+        yield from (_figure(kind, figure, known) for figure in figures.values())
+
+
+def _since(minor: int) -> tuple[tuple[str, str], ...]:
+    return (("since", f"protocol version {specification().dotted(minor)}"),) if minor else ()
+
+
+def _requirement(rule: Requirement, cases: tuple[Case, ...]) -> Entry:
+    more = [("binds", rule.role), ("seen by", rule.seen), ("why", rule.why)]
+    more += [("source", rule.source)] if rule.source else []
+    more += [("checked by", ", ".join(case.id for case in cases) or "no case")]
+    return Entry(
+        rule.id,
+        f"a requirement ({rule.level})",
+        rule.says,
+        (*more, *_since(rule.since)),
+        tuple(case.id for case in cases),
+    )
+
+
+def _case(case: Case) -> Entry:
+    known = specification().requirements
+    more = [(id_, known[id_].says) for id_ in case.requirements]
+    more += [("for", ", ".join(case.roles))]
+    more += [("rests on", ", ".join(case.after))] if case.after else []
+    more += [("motion", "it moves the machine" if case.moves else "it moves nothing")]
+    more += [("where", "a node on the bench")] if case.mode == "bench" else []
+    more += [("where", "a node in service")] if case.mode == "service" else []
+    return Entry(case.id, "a conformance case", case.page, (*more, *_since(case.since)), case.requirements)
+
+
+def _messages(known: Specification) -> Iterator[Entry]:
+    for name, schema in known.messages.items():
+        rule = known.topics[name]
+        yield Entry(
+            name,
+            "a message",
+            str(schema.get("description", "")),
+            (
+                ("topic", rule.pattern),
+                ("from", ", ".join(rule.roles) or rule.sender),
+                ("retained", "yes" if rule.retain else "no"),
+                ("QoS", " or ".join(map(str, rule.qos))),
+                ("fields", ", ".join(schema["properties"])),
+            ),
+            _mentions(name, known),
+        )
+
+
+def _words(known: Specification) -> Iterator[Entry]:
+    for kind, what in WORDS.items():
+        meanings = known.common["$defs"][kind].get("meanings", {})
+        for word in known.words(kind):
+            more = [("level", known.fault_level(word))] if kind == "fault_code" else []
+            yield Entry(word, what, str(meanings.get(word, "")), tuple(more), _mentions(word, known))
+
+
+def _guards(known: Specification) -> Iterator[Entry]:
+    for name, rule in known.guards.items():
+        yield Entry(name, "a guard of a table", rule.says, (("formula", rule.formula),), rule.requirements)
+
+
+def _checks(known: Specification) -> Iterator[Entry]:
+    for place, check in enumerate(known.order_checks, start=1):
+        more = [("place", f"{place} of {len(known.order_checks)}"), ("then", check.does)]
+        more += [("reason", check.reason)] if check.reason else []
+        said = known.guards[check.name].says if check.name in known.guards else ""
+        yield Entry(check.name, "a check of an order", said, (*more, *_since(check.since)))
+
+
+def _figure(kind: str, figure: Figure, known: Specification) -> Entry:
+    return Entry(
+        figure.name,
+        kind,
+        figure.meaning,
+        (("value", str(figure)), *_since(figure.since)),
+        tuple(id_ for id_, rule in known.requirements.items() if figure.name in rule.figures),
+    )
+
+
+def _mentions(word: str, known: Specification) -> tuple[str, ...]:
+    """The requirements that name a word, in quotes or as it stands."""
+    quoted = f"'{word}'"
+    return tuple(
+        id_
+        for id_, rule in known.requirements.items()
+        if quoted in rule.says or ("-" in word and word in rule.says)
+    )
