@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from conformance.commands.options import consent
+from conformance.commands.options.bus import SITE
 from conformance.commands.tap.held import held_when_stopped
 from conformance.commands.tap.options import OpenTap, site_naming, tap_options
 from conformance.commands.terminal import progress, stopping
@@ -53,8 +54,9 @@ class Settings:
     "--site",
     "site_path",
     required=True,
+    envvar=SITE,
     type=click.Path(path_type=Path),
-    help="The site file that names NODE.",
+    help=f"The site file that names NODE.  [{SITE}]",
 )
 @tap_options
 @click.option("--spawn", is_flag=True, help="Try it out: start the reference node, on the bench, as NODE.")

@@ -14,7 +14,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     """Add the options, all of them with the prefix --yardwire."""
     group = parser.getgroup("yardwire", "conformance of a controller to the Yardwire protocol")
     group.addoption("--yardwire-node", metavar="NODE", help="judge this node; each case is a test")
-    group.addoption("--yardwire-site", metavar="FILE", help="the site file that names NODE")
+    group.addoption("--yardwire-site", metavar="FILE", help="the site file that names NODE [YARDWIRE_SITE]")
     group.addoption("--yardwire-broker", metavar="URL", help="broker to use; else one is started")
     group.addoption("--yardwire-ca", metavar="FILE", help="CA to trust for mqtts:// [YARDWIRE_CA]")
     group.addoption("--yardwire-cert", metavar="FILE", help="client certificate to show [YARDWIRE_CERT]")

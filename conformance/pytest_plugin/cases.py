@@ -68,11 +68,12 @@ class Kit:
         self._motion = not config.getoption("yardwire_no_motion")
         self._slow: float = config.getoption("yardwire_slow")
         self._bus = _bus(config)
-        if config.getoption("yardwire_site") is None:
+        site_path = config.getoption("yardwire_site") or os.environ.get("YARDWIRE_SITE")
+        if not site_path:
             raise Trouble(
                 "--yardwire-node needs --yardwire-site", mend="Name the site file that names the node"
             )
-        self.site_path = Path(config.getoption("yardwire_site"))
+        self.site_path = Path(site_path)
         self._site = load_site(self.site_path)
         if self.node not in self._site.nodes:
             raise Trouble(f"the site file names no node {self.node!r}", where=str(self.site_path))

@@ -16,6 +16,7 @@ from conformance.commands.conform import walking
 from conformance.commands.conform import yard as conform_yard
 from conformance.commands.conform.motion import allow_motion
 from conformance.commands.options import consent
+from conformance.commands.options.bus import SITE
 from conformance.commands.tap.held import held_when_stopped
 from conformance.commands.tap.options import OpenTap, site_naming, tap_options
 from conformance.commands.terminal import progress
@@ -65,7 +66,13 @@ class EarlierReports:
 
 @click.command(name="conform")
 @click.argument("node", required=False)
-@click.option("--site", "site_path", type=click.Path(path_type=Path), help="The site file that names NODE.")
+@click.option(
+    "--site",
+    "site_path",
+    envvar=SITE,
+    type=click.Path(path_type=Path),
+    help=f"The site file that names NODE.  [{SITE}]",
+)
 @tap_options
 @click.option(
     "--spawn", is_flag=True, help="Try it out: start the reference node, on the bench, or supervisor as NODE."

@@ -26,14 +26,17 @@ from conformance.bench.connection.login import (
 
 Command = Callable[..., Any]
 USUAL = "mqtt://127.0.0.1:1883"
+SITE = "YARDWIRE_SITE"
+"""The variable that names the site file where a command needs one and no option names it."""
 
 site_option = click.option(
     "--site",
     "site_path",
     type=click.Path(path_type=Path),
+    envvar=SITE,
     default=Path("site.toml"),
     show_default=True,
-    help="The site file.",
+    help=f"The site file.  [{SITE}]",
 )
 
 _FILE = click.Path(path_type=Path, dir_okay=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import queue
 import sys
 import threading
@@ -16,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from conformance.commands.options import consent
-from conformance.commands.options.bus import USUAL, bus_options, choice_option
+from conformance.commands.options.bus import SITE, USUAL, bus_options, choice_option
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -42,7 +43,8 @@ WIDTH = 80
     "site_path",
     type=click.Path(path_type=Path),
     default=None,
-    help="The site file (default: site.toml, or the kit's own harlow-basin where nothing real is asked for).",
+    help="The site file (default: site.toml, or the kit's own harlow-basin where nothing real is asked for).  "
+    f"[{SITE}, for a real yard]",
 )
 @click.option(
     "--yard",
@@ -116,7 +118,7 @@ def _site(path: Path | None, *, real: bool) -> Site:
     usual = Path("site.toml")
     if path is None and not usual.exists() and not real:
         return kits_own()
-    where = path or usual
+    where = path or (Path(os.environ.get(SITE) or usual) if real else usual)
     site = load_site(where)
     if not site.with_role("supervisor"):
         mend = 'Add [nodes.yard] with roles = ["supervisor"]'
