@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from importlib import resources
+from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -91,6 +92,8 @@ def _comparison(old_path: Path) -> VersionComparison:
 
 def _contents(ctx: click.Context, comparison: str) -> Contents:
     from conformance.commands.demo.exchanges import exchanges
+    from conformance.publish.artefacts.completion import completion_scripts
+    from conformance.publish.artefacts.man_pages import man_pages
     from conformance.publish.site import sources
     from conformance.publish.site.manual import manual
     from conformance.publish.site.site import Contents
@@ -100,12 +103,14 @@ def _contents(ctx: click.Context, comparison: str) -> Contents:
     root = sources.home()
     group = ctx.find_root().command
     assert isinstance(group, click.Group)
+    commands = manual(group, ctx.find_root())
     return Contents(
         documents=sources.documents(root),
         pictures=sources.pictures(root),
         cases=list(all_cases().values()),
         faulty=sources.faulty_nodes(root),
-        commands=manual(group, ctx.find_root()),
+        commands=commands,
+        terminal=man_pages(commands, version("yardwire")) | completion_scripts(group),
         exchanges=exchanges(scenario()),
         comparison=comparison,
     )

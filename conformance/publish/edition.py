@@ -30,6 +30,7 @@ def edition(contents: Contents, site_file: SiteFile, core: Traversable | None = 
     if unsound := list(table_findings(specification())):
         raise Trouble("; ".join(unsound[:5]), mend="Mend the table, or say in it why there is no row")
     files = artefacts(specification(), resources.files("protocol").joinpath("v1"), site_file)
+    files |= {path: text.encode() for path, text in contents.terminal.items()}
     if core is not None:
         files |= arduino_library(specification(), core, site_file)
     try:

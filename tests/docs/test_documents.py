@@ -35,6 +35,8 @@ DOCUMENTS = [
     ROOT / "README.md",
     ROOT / "DEVELOPERS.md",
     ROOT / "CHANGELOG.md",
+    ROOT / "CONTRIBUTING.md",
+    ROOT / "SECURITY.md",
 ]
 NAMED = [pytest.param(path, id=path.relative_to(ROOT).as_posix()) for path in DOCUMENTS]
 

@@ -17,6 +17,7 @@ from pathlib import Path
 import pytest
 
 from conformance.bench.connection.login import VARIABLES, without_login
+from conformance.commands.options.bus import SITE
 from conformance.publish.artefacts.access import LISTENERS
 from conformance.publish.artefacts.broker_configuration import FOLDER
 from conformance.publish.site import sources
@@ -156,5 +157,5 @@ def test_certificates_pass_the_strict_checks_of_later_pythons(followed: Followed
 
 def test_what_the_page_says_of_variables_is_what_is_read() -> None:
     named = set(re.findall(r"YARDWIRE_[A-Z_]+", GUIDE.read_text(encoding="utf-8")))
-    assert named == set(VARIABLES)
+    assert named == {*VARIABLES, SITE}
     assert FOLDER == "/etc/mosquitto/yardwire"

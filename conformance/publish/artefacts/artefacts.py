@@ -29,6 +29,8 @@ USES = {
     "yardwire-mosquitto.conf": "Configuration for mosquitto: TLS, passwords, the access list, one user one connection.",
     "vectors/": "Test vectors: payloads that are right, and payloads that are wrong with the requirement they break.",
     "vectors/exchanges/": "Orders to a node from its start on, and what must and may follow: they test an order desk.",
+    "man/": "Manual pages of the commands, for `man`: put the folder into MANPATH.",
+    "completion/": "Scripts for bash, zsh and fish that complete commands and options.",
     "specification/": "The data that all of this is made from; also what a later version is compared with.",
 }
 """What each artefact is for."""

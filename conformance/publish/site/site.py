@@ -71,6 +71,8 @@ class Contents:
     cases: Sequence[Case] = ()
     faulty: Sequence[FaultyNode] = ()
     commands: Sequence[Command] = ()
+    terminal: Mapping[str, str] = field(default_factory=dict)
+    """Path to text of manual pages and of scripts that complete a command line."""
     exchanges: Sequence[Exchange] = ()
     comparison: str = ""
     """What changed since another version, as Markdown."""

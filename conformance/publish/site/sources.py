@@ -8,7 +8,12 @@ from pathlib import Path
 
 import conformance
 
-_PLACES = {"README.md": "about.html", "DEVELOPERS.md": "contributors.html", "CHANGELOG.md": "changes.html"}
+_PLACES = {
+    "README.md": "about.html",
+    "DEVELOPERS.md": "contributors.html",
+    "CHANGELOG.md": "changes.html",
+    "SECURITY.md": "security.html",
+}
 
 
 @dataclass(frozen=True, slots=True)
