@@ -141,7 +141,7 @@ _CHARACTERS = {
 def _type(error: _Error) -> Said:
     wanted = _TYPES[str(error.rule)]
     requirement = "ENC-04" if error.rule == "integer" else "ENC-05"
-    what = f"is {name_of(error.seen)}, where {wanted} has to be{error.meaning}"
+    what = f"expected {wanted}, got {name_of(error.seen)}{error.meaning}"
     yield error.path, requirement, what, f"Send {wanted}{_range(error)}"
 
 
@@ -211,7 +211,7 @@ def _missing(name: str, error: _Error, why: str) -> tuple[str, str]:
 def _unknown(error: _Error) -> Said:
     for name in error.seen:
         if name not in error.shape.fields:
-            what = f"is no field of {error.shape.name}"
+            what = f"is not a field of {error.shape.name}"
             yield (*error.path, name), "ENC-06", what, _spelling(name, error)
 
 

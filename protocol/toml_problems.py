@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from difflib import get_close_matches
 from itertools import islice
 from typing import TYPE_CHECKING, Any
 
@@ -19,9 +20,9 @@ if TYPE_CHECKING:
     from jsonschema import Draft202012Validator
 
 _KINDS = {
-    "integer": "a whole number",
+    "integer": "an integer",
     "number": "a number",
-    "string": "a text",
+    "string": "a string",
     "boolean": "true or false",
     "array": "a list",
     "object": "a table",
@@ -45,7 +46,7 @@ _LONG_NUMBER = re.compile(rb"[0-9][0-9_]{%d}" % 4000)
 
 
 class NotToml(Exception):
-    """A file that is no TOML at all, or has more of something than it may."""
+    """A file that is not TOML at all, or has more of something than it may."""
 
     def __init__(self, problem: SiteProblem) -> None:
         super().__init__(str(problem))
@@ -152,34 +153,54 @@ def shape_problems(
     yield from dict.fromkeys(_explain(error, example) for error in ordered)
 
 
+def _as_toml(value: Any) -> str:
+    """A value as it is written in the file, cut where it is long; a table or a list by its kind alone."""
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, list):
+        return "a list"
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str):
+        shown = one_line(value[:_SHOWN])
+        return f'"{shown}..."' if len(value) > _SHOWN else f'"{shown}"'
+    return one_line(str(value))[:_SHOWN]
+
+
+def _choice(allowed: Sequence[Any]) -> str:
+    named = [_as_toml(one) for one in allowed]
+    return named[0] if len(named) == 1 else f"{', '.join(named[:-1])} or {named[-1]}"
+
+
 def _explain(error: Any, example: str) -> SiteProblem:
     where = ".".join(one_line(str(step)[:_SHOWN]) for step in error.absolute_path) or "the file"
-    seen = repr(error.instance)
-    seen = seen if len(seen) <= _SHOWN else f"{seen[:_SHOWN]}..."
+    seen = _as_toml(error.instance)
     meaning = error.schema.get("description", "") if isinstance(error.schema, dict) else ""
-    about = f"Meant is: {meaning}" if meaning else example
+    about = f"It is: {meaning}" if meaning else example
     match error.validator:
         case "required":
             missing = sorted(set(error.validator_value) - set(error.instance))
             return SiteProblem(where, f"{' and '.join(missing)} missing", "Add what is missing")
         case "additionalProperties":
             extra = sorted(set(error.instance) - set(error.schema["properties"]))
-            names = " and ".join(one_line(name[:_SHOWN]) for name in extra[:5])
+            names = " and ".join(_as_toml(name) for name in extra[:5])
             more = f" and {len(extra) - 5} more" if len(extra) > 5 else ""
-            known = ", ".join(error.schema["properties"])
-            return SiteProblem(where, f"{names}{more} unknown here", f"Known are: {known}")
+            known = list(error.schema["properties"])
+            near = get_close_matches(extra[0], known, n=1) if len(extra) == 1 else []
+            advice = f'Did you mean "{near[0]}"?' if near else f"Known keys: {', '.join(known)}"
+            return SiteProblem(where, f"unknown key {names}{more}", advice)
         case "not":
             return SiteProblem(
                 where, f"{seen} has a character that no name may have", "Use A-Z a-z 0-9 and '-'"
             )
         case "enum" | "const":
             allowed = error.validator_value if error.validator == "enum" else [error.validator_value]
-            return SiteProblem(where, f"{seen} is none of {', '.join(map(str, allowed))}", about)
+            return SiteProblem(where, f"expected {_choice(allowed)}, got {seen}", about)
         case "type":
             wanted = _KINDS[error.validator_value]
-            return SiteProblem(where, f"{seen} stands where {wanted} belongs", about)
+            return SiteProblem(where, f"expected {wanted}, got {seen}", about)
         case "minimum" | "maximum":
             least, most = error.schema.get("minimum"), error.schema.get("maximum")
-            return SiteProblem(where, f"{seen} is outside {least} to {most}", about)
+            return SiteProblem(where, f"expected {least} to {most}, got {seen}", about)
         case _:
             return SiteProblem(where, one_line(str(error.message)[:300]), about)

@@ -40,10 +40,10 @@ def test_slots_of_a_place_stack_up() -> None:
     [
         ('site = "harlow-basin"', 'site = "harlow basin"', "site", "has a character that no name may have"),
         ('site = "harlow-basin"', 'site = "harlow-basin-yard"', "site", "too long"),
-        ("protocol = 1", "protocol = 2", "protocol", "2 is none of 1"),
-        ("columns = 3", 'columns = "3"', "places.siding.columns", "'3' stands where a whole number belongs"),
+        ("protocol = 1", "protocol = 2", "protocol", "expected 1, got 2"),
+        ("columns = 3", 'columns = "3"', "places.siding.columns", 'expected an integer, got "3"'),
         ("columns = 3", "columns = 3.0", "places.siding.columns", "3.0 has a decimal point"),
-        ("columns = 3", "colums = 3", "places.siding", "colums unknown here"),
+        ("columns = 3", "colums = 3", "places.siding", 'unknown key "colums". Did you mean "columns"?'),
         ("[nodes.yard]", "[nodes.all]", "nodes.all", "no node may be called 'all' [LNK-17]"),
         ('roles = ["berth"]', 'roles = ["shuttle"]', "nodes.siding", "has the role shuttle but no part"),
         ('node = "ferry"', 'node = "north"', "places.ferry.node", "no node with the role shuttle"),
