@@ -1,7 +1,8 @@
-"""Measures when the test machine stands still: a timer of the tap's own, and a packet of the kit's own.
+"""Measures when the test machine stands still: a timer of the tap's own, a packet of the kit's own, a node that waits.
 
 The timer runs on the tap's thread, which takes the times of all evidence. The packet goes round through the tap and the
-broker, as those of the node do; it is no evidence, and the tap knows it by its client identifier.
+broker, as those of the node do; it is no evidence, and the tap knows it by its client identifier. A node that is a
+program on the same machine may be kept waiting for a processor; the kernel tells for how long.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from statistics import median
 from paho.mqtt.enums import CallbackAPIVersion
 
 from conformance.bench.connection.address import Address
+from conformance.bench.node_wait import NodeWait
 from conformance.bench.tap.tap import Tap
 from conformance.suite.stalls import NOTICED_MS, Stall, Stalls
 from protocol.wire.mqtt_client import MqttClient
@@ -38,31 +40,37 @@ def now_ms() -> float:
 
 
 class StallWatch:
-    """Both measurements over one tap, entered into `stalls` as they are noticed."""
+    """All three measurements over one tap, entered into `stalls` as they are noticed."""
 
     def __init__(self, tap: Tap, broker: Address, stalls: Stalls) -> None:
         self._tap, self._stalls = tap, stalls
+        self._node = NodeWait(tap, stalls, now_ms)
         self._round: PacketRound | None = None
-        self._timer: Callable[[], None] | None = None
+        self._beside: list[Callable[[], None]] = []
+        """What ends each of the two that run on the tap's thread."""
         self._broker = broker
 
     def start(self) -> None:
         """Begin to measure. Does nothing the second time."""
-        if self._timer is not None:
+        if self._beside:
             return
         why_not = self._why_no_round()
         self._stalls.path = why_not or "a packet of the kit's own through tap and broker"
         if not why_not:
             self._round = PacketRound(self._tap, self._stalls)
-            self._stalls.pending = self._round.pending
-        self._timer = self._tap.run_beside(self._tick)
+        self._stalls.pending = self._pending
+        self._beside = [self._tap.run_beside(self._tick), self._tap.run_beside(self._node.follow)]
 
     def stop(self) -> None:
-        """End both."""
-        if self._timer is not None:
-            self._timer()
+        """End all."""
+        for end in self._beside:
+            end()
         if self._round is not None:
             self._round.stop()
+
+    def _pending(self) -> tuple[Stall, ...]:
+        lasting = (self._node.pending(), None if self._round is None else self._round.pending())
+        return tuple(one for one in lasting if one is not None)
 
     def _why_no_round(self) -> str:
         if self._tap.signature is None:

@@ -1,7 +1,8 @@
 """When the test machine stood still: what was measured in such a time says nothing of the node.
 
 A timer of the bench that fires late shows that its own process stood still; a packet of its own that comes round late
-through broker and tap shows that the path did.
+through broker and tap shows that the path did. A node that is a program on the same machine can be kept waiting for a
+processor too.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from conformance.suite.verdict import Unclear
 
@@ -19,7 +20,7 @@ LONG_MS = 300.0
 """From how long on what the kit itself did may have come too late, a sensor that it plays for instance."""
 KEPT = 10_000
 
-Kind = Literal["timer", "path"]
+Kind = Literal["timer", "path", "node"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +50,8 @@ class Stalls:
         self.longest_ms = 0.0
         self.path = ""
         """How the path is measured, or why not; '' where there is none, on virtual time."""
-        self.pending: Callable[[], Stall | None] = lambda: None
-        """The stall that lasts, if one does: a packet of the kit's own that has not come round."""
+        self.pending: Callable[[], tuple[Stall, ...]] = tuple
+        """The stalls that last: a packet of the kit's own has not come round, a node waits for a processor."""
 
     def add(self, stall: Stall) -> None:
         """Enter one that was noticed; shorter ones than NOTICED_MS are none."""
@@ -61,23 +62,21 @@ class Stalls:
         self.longest_ms = max(self.longest_ms, stall.length_ms)
 
     def within(self, begin_ms: float, end_ms: float) -> float:
-        """How long it stood still between two instants at the most, the longer of the two kinds; 0 where it did not."""
-        pending = self.pending()
-        if pending is None and not self._known:
-            return 0.0
-        known = [*self._known, *([pending] if pending else [])]
-        sums = {"timer": 0.0, "path": 0.0}
+        """How long it stood still between two instants at the most, the longest of the kinds; 0 where it did not."""
+        known = (*self._known, *self.pending())
+        sums = dict.fromkeys(get_args(Kind), 0.0)
         for one in known:
             sums[one.kind] += max(0.0, min(end_ms, one.end_ms) - max(begin_ms, one.begin_ms))
         return max(sums.values())
 
     def document(self) -> dict[str, Any]:
         """As it stands in a report."""
-        kinds = [one.kind for one in self._known]
+        kinds = [one.kind for one in tuple(self._known)]
         return {
             "count": self.count,
             "longest_ms": round(self.longest_ms),
             "timer": kinds.count("timer"),
             "path": kinds.count("path"),
+            "node": kinds.count("node"),
             "path_measured": self.path,
         }

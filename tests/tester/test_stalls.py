@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import pytest
 
@@ -148,7 +149,7 @@ def test_how_long_it_stood_still_between_two_instants() -> None:
     assert stalls.within(0, 1000) == 100
     assert stalls.within(190, 1000) == 60
     assert stalls.count == 2
-    stalls.pending = lambda: Stall(900, 1000, "path")
+    stalls.pending = lambda: (Stall(900, 1000, "path"),)
     assert stalls.within(950, 960) == 10, "one that lasts counts too"
 
 
@@ -179,3 +180,28 @@ def test_every_report_says_how_often_it_stood_still_and_what_was_judged_again() 
     assert line in " ".join(as_text.render(report).split())
     assert line in as_html.render(report)
     assert "stood still" not in as_text.render(document(run_of("ferry"), seed=1))
+
+
+@pytest.mark.parametrize("late", [0, 3], ids=["first", "another"])
+@pytest.mark.parametrize("known", [True, False], ids=["stood still", "did not"])
+def test_a_message_that_a_stall_held_back_tells_no_wrong_uptime(late: int, known: bool) -> None:
+    """It comes a little after the end of the stall, as what has waited before it has to pass first."""
+    run = run_of("ferry")
+    list(run.steps([all_cases()["link-says-on"]]))
+    fixture = run.fixture
+    for _ in range(4):
+        fixture.watch(1_000)
+        fixture.ask()
+    told = [at for at, one in enumerate(fixture.log.messages) if one.from_node and "uptime" in one.body]
+    at = told[late * 4]
+    was = fixture.log.messages[at]
+    fixture.log.messages[at] = replace(was, trace=replace(was.trace, at_ms=was.at_ms + 600))
+    if known:
+        fixture.bench.stalls.add(Stall(was.at_ms, was.at_ms + 580, "timer"))
+    fixture.can_repeat = False
+    body = all_cases()["messages-uptime"].body
+    if known:
+        body(fixture)
+    else:
+        with pytest.raises(Broken):
+            body(fixture)

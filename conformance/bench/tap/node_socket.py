@@ -32,9 +32,12 @@ class NodeSocket:
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self._sock = sock
         try:
-            self.peer = str(sock.getpeername()[0])
+            here, there = sock.getsockname(), sock.getpeername()
         except OSError:  # gone already
-            self.peer = ""
+            here = there = ("", 0)
+        self.here, self.there = (str(here[0]), int(here[1])), (str(there[0]), int(there[1]))
+        """Address and port of both ends."""
+        self.peer = self.there[0]
         self._loop = asyncio.get_running_loop()
         self._waiting = bytearray()
         self._sending = False

@@ -101,7 +101,7 @@ class Relay:
             Direction.FROM_NODE: Flow(Direction.FROM_NODE, node, broker[1]),
             Direction.TO_NODE: Flow(Direction.TO_NODE, broker[0], node),
         }
-        self._node = node
+        self.node = node
         self._broker = broker[1]
         self._version = V311
         self._cut = asyncio.Event()
@@ -129,7 +129,7 @@ class Relay:
         """End the connection with a reset on both sides."""
         self._closed(ClosedBy.TAP)
         self._cut.set()
-        self._node.reset()
+        self.node.reset()
         reset(self._broker)
 
     def inject(self, direction: Direction, raw: bytes) -> None:
@@ -271,7 +271,7 @@ class Relay:
 
     def _send(self, flow: Flow, raw: bytes) -> bool:
         if flow.direction is Direction.TO_NODE:
-            return self._node.write(raw)
+            return self.node.write(raw)
         if not self._broker.is_closing():
             self._broker.write(raw)
         return True
@@ -285,7 +285,7 @@ class Relay:
             await asyncio.wait_for(self._broker.wait_closed(), LINGER)
         # A side that does not take its last bytes must not keep the tap.
         self._broker.transport.abort()
-        await self._node.close(LINGER)
+        await self.node.close(LINGER)
 
 
 async def _read_some(reader: Source) -> bytes:

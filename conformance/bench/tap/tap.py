@@ -160,6 +160,12 @@ class Tap:
 
         return self._thread.run(find)
 
+    def ends_of_newest(self) -> tuple[int, tuple[str, int], tuple[str, int]] | None:
+        """Number, end here and end there of the node's newest open connection; on the tap's thread."""
+        relays = self._of_node()
+        newest = max(relays, default=0)
+        return (newest, relays[newest].node.here, relays[newest].node.there) if newest else None
+
     @property
     def signature(self) -> NodeSignature | None:
         """What the node under test is known by; None where everybody is the node."""

@@ -168,11 +168,13 @@ def messages_uptime(fixture: Fixture) -> None:
             passed = message.at_ms - first.at_ms
             off = abs(gone - passed)
             fits = off <= CLOCK_SHARE * passed + fixture.stretched(CLOCK_MS)
-            span = message.at_ms - 1, message.at_ms
+            span = message.at_ms - max(off, 1), message.at_ms  # it may have been on its way for so long
             fixture.in_time(fits, span, "MSG-08", f"{passed:.0f} ms of uptime", f"{gone} ms", message)
-        elif not fixture.bench.stalls.within(message.at_ms - 1, message.at_ms):
+        elif not fixture.bench.stalls.within(message.at_ms - CLOCK_MS, message.at_ms):
             # Not one that was seen late: all others are measured against it.
             first = message
+        else:
+            first = None
         last = message
 
 

@@ -1,0 +1,96 @@
+"""A node on this machine that is kept waiting for a processor: a stall, from when it began to wait until it went on."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from typing import Any, cast
+
+import pytest
+
+from conformance.bench import node_wait
+from conformance.bench.node_wait import NodeWait
+from conformance.bench.processes.peer_process import PeerProcess
+from conformance.bench.tap.tap import Tap
+from conformance.suite.stalls import Stalls
+
+HERE, THERE = ("127.0.0.1", 1883), ("127.0.0.1", 40_000)
+
+
+class OneConnection:
+    """Of a tap only what is looked at: the ends of the node's newest connection."""
+
+    def ends_of_newest(self) -> tuple[int, tuple[str, int], tuple[str, int]]:
+        return 1, HERE, THERE
+
+
+class Told:
+    """A process of which the kernel tells these waits, one a look."""
+
+    process_id = 7
+
+    def __init__(self, *waits: float) -> None:
+        self.waits = deque(waits)
+
+    def waited_ms(self) -> float:
+        return self.waits.popleft() if self.waits else 0.0
+
+
+class Bench:
+    """A clock that a test sets, and the looks of one process."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, process: Told | None) -> None:
+        self.now_ms = 0.0
+        self.stalls = Stalls()
+
+        def found(_peer: Any, _here: Any) -> PeerProcess | None:
+            return cast("PeerProcess | None", process)
+
+        monkeypatch.setattr(node_wait, "peer_process", found)
+        self.wait = NodeWait(cast("Tap", OneConnection()), self.stalls, lambda: self.now_ms)
+        pending = self.wait.pending
+        self.stalls.pending = lambda: tuple(one for one in (pending(),) if one is not None)
+        asyncio.run(self.wait._look())
+
+    def look(self, at_ms: float) -> None:
+        self.now_ms = at_ms
+        asyncio.run(self.wait._look())
+
+
+def test_one_that_waited_is_a_stall_from_when_it_began_to_wait(monkeypatch: pytest.MonkeyPatch) -> None:
+    bench = Bench(monkeypatch, Told(0.5, 300.0, 0.0))
+    for at_ms in (20, 400, 420):
+        bench.look(at_ms)
+    assert bench.stalls.document()["node"] == 1
+    assert bench.stalls.within(0, 1000) == pytest.approx(380)
+    assert bench.stalls.within(410, 1000) == 0
+
+
+def test_what_it_waited_is_known_at_once_when_its_message_is_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The wait is in the kernel's count before the node can say anything, and before the next look."""
+    bench = Bench(monkeypatch, Told(0.0, 250.0))
+    bench.look(20)
+    bench.now_ms = 275
+    assert bench.stalls.within(0, 275) >= 250
+
+
+def test_many_short_waits_one_behind_the_other_are_one_stall(monkeypatch: pytest.MonkeyPatch) -> None:
+    bench = Bench(monkeypatch, Told(12.0, 12.0, 12.0, 12.0, 0.0))
+    for at_ms in (20, 40, 60, 80, 100):
+        bench.look(at_ms)
+    assert bench.stalls.document()["count"] == 1
+    assert bench.stalls.within(0, 1000) == pytest.approx(80)
+
+
+def test_waits_that_every_program_has_are_none(monkeypatch: pytest.MonkeyPatch) -> None:
+    bench = Bench(monkeypatch, Told(*(1.0, 30.0, 0.0) * 20))
+    for number in range(60):
+        bench.look(20.0 * (number + 1))
+    assert bench.stalls.count == 0
+    assert bench.stalls.within(0, 2000) == 0
+
+
+def test_a_node_elsewhere_waits_for_nothing_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    bench = Bench(monkeypatch, None)
+    bench.look(500)
+    assert bench.stalls.within(0, 1000) == 0
