@@ -226,16 +226,25 @@ class RecordingReader:
         """Where in the recording `_held` begins."""
         self.cut_at: int | None = None
         self.ended = False
+        self.byte = 0
+        """Where the item begins that was given last."""
         self._values = self._decode()
         self._more()
         if not self._held.startswith(MAGIC):
             raise NotARecording("this is not a recording: it does not begin as one")
         self.header = _header(next(self._values, (0, None))[1])
 
+    def skip_to(self, byte: int) -> None:
+        """Go on with the item that begins at `byte`, of a file that can be sought in."""
+        self._file.seek(byte)
+        self._held, self._at = b"", byte
+        self._values = self._decode()
+
     def __iter__(self) -> Iterator[Item]:
         """Yield the items. Raises DamagedRecording at one that is none."""
         new = tuple.__new__
         for begin, value in self._values:
+            self.byte = begin
             if type(value) is list and len(value) == 7 and _is_message(value):
                 yield new(RecordedMessage, value[1:])
             else:

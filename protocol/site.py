@@ -161,12 +161,22 @@ class NodeSite:
 
 
 @dataclass(frozen=True, slots=True)
+class RunsSite:
+    """How recordings of the layout are cut into runs; what the words mean is the business of who cuts."""
+
+    cut: str
+    """supervisor, goal or jobs."""
+    jobs: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Site:
     """One layout."""
 
     name: str
     nodes: Mapping[str, NodeSite]
     places: Mapping[str, Place]
+    runs: RunsSite | None = None
 
     def cranes_reaching(self, place: str) -> tuple[str, ...]:
         """Names of the cranes whose tables know `place`."""

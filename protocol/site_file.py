@@ -19,6 +19,7 @@ from protocol.site import (
     NodeSite,
     Place,
     PlaceKind,
+    RunsSite,
     ShuttleSite,
     Site,
 )
@@ -129,7 +130,13 @@ def _build(data: Mapping[str, Any]) -> Site:
         )
         for name, row in data.get("places", {}).items()
     }
-    return Site(data["site"], {name: _node(name, row) for name, row in data["nodes"].items()}, places)
+    runs = data.get("runs")
+    return Site(
+        data["site"],
+        {name: _node(name, row) for name, row in data["nodes"].items()},
+        places,
+        RunsSite(runs["cut"], tuple(runs.get("jobs", ()))) if runs is not None else None,
+    )
 
 
 def _node(name: str, row: Mapping[str, Any]) -> NodeSite:

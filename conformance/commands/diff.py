@@ -52,7 +52,7 @@ def diff(
     from conformance.recordings.diff.differences import compare
     from conformance.recordings.diff.events import Names, event_log_of
     from conformance.recordings.diff.tolerance import Tolerance
-    from conformance.recordings.files import source
+    from conformance.recordings.runs.opening import opened
 
     if len(recordings) < 2:
         raise click.UsageError("name two recordings: a good one, then the other")
@@ -60,7 +60,7 @@ def diff(
         raise click.UsageError("more than two recordings need --good: all but the last are the good runs")
     require_folder(html)
     names = Names()
-    sources = [source((path,)) for path in recordings]
+    sources = [opened((path,)) for path in recordings]
     runs = [event_log_of(one.name, one.items(), names) for one in sources]
     result = compare(runs[:-1], runs[-1], Tolerance(_site(site_file)))
     result.notes.extend(cut for one in sources for cut in one.cuts)

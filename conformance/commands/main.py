@@ -59,6 +59,9 @@ COMMANDS = {
     "record": LazyCommand(
         "conformance.commands.record:record", "Record everything said under a site's root."
     ),
+    "runs": LazyCommand(
+        "conformance.commands.runs.command:runs", "List the runs in recordings, mark them, thin them."
+    ),
     "show": LazyCommand("conformance.commands.show:show", "Show, filter, count and export a recording."),
     "watch": LazyCommand("conformance.commands.watch:watch", "Show a bus live in the browser."),
     "diff": LazyCommand("conformance.commands.diff:diff", "Say what is different between two recordings."),

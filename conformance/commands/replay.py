@@ -66,17 +66,18 @@ def replay(
     Examples:
       yardwire replay run.ywrec --node siding --speed 4
       yardwire replay run.ywrec --supervisor --boot north=12 --fast
+      yardwire replay monday.ywrec#7 --node siding
       yardwire replay fuzz-corpus/case.ywrec --supervisor --boot north=now
     """  # noqa: D301 - click wants the character itself
-    from conformance.recordings.files import source
     from conformance.recordings.replay.replay import connected, say
     from conformance.recordings.replay.restamp import Restamp
     from conformance.recordings.replay.schedule import Selection, schedule_of
+    from conformance.recordings.runs.opening import opened
 
     if nodes and supervisor:
         raise click.UsageError("--node and --supervisor exclude each other")
     wanted = dict(map(_boot, boots))
-    recording = source(recordings)
+    recording = opened(recordings)
     selection = Selection(frozenset(nodes) if nodes else None, supervisor)
     schedule = schedule_of(selection.of(recording.items()))
     if not schedule.messages:

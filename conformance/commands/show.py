@@ -70,7 +70,7 @@ def show(
 
     One line a message: its number, the second, r for retained and ! for not valid, the node, the message,
     what it says; between them, when the recorder lost its connection and had it again. Files of one recording that
-    was rotated may be named together. '-' is standard input.
+    was rotated may be named together, and a run by its name (monday.ywrec#7). '-' is standard input.
 
     --where takes a comparison as in a JSONPath filter (RFC 9535); @ is the message.
 
@@ -82,7 +82,7 @@ def show(
       yardwire show run.ywrec --stats --html figures.html
       yardwire show run.ywrec --export run.parquet
     """  # noqa: D301 - click wants the character itself
-    from conformance.recordings.files import source
+    from conformance.recordings.runs.opening import opened
     from conformance.recordings.show.filters import FieldTest, Filter, job_id
 
     _check_messages(messages)
@@ -99,7 +99,7 @@ def show(
         retained=retained,
         where=fields,
     )
-    recording = source(recordings, together=together)
+    recording = opened(recordings, together=together)
     if stats:
         _stats(recording, wanted, html, as_json=as_json)
     elif export is not None:

@@ -55,8 +55,8 @@ def validate(
 
     A PATH is a payload file named after its message (job-order.json, crane-status-2.cbor), a .hex file with
     one payload a line, a .jsonl file whose lines have topic (or message) and hex or text, a file of vectors,
-    a recording, a folder of all these, or '-' for standard input. Of a recording that is named by itself the
-    rules that need more than one message are checked too: transitions, deadlines, counts, boxes.
+    a recording, a run (monday.ywrec#7), a folder of all these, or '-' for standard input. Of a recording or run that
+    is named by itself the rules that need more than one message are checked too: transitions, deadlines, counts, boxes.
 
     Exit 1 if a message is not valid. A vector that says it is invalid is right when it is refused for the
     requirement that it names.
@@ -99,13 +99,16 @@ def _require_some(found: bool, where: str) -> None:
 def _sorted_out(paths: Iterable[str]) -> tuple[list[Path], list[str]]:
     """Recordings that are named, and all other paths."""
     from conformance.recordings.files import is_recording
+    from conformance.recordings.runs.name import run_named
 
-    recordings = [Path(path) for path in paths if path != "-" and is_recording(Path(path))]
+    recordings = [
+        Path(path) for path in paths if path != "-" and (is_recording(Path(path)) or run_named(Path(path)))
+    ]
     return recordings, [path for path in paths if Path(path) not in recordings]
 
 
 def _check_recording(path: Path, site_file: Path | None, report: _Report) -> None:
-    from conformance.recordings.files import source
+    from conformance.recordings.runs.opening import opened
     from conformance.recordings.validate.recording import Check
     from protocol.rules import Breach
     from protocol.specification import specification
@@ -115,7 +118,7 @@ def _check_recording(path: Path, site_file: Path | None, report: _Report) -> Non
         from protocol.site_file import load_site
 
         site = load_site(site_file)
-    recording = source((path,))
+    recording = opened((path,))
     check = Check(str(path), site)
     for found in check.run(recording.items()):
         if isinstance(found, Breach):

@@ -7,7 +7,7 @@ import os
 import shutil
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
@@ -166,9 +166,45 @@ class PackedFile:
 NO_END_MARK = "the recorder was killed, lost its power, or had no room left to write it"
 
 
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A stretch of a recording: from a byte of its first file up to a byte of its last (None: to its end).
+
+    Bytes count what is in the recording, of a packed file after unpacking.
+    """
+
+    first_byte: int
+    end_byte: int | None
+    first_us: int
+    """Time of its first item, in the first file's own time."""
+    end_us: int
+    """Where it ends, in the last file's own time."""
+
+    def items(self, reader: RecordingReader, *, first: bool, last: bool, seek: bool) -> Iterator[Item]:
+        """What of a file is in it. Raises Trouble where the file is not what it was."""
+        if first and seek:
+            reader.skip_to(self.first_byte)
+        begun, messages = not first, 0
+        for item in reader:
+            if not begun:
+                if reader.byte < self.first_byte:
+                    continue
+                if item.at_us != self.first_us:
+                    break
+                begun = True
+            if last and self.end_byte is not None and reader.byte >= self.end_byte:
+                reader.ended = True
+                yield RecordedEnd(self.end_us, messages)
+                return
+            messages += isinstance(item, RecordedMessage)
+            yield item
+        if not begun:
+            raise Trouble("the file is not what it was when its runs were looked up", mend="Try again")
+
+
 @dataclass(slots=True)
 class Source:
-    """One recording in one file or several; `cuts` says where any of them breaks off."""
+    """One recording in one file or several, or a run of one; `cuts` says where any of them breaks off."""
 
     paths: tuple[Path, ...]
     header: Header
@@ -176,20 +212,27 @@ class Source:
     ended: bool = False
     broken_at: tuple[Path, int] | None = None
     """File and byte at which an item is cut off."""
+    section: Section | None = None
+    """The stretch that it is; None for all that is in the files."""
+    label: str = ""
 
     @property
     def name(self) -> str:
-        """The file, or the first of them with the number of the others."""
+        """The run, or the file, or the first of them with the number of the others."""
         more = f" and {len(self.paths) - 1} more" if len(self.paths) > 1 else ""
-        return f"{self.paths[0]}{more}"
+        return self.label or f"{self.paths[0]}{more}"
 
     def items(self) -> Iterator[Item]:
-        """All items, times counted from the start of the first file. Raises Trouble."""
-        for path in self.paths:
-            with open_recording(path) as file, _damage_told(path):
+        """All items, times counted from the beginning. Raises Trouble."""
+        for number, path in enumerate(self.paths, 1):
+            with open_recording(path) as file, damage_told(path):
                 reader = RecordingReader(file)
                 shift = _shift_us(self.header, reader.header)
-                yield from _shifted(reader, shift) if shift else reader
+                items: Iterable[Item] = reader
+                if self.section is not None:
+                    first, last, seek = number == 1, number == len(self.paths), not isinstance(file, _Bounded)
+                    items = self.section.items(reader, first=first, last=last, seek=seek)
+                yield from _shifted(items, shift) if shift else items
                 self.ended = reader.ended
                 if reader.cut_at is not None:
                     self.broken_at = (path, reader.cut_at)
@@ -207,10 +250,10 @@ def source(paths: tuple[Path, ...], *, together: bool = False) -> Source:
         raise Trouble("standard input is named twice", where="-", mend="Name it once")
     headers, continues = [], {}
     for path in paths:
-        with open_recording(path) as file, _damage_told(path):
+        with open_recording(path) as file, damage_told(path):
             reader = RecordingReader(file)
             headers.append(reader.header)
-            continues[path] = together or len(paths) == 1 or _continues_another(reader)
+            continues[path] = together or len(paths) == 1 or continued_by(reader) is not None
     for path, header in zip(paths, headers, strict=True):
         if header.site != headers[0].site:
             what = f"a recording of {header.site}, where the first is of {headers[0].site}"
@@ -228,16 +271,17 @@ NOT_ONE_RECORDING = (
 )
 
 
-def _continues_another(reader: RecordingReader) -> bool:
-    """Whether the recorder began this file because another was full."""
+def continued_by(reader: RecordingReader) -> str | None:
+    """The name of the file that this one goes on from, because it was full; None where it is a beginning."""
     match next(iter(reader), None):
-        case RecordedEvent(kind=EventKind.NOTE, text=text):
-            return text.startswith(CONTINUES)
-    return False
+        case RecordedEvent(kind=EventKind.NOTE, text=text) if text.startswith(CONTINUES):
+            return text.removeprefix(CONTINUES)
+    return None
 
 
 @contextmanager
-def _damage_told(path: Path) -> Iterator[None]:
+def damage_told(path: Path) -> Iterator[None]:
+    """Raises Trouble for what shows, while a file is read, that it is no recording or damaged."""
     try:
         yield
     except NotARecording as error:
@@ -264,8 +308,8 @@ def _shift_us(first: Header, this: Header) -> int:
     return round(gap.total_seconds() * 1e6)
 
 
-def _shifted(reader: RecordingReader, shift: int) -> Iterator[Item]:
-    for item in reader:
+def _shifted(items: Iterable[Item], shift: int) -> Iterator[Item]:
+    for item in items:
         match item:
             case RecordedMessage():
                 yield item._replace(at_us=item.at_us + shift)

@@ -19,6 +19,7 @@ from markdown_it import MarkdownIt
 
 from conformance.commands.demo.exchanges import recorded_cycle
 from conformance.commands.main import COMMANDS, cli
+from conformance.commands.runs.command import ListingGroup
 from conformance.publish.artefacts.artefacts import artefacts
 from conformance.publish.site import sources
 from conformance.publish.site.manual import manual
@@ -97,7 +98,9 @@ def understood(arguments: list[str]) -> None:
         inner = command.get_command(context, name)
         assert inner is not None, f"there is no command {name}"
         command = inner
-        if isinstance(command, click.Group) and rest and not rest[0].startswith("-"):
+        if isinstance(command, ListingGroup) and rest and rest[0] not in command.list_commands(context):
+            name = "list"
+        elif isinstance(command, click.Group) and rest and not rest[0].startswith("-"):
             name, *rest = rest
         else:
             break

@@ -50,11 +50,11 @@ def sensor(statements: Path, recordings: tuple[Path, ...], html: Path | None, as
     from conformance.measure.sensor.arrivals_seen import arrivals_seen
     from conformance.measure.sensor.interval import answer
     from conformance.measure.sensor.statements import read_statements
-    from conformance.recordings.files import source
+    from conformance.recordings.runs.opening import opened
 
     require_folder(html)
     track, trains = read_statements(read_file(statements), str(statements))
-    seen = arrivals_seen(source(recordings, together=True).items()) if recordings else ()
+    seen = arrivals_seen(opened(recordings, together=True).items()) if recordings else ()
     found = SensorAnswer(track, answer(track, trains), seen)
     if html is not None:
         write(html, sensor_page(found))

@@ -1,0 +1,1 @@
+"""Runs: recordings cut where a run begins, with lasting names, facts, marks, and an index kept beside them."""
