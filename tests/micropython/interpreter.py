@@ -15,7 +15,7 @@ from protocol.site import Site
 
 ROOT = Path(__file__).resolve().parents[2]
 FIRMWARE = ROOT / "reference_node" / "firmware" / "micropython"
-HERE = Path(__file__).parent
+PROGRAMS = Path(__file__).parent / "programs"
 HEAP = "256K"
 """Of 64-bit words: what takes 128 KiB on a board of 32 bits."""
 
@@ -51,8 +51,8 @@ def started(
     )
 
 
-def site_for(folder: Path, of: Site, node: str) -> str:
-    """Write what the node has to know of its layout into `folder`, and give the name of the module."""
+def site_for(folder: Path, of: Site, node: str) -> Path:
+    """The folder with `yw_site.py` for the node in it."""
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "yw_site.py").write_text(site_module(of, node), encoding="utf-8")
-    return "yw_site"
+    return folder

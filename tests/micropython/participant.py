@@ -13,23 +13,31 @@ from protocol.site import Site
 from protocol.site_file import scenario
 from protocol.sizes import publish_size
 from protocol.topics import Topic
-from tests.micropython.interpreter import FIRMWARE, HERE, site_for, started
+from tests.micropython.interpreter import FIRMWARE, PROGRAMS, site_for, started
 
 
 class MicroPythonNode:
     """A node whose firmware runs in MicroPython; a `protocol.participant.Participant`."""
 
     def __init__(
-        self, folder: Path, of: Site, name: str, *, boot: int, now_ms: int, uptime: int = 0, package: Path = FIRMWARE
+        self,
+        folder: Path,
+        of: Site,
+        name: str,
+        *,
+        boot: int,
+        now_ms: int,
+        uptime: int = 0,
+        package: Path = FIRMWARE,
     ) -> None:
         self._site, self._node = of, of.nodes[name]
         self._zero_ms = now_ms - uptime
-        module = site_for(folder, of, name)
         self._wait_ms = 0
         self._log = folder / "node.log"
         with self._log.open("ab") as log:
-            arguments = (module, boot, now_ms - self._zero_ms)
-            self._process = started(HERE / "virtual_node.py", arguments, folder, package, log)
+            arguments = (boot, now_ms - self._zero_ms)
+            where = site_for(folder, of, name)
+            self._process = started(PROGRAMS / "virtual_node.py", arguments, where, package, log)
 
     @property
     def client_id(self) -> str:
@@ -84,7 +92,7 @@ class MicroPythonNode:
             self._process.stdin.flush()
         except BrokenPipeError as error:
             raise AssertionError(self._log.read_text()) from error
-        said = []
+        said: list[Publication] = []
         while True:
             words = self._process.stdout.readline().split()
             assert words, self._log.read_text()
@@ -100,7 +108,13 @@ class MicroPythonNode:
 
 @contextmanager
 def virtual_bench(
-    folder: Path, node: str, *, of: Site | None = None, seed: int = 1, uptime: int = 0, package: Path = FIRMWARE
+    folder: Path,
+    node: str,
+    *,
+    of: Site | None = None,
+    seed: int = 1,
+    uptime: int = 0,
+    package: Path = FIRMWARE,
 ) -> Iterator[VirtualBench]:
     """A bench on virtual time around the node; none of its processes is left."""
     made: list[MicroPythonNode] = []

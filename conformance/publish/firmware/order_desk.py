@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from typing import ClassVar
 
 from conformance.publish.artefacts.header import macro
 from conformance.publish.firmware.formula_text import FormulaText, NoFormula
@@ -70,7 +71,7 @@ def _lines(spec: Specification) -> Iterator[str]:
 
 class _InC(FormulaText):
     both, either, negated = " && ", " || ", "!"
-    sets = {"node.acts": "is_known", "node.jobs": "is_job"}
+    sets: ClassVar[dict[str, str]] = {"node.acts": "is_known", "node.jobs": "is_job"}
 
     def fact(self, name: str) -> str:
         of, _, field = name.partition(".")

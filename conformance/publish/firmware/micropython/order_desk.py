@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from typing import ClassVar
 
 from conformance.publish.firmware.formula_text import FormulaText, NoFormula
 from protocol.specification import Specification
@@ -13,8 +14,8 @@ HEAD = '''\
 Made from the specification by `python -m conformance.publish.firmware`; do not edit.
 """
 
-from .uptime import after
 from .tables import JOBS
+from .uptime import after
 
 
 def decide(node, order: dict) -> tuple:
@@ -47,7 +48,7 @@ HAS = {"job": "node.job is not None", "role": "is_ours"}
 
 class _InPython(FormulaText):
     both, either, negated = " and ", " or ", "not "
-    sets = {"node.acts": "is_known", "node.jobs": "is_job"}
+    sets: ClassVar[dict[str, str]] = {"node.acts": "is_known", "node.jobs": "is_job"}
 
     def fact(self, name: str) -> str:
         of, _, field = name.partition(".")

@@ -24,8 +24,8 @@ def site_module(site: Site, name: str) -> str:
 
 
 def _lines(site: Site, node: NodeSite) -> Iterator[str]:
-    yield f'"""Node {node.name!r} of the site {site.name!r}. Made from the site file by Yardwire; do not edit: change the\n'
-    yield 'site file and make this file anew, so that the digest stays true.\n"""\n\nSITE = {\n'
+    yield f'"""Node {node.name!r} of the site {site.name!r}. Made from the site file by Yardwire.\n\n'
+    yield 'Do not edit: change the site file and make this file anew, so that the digest stays true.\n"""\n\nSITE = {\n'
     known = {
         "site": site.name,
         "node": node.name,
@@ -85,7 +85,8 @@ def _role(site: Site, node: NodeSite) -> dict[str, Any]:
 def _crane(site: Site, crane: CraneSite) -> dict[str, Any]:
     """Axes are (name, least, most, home, park, speed, acceleration)."""
     axes = tuple(
-        (axis.name, axis.least, axis.most, axis.home, axis.park, axis.speed, axis.acceleration) for axis in crane.axes
+        (axis.name, axis.least, axis.most, axis.home, axis.park, axis.speed, axis.acceleration)
+        for axis in crane.axes
     )
     places = {
         name: {"kind": str(site.places[name].kind), "slots": known.slots, "table": known.table}

@@ -1,4 +1,4 @@
-"""The tables of the node in MicroPython: fields, words, transitions, faults and figures, and nothing a node does not need."""
+"""The tables of the node in MicroPython: fields, words, transitions, faults and figures."""
 
 from __future__ import annotations
 
@@ -95,14 +95,26 @@ def _messages() -> tuple[str, ...]:
 def _said(spec: Specification) -> Iterator[str]:
     rows = []
     for message in _messages():
-        fields = sorted(spec.messages[message]["properties"].items(), key=lambda item: int(item[1]["cborKey"]))
+        fields = sorted(
+            spec.messages[message]["properties"].items(), key=lambda item: int(item[1]["cborKey"])
+        )
         listed = []
         for name, part in fields:
             words = _words_of(spec, name, part)
             listed.append(f'("{name}", {int(part["cborKey"])}, {_constant(spec, words) if words else None})')
         rows.append(f'"{message}": ({", ".join(listed)})')
-    yield _rows("What a node says: name, CBOR key and words of each field, in the order of the keys.", "SAID", rows, "{}")
-    yield _rows("The state message of each role.", "STATE_OF_ROLE", [f'"{r}": "{STATE_OF_ROLE[r]}"' for r in ROLES], "{}")
+    yield _rows(
+        "What a node says: name, CBOR key and words of each field, in the order of the keys.",
+        "SAID",
+        rows,
+        "{}",
+    )
+    yield _rows(
+        "The state message of each role.",
+        "STATE_OF_ROLE",
+        [f'"{r}": "{STATE_OF_ROLE[r]}"' for r in ROLES],
+        "{}",
+    )
 
 
 # ---------------------------------------------------------------- orders
@@ -118,15 +130,16 @@ def _order_words(spec: Specification, field: order_table.Field) -> tuple[str, ..
 def _order_field(spec: Specification, field: order_table.Field) -> str:
     """Name, kind and limit as the reader of orders takes them."""
     sensor = _constant(spec, tuple(spec.words("sensor")))
-    kind, limit = {
-        order_table.NUMBER: ("number", lambda: str(NUMBERS[field.limit])),
-        order_table.WORD: ("word", lambda: _constant(spec, _order_words(spec, field))),
-        order_table.LABEL: ("label", lambda: str(field.limit)),
-        order_table.SIGNED: ("number", lambda: str(SIGNED)),
-        order_table.TARGET: ("target", lambda: str((*SIGNED, field.limit))),
-        order_table.INPUTS: ("inputs", lambda: f"({sensor}, {field.limit})"),
-    }[field.kind]
-    return f'("{field.name}", "{kind}", {limit()})'
+    kinds = {
+        order_table.NUMBER: ("number", NUMBERS.get(field.limit)),
+        order_table.WORD: ("word", _constant(spec, _order_words(spec, field) or tuple(spec.words("act")))),
+        order_table.LABEL: ("label", field.limit),
+        order_table.SIGNED: ("number", SIGNED),
+        order_table.TARGET: ("target", (*SIGNED, field.limit)),
+        order_table.INPUTS: ("inputs", f"({sensor}, {field.limit})"),
+    }
+    kind, limit = kinds[field.kind]
+    return f'("{field.name}", "{kind}", {limit})'
 
 
 def _orders(spec: Specification) -> Iterator[str]:
@@ -140,25 +153,36 @@ def _orders(spec: Specification) -> Iterator[str]:
     )
     acts = []
     for act, schema in spec.acts.items():
-        needs, takes = order_table.mask(found, schema["required"]), order_table.mask(found, schema["properties"])
+        needs, takes = (
+            order_table.mask(found, schema["required"]),
+            order_table.mask(found, schema["properties"]),
+        )
         acts.append(f'"{act}": (0x{needs:06X}, 0x{takes:06X})')
-    yield _rows("By act: the keys that it needs, and those that it takes, a bit each.", "ORDER_ACTS", acts, "{}")
+    yield _rows(
+        "By act: the keys that it needs, and those that it takes, a bit each.", "ORDER_ACTS", acts, "{}"
+    )
     groups = (f"0x{order_table.mask(found, group):06X}" for group in order_table.together(spec))
     yield _rows("Keys that come all or not at all.", "TOGETHER", groups)
     yield _rows("The acts that are jobs.", "JOBS", (f'"{act}"' for act in spec.acts if act in spec.jobs))
-    takes = (f'"{role}": {tuple(a for a in spec.acts if a in spec.acts_of(role))!r}' for role in ROLES)
-    yield _rows("The acts that a role takes.", "ACTS_OF", takes, "{}")
+    taken = (f'"{role}": {tuple(a for a in spec.acts if a in spec.acts_of(role))!r}' for role in ROLES)
+    yield _rows("The acts that a role takes.", "ACTS_OF", taken, "{}")
 
 
 # ---------------------------------------------------------------- machines, faults, the line
 
 
 def _machines(spec: Specification) -> Iterator[str]:
-    yield _rows("The state that each role starts in.", "INITIAL", (f'"{r}": "{spec.tables[r].initial}"' for r in ROLES), "{}")
+    yield _rows(
+        "The state that each role starts in.",
+        "INITIAL",
+        (f'"{r}": "{spec.tables[r].initial}"' for r in ROLES),
+        "{}",
+    )
     rows = []
     for role in ROLES:
         listed = "".join(
-            f"        {(row.state, row.event, row.guard, row.next)!r},\n" for row in spec.tables[role].transitions
+            f"        {(row.state, row.event, row.guard, row.next)!r},\n"
+            for row in spec.tables[role].transitions
         )
         rows.append(f'"{role}": (\n{listed}    )')
     yield _rows("Transitions: state, event, guard, next state.", "ROWS", rows, "{}")

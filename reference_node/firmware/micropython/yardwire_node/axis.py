@@ -20,7 +20,9 @@ class Axis:
         self._node, self._number = node, number
         self.name, self.least, self.most, self.home, self.park, self._speed, self._acceleration = site
         self.setpoint = self.target = self.at = self._origin = 0
-        self._now = self._limit = self._rest = 0  # speed of now, limit of this move, rest of a step below one unit
+        self._now = self._limit = self._rest = (
+            0  # speed of now, limit of this move, rest of a step below one unit
+        )
         self._homing = ""
         self.homed = self._is_on = False
         self._change = max(1, self._acceleration // STEPS)

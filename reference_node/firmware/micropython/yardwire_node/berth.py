@@ -141,10 +141,11 @@ class Berth:
                 node.faults.halt("end-missed", "end")
                 return True
             self._ended = True
-            self._cut_ms, self._end_at = node.now_ms, inputs.since("end")
-            passage.arm_to_end_ms = (self._end_at - self._armed_at) & 0xFFFF
-            passage.end_to_cut_ms = node.now_ms - self._end_at
             self._drive(0)
+            # The power is off now, however long ago it was felt.
+            self._cut_ms, self._end_at = node.board.clock_ms(), inputs.since("end")
+            passage.arm_to_end_ms = (self._end_at - self._armed_at) & 0xFFFF
+            passage.end_to_cut_ms = self._cut_ms - self._end_at
         elif self._ended and not inputs.is_closed("end") and not passage.opened:
             passage.opened = True
             passage.closed_ms = inputs.since("end") - self._end_at

@@ -7,13 +7,30 @@ class Board:
     CAUTION. Give motors a supply of their own, and fit a switch that removes it without this board's help.
     """
 
+    def __init__(self) -> None:
+        self._seen: dict = {}
+
     def clock_ms(self) -> int:
         """Milliseconds since the start; it never wraps."""
         raise NotImplementedError
 
     def inputs(self) -> dict:
-        """How the sensors stand in service, by their words, bounce and all; `motor-power` and a crane's `by-hand` too."""
+        """How the sensors stand in service, by their words, bounce and all; `motor-power` and `by-hand` too."""
         raise NotImplementedError
+
+    def edges(self) -> list:
+        """What has changed at the sensors since the last call, oldest first: when in ms, which, and whether it closed.
+
+        This one looks at `inputs`, so that a time is as exact as the main loop is quick. A board on which interrupts
+        note the times of its sensors gives those.
+        """
+        found = []
+        seen = self.inputs()
+        for sensor in seen:
+            if seen[sensor] != self._seen.get(sensor):
+                self._seen[sensor] = seen[sensor]
+                found.append((self.clock_ms(), sensor, bool(seen[sensor])))
+        return found
 
     def axis(self, axis: int, setpoint: int) -> int:
         """Crane: send an axis to a setpoint, in the axis's own unit and the board's own count, which begins at 0.
@@ -35,7 +52,7 @@ class Board:
         raise NotImplementedError
 
     def motor(self, percent: int) -> None:
-        """Berth: duty of the track, 0 to 100. Shuttle: -100 to 100, plus towards the last stop. 0 is off, and at once."""
+        """Berth: duty of the track, 0 to 100. Shuttle: -100 to 100, plus towards the last stop. 0 is off at once."""
         raise NotImplementedError
 
     def off(self) -> None:

@@ -71,7 +71,7 @@ def _value(payload: bytes, at: int, depth: int) -> tuple:
         return argument, at
     if major == NEGATIVE:
         return -1 - argument, at
-    if first == FALSE or first == TRUE:
+    if first in (FALSE, TRUE):
         return first == TRUE, at
     # Every entry takes a byte at least, so that no count is believed that cannot be.
     if argument > len(payload) - at:

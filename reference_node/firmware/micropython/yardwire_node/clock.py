@@ -11,6 +11,7 @@ class Clock:
         self._now_ms = begin_ms
 
     def __call__(self) -> int:
+        """Milliseconds up to now."""
         now = time.ticks_ms()
         self._now_ms += time.ticks_diff(now, self._last)
         self._last = now

@@ -46,7 +46,9 @@ class Crane:
         self._due_ms = self._held_ms = self._grip_ms = 0
         self._moved_ms = node.now_ms
         self._load, self._spreader = "unsure", "unsure"
-        self._closing = self._braking = self._gripped = False  # gripped: it has moved, its sensor is waited for
+        self._closing = self._braking = self._gripped = (
+            False  # gripped: it has moved, its sensor is waited for
+        )
 
     def start(self) -> None:
         """The controller has started: nothing moves, and no position means anything."""
@@ -69,7 +71,7 @@ class Crane:
 
     def is_moving(self) -> bool:
         """Whether an axis or the spreader moves."""
-        return self._spreader == "moving" or any([axis.moves() for axis in self._axes])
+        return self._spreader == "moving" or any(axis.moves() for axis in self._axes)
 
     def body(self) -> dict:
         """Its part of crane-status."""
@@ -103,14 +105,14 @@ class Crane:
         if order["act"] != "transfer":
             return True
         reading = order.get("reading", 0)
-        return all([self._places.is_measured(end, reading) for end in (self._pick, self._drop)])
+        return all(self._places.is_measured(end, reading) for end in (self._pick, self._drop))
 
     def within_reach(self, order: dict) -> bool:
         """Whether every axis may go where the order asks it to."""
         if order["act"] == "jog":
             targets = order["target"]
             return len(targets) == len(self._axes) and all(
-                [axis.least <= targets[number] <= axis.most for number, axis in enumerate(self._axes)]
+                axis.least <= targets[number] <= axis.most for number, axis in enumerate(self._axes)
             )
         if order["act"] != "transfer":
             return True
@@ -147,7 +149,9 @@ class Crane:
             return self._site["travel"]
         if self._node.job.act != "transfer":
             return self._targets[number]
-        return self._places.position(number, self._pick if self._leg < self._drops else self._drop, self._reading)
+        return self._places.position(
+            number, self._pick if self._leg < self._drops else self._drop, self._reading
+        )
 
     def _leg_axes(self, what: str) -> list:
         """The axes that move in a leg, by their numbers: 'over' all but the hoist, else the hoist."""
@@ -210,7 +214,7 @@ class Crane:
         if what == "home":
             number = self._homing[0]
             return self._axes[number].is_home(self.inputs.is_closed(self._homes[number]))
-        return all([self._axes[number].is_at(self._leg_target(number)) for number in self._leg_axes(what)])
+        return all(self._axes[number].is_at(self._leg_target(number)) for number in self._leg_axes(what))
 
     def _slowest(self) -> str:
         """The axis that a late job waits for."""
@@ -304,7 +308,9 @@ class Crane:
 
     def halt(self) -> None:
         """A fault of level halt. With the spreader under way and no sensor nobody knows what it holds."""
-        half = not self._has_sensor and self._leg is not None and self._legs[self._leg][1] in ("grip", "release")
+        half = (
+            not self._has_sensor and self._leg is not None and self._legs[self._leg][1] in ("grip", "release")
+        )
         self._leg = None
         self._braking = False
         self._brake_all()
@@ -326,7 +332,7 @@ class Crane:
             self._load = order["found"]
             self._node.speaker.role_changed()
             self._node.faults.clear("load-unsure")
-        homed = all([axis.homed for axis in self._axes])
+        homed = all(axis.homed for axis in self._axes)
         self._node.machine.fire("reset-fault", "every_axis_homed" if homed else "an_axis_unhomed")
 
     def _follow_hand(self) -> bool:

@@ -1,4 +1,4 @@
-"""Frames on a serial line, as RFC 1662 has them: octets escaped, FCS-16, a kind byte in front of the payload [SER-03]."""
+"""Frames on a serial line, as RFC 1662 has them: escaped octets, FCS-16, a kind byte before the payload [SER-03]."""
 
 from .tables import FRAME_MOST
 
@@ -27,7 +27,7 @@ def frame_of(kind: int, payload: bytes) -> bytes:
     fcs = fcs_of(content) ^ 0xFFFF
     out = bytearray((FLAG,))
     for byte in content + bytes((fcs & 0xFF, fcs >> 8)):
-        if byte == FLAG or byte == ESCAPE:
+        if byte in (FLAG, ESCAPE):
             out.append(ESCAPE)
             byte ^= COMPLEMENT
         out.append(byte)

@@ -82,11 +82,11 @@ class Inputs:
                 place = len([1 for played in self._played if played[0] <= at_ms])
                 self._played.insert(place, (at_ms, sensor, closed))
 
-    def due(self, now_ms: int):
-        """The next input of a tester that is due by then, or None."""
-        if self._played and self._played[0][0] <= now_ms:
-            return self._played.pop(0)
-        return None
+    def due(self, now_ms: int) -> list:
+        """The inputs of a tester that are due by then, as the edges of a board."""
+        count = len([1 for played in self._played if played[0] <= now_ms])
+        found, self._played = self._played[:count], self._played[count:]
+        return found
 
     def is_waiting(self) -> bool:
         """Whether something will change by itself: an input that waits, or one that is not believed yet."""

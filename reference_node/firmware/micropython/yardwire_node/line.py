@@ -14,7 +14,9 @@ class Line:
 
     def __init__(self, node, put) -> None:
         if node.site["reads"] == "json" or node.site["writes"] != "cbor":
-            raise ValueError('a serial line carries CBOR: say reads = "cbor" and writes = "cbor" in the site file')
+            raise ValueError(
+                'a serial line carries CBOR: say reads = "cbor" and writes = "cbor" in the site file'
+            )
         self._node, self._put = node, put
         self._reader = FrameReader()
         self._heard_ms = self._beat_ms = node.now_ms - LINE_BEAT_MS
@@ -95,8 +97,8 @@ def _read_bus(payload: bytes) -> tuple | None:
         said = cbor.read(payload)
     except cbor.Unreadable:
         return None
-    boot, state, link = [said.get(LINE_KEYS[name]) for name in ("boot", "state", "link")]
-    for number, most in ((boot, 0xFFFF), (state, len(LINE_STATE) - 1), (link, 0xFFFF)):
+    found = [said.get(LINE_KEYS[name], -1) for name in ("boot", "state", "link")]
+    for number, most in zip(found, (0xFFFF, len(LINE_STATE) - 1, 0xFFFF)):
         if isinstance(number, bool) or not isinstance(number, int) or not 0 <= number <= most:
             return None
-    return boot, LINE_STATE[state], link
+    return found[0], LINE_STATE[found[1]], found[2]

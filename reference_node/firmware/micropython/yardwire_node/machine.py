@@ -16,7 +16,7 @@ class Machine:
         return any(row[0] == self.state and row[1] == event for row in self._rows)
 
     def fire(self, event: str, guard: str = "") -> bool:
-        """Let `event` happen, where `guard` holds of those that its rows ask for; true where the state is another now."""
+        """Let `event` happen, where of the guards of its rows `guard` holds; true where the state is another now."""
         for state, named, wanted, following in self._rows:
             if state == self.state and named == event and wanted in ("", guard):
                 changed = following != state

@@ -1,4 +1,4 @@
-"""A node on MQTT 3.1.1 over a plain socket: connects, subscribes, comes back by itself. Nothing here stops the main loop."""
+"""A node on MQTT 3.1.1 over a plain socket: connects, subscribes, and comes back by itself."""
 
 import asyncio
 
@@ -12,7 +12,10 @@ LENGTH_BYTES_MOST = 4
 
 
 class MqttLink:
-    """The connections of one node, one after the other. Give the broker by its address: looking up a name blocks."""
+    """The connections of one node, one after the other; nothing here stops the main loop.
+
+    Give the broker by its address: looking up a name blocks.
+    """
 
     def __init__(self, node, host: str, port: int = 1883, user: str = "", password: str = "") -> None:
         self._node, self._host, self._port = node, host, port
@@ -41,7 +44,7 @@ class MqttLink:
                 stream, _ = await asyncio.wait_for(asyncio.open_connection(self._host, self._port), DIAL_S)
                 if await self._connection(stream):
                     wait_ms = 2 * RECONNECT_LEAST_MS
-            except (OSError, EOFError, asyncio.TimeoutError):
+            except (TimeoutError, OSError, EOFError):
                 pass
             self._node.disconnected()
             if stream is not None:

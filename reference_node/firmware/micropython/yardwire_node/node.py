@@ -1,6 +1,5 @@
 """The life of a node: time passes, orders come, connections come and go."""
 
-from .uptime import after
 from .faults import Faults
 from .job import Job
 from .machine import Machine
@@ -8,6 +7,7 @@ from .obey import handle
 from .order import read_order
 from .speaker import Speaker, uptime_of
 from .tables import ACTS_OF, BAD_MESSAGE_GAP_MS, SETTLING_MS
+from .uptime import after
 
 
 class Node:
@@ -17,7 +17,13 @@ class Node:
     """
 
     def __init__(
-        self, site: dict, board, boot: int, boot_lost: bool = False, bench: bool = False, reset: str = "unknown"
+        self,
+        site: dict,
+        board,
+        boot: int,
+        boot_lost: bool = False,
+        bench: bool = False,
+        reset: str = "unknown",
     ) -> None:
         self.site, self.board = site, board
         self.boot, self.bench, self.reset = boot, bench, reset
@@ -30,7 +36,8 @@ class Node:
         self.starts = 0
         self.power = True
         self.settled_ms = self.now_ms
-        self._bad_waits, self._bad_ms = False, None
+        self._bad_waits = False
+        self._bad_ms: int | None = None
         self.role_name = site["role"]
         self.acts = ACTS_OF[self.role_name]
         self.speaker = Speaker(self)
@@ -183,22 +190,14 @@ class Node:
             self.inputs.feel(sensor, closed)
 
     def _pass_time(self) -> None:
-        """Bring everything forward to now, one input of a tester after the other."""
+        """Bring everything forward to now, one input after the other, of a tester or of the pins."""
         now_ms = self.board.clock_ms()
-        while True:
-            played = self.inputs.due(now_ms)
-            if played is None:
-                break
-            at_ms, sensor, closed = played
+        edges = self.inputs.due(now_ms) if self.bench else self.board.edges()
+        for at_ms, sensor, closed in edges:
             if at_ms > self.now_ms:
                 self._step_to(at_ms)
             self._feel(sensor, closed)
-        if not self.bench:
-            self.now_ms = now_ms
-            seen = self.board.inputs()
-            for sensor in seen:
-                self._feel(sensor, bool(seen[sensor]))
-        self._step_to(now_ms)
+        self._step_to(max(now_ms, self.now_ms))
 
     def _step_to(self, now_ms: int) -> None:
         self.now_ms = now_ms

@@ -1,9 +1,9 @@
 """What a node does about an order, once the checks have decided."""
 
-from .uptime import WRAP
 from .job import Job
 from .order_desk import decide
 from .tables import FAULTS, JOBS
+from .uptime import WRAP
 
 
 def handle(node, order: dict) -> None:
@@ -52,7 +52,7 @@ def _answer_ask(node, token: int) -> None:
 
 
 def _hold(node, order: dict) -> None:
-    """Stop motion and keep the job; has no report [HLD-01, HLD-02]. A repeat of the last one changes nothing [HLD-08]."""
+    """Stop motion, keep the job, report nothing [HLD-01, HLD-02]. A repeat changes nothing [HLD-08]."""
     token = order.get("token")
     if token is not None and token == node.hold_token:
         return
@@ -86,7 +86,7 @@ def _cancel(node) -> None:
 
 
 def _begin(node, order: dict) -> None:
-    """Accept a job; it starts with the next tick, so that a hold or a cancel that came with it still finds it at rest."""
+    """Accept a job; it starts with the next tick, so that a hold or cancel that came with it finds it at rest."""
     node.job = Job(order)
     node.job_is("accepted")
     node.role.accept(order)

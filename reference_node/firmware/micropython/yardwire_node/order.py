@@ -1,8 +1,9 @@
 """An order as it came: a dictionary of its fields, words as words in either encoding."""
 
 from . import cbor, strict_json
-from .tables import ORDER_ACTS, ORDER_FIELDS, TOGETHER
+from .tables import ACT, ORDER_ACTS, ORDER_FIELDS, TOGETHER
 
+ACT_KEY = 2
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-"
 
 
@@ -22,8 +23,7 @@ def read_order(payload: bytes, reads: str = "both") -> dict | None:
 
 def _order(found: dict, is_json: bool) -> dict:
     """The fields that the act takes; all others are passed over [ENC-09]."""
-    name, kind, limit = ORDER_FIELDS[2]
-    act = _field(found.get(name if is_json else 2), kind, limit, is_json)
+    act = _word(found.get("act" if is_json else ACT_KEY), ACT, is_json)
     needs, takes = ORDER_ACTS[act]
     order, has = {}, 0
     for key, (name, kind, limit) in enumerate(ORDER_FIELDS):

@@ -3,8 +3,8 @@
 Made from the specification by `python -m conformance.publish.firmware`; do not edit.
 """
 
-from .uptime import after
 from .tables import JOBS
+from .uptime import after
 
 
 def decide(node, order: dict) -> tuple:

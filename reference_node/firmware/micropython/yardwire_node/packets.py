@@ -26,7 +26,14 @@ def connect(client: str, keep_alive_s: int, will: tuple, user: str, password: st
     """CONNECT with a clean session and a retained will, which is (topic, payload, QoS) [LNK-01, LNK-04]."""
     topic, payload, qos = will
     flags = 0x02 | 0x04 | qos << 3 | 0x20 | (0x80 if user else 0) | (0x40 if password else 0)
-    content = text("MQTT") + bytes((4, flags)) + keep_alive_s.to_bytes(2, "big") + text(client) + text(topic) + text(payload)
+    content = (
+        text("MQTT")
+        + bytes((4, flags))
+        + keep_alive_s.to_bytes(2, "big")
+        + text(client)
+        + text(topic)
+        + text(payload)
+    )
     content += (text(user) if user else b"") + (text(password) if password else b"")
     return packet(0x10, content)
 

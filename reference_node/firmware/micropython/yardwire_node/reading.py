@@ -11,7 +11,11 @@ way is the window at most.
 
 SETTLE_MS = 45  # what the faster start of the way saves in time
 PAUSE = 120  # how much further a train comes through a hold than its time under power says
-USUAL, LEAST, MOST = 800, 200, 4000  # decelerations in 0.1 mm/s^2: the usual one, and the limits of what is believed
+USUAL, LEAST, MOST = (
+    800,
+    200,
+    4000,
+)  # decelerations in 0.1 mm/s^2: the usual one, and the limits of what is believed
 
 
 class Passage:

@@ -11,7 +11,7 @@ class Shuttle:
     def __init__(self, node) -> None:
         self._node, self._site = node, node.site["shuttle"]
         self._stops: tuple = self._site["stops"]
-        self._sensors = tuple(["stop-%d" % (number + 1) for number in range(len(self._stops))])
+        self._sensors = tuple(["stop-" + str(number + 1) for number in range(len(self._stops))])
         load = ("load",) if self._site["load_sensor"] else ()
         self.inputs = Inputs(node, self._sensors + load, self._site["debounce_ms"])
         self._place: int | None = None

@@ -1,8 +1,8 @@
 """What a node says: state messages, whole and in their envelope, and reports."""
 
 from . import cbor, strict_json
-from .uptime import WRAP
 from .tables import FAULT_LEVELS, MINOR, REPEAT_MS, SAID, STATE_OF_ROLE, STATUS_REPEAT_MS
+from .uptime import WRAP
 
 EARLY_MS, PROGRESS_MS = 100, 500  # heartbeats go out early; who moves says more often where it is
 
@@ -11,7 +11,9 @@ def encode(message: str, body: dict, is_json: bool) -> bytes:
     """The payload of a message: fields in the order of their keys, words as words or as numbers."""
     fields = [(name, key, words) for name, key, words in SAID[message] if name in body]
     if is_json:
-        return ("{" + ",".join(['"%s":%s' % (name, strict_json.write(body[name])) for name, _, _ in fields]) + "}").encode()
+        return (
+            "{" + ",".join(['"' + name + '":' + strict_json.write(body[name]) for name, _, _ in fields]) + "}"
+        ).encode()
     out = bytearray()
     cbor.put_head(out, cbor.MAP, len(fields))
     for name, key, words in fields:
@@ -38,8 +40,8 @@ class Speaker:
         self._untold: list = []
         self.link = 0
         self.online = False
-        self.send = None
-        self.is_busy = None
+        self.send = _nowhere
+        self.is_busy = _never
 
     def changed(self, message: str) -> None:
         """Something that a message carries has changed: it is told before anything else happens [MSG-01]."""
@@ -68,7 +70,7 @@ class Speaker:
             self._untold.remove(message)
         if report is None:
             self._said_ms[message] = node.now_ms
-        if not self.online or self.send is None:
+        if not self.online:
             return
         seq = self._seq.get(message, 0)
         body = {"boot": node.boot, "seq": seq, "uptime": node.uptime()}
@@ -84,8 +86,8 @@ class Speaker:
         return encode("node-status", body, self._node.site["writes"] == "json")
 
     def beat(self) -> None:
-        """Repeat what has not been said for long [MSG-02, MSG-03], but not while something waits for the line [SER-12]."""
-        if self.online and self.is_busy is not None and self.is_busy():
+        """Repeat what was not said for long [MSG-02, MSG-03], unless something waits for the line [SER-12]."""
+        if self.online and self.is_busy():
             return
         for message in self._states:
             gap_ms = STATUS_REPEAT_MS if message == "node-status" else REPEAT_MS
@@ -134,6 +136,15 @@ class Speaker:
             if faults.part:
                 body["part"] = faults.part
         return body
+
+
+def _nowhere(message: str, payload: bytes) -> bool:
+    """No link yet."""
+    return False
+
+
+def _never() -> bool:
+    return False
 
 
 def uptime_of(now_ms: int, ahead_ms: int) -> int:

@@ -115,12 +115,16 @@ class _Text:
         written = self.text[begin : self.at]
         size = len(written) - (first == "-")
         # A nought in front, a number larger than any field takes, a fraction, an exponent.
-        if (digit == "0" and size > 1) or size > DIGITS_MOST or self.text[self.at : self.at + 1] in tuple(".eE"):
+        if (
+            (digit == "0" and size > 1)
+            or size > DIGITS_MOST
+            or self.text[self.at : self.at + 1] in tuple(".eE")
+        ):
             raise Unreadable
         return int(written)
 
     def string(self) -> str:
-        found = []
+        found: list = []
         while True:
             letter = self.next()
             if letter == '"':

@@ -1,51 +1,39 @@
 """Runs in MicroPython: a node on the bench on somebody else's clock, told over its standard input what happens.
 
-    virtual_node.py SITE_MODULE BOOT NOW_MS [line]
+    virtual_node.py BOOT NOW_MS [line]
 
-Each line of input is a time in ms and what happens then; each answer is what the node said, a line each, and a line with
-how many ms may pass before the next round. On a line both directions are bytes of the line.
+Each line of input is a time in ms and what happens then; each answer is what the node said, a line each, and a line
+with how many ms may pass before the next round. On a serial line both directions are its bytes.
 """
 
 import sys
 
-from yardwire_node.board import Board
+from unix.bench_board import BenchBoard
 from yardwire_node.line import Line
 from yardwire_node.node import Node
+from yw_site import SITE
 
-HERE = 1
 QUIET_MS, BUSY_MS = 20, 2
 
 
-class BenchBoard(Board):
-    """On the bench a machine follows every setpoint at once, and its sensors are the tester's."""
+class VirtualBoard(BenchBoard):
+    """Its clock is somebody else's."""
 
     now_ms = 0
 
-    def clock_ms(self) -> int:
+    def __init__(self) -> None:
+        super().__init__("")
+        self.clock_ms = self.now
+
+    def now(self) -> int:
         return self.now_ms
 
-    def axis(self, axis: int, setpoint: int) -> int:
-        return setpoint
-
-    def axis_off(self, axis: int) -> None:
-        pass
-
-    def spreader(self, closed: bool) -> None:
-        pass
-
-    def spreader_off(self) -> None:
-        pass
-
-    def motor(self, percent: int) -> None:
-        pass
-
-    def off(self) -> None:
-        pass
+    def memory(self) -> int | None:
+        return None
 
 
-def main(module: str, boot: int, now_ms: int, on_a_line: bool) -> None:
-    site = __import__(module).SITE
-    board = BenchBoard()
+def main(boot: int, now_ms: int, on_a_line: bool) -> None:
+    board = VirtualBoard()
     board.now_ms = now_ms
     said: list = []
 
@@ -57,7 +45,7 @@ def main(module: str, boot: int, now_ms: int, on_a_line: bool) -> None:
         said.append(frame.hex())
         return True
 
-    node = Node(site, board, boot, bench=True, reset="power-on")
+    node = Node(SITE, board, boot, bench=True, reset="power-on")
     node.speaker.send = send
     line = Line(node, put) if on_a_line else None
     while True:
@@ -83,4 +71,4 @@ def main(module: str, boot: int, now_ms: int, on_a_line: bool) -> None:
         said.clear()
 
 
-main(sys.argv[1], int(sys.argv[2]), int(sys.argv[3]), len(sys.argv) > 4)
+main(int(sys.argv[1]), int(sys.argv[2]), len(sys.argv) > 3)
