@@ -21,7 +21,14 @@ class Board:
     """A process whose power can be cycled; `words` is what it said before it failed."""
 
     def __init__(
-        self, folder: Path, of: Site, node: str, way: Sequence[object], *, mode: str = "bench", package: Path = FIRMWARE
+        self,
+        folder: Path,
+        of: Site,
+        node: str,
+        way: Sequence[object],
+        *,
+        mode: str = "bench",
+        package: Path = FIRMWARE,
     ) -> None:
         self._folder, self._way, self._mode, self._package = site_for(folder, of, node), way, mode, package
         self._log = folder / "node.log"
@@ -69,5 +76,3 @@ def on_the_bench(
         fixture = Fixture(bench, of, node, Random(1), slow)
         assert bench.wait(lambda: fixture.log.latest("fault") is not None, PATIENCE_MS), board.words
         yield board, bench, fixture
-
-

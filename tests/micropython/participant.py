@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from random import Random
 
@@ -33,11 +33,9 @@ class MicroPythonNode:
         self._site, self._node = of, of.nodes[name]
         self._zero_ms = now_ms - uptime
         self._wait_ms = 0
-        self._log = folder / "node.log"
-        with self._log.open("ab") as log:
-            arguments = (boot, now_ms - self._zero_ms)
-            where = site_for(folder, of, name)
-            self._process = started(PROGRAMS / "virtual_node.py", arguments, where, package, log)
+        self._now_ms = now_ms
+        arguments = (boot, now_ms - self._zero_ms)
+        self._process = started(PROGRAMS / "virtual_node.py", arguments, site_for(folder, of, name), package)
 
     @property
     def client_id(self) -> str:
@@ -48,7 +46,7 @@ class MicroPythonNode:
         return self._node.keep_alive_s
 
     def will(self) -> Publication:
-        return self._told(self._zero_ms, "will")[0]
+        return self._told(self._now_ms, "will")[0]
 
     def subscriptions(self) -> Sequence[tuple[str, int]]:
         return [(self._orders(self._node.name), 1), (self._orders("all"), 1)]
@@ -84,21 +82,18 @@ class MicroPythonNode:
         """What it says when it is told that something has happened."""
         assert self._process.stdin is not None
         assert self._process.stdout is not None
-        if what == "will":  # Has no time of its own.
-            now_ms = max(now_ms, getattr(self, "_now_ms", now_ms))
         self._now_ms = now_ms
-        try:
+        said: list[Publication] = []
+        with suppress(BrokenPipeError):  # Then its output says why.
             self._process.stdin.write(f"{now_ms - self._zero_ms} {what} {payload.hex()}\n".encode())
             self._process.stdin.flush()
-        except BrokenPipeError as error:
-            raise AssertionError(self._log.read_text()) from error
-        said: list[Publication] = []
         while True:
-            words = self._process.stdout.readline().split()
-            assert words, self._log.read_text()
+            line = self._process.stdout.readline()
+            words = line.split()
             if len(words) == 1:
                 self._wait_ms = int(words[0])
                 return said
+            assert len(words) == 2, (line + self._process.stdout.read()).decode()
             said.append(self._named(words[0].decode(), bytes.fromhex(words[1].decode())))
 
     def _named(self, message: str, payload: bytes) -> Publication:

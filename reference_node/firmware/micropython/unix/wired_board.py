@@ -19,7 +19,7 @@ class WiredBoard(BenchBoard):
         self._poll = select.poll()
         self._poll.register(sys.stdin, select.POLLIN)
         self._levels: dict = {}
-        self._motor = None
+        self._motor: int | None = None
         self._at: dict = {}
 
     def _say(self, *words) -> None:

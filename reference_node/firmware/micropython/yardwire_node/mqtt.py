@@ -44,7 +44,7 @@ class MqttLink:
                 stream, _ = await asyncio.wait_for(asyncio.open_connection(self._host, self._port), DIAL_S)
                 if await self._connection(stream):
                     wait_ms = 2 * RECONNECT_LEAST_MS
-            except (TimeoutError, OSError, EOFError):
+            except (OSError, EOFError, asyncio.TimeoutError):
                 pass
             self._node.disconnected()
             if stream is not None:
@@ -76,12 +76,15 @@ class MqttLink:
         return self._put(packets.publish(self._topic(message), payload, self._qos, not is_report, number))
 
     async def _write(self, stream) -> None:
-        while not self._broken:
-            await self._wake.wait()
-            self._wake.clear()
-            waiting, self._queue = bytes(self._queue), bytearray()
-            stream.write(waiting)
-            await stream.drain()
+        try:
+            while not self._broken:
+                await self._wake.wait()
+                self._wake.clear()
+                waiting, self._queue = bytes(self._queue), bytearray()
+                stream.write(waiting)
+                await stream.drain()
+        except OSError:
+            self._broken = True  # The reader finds out too.
 
     async def _ping(self) -> None:
         """Whether anybody is there [LNK-03]; the answer is what the reader waits for."""
