@@ -16,7 +16,10 @@ PURE = (
     "protocol", "reference_node", "conformance/suite", "conformance/oracle", "conformance/peers",
     "conformance/page/model", "conformance/measure",
 )  # fmt: skip
-EDGE = ("protocol/wire", "reference_node/node.py", "reference_node/boot_counter.py")
+EDGE = (
+    "protocol/wire", "reference_node/node.py", "reference_node/boot_counter.py",
+    "reference_node/firmware/micropython/unix", "reference_node/firmware/micropython/examples",
+)  # fmt: skip
 """Parts of these that have a socket, a clock or a file by their purpose."""
 LOADERS = (
     "protocol/specification.py",

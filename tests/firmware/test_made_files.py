@@ -7,7 +7,8 @@ from dataclasses import replace
 import pytest
 
 from conformance.publish.firmware.core_files import core_files
-from conformance.publish.firmware.order_desk import NoFormula, c_of
+from conformance.publish.firmware.formula_text import NoFormula
+from conformance.publish.firmware.order_desk import c_of
 from conformance.publish.firmware.order_table import fields, mask, slots, together
 from conformance.publish.firmware.site_header import site_header
 from protocol.site_file import scenario

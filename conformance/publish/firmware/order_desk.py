@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import ast
-import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from typing import ClassVar
 
 from conformance.publish.artefacts.header import macro
+from conformance.publish.firmware.formula_text import FormulaText, NoFormula
 from protocol.specification import Specification
 
 HEAD = """\
@@ -33,15 +33,7 @@ FACTS = {
     "role.within_reach": "yw_role_within_reach(order)",
 }
 """What the core calls each fact that a formula speaks of."""
-SETS = {"node.acts": "is_known", "node.jobs": "is_job"}
 HAS = {"job": "yw.job.id != 0", "role": "is_ours"}
-COMPARISONS: dict[type[ast.cmpop], str] = {
-    ast.Eq: "==", ast.NotEq: "!=", ast.LtE: "<=", ast.Lt: "<", ast.GtE: ">=", ast.Gt: ">",
-}  # fmt: skip
-
-
-class NoFormula(ValueError):
-    """A formula of a guard says what the core has no word for."""
 
 
 def order_desk(spec: Specification) -> str:
@@ -77,73 +69,41 @@ def _lines(spec: Specification) -> Iterator[str]:
     yield "}"
 
 
+class _InC(FormulaText):
+    both, either, negated = " && ", " || ", "!"
+    sets: ClassVar[dict[str, str]] = {"node.acts": "is_known", "node.jobs": "is_job"}
+
+    def fact(self, name: str) -> str:
+        of, _, field = name.partition(".")
+        if of == "order" and field in FIELDS:
+            return f"yw_{field}(order)"
+        if name in FACTS:
+            return FACTS[name]
+        raise NoFormula(name)
+
+    def word(self, name: str, comparison: str, word: str) -> str:
+        if name == "order.act":
+            return f"act {comparison} {macro('act', word)}"
+        if name == "role.name":
+            return f"YW_ROLE {comparison} {macro('role', word)}"
+        raise NoFormula(f"{name} {comparison} {word!r}")
+
+    def among(self, words: Sequence[str]) -> str:
+        bits = " | ".join(f"1U << {macro('act', word)}" for word in words)
+        return f"yw_is_in({bits}, act)"
+
+    def has(self, name: str) -> str:
+        of, _, field = name.partition(".")
+        if of == "order":
+            return f"yw_has(order, {macro('key', 'job-order', field)})"
+        if name in HAS:
+            return HAS[name]
+        raise NoFormula(f"has({name})")
+
+    def after(self, one: str, other: str) -> str:
+        return f"(int32_t)({one} - {other}) > 0"
+
+
 def c_of(formula: str) -> str:
     """A formula over the facts of an order, as an expression of C. Raises NoFormula."""
-    return _expression(ast.parse(formula, mode="eval").body)
-
-
-def _expression(node: ast.expr) -> str:
-    match node:
-        case ast.BoolOp(op, parts):
-            word = " && " if isinstance(op, ast.And) else " || "
-            return word.join(_inner(part) for part in parts)
-        case ast.UnaryOp(ast.Not(), part):
-            return f"!{_inner(part)}"
-        case ast.Compare(left, [ast.In()], [right]):
-            return _among(left, right)
-        case ast.Compare(left, [op], [ast.Constant(str(word))]):
-            return _is_word(ast.unparse(left), COMPARISONS[type(op)], word)
-        case ast.Compare(left, [op], [right]):
-            return f"{_fact(left)} {COMPARISONS[type(op)]} {_fact(right)}"
-        case ast.Call(ast.Name("has"), [part], []):
-            return _has(ast.unparse(part))
-        case ast.Call(ast.Name("after"), [one, other], []):
-            return f"(int32_t)({_fact(one)} - {_fact(other)}) > 0"
-        case ast.Attribute():
-            return _fact(node)
-    raise NoFormula(ast.unparse(node))
-
-
-def _inner(node: ast.expr) -> str:
-    text = _expression(node)
-    return text if re.fullmatch(r"!?[\w.]+(\([^()]*\))?", text) else f"({text})"
-
-
-def _fact(node: ast.expr) -> str:
-    name = ast.unparse(node)
-    of, _, field = name.partition(".")
-    if of == "order" and field in FIELDS:
-        return f"yw_{field}(order)"
-    if name in FACTS:
-        return FACTS[name]
-    raise NoFormula(name)
-
-
-def _is_word(name: str, comparison: str, word: str) -> str:
-    if name == "order.act":
-        return f"act {comparison} {macro('act', word)}"
-    if name == "role.name":
-        return f"YW_ROLE {comparison} {macro('role', word)}"
-    raise NoFormula(f"{name} {comparison} {word!r}")
-
-
-def _among(left: ast.expr, right: ast.expr) -> str:
-    if ast.unparse(left) != "order.act":
-        raise NoFormula(ast.unparse(left))
-    if isinstance(right, ast.List):
-        words = [part.value for part in right.elts if isinstance(part, ast.Constant)]
-        bits = " | ".join(f"1U << {macro('act', str(word))}" for word in words)
-        return f"yw_is_in({bits}, act)"
-    name = ast.unparse(right)
-    if name not in SETS:
-        raise NoFormula(name)
-    return SETS[name]
-
-
-def _has(name: str) -> str:
-    of, _, field = name.partition(".")
-    if of == "order":
-        return f"yw_has(order, {macro('key', 'job-order', field)})"
-    if name in HAS:
-        return HAS[name]
-    raise NoFormula(f"has({name})")
+    return _InC().of(formula)

@@ -1,0 +1,3 @@
+"""What of the node in MicroPython follows from the specification or a site file."""
+
+from __future__ import annotations
