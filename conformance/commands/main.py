@@ -65,6 +65,9 @@ COMMANDS = {
     "show": LazyCommand("conformance.commands.show:show", "Show, filter, count and export a recording."),
     "watch": LazyCommand("conformance.commands.watch:watch", "Show a bus live in the browser."),
     "diff": LazyCommand("conformance.commands.diff:diff", "Say what is different between two recordings."),
+    "trend": LazyCommand(
+        "conformance.commands.trend:trend", "Say what drifts over many runs, with control charts."
+    ),
     "replay": LazyCommand("conformance.commands.replay:replay", "Publish a recording again."),
     "measure": LazyCommand(
         "conformance.commands.measure.command:measure", "Measure a crane over a track: table, budget, sensor."

@@ -47,7 +47,7 @@ WAITS = {"broker", "conform", "demo", "fuzz", "link", "node", "record", "replay"
 WITH_A_YARD = {"--yard", "--broker", "--page"}
 """Options with which `supervise` waits too; a scenario on virtual time ends by itself."""
 
-JUDGES = {"validate", "diff", "measure"}
+JUDGES = {"validate", "diff", "measure", "trend"}
 """Commands that may end with 1 on a page: not valid, different, not near enough."""
 
 

@@ -1,0 +1,121 @@
+"""`yardwire trend`: what drifts over weeks."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from conformance.commands.terminal import progress
+from conformance.files.whole_file import require_folder, write
+
+if TYPE_CHECKING:
+    from conformance.recordings.runs.rule import CutRule
+    from conformance.recordings.trend.chart import Marked
+    from conformance.recordings.trend.report import Trend
+    from conformance.recordings.trend.series import Series
+    from protocol.site import Site
+
+SHOWN = 20
+
+
+@click.command()
+@click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--site", "site_file", type=click.Path(path_type=Path), help="Site file, for tables and time-outs."
+)
+@click.option(
+    "--good", multiple=True, metavar="RUN", help="Learn the limits from this run; once for each run."
+)
+@click.option(
+    "--learn", type=click.IntRange(8), default=20, show_default=True, help="Else from so many first runs."
+)
+@click.option(
+    "--once-in", type=click.IntRange(20), default=200, show_default=True, metavar="RUNS",
+    help="Accept one false alarm of all charts together in so many undisturbed runs.",
+)  # fmt: skip
+@click.option("--cut", metavar="RULE", help="What begins a run, as for 'yardwire runs'.")
+@click.option("--html", type=click.Path(path_type=Path, dir_okay=False), help="Write a page of small charts.")
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@click.option("--all", "show_all", is_flag=True, help=f"Show all alarms, not only the first {SHOWN}.")
+def trend(
+    recordings: tuple[Path, ...],
+    site_file: Path | None,
+    good: tuple[str, ...],
+    learn: int,
+    once_in: int,
+    cut: str | None,
+    html: Path | None,
+    as_json: bool,
+    show_all: bool,
+) -> int:
+    """Say what drifts: figures of every run, against limits that good runs teach.
+
+    RECORDINGS are folders, recordings or runs. Limits are learned from the runs of --good, else from those that were
+    marked good ('yardwire runs mark'), else from the first ones, and never from one that is marked bad. For each node, act, step, place and train the run's durations, rest
+    reading, answer time, gaps, losses, reconnects and invalid messages become a control chart. A shift or a slope
+    is told in words and units, with --site also when it meets the end of a table or a time-out.
+
+    Exit 1 when something has left its limits.
+
+    \b
+    Examples:
+      yardwire trend recordings --site site.toml
+      yardwire trend recordings --html trend.html
+    """  # noqa: D301 - click wants the character itself
+    from conformance.recordings.trend.report import trend_of
+
+    require_folder(html)
+    site = _site(site_file)
+    names, series, said = _read(recordings, _rule(cut, site), good)
+    found = trend_of(names, series, site, said, learn=learn, once_in=once_in)
+    if html is not None:
+        from conformance.recordings.trend.page import trend_page
+
+        write(html, trend_page(f"{site.name if site else 'Recordings'}: what drifts", found))
+    if as_json:
+        click.echo(json.dumps(found.as_json(), indent=2))
+    else:
+        _show(found, SHOWN if not show_all else len(found.findings), html)
+    return 1 if found.findings else 0
+
+
+def _read(
+    recordings: tuple[Path, ...], rule: CutRule | None, good: tuple[str, ...]
+) -> tuple[list[str], list[Series], Marked]:
+    """Names of all runs, their figures as series, and what is said of them. Raises Trouble."""
+    from conformance.recordings.trend.gathering import runs_of
+    from conformance.recordings.trend.series import marked, series_of
+
+    runs = runs_of(recordings, rule, lambda what: progress.show(f"reading {what}"))
+    progress.clear()
+    return [run.name for run in runs], series_of(runs), marked(runs, good)
+
+
+def _rule(cut: str | None, site: Site | None) -> CutRule | None:
+    from conformance.recordings.runs.rule import cut_rule, cut_rule_of
+
+    if cut is not None:
+        return cut_rule(cut, "--cut")
+    if site is None or site.runs is None:
+        return None
+    return cut_rule_of(site.runs.cut, site.runs.jobs, "the site file, [runs]")
+
+
+def _site(path: Path | None) -> Site | None:
+    if path is None:
+        return None
+    from protocol.site_file import load_site
+
+    return load_site(path)
+
+
+def _show(found: Trend, most: int, html: Path | None) -> None:
+    from conformance.recordings.trend.text import lines
+
+    for line in lines(found, most):
+        click.echo(line)
+    if html is not None:
+        click.echo(f"Charts: {html}")
