@@ -22,7 +22,7 @@ PYTEST := PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -n 4 --dist loadfile
 # These wait for nothing: a worker a core, as each collects them all. What the tests of a file share is cheap to make twice.
 IN_PROCESS := -n 2 --dist worksteal
 
-.PHONY: core-fuzz help demo quick wire faulty test exhaustive explore prove bench soak mutants matrix lint clean
+.PHONY: core-fuzz simulated-board help demo quick wire faulty test exhaustive explore prove bench soak mutants matrix lint clean
 
 help:
 	@echo "make demo    run one whole cycle, recorded and judged (needs nothing installed)"
@@ -72,6 +72,10 @@ bench: $(DEV)
 # What must always hold in the core in C, under libFuzzer (Debian: clang libclang-rt-14-dev) until stopped.
 core-fuzz: $(DEV)
 	@$(BIN)/python -m tests.firmware.core_fuzz $(ARGS)
+
+# A crane or berth as an ATmega328P in simavr, until Ctrl-C (Debian: gcc-avr avr-libc gcc libsimavr-dev).
+simulated-board: $(DEV)
+	@$(BIN)/python -m tests.firmware.simulate $(ARGS)
 
 soak: $(DEV)
 	@$(BIN)/python -m tests.soak $(ARGS)

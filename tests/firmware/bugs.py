@@ -102,8 +102,8 @@ BY_THE_SUITE = {
     "flood-of-faults": Bug(
         "every unreadable order is a fault",
         "yw_loop.h",
-        "(!yw.bad_before || yw.now_ms - yw.bad_ms >= YW_BAD_MESSAGE_GAP_MS_LEAST)",
-        "(yw.now_ms || yw.bad_before)",
+        "if (yw.bad_waits && !yw.bad_lately) {",
+        "if (yw.bad_waits) {",
         "encoding-flood",
     ),
     "cancel-in-the-air": Bug(
@@ -262,11 +262,11 @@ ON_THE_LINE = {
     "check-not-looked-at": Bug(
         "the FCS is computed and not compared",
         "yw_line.h",
-        "if (fcs != YW_FCS_GOOD) {",
-        "if (fcs == YW_FCS_GOOD && !yw_line.size) {",
+        "yw_line.fcs == YW_FCS_GOOD",
+        "(yw_line.fcs == YW_FCS_GOOD || size)",
     ),
     "order-of-a-dead-line": Bug(
-        "an order is obeyed while the bus is away", "yw_line.h", "return yw.online ||", "return true ||"
+        "an order is obeyed while the bus is away", "yw_line.h", "!yw.online ? YW_OFF_THE_BUS : ", ""
     ),
 }
 

@@ -176,7 +176,8 @@ int library_motor(void)
 bool library_reads(const uint8_t *payload, uint16_t length)
 {
     struct yw_order order;
-    return yw_read_order(&order, payload, length);
+    const struct yw_reader reader = {payload, payload + length};
+    return yw_read_order(&order, reader);
 }
 
 /* Where the first axis of a crane goes for a reading at its first track, from the track's own zero. */

@@ -62,10 +62,11 @@ class LineNode(CoreNode):
         return self._take()
 
     def say(self, frame: Frame) -> None:
-        """To the board, behind noise that ends before the frame's own flag."""
+        """To the board, behind noise that ends before the frame's own flag; it comes round its main loop once."""
         noise = b"" if self._noise is None else self._noise.randbytes(self._noise.randrange(6)) + b"\x7e"
         for byte in noise + encode_frame(frame):
             self._core.yw_line_take(byte)
+        self._core.yw_line_tick()
 
     def _take(self) -> list[Publication]:
         size = self._core.library_take(self._out)

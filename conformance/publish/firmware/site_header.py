@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
@@ -12,6 +13,7 @@ from protocol.trouble import Trouble
 FIRMWARE = "yw-c-1"
 """What a board says where the site file asks for no version."""
 NONE = 0xFF
+INT16_MOST, INT32_MOST = 2**15 - 1, 2**31 - 1
 KINDS = {PlaceKind.STACK: "YW_STACK", PlaceKind.TRACK: "YW_TRACK", PlaceKind.DECK: "YW_DECK"}
 
 
@@ -82,7 +84,25 @@ def _role(site: Site, node: NodeSite) -> Iterator[str]:
         yield f"static const char yw_stops[YW_STOPS][YW_NAME_ROOM] YW_FLASH = {{{listed}}};"
 
 
+def _check_figures(crane: CraneSite) -> None:
+    """The core computes in 16 bits, and multiplies two of them."""
+    mend = "Use a larger unit, or more measured points"
+    for axis in crane.axes:
+        if axis.most - axis.least > INT16_MOST:
+            raise Trouble(f"axis {axis.name!r} is longer than {INT16_MOST} units", mend=mend)
+    for name, place in crane.places.items():
+        for (x0, y0), (x1, y1) in itertools.pairwise(place.table):
+            if abs(y1 - y0) > INT16_MOST or (abs(y1 - y0) + 1) * (x1 - x0) > INT32_MOST:
+                raise Trouble(f"the table of {name!r} takes too wide a step behind reading {x0}", mend=mend)
+        shifts = [y for _, y in place.table] or [0]
+        firsts = [slot[0] for slot in place.slots]
+        ends = (min(shifts) + min(firsts), max(shifts) + max(firsts)) if firsts else (0, 0)
+        if ends[0] < -INT16_MOST or ends[1] > INT16_MOST:
+            raise Trouble(f"a slot of {name!r} is beyond {INT16_MOST} units", mend=mend)
+
+
 def _crane(site: Site, crane: CraneSite) -> Iterator[str]:
+    _check_figures(crane)
     yield f"#define YW_AXES {len(crane.axes)}"
     yield f"#define YW_LOAD_SENSOR {int(crane.load_sensor)}"
     yield f"#define YW_TRAVEL {crane.travel}"

@@ -20,8 +20,17 @@ extern "C" uint32_t yw_clock_ms(void)
   return millis();
 }
 
+static void take_what_came()
+{
+  while (Serial.available() > 0) {
+    yw_line_take((uint8_t)Serial.read());
+  }
+}
+
+/* Serial.write waits where its 64 bytes are full, and what comes meanwhile has 64 as well. */
 extern "C" void yw_line_put(uint8_t byte)
 {
+  take_what_came();
   Serial.write(byte);
 }
 
@@ -87,9 +96,7 @@ static void run_node()
 #if defined(__AVR__)
   wdt_reset();
 #endif
-  while (Serial.available() > 0) {
-    yw_line_take((uint8_t)Serial.read());
-  }
+  take_what_came();
   yw_line_tick();
 }
 

@@ -8,10 +8,12 @@ enum {YW_MOTION_MS = 10, YW_HOIST = YW_AXES - 1};
 enum {YW_NOT_HOMING, YW_TO_THE_SWITCH, YW_OFF_THE_SWITCH, YW_BACK_HOME};
 
 static struct yw_axis_state {
-    int16_t setpoint, target, speed, most, rest; /* most: speed of this move; rest: of a step below one unit */
+    int16_t setpoint, target, speed;
     int16_t at, origin; /* where it is; setpoint of the board's own count 0 */
-    uint8_t homing;
-    bool homed, is_on; /* is_on: it was ordered to move since the start or a loss of power [SAF-02] */
+    int8_t rest;        /* of a step below one unit, in hundredths */
+    uint8_t part;       /* of its full speed: half for 2 */
+    unsigned homing : 2;
+    bool homed : 1, is_on : 1; /* is_on: it was ordered to move since the start or a loss of power [SAF-02] */
 } yw_axes[YW_AXES];
 
 static uint16_t yw_moved_ms;
@@ -40,21 +42,30 @@ static int16_t yw_axis_change(uint8_t axis)
     return change > 0 ? change : 1;
 }
 
-/* The way in which an axis comes to rest from its speed. */
-static int32_t yw_axis_braking(uint8_t axis)
+static uint16_t yw_size_of(int16_t number)
 {
-    int32_t speed = yw_axes[axis].speed, twice = 2 * (int32_t)yw_axis_figure(axis, acceleration);
-    return speed * speed / twice;
+    return (uint16_t)(number < 0 ? -number : number);
+}
+
+/* The speed squared, and what that is at a way of 1 from rest: their quotient is the way in which an axis comes to rest. */
+static uint32_t yw_axis_squared(uint8_t axis)
+{
+    uint16_t speed = yw_size_of(yw_axes[axis].speed);
+    return (uint32_t)speed * speed;
+}
+
+static uint16_t yw_axis_twice(uint8_t axis)
+{
+    return (uint16_t)(2 * (uint16_t)yw_axis_figure(axis, acceleration));
 }
 
 static void yw_axis_move(uint8_t axis, int16_t target, uint8_t part)
 {
     struct yw_axis_state *state = &yw_axes[axis];
-    int16_t most = (int16_t)(yw_axis_figure(axis, speed) / part);
     bool moved = yw_axis_moves(axis);
     state->is_on = true;
     state->target = target;
-    state->most = most > 0 ? most : 1;
+    state->part = part;
     if (!moved && yw_axis_moves(axis)) {
         yw_motor_started();
     }
@@ -65,10 +76,10 @@ static void yw_axis_move(uint8_t axis, int16_t target, uint8_t part)
 static void yw_axis_brake(uint8_t axis)
 {
     struct yw_axis_state *state = &yw_axes[axis];
-    int32_t way = state->speed < 0 ? -yw_axis_braking(axis) : yw_axis_braking(axis);
+    int16_t way = (int16_t)(yw_axis_squared(axis) / yw_axis_twice(axis));
     state->homing = YW_NOT_HOMING;
     if (yw_axis_moves(axis)) {
-        state->target = (int16_t)(state->setpoint + way);
+        state->target = (int16_t)(state->speed < 0 ? state->setpoint - way : state->setpoint + way);
         yw_changed(YW_SAY_ROLE);
     }
 }
@@ -78,7 +89,8 @@ static void yw_axis_lost(uint8_t axis)
 {
     struct yw_axis_state *state = &yw_axes[axis];
     yw_axis_off(axis);
-    state->speed = state->rest = 0;
+    state->speed = 0;
+    state->rest = 0;
     state->target = state->setpoint;
     state->homing = YW_NOT_HOMING;
     state->homed = state->is_on = false;
@@ -97,23 +109,24 @@ static int16_t yw_nearer(int16_t speed, int16_t wanted, int16_t change)
 static void yw_axis_step(uint8_t axis)
 {
     struct yw_axis_state *state = &yw_axes[axis];
-    int32_t left = (int32_t)state->target - state->setpoint;
-    int16_t change = yw_axis_change(axis), wanted = left < 0 ? (int16_t)-state->most : state->most;
+    int16_t left = (int16_t)(state->target - state->setpoint), change = yw_axis_change(axis);
+    int16_t wanted = (int16_t)(yw_axis_figure(axis, speed) / state->part);
     bool away = (left < 0) != (state->speed < 0) && state->speed != 0;
-    if (left == 0 || away) {
-        wanted = 0;
-    } else if (yw_axis_braking(axis) >= (left < 0 ? -left : left)) {
-        wanted = left < 0 ? (int16_t)-change : change; /* slow, and not to rest: it has to arrive */
+    wanted = wanted > 0 ? wanted : 1;
+    if (yw_axis_squared(axis) >= (uint32_t)yw_axis_twice(axis) * yw_size_of(left)) {
+        wanted = change; /* slow, and not to rest: it has to arrive */
     }
+    wanted = left == 0 || away ? 0 : left < 0 ? (int16_t)-wanted : wanted;
     state->speed = yw_nearer(state->speed, wanted, change);
     int16_t hundredths = (int16_t)(state->speed % (1000 / YW_MOTION_MS) + state->rest);
     int16_t way = (int16_t)(state->speed / (1000 / YW_MOTION_MS) + hundredths / (1000 / YW_MOTION_MS));
-    state->rest = hundredths % (1000 / YW_MOTION_MS);
-    bool slow = state->speed <= 2 * change && state->speed >= -2 * change;
+    state->rest = (int8_t)(hundredths % (1000 / YW_MOTION_MS));
+    bool slow = yw_size_of(state->speed) <= 2 * (uint16_t)change;
     bool arrives = left < 0 ? way <= left : way >= left;
     if (slow && !away && (left == 0 || arrives)) {
         state->setpoint = state->target;
-        state->speed = state->rest = 0;
+        state->speed = 0;
+        state->rest = 0;
         yw_changed(YW_SAY_ROLE);
     } else {
         state->setpoint = (int16_t)(state->setpoint + way);
@@ -148,9 +161,9 @@ static bool yw_axis_is_at(uint8_t axis, int16_t place)
 static void yw_axis_found(uint8_t axis)
 {
     struct yw_axis_state *state = &yw_axes[axis];
-    int16_t shift = (int16_t)(yw_axis_figure(axis, home) - state->setpoint);
-    state->setpoint = (int16_t)(state->setpoint + shift);
-    state->origin = (int16_t)(state->origin + shift);
+    int16_t home = yw_axis_figure(axis, home);
+    state->origin = (int16_t)(state->origin + home - state->setpoint);
+    state->setpoint = home;
     state->homed = true;
     state->homing = YW_BACK_HOME;
     yw_axis_move(axis, state->setpoint, 4);
@@ -169,8 +182,8 @@ static void yw_axis_seek(uint8_t axis)
     /* A little more than the whole axis, and within 16 bits: the count means nothing yet. */
     state->origin = (int16_t)(state->origin - state->setpoint);
     state->at = state->setpoint = 0;
-    int32_t way = 2 * (int32_t)yw_axis_span(axis) + yw_axis_span(axis) / 4;
-    yw_axis_move(axis, way > INT16_MAX ? INT16_MIN : (int16_t)-way, 4);
+    uint16_t span = (uint16_t)yw_axis_span(axis), way = (uint16_t)(2 * span + span / 4);
+    yw_axis_move(axis, way > INT16_MAX ? INT16_MIN : (int16_t)-(int16_t)way, 4);
 }
 
 /* Looks for the switch; true where the axis stands at home, a halt where it cannot be found. On the bench the tester

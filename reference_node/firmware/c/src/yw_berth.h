@@ -38,15 +38,15 @@ static bool yw_moving(void)
 
 static void yw_role_body(void)
 {
-    yw_put_number(YW_KEY_TRAIN_ARRIVAL_STATE, yw.state);
-    yw_put_number(YW_KEY_TRAIN_ARRIVAL_ARRIVAL, yw_berth.arrival);
+    yw_put_8(YW_KEY_TRAIN_ARRIVAL_STATE, yw.state);
+    yw_put_16(YW_KEY_TRAIN_ARRIVAL_ARRIVAL, yw_berth.arrival);
     if (yw.state == YW_TRAIN_ARRIVAL_STATE_AT_REST) {
         yw_put_key(YW_KEY_TRAIN_ARRIVAL_READING);
         yw_put_signed(yw_berth.reading);
     }
-    yw_put_number(YW_KEY_TRAIN_ARRIVAL_IGNORED, yw_berth.ignored);
+    yw_put_16(YW_KEY_TRAIN_ARRIVAL_IGNORED, yw_berth.ignored);
     if (yw.state == YW_TRAIN_ARRIVAL_STATE_AT_REST) {
-        yw_put_number(YW_KEY_TRAIN_ARRIVAL_ARM_TO_END, yw_berth.arm_to_end_ms);
+        yw_put_16(YW_KEY_TRAIN_ARRIVAL_ARM_TO_END, yw_berth.arm_to_end_ms);
     }
     if (yw_berth.train_length && yw.state != YW_TRAIN_ARRIVAL_STATE_EMPTY) {
         yw_put_text(YW_KEY_TRAIN_ARRIVAL_TRAIN, yw_berth.train, yw_berth.train_length);

@@ -25,8 +25,13 @@ static const uint8_t yw_legs[] YW_FLASH = {
 static const char yw_part_spreader[] YW_FLASH = "spreader";
 
 static struct {
-    struct yw_where pick, drop;
-    int16_t reading, target[YW_AXES];
+    union {
+        struct {
+            struct yw_where pick, drop;
+            int16_t reading;
+        } box;                   /* of a transfer */
+        int16_t target[YW_AXES]; /* of a jog or park */
+    } goal;
     uint32_t due_ms, held_ms;
     uint16_t grip_ms;
     uint8_t leg, homing, load, spreader;
@@ -67,7 +72,7 @@ static bool yw_moving(void)
 
 static void yw_role_body(void)
 {
-    yw_put_number(YW_KEY_CRANE_STATUS_MODE, yw.state);
+    yw_put_8(YW_KEY_CRANE_STATUS_MODE, yw.state);
     yw_put_key(YW_KEY_CRANE_STATUS_AXES);
     yw_put_head(YW_ARRAY, YW_AXES);
     for (uint8_t axis = 0; axis < YW_AXES; ++axis) {
@@ -76,8 +81,8 @@ static void yw_role_body(void)
         yw_put_signed(yw_axes[axis].target);
         yw_put_bool(yw_axes[axis].homed);
     }
-    yw_put_number(YW_KEY_CRANE_STATUS_SPREADER, yw_crane.spreader);
-    yw_put_number(YW_KEY_CRANE_STATUS_LOAD, yw_role_load());
+    yw_put_8(YW_KEY_CRANE_STATUS_SPREADER, yw_crane.spreader);
+    yw_put_8(YW_KEY_CRANE_STATUS_LOAD, yw_role_load());
 }
 
 static void yw_role_start(void)
@@ -121,22 +126,22 @@ static bool yw_role_knows_place(const struct yw_order *order)
     if (yw_act(order) != YW_ACT_TRANSFER) {
         return true;
     }
-    if (!yw_find(order, YW_LABEL_OF_TO, YW_NUMBER_OF_TO_SLOT, &yw_crane.drop)) {
+    if (!yw_find(order, YW_LABEL_OF_TO, YW_NUMBER_OF_TO_SLOT, &yw_crane.goal.box.drop)) {
         return false;
     }
     if (!yw_has(order, YW_KEY_JOB_ORDER_FROM)) {
-        yw_crane.pick = yw_crane.drop;
+        yw_crane.goal.box.pick = yw_crane.goal.box.drop;
         return true;
     }
-    return yw_find(order, YW_LABEL_OF_FROM, YW_NUMBER_OF_FROM_SLOT, &yw_crane.pick) &&
-           !(yw_crane.pick.place != yw_crane.drop.place && yw_place_figure(yw_crane.pick.place, kind) == YW_TRACK &&
-             yw_place_figure(yw_crane.drop.place, kind) == YW_TRACK);
+    return yw_find(order, YW_LABEL_OF_FROM, YW_NUMBER_OF_FROM_SLOT, &yw_crane.goal.box.pick) &&
+           !(yw_crane.goal.box.pick.place != yw_crane.goal.box.drop.place && yw_place_figure(yw_crane.goal.box.pick.place, kind) == YW_TRACK &&
+             yw_place_figure(yw_crane.goal.box.drop.place, kind) == YW_TRACK);
 }
 
 static bool yw_role_within_table(const struct yw_order *order)
 {
-    return yw_act(order) != YW_ACT_TRANSFER || (yw_is_measured(yw_crane.pick.place, order->reading) &&
-                                                yw_is_measured(yw_crane.drop.place, order->reading));
+    return yw_act(order) != YW_ACT_TRANSFER || (yw_is_measured(yw_crane.goal.box.pick.place, order->reading) &&
+                                                yw_is_measured(yw_crane.goal.box.drop.place, order->reading));
 }
 
 static bool yw_role_within_reach(const struct yw_order *order)
@@ -149,8 +154,8 @@ static bool yw_role_within_reach(const struct yw_order *order)
         if (act == YW_ACT_JOG && !yw_reaches(axis, order->target[axis])) {
             return false;
         }
-        if (act == YW_ACT_TRANSFER && (!yw_reaches(axis, yw_position(axis, &yw_crane.pick, order->reading)) ||
-                                       !yw_reaches(axis, yw_position(axis, &yw_crane.drop, order->reading)))) {
+        if (act == YW_ACT_TRANSFER && (!yw_reaches(axis, yw_position(axis, &yw_crane.goal.box.pick, order->reading)) ||
+                                       !yw_reaches(axis, yw_position(axis, &yw_crane.goal.box.drop, order->reading)))) {
             return false;
         }
     }
@@ -190,9 +195,9 @@ static int16_t yw_leg_target(uint8_t axis)
         return YW_TRAVEL;
     }
     if (yw.job.act != YW_ACT_TRANSFER) {
-        return yw_crane.target[axis];
+        return yw_crane.goal.target[axis];
     }
-    return (int16_t)yw_position(axis, yw_crane.leg < YW_LIFT ? &yw_crane.pick : &yw_crane.drop, yw_crane.reading);
+    return yw_position(axis, yw_crane.leg < YW_LIFT ? &yw_crane.goal.box.pick : &yw_crane.goal.box.drop, yw_crane.goal.box.reading);
 }
 
 /* Whether an axis moves in the present leg. */
@@ -323,10 +328,6 @@ static bool yw_proceed(void)
 
 static void yw_role_accept(const struct yw_order *order)
 {
-    yw_crane.reading = order->reading;
-    for (uint8_t axis = 0; axis < YW_AXES; ++axis) {
-        yw_crane.target[axis] = yw_act(order) == YW_ACT_PARK ? yw_axis_figure(axis, park) : order->target[axis];
-    }
     switch (yw_act(order)) {
     case YW_ACT_HOME:
         yw_crane.homing = YW_HOIST;
@@ -334,9 +335,13 @@ static void yw_role_accept(const struct yw_order *order)
         yw_crane.leg = YW_HOMING;
         break;
     case YW_ACT_TRANSFER:
+        yw_crane.goal.box.reading = order->reading;
         yw_crane.leg = yw_has(order, YW_KEY_JOB_ORDER_FROM) ? YW_TRANSFER : YW_LIFT;
         break;
     default:
+        for (uint8_t axis = 0; axis < YW_AXES; ++axis) {
+            yw_crane.goal.target[axis] = yw_act(order) == YW_ACT_PARK ? yw_axis_figure(axis, park) : order->target[axis];
+        }
         yw_crane.leg = YW_GO;
     }
 }

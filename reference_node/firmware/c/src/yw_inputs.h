@@ -57,7 +57,7 @@ static void yw_feel(uint8_t sensor, bool closed)
     uint8_t line = yw_line_of(sensor);
     if (line != YW_NO_WORD && (yw.raw >> line & 1) != closed) {
         yw.raw ^= YW_BIT(line);
-        yw.since_ms[line] = (uint16_t)yw.now_ms;
+        yw.since_ms[line] = (yw_since_ms)yw.now_ms;
         yw_changed(YW_SAY_ROLE);
     }
 }
@@ -74,7 +74,7 @@ static void yw_read_pins(void)
 static void yw_settle(void)
 {
     for (uint8_t line = 0; line < YW_LINES; ++line) {
-        uint16_t stood_ms = (uint16_t)((uint16_t)yw.now_ms - yw.since_ms[line]);
+        yw_since_ms stood_ms = (yw_since_ms)((yw_since_ms)yw.now_ms - yw.since_ms[line]);
         if (yw_is_unsettled(line) && stood_ms >= YW_DEBOUNCE_MS) {
             yw.level ^= YW_BIT(line);
             yw.changed_lines = (uint8_t)(yw.changed_lines | 1U << line);

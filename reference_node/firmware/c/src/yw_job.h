@@ -25,7 +25,7 @@ static void yw_raise_mark(uint32_t id)
 static void yw_answer_job(uint8_t act, uint8_t reason)
 {
     const struct yw_report report = {
-        .id = yw.job.id,
+        .number = yw.job.id,
         .order_boot = yw.boot,
         .act = act,
         .state = yw.job.state,

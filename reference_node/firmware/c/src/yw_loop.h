@@ -62,10 +62,14 @@ static void yw_pass_time(void)
 /* At most one fault in `bad_message_gap`, whatever comes [ENC-11]. */
 static void yw_raise_bad_message(void)
 {
-    if (yw.bad_waits && (!yw.bad_before || yw.now_ms - yw.bad_ms >= YW_BAD_MESSAGE_GAP_MS_LEAST)) {
+    uint16_t now_ms = (uint16_t)yw.now_ms;
+    if (yw.bad_lately && (uint16_t)(now_ms - yw.bad_ms) >= YW_BAD_MESSAGE_GAP_MS_LEAST) {
+        yw.bad_lately = false;
+    }
+    if (yw.bad_waits && !yw.bad_lately) {
         yw.bad_waits = false;
-        yw.bad_before = true;
-        yw.bad_ms = yw.now_ms;
+        yw.bad_lately = true;
+        yw.bad_ms = now_ms;
         yw_warn(YW_FAULT_CODE_BAD_MESSAGE);
     }
 }
@@ -148,17 +152,27 @@ void yw_disconnected(void)
     yw.online = false;
 }
 
-void yw_receive(const uint8_t *payload, uint16_t length, bool to_all)
+/* How an order came. */
+enum {YW_TO_THIS, YW_TO_ALL, YW_OFF_THE_BUS};
+
+static void yw_take_order(struct yw_reader reader, uint8_t how)
 {
     struct yw_order order;
     yw_pass_time();
-    if (yw_read_order(&order, payload, length) && (!to_all || yw_act(&order) == YW_ACT_HOLD)) { /* [HLD-07] */
+    bool is_order = yw_read_order(&order, reader);
+    if (is_order && (how == YW_TO_THIS || yw_act(&order) == YW_ACT_HOLD)) { /* [HLD-07] */
         yw_handle(&order);
-    } else {
+    } else if (how != YW_OFF_THE_BUS) {
         yw.bad_waits = true; /* [ENC-10] */
     }
     yw_tell_changes();
     yw_raise_bad_message();
+}
+
+void yw_receive(const uint8_t *payload, uint16_t length, bool to_all)
+{
+    const struct yw_reader reader = {payload, payload + length};
+    yw_take_order(reader, to_all ? YW_TO_ALL : YW_TO_THIS);
 }
 
 void yw_tick(void)

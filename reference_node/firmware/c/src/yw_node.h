@@ -4,7 +4,7 @@
  * everything that can hurt, without the help of any controller; give motors a supply of their own; keep hands out while
  * motor power is on. Pull every enable input to 'off' with a resistor: pins float while a controller starts.
  *
- * All functions are to be called from the main loop alone, never from an interrupt. */
+ * All functions are to be called from the main loop alone, never from an interrupt, save yw_line_take on AVR. */
 #ifndef YW_NODE_H
 #define YW_NODE_H
 
@@ -77,9 +77,14 @@ void yw_motor(int8_t percent);
 
 /* ------------------------------------------------------------ on a serial line (yw_line.h), in place of yw_send */
 
+/* Stores one byte that has come. Also while yw_line_put waits, and on AVR in an interrupt. */
 void yw_line_take(uint8_t byte);
-void yw_line_tick(void); /* in place of yw_tick */
-void yw_line_put(uint8_t byte); /* the board's: writes one byte; it may wait for room in the send buffer */
+
+void yw_line_tick(void); /* in place of yw_tick; obeys the orders that have come */
+
+/* The board's: writes one byte. It may wait for room, and then takes meanwhile what comes: a node speaks for 20 ms where an
+ * order takes 1. */
+void yw_line_put(uint8_t byte);
 
 /* ------------------------------------------------------------ number of the boot (yw_boot.h) */
 

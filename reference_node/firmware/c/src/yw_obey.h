@@ -6,7 +6,7 @@
 static void yw_answer(const struct yw_order *order, uint8_t state, uint8_t reason)
 {
     const struct yw_report report = {
-        .id = yw_act(order) == YW_ACT_CANCEL ? yw_ref(order) : yw_id(order),
+        .number = yw_act(order) == YW_ACT_CANCEL ? yw_ref(order) : yw_id(order),
         .order_boot = yw_boot(order),
         .act = yw_act(order),
         .state = state,
@@ -19,7 +19,7 @@ static void yw_answer(const struct yw_order *order, uint8_t state, uint8_t reaso
 static void yw_answer_ask(uint32_t token)
 {
     const struct yw_report report = {
-        .token = token, .has_token = true, .act = YW_ACT_ASK, .state = YW_JOB_STATE_DONE, .reason = YW_NO_WORD};
+        .number = token, .has_token = true, .act = YW_ACT_ASK, .state = YW_JOB_STATE_DONE, .reason = YW_NO_WORD};
     yw_tell_all();
     yw_say(YW_SAY_REPORT, &report);
 }

@@ -18,10 +18,8 @@ struct yw_order {
 
 #define YW_KEY_BIT(field) (UINT32_C(1) << YW_KEY_JOB_ORDER_##field)
 
-static bool yw_has(const struct yw_order *order, uint8_t key)
-{
-    return order->has >> key & 1;
-}
+/* A macro, so that a key that is known beforehand costs no shift. */
+#define yw_has(order, key) (((order)->has & UINT32_C(1) << (key)) != 0)
 
 #define yw_boot(order) ((uint16_t)(order)->number[YW_NUMBER_OF_BOOT])
 #define yw_id(order) ((order)->number[YW_NUMBER_OF_ID])
@@ -33,27 +31,27 @@ static bool yw_has(const struct yw_order *order, uint8_t key)
 #define yw_faults(order) ((uint16_t)(order)->number[YW_NUMBER_OF_FAULTS])
 #define yw_found(order) ((uint8_t)(order)->number[YW_NUMBER_OF_FOUND])
 
-static bool yw_read_number(struct yw_reader *reader, uint32_t most, uint32_t *number)
+/* Reads the head of a value of this type, with a number or a count of at most `most`. */
+static bool yw_read_of(struct yw_reader *reader, uint8_t major, uint32_t most, uint32_t *number)
 {
     struct yw_head head;
-    if (!yw_read_head(reader, &head) || yw_major(&head) != YW_UNSIGNED || head.is_huge || head.value > most) {
-        return false;
-    }
+    bool read = yw_read_head(reader, &head) && yw_major(&head) == major && !head.is_huge && head.value <= most;
     *number = head.value;
-    return true;
+    return read;
+}
+
+static bool yw_read_number(struct yw_reader *reader, uint32_t most, uint32_t *number)
+{
+    return yw_read_of(reader, YW_UNSIGNED, most, number);
 }
 
 static bool yw_read_signed(struct yw_reader *reader, int16_t *number)
 {
-    struct yw_head head;
-    if (!yw_read_head(reader, &head) || yw_major(&head) > YW_NEGATIVE || head.is_huge || head.value > INT16_MAX) {
-        return false;
-    }
-    *number = (int16_t)head.value;
-    if (yw_major(&head) == YW_NEGATIVE) {
-        *number = (int16_t)(-1 - *number);
-    }
-    return true;
+    uint32_t size;
+    bool negative = reader->at != reader->end && *reader->at >> 5 == YW_NEGATIVE;
+    bool read = yw_read_of(reader, negative, INT16_MAX, &size);
+    *number = (int16_t)(negative ? ~(uint16_t)size : (uint16_t)size);
+    return read;
 }
 
 static bool yw_is_letter(uint8_t byte)
@@ -64,15 +62,13 @@ static bool yw_is_letter(uint8_t byte)
 
 static bool yw_read_label(struct yw_reader *reader, uint8_t most, struct yw_label *label)
 {
-    struct yw_head head;
-    if (!yw_read_head(reader, &head) || head.value == 0 || head.value > most) {
+    uint32_t length;
+    if (!yw_read_of(reader, YW_TEXT, most, &length) || length == 0 || length > yw_left_in(reader)) {
         return false;
     }
-    label->text = yw_read_text(reader, &head);
-    label->length = (uint8_t)head.value;
-    if (!label->text) {
-        return false;
-    }
+    label->text = reader->at;
+    label->length = (uint8_t)length;
+    reader->at += label->length;
     for (uint8_t i = 0; i < label->length; ++i) {
         if (!yw_is_letter(label->text[i])) {
             return false;
@@ -84,11 +80,8 @@ static bool yw_read_label(struct yw_reader *reader, uint8_t most, struct yw_labe
 /* Opens an array of 1 to `most` entries; gives how many, 0 for anything else. */
 static uint8_t yw_read_array(struct yw_reader *reader, uint8_t most)
 {
-    struct yw_head head;
-    if (!yw_read_head(reader, &head) || yw_major(&head) != YW_ARRAY || head.is_huge || head.value > most) {
-        return 0;
-    }
-    return (uint8_t)head.value;
+    uint32_t count;
+    return yw_read_of(reader, YW_ARRAY, most, &count) ? (uint8_t)count : 0;
 }
 
 static bool yw_read_targets(struct yw_reader *reader, uint8_t most, struct yw_order *order)
@@ -158,12 +151,12 @@ static bool yw_read_field(struct yw_order *order, struct yw_reader *reader, uint
 static bool yw_read_map(struct yw_order *order, struct yw_reader reader, uint32_t wanted)
 {
     struct yw_head head;
-    uint32_t seen = 0, least = YW_FIELDS;
+    uint32_t seen = 0, least = YW_FIELDS, pairs;
     memset(order, 0, sizeof *order);
-    if (!yw_read_head(&reader, &head) || yw_major(&head) != YW_MAP || !yw_fits(&reader, &head)) {
+    if (!yw_read_of(&reader, YW_MAP, yw_left_in(&reader), &pairs)) {
         return false;
     }
-    for (uint16_t pairs = (uint16_t)head.value; pairs; --pairs) {
+    for (uint16_t left = (uint16_t)pairs; left; --left) {
         if (!yw_read_head(&reader, &head)) {
             return false;
         }
@@ -185,9 +178,8 @@ static bool yw_read_map(struct yw_order *order, struct yw_reader reader, uint32_
 }
 
 /* Whether these bytes are an order that can be read; half an order is none [ENC-10]. */
-static bool yw_read_order(struct yw_order *order, const uint8_t *bytes, uint16_t length)
+static bool yw_read_order(struct yw_order *order, struct yw_reader reader)
 {
-    const struct yw_reader reader = {bytes, bytes + length};
     if (!yw_read_map(order, reader, YW_KEY_BIT(ACT)) || !order->has) {
         return false;
     }

@@ -41,14 +41,9 @@ static bool yw_is_measured(uint8_t place, int16_t reading)
     return points == 0 || (reading >= yw_point(place, 0, 0) && reading <= yw_point(place, (uint8_t)(points - 1), 0));
 }
 
-/* The quotient of two numbers, rounded to the nearest, halves away from zero. */
-static int32_t yw_rounded(int32_t over, int32_t under)
-{
-    return (over < 0 ? over - under / 2 : over + under / 2) / under;
-}
-
-/* What the rest of a train adds to the first axis: on the straight line between two measured points. */
-static int32_t yw_shift(uint8_t place, int16_t reading)
+/* What the rest of a train adds to the first axis: on the straight line between two measured points. Site files whose
+ * steps between two points leave 32 bits when multiplied are refused when yw_site.h is made. */
+static int16_t yw_shift(uint8_t place, int16_t reading)
 {
     uint8_t points = yw_place_figure(place, points), after = 1;
     if (points == 0) {
@@ -57,22 +52,24 @@ static int32_t yw_shift(uint8_t place, int16_t reading)
     while (after < points - 1 && reading >= yw_point(place, after, 0)) {
         ++after;
     }
-    int32_t x0 = yw_point(place, (uint8_t)(after - 1), 0), y0 = yw_point(place, (uint8_t)(after - 1), 1);
-    int32_t wide = yw_point(place, after, 0) - x0, high = yw_point(place, after, 1) - y0, in = reading - x0;
-    /* The whole steps first: what is left to multiply has less than `wide` in each factor, and stays within 32 bits
-       for steps of up to 46340 between two readings; site files with wider ones are refused when this is made. */
-    return y0 + high / wide * in + yw_rounded(high % wide * in, wide);
+    uint8_t before = (uint8_t)(after - 1);
+    int16_t x0 = yw_point(place, before, 0), y0 = yw_point(place, before, 1);
+    uint16_t wide = (uint16_t)(yw_point(place, after, 0) - x0), in = (uint16_t)(reading - x0);
+    int16_t high = (int16_t)(yw_point(place, after, 1) - y0);
+    int32_t over = (int32_t)high * in;
+    int16_t half = (int16_t)(wide / 2); /* rounds to the nearest, halves away from zero */
+    return (int16_t)(y0 + (int16_t)((over < 0 ? over - half : over + half) / (int32_t)wide));
 }
 
 /* Where an axis has to be over a slot. */
-static int32_t yw_position(uint8_t axis, const struct yw_where *where, int16_t reading)
+static int16_t yw_position(uint8_t axis, const struct yw_where *where, int16_t reading)
 {
     uint8_t row = (uint8_t)(yw_place_figure(where->place, first_slot) + where->slot);
-    int32_t position = (int16_t)yw_flash_16(&yw_slots[row][axis]);
-    return axis == 0 ? position + yw_shift(where->place, reading) : position;
+    int16_t position = (int16_t)yw_flash_16(&yw_slots[row][axis]);
+    return axis == 0 ? (int16_t)(position + yw_shift(where->place, reading)) : position;
 }
 
-static bool yw_reaches(uint8_t axis, int32_t position)
+static bool yw_reaches(uint8_t axis, int16_t position)
 {
     return position >= yw_axis_figure(axis, least) && position <= yw_axis_figure(axis, most);
 }

@@ -11,7 +11,7 @@ typedef char yw_room_for_a_report[YW_SIZE_JOB_REPORT_CBOR <= YW_PAYLOAD_ROOM ? 1
 
 /* A report: on an order, or on the job. */
 struct yw_report {
-    uint32_t id, token;
+    uint32_t number; /* id, or with has_token the token of an ask */
     uint16_t order_boot;
     uint8_t act, state, reason;
     bool has_token, of_job;
@@ -55,10 +55,21 @@ static void yw_put_key(uint8_t key)
     yw_put(key);
 }
 
-static void yw_put_number(uint8_t key, uint32_t value)
+/* One function for each width: on a small board a number of 32 bits costs at every call. */
+static void yw_put_32(uint8_t key, uint32_t value)
 {
     yw_put_key(key);
     yw_put_head(YW_UNSIGNED, value);
+}
+
+static void yw_put_16(uint8_t key, uint16_t value)
+{
+    yw_put_32(key, value);
+}
+
+static void yw_put_8(uint8_t key, uint8_t value)
+{
+    yw_put_32(key, value);
 }
 
 static void yw_put_truth(uint8_t key, bool value)
@@ -91,7 +102,7 @@ static void yw_open(uint8_t *payload)
     yw_payload = payload;
     yw_end = payload + 1;
     *payload = YW_MAP << 5;
-    yw_put_number(YW_KEY_NODE_STATUS_BOOT, yw.boot);
+    yw_put_16(YW_KEY_NODE_STATUS_BOOT, yw.boot);
 }
 
 static void yw_role_body(void);
@@ -102,32 +113,32 @@ static void yw_put_node(void)
 {
     static const char firmware[] YW_FLASH = YW_FIRMWARE;
     if (yw.bench) {
-        yw_put_number(YW_KEY_NODE_STATUS_STARTS, yw.starts);
+        yw_put_16(YW_KEY_NODE_STATUS_STARTS, yw.starts);
     }
-    yw_put_number(YW_KEY_NODE_STATUS_STATE, YW_NODE_STATUS_STATE_ON);
-    yw_put_number(YW_KEY_NODE_STATUS_LINK, yw.link);
+    yw_put_8(YW_KEY_NODE_STATUS_STATE, YW_NODE_STATUS_STATE_ON);
+    yw_put_16(YW_KEY_NODE_STATUS_LINK, yw.link);
     yw_put_key(YW_KEY_NODE_STATUS_ROLES);
     yw_put_head(YW_ARRAY, 1);
     yw_put(YW_ROLE);
     yw_put_flash(YW_KEY_NODE_STATUS_FIRMWARE, firmware);
-    yw_put_number(YW_KEY_NODE_STATUS_MINOR, YW_MINOR);
-    yw_put_number(YW_KEY_NODE_STATUS_READS, YW_NODE_STATUS_READS_CBOR);
-    yw_put_number(YW_KEY_NODE_STATUS_RESET, yw.reset);
+    yw_put_8(YW_KEY_NODE_STATUS_MINOR, YW_MINOR);
+    yw_put_8(YW_KEY_NODE_STATUS_READS, YW_NODE_STATUS_READS_CBOR);
+    yw_put_8(YW_KEY_NODE_STATUS_RESET, yw.reset);
     yw_put_truth(YW_KEY_NODE_STATUS_BENCH, yw.bench);
-    yw_put_number(YW_KEY_NODE_STATUS_DIGEST, YW_DIGEST);
-    yw_put_number(YW_KEY_NODE_STATUS_BUFFER, YW_BUFFER);
+    yw_put_32(YW_KEY_NODE_STATUS_DIGEST, YW_DIGEST);
+    yw_put_16(YW_KEY_NODE_STATUS_BUFFER, YW_BUFFER);
 }
 
 /* What the state of every role says first; the keys are the same in all three. */
 static void yw_put_role(void)
 {
     if (yw.job.id) {
-        yw_put_number(YW_KEY_CRANE_STATUS_JOB, yw.job.id);
-        yw_put_number(YW_KEY_CRANE_STATUS_JOB_STATE, yw.job.state);
+        yw_put_32(YW_KEY_CRANE_STATUS_JOB, yw.job.id);
+        yw_put_8(YW_KEY_CRANE_STATUS_JOB_STATE, yw.job.state);
     }
     yw_put_truth(YW_KEY_CRANE_STATUS_HELD, yw.held);
-    yw_put_number(YW_KEY_CRANE_STATUS_HOLDS, yw.holds);
-    yw_put_number(YW_KEY_CRANE_STATUS_INPUTS, yw.level & (YW_BIT(YW_INPUT_LINES) - 1U));
+    yw_put_16(YW_KEY_CRANE_STATUS_HOLDS, yw.holds);
+    yw_put_16(YW_KEY_CRANE_STATUS_INPUTS, yw.level & (YW_BIT(YW_INPUT_LINES) - 1U));
     yw_role_body();
 }
 
@@ -139,7 +150,7 @@ static bool yw_is_halt(uint8_t code)
 static void yw_put_fault(void)
 {
     if (yw.fault_job) {
-        yw_put_number(YW_KEY_FAULT_JOB, yw.fault_job);
+        yw_put_32(YW_KEY_FAULT_JOB, yw.fault_job);
     }
     yw_put_key(YW_KEY_FAULT_ACTIVE);
     uint8_t *head = yw_end++;
@@ -151,42 +162,42 @@ static void yw_put_fault(void)
         }
     }
     if (yw.changed_fault != YW_NO_WORD) {
-        yw_put_number(YW_KEY_FAULT_CHANGED, yw.changed_fault);
-        yw_put_number(YW_KEY_FAULT_LEVEL, yw_is_halt(yw.changed_fault) ? YW_LEVEL_HALT : YW_LEVEL_WARN);
+        yw_put_8(YW_KEY_FAULT_CHANGED, yw.changed_fault);
+        yw_put_8(YW_KEY_FAULT_LEVEL, yw_is_halt(yw.changed_fault) ? YW_LEVEL_HALT : YW_LEVEL_WARN);
         if (yw.part) {
             yw_put_flash(YW_KEY_FAULT_PART, yw.part);
         }
     }
-    yw_put_number(YW_KEY_FAULT_FAULTS, yw.faults);
+    yw_put_16(YW_KEY_FAULT_FAULTS, yw.faults);
 }
 
 static void yw_put_report(const struct yw_report *report)
 {
     if (!report->has_token) {
-        yw_put_number(YW_KEY_JOB_REPORT_ID, report->id);
+        yw_put_32(YW_KEY_JOB_REPORT_ID, report->number);
     }
-    yw_put_number(YW_KEY_JOB_REPORT_STATE, report->state);
+    yw_put_8(YW_KEY_JOB_REPORT_STATE, report->state);
     if (report->has_token) {
-        yw_put_number(YW_KEY_JOB_REPORT_TOKEN, report->token);
+        yw_put_32(YW_KEY_JOB_REPORT_TOKEN, report->number);
     } else {
-        yw_put_number(YW_KEY_JOB_REPORT_ORDER_BOOT, report->order_boot);
+        yw_put_16(YW_KEY_JOB_REPORT_ORDER_BOOT, report->order_boot);
     }
-    yw_put_number(YW_KEY_JOB_REPORT_ACT, report->act);
+    yw_put_8(YW_KEY_JOB_REPORT_ACT, report->act);
     if (report->of_job && yw_job_open() && yw.job.step != YW_NO_WORD) {
-        yw_put_number(YW_KEY_JOB_REPORT_STEP, yw.job.step);
+        yw_put_8(YW_KEY_JOB_REPORT_STEP, yw.job.step);
     }
     if (report->reason != YW_NO_WORD) {
-        yw_put_number(YW_KEY_JOB_REPORT_REASON, report->reason);
+        yw_put_8(YW_KEY_JOB_REPORT_REASON, report->reason);
     }
     if (report->of_job) {
         if (yw.job.box_length) {
             yw_put_text(YW_KEY_JOB_REPORT_BOX, yw.job.box, yw.job.box_length);
         }
         if (YW_ROLE != YW_ROLE_BERTH) {
-            yw_put_number(YW_KEY_JOB_REPORT_LOAD, yw_role_load());
+            yw_put_8(YW_KEY_JOB_REPORT_LOAD, yw_role_load());
         }
     } else if (report->act == YW_ACT_CLAIM && report->state == YW_JOB_STATE_DONE && yw.has_claimant) {
-        yw_put_number(YW_KEY_JOB_REPORT_CLAIMANT, yw.claimant);
+        yw_put_32(YW_KEY_JOB_REPORT_CLAIMANT, yw.claimant);
     }
 }
 
@@ -202,10 +213,10 @@ static void yw_say(uint8_t message, const struct yw_report *report)
         return;
     }
     yw_open(payload);
-    yw_put_number(YW_KEY_NODE_STATUS_SEQ, yw.seq[message]);
-    yw_put_number(YW_KEY_NODE_STATUS_UPTIME, yw_uptime());
+    yw_put_16(YW_KEY_NODE_STATUS_SEQ, yw.seq[message]);
+    yw_put_32(YW_KEY_NODE_STATUS_UPTIME, yw_uptime());
     if (message != YW_SAY_FAULT) {
-        yw_put_number(YW_KEY_NODE_STATUS_MARK, yw.mark);
+        yw_put_32(YW_KEY_NODE_STATUS_MARK, yw.mark);
     }
     switch (message) {
     case YW_SAY_NODE:
@@ -245,8 +256,8 @@ static void yw_tell_all(void)
 static uint8_t yw_put_off(uint8_t *payload, uint16_t link)
 {
     yw_open(payload);
-    yw_put_number(YW_KEY_NODE_STATUS_STATE, YW_NODE_STATUS_STATE_OFF);
-    yw_put_number(YW_KEY_NODE_STATUS_LINK, link);
+    yw_put_8(YW_KEY_NODE_STATUS_STATE, YW_NODE_STATUS_STATE_OFF);
+    yw_put_16(YW_KEY_NODE_STATUS_LINK, link);
     return (uint8_t)(yw_end - payload);
 }
 

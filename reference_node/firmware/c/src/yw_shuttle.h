@@ -37,12 +37,12 @@ static bool yw_moving(void)
 
 static void yw_role_body(void)
 {
-    yw_put_number(YW_KEY_SHUTTLE_STATUS_STATE, yw.state);
+    yw_put_8(YW_KEY_SHUTTLE_STATUS_STATE, yw.state);
     if (yw.state == YW_SHUTTLE_STATUS_STATE_AT_PLACE) {
         yw_put_flash(YW_KEY_SHUTTLE_STATUS_PLACE, yw_stops[yw_shuttle.place]);
     }
-    yw_put_number(YW_KEY_SHUTTLE_STATUS_STOP, yw_shuttle.stop);
-    yw_put_number(YW_KEY_SHUTTLE_STATUS_LOAD, yw_role_load());
+    yw_put_16(YW_KEY_SHUTTLE_STATUS_STOP, yw_shuttle.stop);
+    yw_put_8(YW_KEY_SHUTTLE_STATUS_LOAD, yw_role_load());
 }
 
 static void yw_role_start(void)

@@ -38,25 +38,31 @@ struct yw_played {
 #if YW_ROLE == YW_ROLE_IS_CRANE
 #define YW_LINES (YW_AXES + YW_LOAD_SENSOR + 1)
 #define YW_INPUT_LINES (YW_AXES + YW_LOAD_SENSOR)
+typedef uint8_t yw_since_ms; /* long enough to see that a line has stood still */
 #elif YW_ROLE == YW_ROLE_IS_BERTH
 #define YW_LINES 2
 #define YW_INPUT_LINES YW_LINES
+typedef uint16_t yw_since_ms; /* a berth takes times from it */
 #else
 #define YW_LINES (YW_STOPS + YW_LOAD_SENSOR)
 #define YW_INPUT_LINES YW_LINES
+typedef uint8_t yw_since_ms;
 #endif
 
 static struct {
     uint32_t now_ms, uptime_ahead; /* uptime is the clock and what a tester has set it ahead */
     uint32_t mark, mark_before, claimant, hold_token;
     struct yw_job job;
-    uint32_t fault_job, settled_ms, played_ms;
+    uint32_t fault_job, played_ms;
+#if YW_ROLE != YW_ROLE_IS_CRANE
+    uint32_t settled_ms;
+#endif
     uint16_t boot, link, holds, starts, seq[YW_MESSAGES], said_ms[YW_SAY_REPORT];
-    uint16_t faults, active, since_ms[YW_LINES], raw, level;
-    uint32_t bad_ms;
+    uint16_t faults, active, raw, level, bad_ms;
+    yw_since_ms since_ms[YW_LINES];
     const char *part; /* in flash; of the fault that changed last */
     uint8_t reset, changed_fault, changed_lines, state, untold, played_count;
-    bool bench, held, online, has_claimant, has_hold_token, bad_waits, bad_before, power;
+    bool bench, held, online, has_claimant, has_hold_token, bad_waits, bad_lately, power;
     struct yw_played played[YW_PLAYED_MOST];
 } yw;
 
