@@ -8,6 +8,8 @@ import time
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+import click
+
 from conformance.publish.firmware.simulated import start_avr_board
 from protocol.site_file import load_site
 from protocol.trouble import Trouble
@@ -27,14 +29,14 @@ def main() -> int:
             if words.node not in site.nodes:
                 raise Trouble(f"there is no node {words.node!r} in it", where=str(words.site))
             with start_avr_board(CORE, site, words.node, Path(folder), bench=words.bench) as board:
-                print(f"{board.port}    (power cycle: {board.reset_command})", flush=True)
+                click.echo(f"{board.port}    (power cycle: {board.reset_command})")
                 try:
                     while True:
                         time.sleep(3600)
                 except KeyboardInterrupt:
-                    print(board.tell())
+                    click.echo(board.tell())
     except Trouble as trouble:
-        print(f"Error: {trouble}", file=sys.stderr)
+        click.echo(f"Error: {trouble}", err=True)
         return 2
     return 130
 

@@ -18,8 +18,8 @@ def start_avr_board(
     `core` is `reference_node/firmware/c`; `folder` takes what is built, a few seconds' work. The board's line is its
     `port`, at 115,200 baud: give it to a gateway (`Gateway`, `yardwire link PORT`) and end the board with `end()`, or
     take it as a context manager. The site file has to say reads = "cbor", writes = "cbor" of the node. In service, its
-    crane stands at a quarter of each axis, and its spreader finds a box wherever it closes low. Raises Trouble, with the
-    packages to install where a compiler or simavr is missing.
+    crane stands at a quarter of each axis, and its spreader finds a box wherever it closes low. Raises Trouble, which
+    names the packages to install where a compiler or simavr is missing.
     """
     role = site.nodes[name].roles[0]
     if role not in ("crane", "berth"):
