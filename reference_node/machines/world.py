@@ -111,7 +111,7 @@ class World:
         return below is None or (name, below) in self.boxes or self._alone
 
     def rests_at(self, crane: str, place: str) -> float | None:
-        """Where the train on a track stands on the first axis of `crane`, slot figures left out; None while it moves."""
+        """Where the train on a track stands on the first axis of `crane`, slots left out; None while it moves."""
         found = self.site.nodes[crane].crane
         assert found is not None
         return self._offset(crane, place, found.places[place])

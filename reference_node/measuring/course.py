@@ -130,24 +130,21 @@ class Course:
             return
         if word is None or self.ended:
             return
-        match word[0]:
-            case "hold":
-                self.hold()
-            case "help":
-                for row in HELP.splitlines():
-                    self._tell(row)
-            case "quit":
-                self._quit()
-            case "resume":
-                self._resume()
-            case "yes":
-                self._answer()
-            case _ if self.held:
-                self._tell("it is held; say 'resume' once hands are clear, or 'quit'")
-            case _ if self.phase is Phase.MOVING or self._word is not None:
-                self._tell("not taken: it still moves; say it again when it has come to rest")
-            case _:
-                self._word = word
+        at_once = {
+            "hold": self.hold, "help": self._help, "quit": self._quit, "resume": self._resume, "yes": self._answer,
+        }  # fmt: skip
+        if word[0] in at_once:
+            at_once[word[0]]()
+        elif self.held:
+            self._tell("it is held; say 'resume' once hands are clear, or 'quit'")
+        elif self.phase is Phase.MOVING or self._word is not None:
+            self._tell("not taken: it still moves; say it again when it has come to rest")
+        else:
+            self._word = word
+
+    def _help(self) -> None:
+        for row in HELP.splitlines():
+            self._tell(row)
 
     @property
     def takes_words(self) -> bool:

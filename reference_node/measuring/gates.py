@@ -1,4 +1,4 @@
-"""What has to be so at every moment while a crane is measured. Every gate is a small method; the first to fail says why.
+"""What has to be so while a crane is measured. Every gate is a small method; the first to fail says why.
 
 They stand beside the rules of every supervisor (`supervisor/check/rules.py`), which each order passes as well.
 """
@@ -30,11 +30,12 @@ class Gates:
     held: bool = False
     """Whether the others were seen to be held: from then on they have to stay so."""
 
-    @property
-    def others(self) -> list[str]:
-        """Every other node that reaches there, crane and berth left out."""
+    others: tuple[str, ...] = field(init=False)
+    """Every other node that reaches there, crane and berth left out."""
+
+    def __post_init__(self) -> None:
         near = self._rules.reaching(self.crane, self.place)
-        return sorted(near - {self.crane, self.berth})
+        self.others = tuple(sorted(near - {self.crane, self.berth}))
 
     @property
     def near(self) -> list[str]:

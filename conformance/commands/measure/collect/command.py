@@ -125,12 +125,19 @@ def _ask_first(site: Site, plan: Plan, *, yes: bool) -> None:
 
     berth = site.places[plan.place].node
     near = {*beside(site, plan.crane), *site.cranes_reaching(plan.place)} - {plan.crane, berth}
+    held = ", ".join(sorted(near)) or "nobody else reaches there"
+    told = (
+        f"{plan.crane} moves over {plan.place} as you say, and homes first if it has to; trains come and leave at "
+        f"{berth} as you say. Held meanwhile: {held}."
+    )
+    caution = (
+        "A jog drives an axis straight to its target, whatever stands between: one axis at a time, the hoist up "
+        "first and down last, and only while you look."
+    )
     consent.require(
         (
-            f"{plan.crane} moves over {plan.place} as you say, and homes first if it has to; trains come and leave at "
-            f"{berth} as you say. Held meanwhile: {', '.join(sorted(near)) or 'nobody else reaches there'}.",
-            "A jog drives an axis straight to its target, whatever stands between: one axis at a time, the hoist up "
-            "first and down last, and only while you look.",
+            told,
+            caution,
             consent.KEEP_CLEAR.format(it=f"{plan.crane} and {plan.place}"),
         ),
         "Go on?",

@@ -49,9 +49,10 @@ def require_no_supervisor(site: Site, bus: Address) -> None:
         end = time.monotonic() + LOOK_S
         while time.monotonic() < end and not listener.lost.is_set():
             host.wait_failed(0.1)
+        lost = listener.lost.is_set()
     finally:
         host.stop()
-    if listener.lost.is_set():
+    if lost:
         raise Trouble(
             "the connection was lost while it was listened who is there: another client may have the same name",
             where=bus.name,
