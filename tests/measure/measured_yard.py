@@ -104,7 +104,7 @@ class MeasuredYard:
         self, *acts: str, since_ms: int = 0, by: str = "yard"
     ) -> list[tuple[int, str, Mapping[str, Any]]]:
         """Time, node and body of the orders that reached the broker."""
-        found = []
+        found: list[tuple[int, str, Mapping[str, Any]]] = []
         for entry in self.bus.log:
             if entry.topic.endswith("/job-order") and entry.sender == by and entry.at_ms >= since_ms:
                 body = read(entry.topic, entry.payload)
