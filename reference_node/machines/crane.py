@@ -20,6 +20,8 @@ BY_HAND_LINE = "by-hand"
 """The switch at the crane with which somebody takes it by hand; no tester plays it."""
 
 GRIP_MS = 400
+NEGLIGIBLE = 1e-6
+"""A move that rounding makes."""
 
 
 class CraneMachine:
@@ -35,6 +37,8 @@ class CraneMachine:
         self.by_hand = False
         """Whether somebody has taken the crane by hand, with the switch at it."""
         self._name, self._world = name, world
+        self._play = world.play(name)
+        self._was, self._side = self.axes[0].true_position, 0
 
     @property
     def starts(self) -> int:
@@ -119,6 +123,7 @@ class CraneMachine:
         """Let time run; what the spreader takes or sets down is taken from or set down in the world."""
         for axis in self.axes:
             axis.advance(to_us // 1000)
+        self._follow_play()
         held = self.spreader.holds
         self.spreader.advance(to_us // 1000)
         if held is None and self.spreader.holds is not None:
@@ -128,8 +133,20 @@ class CraneMachine:
             self._world.put(self._name, self._where(), dropped)
         return []
 
+    def _follow_play(self) -> None:
+        is_at = self.axes[0].true_position
+        if abs(is_at - self._was) > NEGLIGIBLE:
+            self._side = 1 if is_at > self._was else -1
+        self._was = is_at
+
+    @property
+    def spreader_at(self) -> tuple[float, ...]:
+        """Where the spreader really is: behind the first axis by half of its play, the way that it came."""
+        first, *others = (axis.true_position for axis in self.axes)
+        return (first - self._side * self._play / 2, *others)
+
     def _where(self) -> list[float]:
-        return [axis.true_position for axis in self.axes]
+        return list(self.spreader_at)
 
 
 def _axis(site: AxisSite, rng: random.Random, now_ms: int) -> Axis:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import random
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from itertools import cycle
 
 from protocol.site import BerthSite, CranePlace, NodeSite
@@ -24,9 +25,9 @@ OFF_STAGE = ARMING_AT + 100
 """A train whose last wagon is past this has left."""
 
 
-def survey_train(creep_power: int) -> Consist:
+def survey_train(creep_power: int, creep: float = 55.0, coasts: float = 80.0) -> Consist:
     """The train that the crane's table was measured with: it creeps at 55 mm/s and coasts at 80 mm/s^2."""
-    mass, creep, coasts, lag = 1000.0, 55.0, 80.0, 0.14
+    mass, lag = 1000.0, 0.14
     damping, friction = mass / 1000 / lag, coasts * mass / 1000
     pull = (creep * damping + friction) * 100 / creep_power
     return Consist(Locomotive(pull, damping, friction, rolling=0.02 * damping), (240, 240, 240, 240), mass)
@@ -45,8 +46,14 @@ class TrackMachine:
         trains: Sequence[Consist] | None = None,
     ) -> None:
         self._site, self._world, self._rng = site, world, rng
-        self._trains = cycle(trains or [survey_train(site.creep_power)])
         self._place = world.site.place_of(node.name)
+        self._trains: Iterator[Consist] = cycle(trains or [survey_train(site.creep_power)])
+        self._imperfect = [
+            one for (_, place), one in world.imperfect.items() if self._place and place == self._place.name
+        ]
+        self._name, self._chance = "", 0.0
+        if self._imperfect:
+            self._trains = self._different_trains()
         self._starts = 0
         self.track = self._stage(now_ms * 1000)
         if self._place is not None:
@@ -71,9 +78,15 @@ class TrackMachine:
             self.track = self._stage(self.track.now_us)
         self.track.drive(power)
 
-    def put_on(self, train: Consist) -> None:
+    def next_train(self) -> Consist:
+        """The one that waits to be put on."""
+        return next(self._trains)
+
+    def put_on(self, train: Consist, name: str = "") -> None:
         """A person puts `train` where trains wait, and takes off what stood on the track."""
         self._starts += self.track.starts
+        self._name = name
+        self._draw()
         self.track = Track(
             Train(train, WAITS_AT, self.track.now_us), self._reeds(), self._rng, self.track.now_us
         )
@@ -106,6 +119,7 @@ class TrackMachine:
         return self.track.advance(to_us)
 
     def _stage(self, now_us: int) -> Track:
+        self._draw()
         return Track(Train(next(self._trains), WAITS_AT, now_us), self._reeds(), self._rng, now_us)
 
     def _reeds(self) -> list[Reed]:
@@ -114,14 +128,30 @@ class TrackMachine:
     def _has_left(self) -> bool:
         return self.track.train.end_at(self.track.now_us) > OFF_STAGE
 
-    def _first_axis(self, places: Mapping[str, CranePlace]) -> float | None:
+    def _draw(self) -> None:
+        """How far the next train will rest from where its locomotive usually does: one draw an arrival."""
+        if self._imperfect:
+            self._chance = self._rng.gauss(0, 1)
+
+    def _different_trains(self) -> Iterator[Consist]:
+        """Trains that roll out differently far, so that they come to rest all over what a table may hold."""
+        low, high = (self._imperfect[0].low / 10, self._imperfect[0].high / 10)
+        while True:
+            coasts = self._rng.uniform(76, 84)
+            creep = math.sqrt(2 * coasts * self._rng.uniform(low, high))
+            yield survey_train(self._site.creep_power, creep, coasts)
+
+    def _first_axis(self, crane: str, place: CranePlace) -> float | None:
         """Where the end of the train stands on the first axis of a crane: where the survey's train would."""
         now_us = self.track.now_us
         if self._place is None or self.track.train.speed_at(now_us):
             return None
+        end = self.track.train.end_at(now_us)
         reading, stood_at = self._survey()
-        table = places[self._place.name].table
-        return surveyed(table, reading) - stood_at + self.track.train.end_at(now_us)
+        imperfect = self._world.imperfect.get((crane, self._place.name))
+        if imperfect is not None:
+            return imperfect.stands(reading + 10 * (end - stood_at), self._name, self._chance, now_us / 1e6)
+        return surveyed(place.table, reading) - stood_at + end
 
     def _survey(self) -> tuple[int, float]:
         """Bring in the survey's train on a track of its own: its reading, and where it really stood."""

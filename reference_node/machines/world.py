@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from protocol.position_table import PositionTable
 from protocol.site import CranePlace, PlaceKind, Site
+from reference_node.machines.imperfect import ImperfectTrack
 
 REACH = 5.0
 """How far the spreader may stand from a box, on every axis, and still take it or set it down well."""
@@ -21,20 +22,29 @@ IMAGINED = "box"
 class World:
     """Boxes by place and slot. `accidents` tells of every box that was let go where none can stand."""
 
-    def __init__(self, site: Site, boxes: Mapping[Slot, str] | None = None, *, alone: bool = False) -> None:
+    def __init__(
+        self,
+        site: Site,
+        boxes: Mapping[Slot, str] | None = None,
+        *,
+        alone: bool = False,
+        imperfect: Mapping[tuple[str, str], ImperfectTrack] | None = None,
+    ) -> None:
         """`alone`: nobody here has been told what stands where, and other nodes may be elsewhere. Then a slot that
-        nobody here has touched holds a box when one is looked for.
+        nobody here has touched holds a box when one is looked for. `imperfect`: by crane and track, what the mechanism
+        does between them; a crane over a track without it is as the site file says.
         """
         self.site = site
+        self.imperfect = dict(imperfect or {})
         self.boxes: dict[Slot, str] = dict(boxes or {})
         self.gone: list[str] = []
         self.accidents: list[str] = []
         self._alone = alone
         self._emptied: set[Slot] = set()
-        self._rest: dict[str, Callable[[Mapping[str, CranePlace]], float | None]] = {}
+        self._rest: dict[str, Callable[[str, CranePlace], float | None]] = {}
         self._stands: dict[str, Callable[[], dict[str, float]]] = {}
 
-    def knows_track(self, place: str, first_axis: Callable[[Mapping[str, CranePlace]], float | None]) -> None:
+    def knows_track(self, place: str, first_axis: Callable[[str, CranePlace], float | None]) -> None:
         """A berth's machine says where its train stands on the first axis of a crane; None while it moves."""
         self._rest[place] = first_axis
 
@@ -47,7 +57,7 @@ class World:
         found = self.site.nodes[crane].crane
         assert found is not None
         for name, place in found.places.items():
-            offset = self._offset(name, place, found.places)
+            offset = self._offset(crane, name, place)
             if offset is None:
                 continue
             for slot, at in enumerate(place.slots):
@@ -100,12 +110,24 @@ class World:
         below = self.site.places[name].below(number)
         return below is None or (name, below) in self.boxes or self._alone
 
-    def _offset(self, name: str, place: CranePlace, places: Mapping[str, CranePlace]) -> float | None:
+    def rests_at(self, crane: str, place: str) -> float | None:
+        """Where the train on a track stands on the first axis of `crane`, slots left out; None while it moves."""
+        found = self.site.nodes[crane].crane
+        assert found is not None
+        return self._offset(crane, place, found.places[place])
+
+    def play(self, crane: str) -> float:
+        """The play of the first axis of a crane."""
+        return max(
+            (one.mechanism.play for (name, _), one in self.imperfect.items() if name == crane), default=0.0
+        )
+
+    def _offset(self, crane: str, name: str, place: CranePlace) -> float | None:
         """What the first axis has to add to a slot of `place` to be above it; None where it cannot be."""
         kind = self.site.places[name].kind
         if kind is PlaceKind.TRACK:
             where = self._rest.get(name)
-            return None if where is None else where(places)
+            return None if where is None else where(crane, place)
         if kind is PlaceKind.DECK:
             offsets = self._stands.get(name)
             return (0.0 if self._alone else None) if offsets is None else offsets().get(place.at)

@@ -9,8 +9,9 @@ from random import Random
 from protocol.guards import Order
 from protocol.site import Site
 from reference_node.controller.controller import Controller
+from reference_node.machines.imperfect import ImperfectTrack
 from reference_node.machines.node_machines import Machines
-from reference_node.machines.siding import TrackMachine, survey_train
+from reference_node.machines.siding import TrackMachine
 from reference_node.machines.world import Slot, World
 from reference_node.mechanism.train import Consist
 from reference_node.scenario.scenario import Event, Train
@@ -23,8 +24,14 @@ MASS = {"usual": 1.0, "heavy": 1.3, "too-heavy": 400.0}
 class WatchedWorld(World):
     """The truth, and a note of every box that was taken or set down, with the job that did it."""
 
-    def __init__(self, site: Site, boxes: Mapping[Slot, str], yard: SimulatedYard) -> None:
-        super().__init__(site, boxes)
+    def __init__(
+        self,
+        site: Site,
+        boxes: Mapping[Slot, str],
+        yard: SimulatedYard,
+        imperfect: Mapping[tuple[str, str], ImperfectTrack] | None = None,
+    ) -> None:
+        super().__init__(site, boxes, imperfect=imperfect)
         self._yard = yard
         self.deeds: dict[tuple[str, int, int, str], int] = {}
         """(crane, boot, order id, take or put) to how often."""
@@ -59,13 +66,17 @@ class SimulatedYard:
         now_ms: int,
         *,
         boots: Random | None = None,
+        imperfect: Mapping[tuple[str, str], ImperfectTrack] | None = None,
     ) -> None:
-        """`rng` is the chance of the machines; the first boot of each node comes from `boots`, else from `rng` too."""
+        """`rng` is the chance of the machines; the first boot of each node comes from `boots`, else from `rng` too.
+
+        `imperfect`: what the mechanisms do between a crane and a track, by both their names.
+        """
         self.site, self.rng = site, rng
         self._boots = boots or rng
         boxes = {(place, slot): box for place, row in contents.items() for slot, box in enumerate(row) if box}
         self.controllers: dict[str, Controller] = {}
-        self.truth = WatchedWorld(site, boxes, self)
+        self.truth = WatchedWorld(site, boxes, self, imperfect)
         self.machines = {
             node.name: Machines(node, self.truth, rng, now_ms=now_ms)
             for node in site.nodes.values()
@@ -122,10 +133,8 @@ class SimulatedYard:
         place = self._place(berth)
         self.truth.depart(place)
         train = self._trains.get((berth, name))
-        node_site = self.site.nodes[berth].berth
-        assert node_site is not None
-        usual = survey_train(node_site.creep_power)
-        track.put_on(_loaded(usual, train.pulls if train is not None else "usual"))
+        usual = track.next_train()
+        track.put_on(_loaded(usual, train.pulls if train is not None else "usual"), name)
         for slot, box in self._brings.pop((berth, name), {}).items():
             if box:
                 self.truth.boxes[place, slot] = box

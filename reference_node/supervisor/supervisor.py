@@ -97,9 +97,7 @@ class Supervisor:
         self.goal_list = GoalList(site, Orders(self.look, self.start, self.note, self.waiting), been)
         self.outage = Outage(self.sessions, self.holds, self.note)
         answers = Answers(site, self.sessions, self.inventory, self.holds, self.outage, self._now)
-        self.open_questions = OpenQuestions(
-            self.look, self.new_rules, self.holds, answers, on_question, self.note
-        )
+        self.open_questions = self.new_questions(answers, on_question)
         self._messages = OwnMessages(site, site.nodes[name], boot, started_ms)
         self._contents, self._told_ms = dict(contents or {}), started_ms
         self.yard_maps = YardMaps(self._messages, self.inventory, self.sessions)
@@ -118,6 +116,12 @@ class Supervisor:
     def new_rules(self, state: YardState) -> Rules:
         """The checks before a moving order, over one picture of the yard."""
         return Rules(state)
+
+    def new_questions(
+        self, answers: Answers, on_question: Callable[[Question], None] | None
+    ) -> OpenQuestions:
+        """What a person is asked about."""
+        return OpenQuestions(self.look, self.new_rules, self.holds, answers, on_question, self.note)
 
     def believes_map(self, place: str, kept: Body) -> bool:
         """Whether a yard-map of the life before is still true [SUP-11]."""

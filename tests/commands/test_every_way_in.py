@@ -160,6 +160,14 @@ def test_supervise(bus: Bus) -> None:
         assert process.returncode is not None
 
 
+def test_measure_collect(bus: Bus) -> None:
+    with bus.heard() as subscriber, bus.start("measure", "collect", "pairs.csv", "--yes") as process:
+        until(subscriber, "yard/node-status")
+        process.send_signal(signal.SIGINT)
+        process.communicate(timeout=PATIENCE_S)
+        assert process.returncode == 130
+
+
 def test_a_simulated_yard_whose_network_fails(bus: Bus) -> None:
     """Each of its nodes is behind a tap."""
     story = load_scenario("13-network-gone", scenario())

@@ -1,4 +1,4 @@
-"""`yardwire measure` with its three tasks."""
+"""`yardwire measure` with its tasks."""
 
 from __future__ import annotations
 
@@ -7,6 +7,9 @@ import click
 from conformance.commands.lazy import LazyCommand, LazyGroup
 
 TASKS = {
+    "collect": LazyCommand(
+        "conformance.commands.measure.collect.command:collect", "Collect pairs with the machine itself."
+    ),
     "table": LazyCommand(
         "conformance.commands.measure.table:table", "Make the table of a crane over a track."
     ),
@@ -23,8 +26,8 @@ TASKS = {
 def measure() -> None:
     """Measure a crane over a track once, and know how far off it may be.
 
-    Nothing moves: what is measured comes from files. The tasks table and budget need numpy and scipy:
-    pip install 'yardwire[measure]'.
+    The task collect moves the crane and trains as you say; nothing moves with the others, which read files. The tasks
+    table, verify and budget need numpy and scipy: pip install 'yardwire[measure]'.
 
     Example: yardwire measure table pairs.csv --site site.toml
     """

@@ -103,7 +103,7 @@ def measured(
     from protocol.site_file import load_site
 
     site = load_site(site_path)
-    name, entry = _entry(site, str(site_path), crane, place)
+    name, entry = entry_of(site, str(site_path), crane, place)
     pairs = _pairs(pairs_file, without)
     try:
         arrivals = arrivals_of(pairs)
@@ -130,7 +130,8 @@ def _pairs(path: Path, without: Sequence[int]) -> tuple[Pair, ...]:
     return tuple(pair for pair in pairs if pair.line not in without)
 
 
-def _entry(site: Site, where: str, crane: str | None, place: str | None) -> tuple[str, CranePlace]:
+def entry_of(site: Site, where: str, crane: str | None, place: str | None) -> tuple[str, CranePlace]:
+    """The crane over a track that is meant. Raises Trouble where it is none, or several."""
     found = [
         (node.name, entry)
         for node in site.nodes.values()

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import io
 import os
 import queue
 import sys
-import threading
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, suppress
@@ -305,10 +303,11 @@ def _tell_new(yard: WireYard, told: int) -> int:
 def _at_the_prompt(yard: WireYard, settings: _Settings) -> int:
     """Read lines until 'quit', the end of input or the end of the scenario."""
     from conformance.commands.supervise.prompt import Prompt
+    from conformance.commands.terminal.lines import lines_of
     from reference_node.supervisor.person.by_hand import ByHand
 
     words = Prompt(ByHand(lambda: yard.supervisor, "the prompt"))
-    lines = _lines_of(sys.stdin)
+    lines = lines_of(sys.stdin)
     click.echo("Say 'help' for what can be said.")
     told = asked = 0
     while settings.prompt or not yard.over:
@@ -379,18 +378,3 @@ def _leave(yard: WireYard, told: int) -> int:
         yard.go_on()
         told = _tell_new(yard, told)
     return told
-
-
-def _lines_of(stream: Any) -> queue.Queue[str | None]:
-    """Lines as they are typed; None at the end of input."""
-    lines: queue.Queue[str | None] = queue.Queue()
-    if isinstance(stream, io.TextIOWrapper):
-        stream.reconfigure(errors="replace")  # What is typed is never a reason to end.
-
-    def read() -> None:
-        for line in stream:
-            lines.put(line)
-        lines.put(None)
-
-    threading.Thread(target=read, name="prompt", daemon=True).start()
-    return lines

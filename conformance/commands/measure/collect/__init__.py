@@ -1,0 +1,1 @@
+"""`yardwire measure collect`: pairs of rest reading and axis position with the machine itself."""
