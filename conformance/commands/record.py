@@ -17,9 +17,10 @@ from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
     from conformance.bench.connection.address import Address
+    from conformance.recordings.record.alarm import Alarm
     from conformance.recordings.record.status_line import StatusLine
     from conformance.recordings.record.writer import RecordingFiles, Rotation
-    from protocol.recording import RecordedMessage
+    from protocol.recording import EventKind, RecordedMessage
 
 UNITS = {"": 1, "k": 1000, "M": 1000**2, "G": 1000**3}
 TIMES = {"s": 1, "m": 60, "h": 3600}
@@ -49,6 +50,10 @@ def _time(_ctx: click.Context, _param: click.Parameter, text: str | None) -> int
 @click.option("--rotate-every", callback=_time, metavar="TIME", help="Begin a new file every 1h, say.")
 @click.option("--zstd", "pack", is_flag=True, help="Pack with zstd (needs the package zstandard).")
 @click.option("--qos", type=click.IntRange(0, 1), default=1, show_default=True, help="QoS to subscribe with.")
+@click.option(
+    "--alarm", "learned", metavar="FOLDER", type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="Learn from the runs in this folder, and warn as soon as one is over that left their limits.",
+)  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")
 def record(
     path: Path,
@@ -60,6 +65,7 @@ def record(
     rotate_every: int,
     pack: bool,
     qos: int,
+    learned: Path | None,
     as_json: bool,
 ) -> int:
     """Record everything said under a site's root to the file PATH.
@@ -67,6 +73,9 @@ def record(
     Ctrl-C is the normal end: the file is then complete, with an end mark, and the exit code is 130. What was
     flushed, at least twice a second, survives the death of the recorder. Losses of the connection are noted
     in the file as what they are. With rotation the files are PATH-0001, PATH-0002 and so on.
+
+    With --alarm every run is judged as 'yardwire trend' does, and what has left its limits is said at once; the exit
+    code is 1 where the recorder ends by itself.
 
     Example: yardwire record run.ywrec --site harlow-basin --broker mqtt://localhost
     """
@@ -78,17 +87,29 @@ def record(
         raise Trouble(f"{site!r} is no name of a site", mend="It has 1 to 12 characters A-Z a-z 0-9 and '-'")
     rotation = Rotation(rotate_size, rotate_every * 1_000_000)
     with stopping.gently(lambda: None):
-        session = _Session(bus, site, path, rotation, pack=pack, qos=qos, quiet=as_json)
+        alarm = _alarm(learned) if learned is not None else None
+        session = _Session(bus, site, path, rotation, pack=pack, qos=qos, quiet=as_json, alarm=alarm)
     try:
         session.run(seconds, messages)
     finally:
         if session.recording.messages or session.capture.connections:
-            _tell(session.recording, session.line, as_json=as_json)
+            _tell(session.recording, session.line, alarm, as_json=as_json)
         else:
             session.discard()
     if number := stopping.asked():
         raise stopping.Stopped(number)
-    return 0
+    return 1 if alarm is not None and alarm.lines else 0
+
+
+def _alarm(folder: Path) -> Alarm:
+    from conformance.commands.options.learned import learned_from
+    from conformance.recordings.record.alarm import Alarm
+
+    def tell(line: str) -> None:
+        progress.clear()
+        click.echo(line, err=True)
+
+    return Alarm(learned_from(folder, None), tell)
 
 
 class _Session:
@@ -104,6 +125,7 @@ class _Session:
         pack: bool,
         qos: int,
         quiet: bool,
+        alarm: Alarm | None = None,
     ) -> None:
         from conformance.recordings.record.capture import Capture
         from conformance.recordings.record.status_line import StatusLine
@@ -111,6 +133,7 @@ class _Session:
         from protocol.recording import Header
         from protocol.specification import specification
 
+        self._alarm = alarm
         self.line = StatusLine(None if quiet else progress.show)
         self.capture = Capture(address, f"{specification().root}/{site}/#", self._take, qos)
         header = Header(site, now_iso(), address.name, version("yardwire"))
@@ -128,6 +151,8 @@ class _Session:
             try:
                 self._listen()
                 self.recording.close(self.capture.now_us())
+                if self._alarm is not None:
+                    self._alarm.close()
             except RecordingFull as error:
                 self.recording.abandon()
                 where = str(self.recording.files[-1])
@@ -137,7 +162,7 @@ class _Session:
     def _listen(self) -> None:
         try:
             if not stopping.asked():
-                self.capture.run(self.recording.note, self._pause)
+                self.capture.run(self._note, self._pause)
         except stopping.Stopped:
             if not self.capture.connections:
                 raise
@@ -154,25 +179,35 @@ class _Session:
         self.recording.abandon()
         self.recording.files[-1].unlink()
 
+    def _note(self, at_us: int, kind: EventKind, text: str) -> None:
+        self.recording.note(at_us, kind, text)
+        if self._alarm is not None:
+            self._alarm.note(at_us, kind, text)
+
     def _take(self, item: RecordedMessage) -> None:
         self.recording.message(item)
         self.line.hear(item)
+        if self._alarm is not None:
+            self._alarm.hear(item)
         if self.recording.messages == self._most:
             self.capture.stop()
 
     def _pause(self, now_us: int) -> None:
         self.recording.settle(now_us)
         self.line.pause(now_us)
+        if self._alarm is not None:
+            self._alarm.pause(now_us)
         if self._end_us is not None and now_us >= self._end_us:
             self.capture.stop()
 
 
-def _tell(recording: RecordingFiles, line: StatusLine, *, as_json: bool) -> None:
+def _tell(recording: RecordingFiles, line: StatusLine, alarm: Alarm | None, *, as_json: bool) -> None:
     if as_json:
         files = [str(file) for file in recording.files]
         counts = {"messages": recording.messages, "retained": line.retained, "nodes": line.nodes}
         judged = {"judged": line.judged, "invalid": line.invalid}
-        click.echo(json.dumps({"files": files} | counts | judged, indent=2))
+        told = {} if alarm is None else {"runs_judged": alarm.runs, "alarms": alarm.lines}
+        click.echo(json.dumps({"files": files} | counts | judged | told, indent=2))
         return
     progress.clear()
     more = f" to {recording.files[-1]}" if len(recording.files) > 1 else ""
@@ -180,6 +215,9 @@ def _tell(recording: RecordingFiles, line: StatusLine, *, as_json: bool) -> None
     if recording.messages < line.messages:
         left_out = line.messages - recording.messages
         click.echo(f"NOT RECORDED: {left_out:,} of them; {recording.messages:,} are in the file")
+    if alarm is not None:
+        more = f"; {alarm.left_out} had too many messages at once" if alarm.left_out else ""
+        click.echo(f"{alarm.runs} runs judged, {len(alarm.lines)} alarms{more}")
     click.echo(f"Next: yardwire show {recording.files[0]}")
 
 

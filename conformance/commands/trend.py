@@ -54,9 +54,11 @@ def trend(
     """Say what drifts: figures of every run, against limits that good runs teach.
 
     RECORDINGS are folders, recordings or runs. Limits are learned from the runs of --good, else from those that were
-    marked good ('yardwire runs mark'), else from the first ones, and never from one that is marked bad. For each node, act, step, place and train the run's durations, rest
-    reading, answer time, gaps, losses, reconnects and invalid messages become a control chart. A shift or a slope
-    is told in words and units, with --site also when it meets the end of a table or a time-out.
+    marked good ('yardwire runs mark'), else from the first ones, and never from one that is marked bad.
+
+    For each node, act, step, place and train the run's durations, rest reading, answer time, gaps, losses, reconnects
+    and invalid messages become a control chart. A shift or a slope is told in words and units, with --site also when
+    it meets the end of a table or a time-out.
 
     Exit 1 when something has left its limits.
 

@@ -29,7 +29,13 @@ if TYPE_CHECKING:
     is_flag=True,
     help="Allow --bind to be an address that other machines reach: whoever has the page's address can look.",
 )
-def watch(site_path: Path, bus: Address, port: int, bind: str, open_to_network: bool) -> None:
+@click.option(
+    "--trend", "learned", metavar="FOLDER", type=click.Path(path_type=Path, exists=True, file_okay=False),
+    help="Learn from the runs in this folder, and show what leaves their limits with the faults.",
+)  # fmt: skip
+def watch(
+    site_path: Path, bus: Address, port: int, bind: str, open_to_network: bool, learned: Path | None
+) -> None:
     """Show a bus live in the browser, until Ctrl-C.
 
     A plan to scale of places, boxes, trains and cranes; jobs, faults and holds; the health of each node; the last
@@ -38,13 +44,15 @@ def watch(site_path: Path, bus: Address, port: int, bind: str, open_to_network: 
 
     Example: yardwire watch --site site.toml --broker mqtt://127.0.0.1:1883
     """
+    from conformance.commands.options.learned import learned_from
     from conformance.page.server.server import serve
     from conformance.page.server.subscriber import listening
     from protocol.site_file import load_site
 
     site = load_site(site_path)
+    trend = learned_from(learned, site) if learned is not None else None
     with (
-        listening(site, bus) as page,
+        listening(site, bus, trend) as page,
         serve(page, bind, port, open_to_network=open_to_network) as served,
     ):
         click.echo(f"{site.name} at {bus.name}, live: {served.url}\nStop it with Ctrl-C")

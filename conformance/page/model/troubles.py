@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from conformance.page.model.health import Health, HealthRegister
 from conformance.page.model.latest import LatestMessages
+from conformance.recordings.trend.live import Change
 from protocol.site import Site
 from protocol.specification import STATE_OF_ROLE, specification
 
 Entry = dict[str, Any]
+
+DRIFTS_SHOWN = 12
+DRIFT_WORDS = 400
+"""Characters of what is said of one."""
 
 STATES = tuple(STATE_OF_ROLE.values())
 TELLING = {
@@ -40,6 +45,15 @@ def troubles(
             why = word.body.get("why", "no reason given")
             entry = {"node": place, "kind": "blocked", "rank": 2, "says": f"is blocked: {why}"}
             yield f"trouble/{place}/blocked", entry
+
+
+def drifts(changes: Sequence[Change]) -> Iterator[tuple[str, Entry]]:
+    """Figures that have left the limits which earlier runs taught, the most pressing first."""
+    for number, change in enumerate(changes[:DRIFTS_SHOWN]):
+        node, _, figure = change.figure.partition(": ")
+        yield f"trouble/{node}/drift-{number}", {
+            "node": node, "kind": "drift", "rank": 2, "says": f"{figure}: {change.says}"[:DRIFT_WORDS],
+        }  # fmt: skip
 
 
 def _of_health(health: Health, now_us: int) -> Iterator[tuple[str, int, str]]:

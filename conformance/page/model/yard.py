@@ -15,7 +15,8 @@ from conformance.page.model.latest import LatestMessage, LatestMessages
 from conformance.page.model.log import Log, LogLine
 from conformance.page.model.plan_geometry import PlanGeometry
 from conformance.page.model.plan_objects import PlanObjects
-from conformance.page.model.troubles import troubles
+from conformance.page.model.troubles import drifts, troubles
+from conformance.recordings.trend.live import LiveTrend
 from conformance.recordings.wording import in_words, short_id
 from protocol.boots import Boots
 from protocol.bulk_reading import BulkReader
@@ -36,8 +37,10 @@ WORDS_MOST = 160
 class Yard:
     """Takes what is heard on the bus, message by message, and tells the model at any time."""
 
-    def __init__(self, site: Site) -> None:
+    def __init__(self, site: Site, trend: LiveTrend | None = None) -> None:
+        """`trend`: charts of earlier runs that are gone on with."""
         self.site = site
+        self._trend = trend
         self.ground = PlanGeometry(site)
         self.messages = 0
         self._up = False
@@ -65,9 +68,14 @@ class Yard:
         if self._up:
             for breach in self._watch.look(at_us):
                 self._breach(breach, "")
+        if self._trend is not None:
+            for _ in self._trend.judge():
+                pass  # What stands is in the model.
 
     def _link(self, event: RecordedEvent) -> None:
         self._watch.take(event)
+        if self._trend is not None:
+            self._trend.event(event)
         if event.kind == EventKind.CONNECTED:
             self._up, self._why = True, ""
         elif event.kind == EventKind.DISCONNECTED:
@@ -81,6 +89,8 @@ class Yard:
         reading = self._reader.read(item.topic, item.payload)
         if topic is not None and topic.site == self.site.name:
             self._hear(topic, reading, item)
+            if self._trend is not None:
+                self._trend.take(item, topic, reading)
         breaches = self._watch.take(item, reading)
         if reading.findings and topic is not None and is_newer(self._watch.minors.get(topic.node)):
             known = of_newer_minor(topic.message, (reading.body or {}).get("act"), reading.findings)
@@ -156,6 +166,8 @@ class Yard:
         yield from self._plan_objects.entries()
         yield from self._job_entries()
         yield from troubles(self.site, self._words, self._health_register, now_us)
+        if self._trend is not None:
+            yield from drifts(self._trend.standing)
         for name, health in self._health_register.nodes.items():
             yield f"node/{name}", _health_entry(self.site, name, health, now_us)
         for wrong in self._log.wrong:

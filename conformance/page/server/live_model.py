@@ -6,6 +6,7 @@ import threading
 from collections.abc import Callable
 
 from conformance.page.model.yard import Model, Yard
+from conformance.recordings.trend.live import LiveTrend
 from protocol.recording import RecordedEvent, RecordedMessage
 from protocol.site import Site
 
@@ -13,12 +14,14 @@ from protocol.site import Site
 class LivePage:
     """Locked around every call; `clock` gives microseconds on the clock of the messages' times."""
 
-    def __init__(self, site: Site, source: str, clock: Callable[[], int]) -> None:
+    def __init__(
+        self, site: Site, source: str, clock: Callable[[], int], trend: LiveTrend | None = None
+    ) -> None:
         """`source` is where the bus is, as it may be shown."""
         self.site = site
         self.source = source
         self.clock = clock
-        self._yard = Yard(site)
+        self._yard = Yard(site, trend)
         self.ground = self._yard.ground
         self._lock = threading.Lock()
 

@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from conformance.bench.connection.address import Address
 from conformance.page.server.live_model import LivePage
 from conformance.recordings.record.capture import Capture
+from conformance.recordings.trend.live import LiveTrend
 from protocol.recording import EventKind, RecordedEvent
 from protocol.site import Site
 from protocol.specification import specification
@@ -18,10 +19,10 @@ ANSWER_S = 10.0
 
 
 @contextmanager
-def listening(site: Site, address: Address) -> Iterator[LivePage]:
+def listening(site: Site, address: Address, trend: LiveTrend | None = None) -> Iterator[LivePage]:
     """A page that hears the bus at `address`; a lost connection is made again. Raises Trouble for no way in."""
     capture = Capture(address, f"{specification().root}/{site.name}/#", lambda item: page.take(item))
-    page = LivePage(site, address.name, capture.now_us)
+    page = LivePage(site, address.name, capture.now_us, trend)
     begun = threading.Event()
     troubles: list[BaseException] = []
 

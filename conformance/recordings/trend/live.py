@@ -9,7 +9,7 @@ from typing import Any
 
 from conformance.recordings.trend.chart import NOTHING_SAID, Marked
 from conformance.recordings.trend.derived import FigureReader
-from conformance.recordings.trend.limits import LEARNED, RUNS_A_FALSE_ALARM
+from conformance.recordings.trend.limits import FEWEST, LEARNED, RUNS_A_FALSE_ALARM
 from conformance.recordings.trend.report import trend_of
 from conformance.recordings.trend.run_figures import RunFigures, TrendRun
 from conformance.recordings.trend.series import Series, in_order
@@ -49,7 +49,8 @@ class LiveTrend:
         self._names = list(names)
         self._series = {one.key: one for one in series}
         self._site, self._began, self._begins, self._said = site, began, begins, said
-        self._learn, self._once_in = learn, once_in
+        # What is judged is not learned from, unless there is too little else.
+        self._learn, self._once_in = max(FEWEST, min(learn, len(names))), once_in
         self._derive = FigureReader()
         self._run: RunFigures | None = None
         """None until a run begins: what was not heard from its beginning is not judged."""
@@ -59,8 +60,8 @@ class LiveTrend:
         """How many were judged."""
         self.left_out = 0
         """How many were not, as not all of their messages were looked at."""
-        self.warnings: tuple[Change, ...] = ()
-        """Those of the newest run, and of the runs before it that still hold."""
+        self.standing: tuple[Change, ...] = ()
+        """All that has left its limits, of earlier runs too, as of the newest run; the most pressing first."""
 
     def event(self, item: RecordedEvent) -> None:
         """Take what befell the connection."""
@@ -118,9 +119,9 @@ class LiveTrend:
         standing = []
         for finding in found.findings:
             series, alarms = finding.chart.series, finding.chart.alarms
-            warning = Change(str(series.key), finding.says)
-            standing.append(warning)
+            change = Change(str(series.key), finding.says)
+            standing.append(change)
             if any(series.runs[alarm.index] == number for alarm in alarms):
-                new.append(warning)
-        self.warnings = tuple(standing)
+                new.append(change)
+        self.standing = tuple(standing)
         return new
