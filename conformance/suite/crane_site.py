@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from conformance.suite.fields import Fields
 from conformance.suite.fixture import Answer, Fixture
 from protocol.site import CranePlace, CraneSite, NodeSite, PlaceKind, Site
 
@@ -63,9 +64,9 @@ def crane_of(fixture: Fixture) -> CraneSite:
     return fixture.node.crane
 
 
-def crane_status(answer: Answer) -> dict[str, Any]:
+def crane_status(answer: Answer) -> Fields:
     """The crane-status of an answer."""
-    return dict(answer.body("crane-status"))
+    return answer.body("crane-status")
 
 
 def arrived(fixture: Fixture, answer: Answer) -> None:

@@ -14,6 +14,7 @@ from typing import Any
 
 from conformance.oracle.link_log import Message, Trace
 from conformance.suite.bench import Bench
+from conformance.suite.fields import Fields
 from conformance.suite.stalls import StoodStill
 from conformance.suite.verdict import Broken, NoOccasion, Unclear
 from protocol.codec import encode
@@ -70,9 +71,9 @@ class Answer:
         """The boot in the report."""
         return int(self.report.body["boot"])
 
-    def body(self, name: str) -> Mapping[str, Any]:
-        """One of the state messages; empty where it did not come."""
-        return self.states[name].body if name in self.states else {}
+    def body(self, name: str) -> Fields:
+        """One of the state messages; empty where it did not come. A field that is not there raises Unclear."""
+        return Fields(name, self.states[name].body if name in self.states else {})
 
     @property
     def starts(self) -> int | None:
@@ -81,10 +82,10 @@ class Answer:
         return None if starts is None else int(starts)
 
     @property
-    def role_state(self) -> Mapping[str, Any]:
+    def role_state(self) -> Fields:
         """The state message of the node's first role: job, held and holds stand in each."""
-        roles = STATE_OF_ROLE.values()
-        return next((self.states[name].body for name in roles if name in self.states), {})
+        said = (name for name in STATE_OF_ROLE.values() if name in self.states)
+        return self.body(next(said, "state message"))
 
     @property
     def job(self) -> tuple[int | None, str]:

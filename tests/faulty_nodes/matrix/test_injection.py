@@ -49,6 +49,12 @@ def test_what_becomes_of_a_breach(breach: str, requirement: str, when: tuple[str
     )
 
 
+def test_a_state_that_cannot_be_read_is_no_error_of_the_kit() -> None:
+    """A case that needs a field of it shows nothing; what is wrong with the bytes is judged where they are."""
+    planted = next(one for one in planned() if one.id == "tail-behind-payload@north/moving")
+    assert judge(planted, (1,)).state == CAUGHT
+
+
 def test_a_breach_shows_in_its_context_only() -> None:
     planted = Planted("holds-behind", "HLD-01", "", "ferry", ("held",))
     bench, _ = bench_of(planted, "ferry", 1)
