@@ -13,6 +13,7 @@ CANDIDATES := $(if $(PYTHON),$(PYTHON),python3 python3.13 python3.12 python3.11)
 MADE := $(VENV)/.made$(if $(PYTHON),-with-$(subst /,-,$(PYTHON)))
 RUNTIME := $(VENV)/.installed
 DEV := $(VENV)/.installed-dev
+BOARDS := $(VENV)/.installed-boards
 
 SUPPORTED := import sys; sys.exit(not (3, 11) <= sys.version_info[:2] < (3, 14))
 IDENTITY := import sys; print(sys.base_prefix, sys.version_info[:3])
@@ -25,7 +26,7 @@ IN_PROCESS := -n 2 --dist worksteal
 .PHONY: core-fuzz simulated-board help demo quick wire faulty test exhaustive explore prove bench soak mutants matrix lint clean
 
 help:
-	@echo "make demo    run one whole cycle, recorded and judged (needs nothing installed)"
+	@echo "make demo    run one whole cycle, recorded and judged (needs nothing installed; ARGS=--boards: with firmware for boards)"
 	@echo "make quick   run the tests that start no process, broker or browser (ARGS='...' goes to pytest)"
 	@echo "make wire    run those that start a process, broker or browser, and the slow ones"
 	@echo "make faulty  run those that play the whole suite over a faulty or a legal node or supervisor"
@@ -40,7 +41,8 @@ help:
 	@echo "make lint    ruff, mypy and the import contracts"
 	@echo "make clean   remove .venv and everything else that these targets made"
 
-demo: $(RUNTIME)
+# With ARGS=--boards firmware for boards plays a part, and its interpreter is installed first.
+demo: $(if $(findstring --boards,$(ARGS)),$(BOARDS),$(RUNTIME))
 	@$(BIN)/yardwire demo $(ARGS)
 
 # The three parts of 'make test', as CI runs and times them: every test is in one of them.
@@ -118,6 +120,11 @@ $(MADE):
 $(RUNTIME): $(MADE) pyproject.toml
 	@echo "Installing what yardwire needs into $(VENV)"
 	@$(PIP_INSTALL) --editable .
+	@touch $@
+
+$(BOARDS): $(RUNTIME)
+	@echo "Installing what plays a board into $(VENV)"
+	@$(PIP_INSTALL) --editable '.[boards]'
 	@touch $@
 
 $(DEV): $(RUNTIME)

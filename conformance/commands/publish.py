@@ -33,7 +33,7 @@ def publish(ctx: click.Context, out: Path | None, site_path: Path | None, old_pa
 
     A static site that works from a folder: messages byte by byte, state tables as drawings, requirements with
     their cases, guides. Beside it JSON Schemas, CDDL, AsyncAPI, a C header, an Arduino library with the whole node
-    in C for one board of each role of the site, a MicroPython module, test vectors and an access list for
+    in C for one board of each role of the site, the same in MicroPython for mip, test vectors and an access list for
     mosquitto. The same input gives the same bytes.
 
     With --against every change since another version is listed, with a message that shows each break. Exit 1 when
@@ -64,8 +64,8 @@ def _write(
 
     site_file = load_site(site_path) if site_path else scenario()
     changes = "\n".join(as_markdown(comparison)) if comparison else ""
-    core = resources.files("reference_node").joinpath("firmware", "c")
-    made = edition(_contents(ctx, changes), site_file, core)
+    firmware = resources.files("reference_node").joinpath("firmware")
+    made = edition(_contents(ctx, changes), site_file, firmware)
     write(out, made)
     pages = sum(path.endswith(".html") for path in made)
     click.echo(f"Wrote {pages} pages and {len(made) - pages} files. Open {out / 'index.html'} in a browser.")

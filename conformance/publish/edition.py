@@ -12,6 +12,7 @@ from conformance.files.whole_file import growing, write_bytes
 from conformance.files.whole_file import write as write_text
 from conformance.publish.artefacts.artefacts import artefacts
 from conformance.publish.firmware.arduino import arduino_library
+from conformance.publish.firmware.micropython.package import micropython_package
 from conformance.publish.site.site import Contents, Site, broken_links
 from protocol.site import Site as SiteFile
 from protocol.specification import specification
@@ -22,8 +23,8 @@ MARK = "published-by-yardwire.txt"
 """Lists what an edition wrote, so that the next one into the same folder can take away what is no more."""
 
 
-def edition(contents: Contents, site_file: SiteFile, core: Traversable | None = None) -> dict[str, bytes]:
-    """Path to bytes of everything; `core` is the folder of the firmware core.
+def edition(contents: Contents, site_file: SiteFile, firmware: Traversable | None = None) -> dict[str, bytes]:
+    """Path to bytes of everything; `firmware` is the folder of the nodes for boards.
 
     Raises Trouble where a link leads nowhere, or a table is not sound.
     """
@@ -31,8 +32,9 @@ def edition(contents: Contents, site_file: SiteFile, core: Traversable | None = 
         raise Trouble("; ".join(unsound[:5]), mend="Mend the table, or say in it why there is no row")
     files = artefacts(specification(), resources.files("protocol").joinpath("v1"), site_file)
     files |= {path: text.encode() for path, text in contents.terminal.items()}
-    if core is not None:
-        files |= arduino_library(specification(), core, site_file)
+    if firmware is not None:
+        files |= arduino_library(specification(), firmware.joinpath("c"), site_file)
+        files |= micropython_package(specification(), firmware.joinpath("micropython"), site_file)
     try:
         pages = Site(specification(), contents, list(files)).pages()
     except KeyError as error:

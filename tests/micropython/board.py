@@ -27,16 +27,15 @@ class Board:
         node: str,
         way: Sequence[object],
         *,
-        mode: str = "bench",
         package: Path = FIRMWARE,
     ) -> None:
-        self._folder, self._way, self._mode, self._package = site_for(folder, of, node), way, mode, package
+        self._folder, self._way, self._package = site_for(folder, of, node), way, package
         self._log = folder / "node.log"
         self._log.write_bytes(b"")
         self.start()
 
     def start(self) -> None:
-        arguments = (self._mode, self._folder / "boot", *self._way)
+        arguments = (self._folder / "boot", "bench", *self._way)
         with self._log.open("ab") as log:
             program = self._package / "unix" / "node.py"
             self.process = started(program, arguments, self._folder, self._package, log)

@@ -59,6 +59,7 @@ def started(
         stdout=subprocess.PIPE if output is None else output,
         stderr=subprocess.STDOUT,
         env=environment(folder, package),
+        cwd=folder,
     )
 
 

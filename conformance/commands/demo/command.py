@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -18,7 +19,7 @@ from conformance.files.whole_file import write
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
-    from conformance.commands.demo.yard import DemoYard
+    from conformance.commands.demo.yard import BoardOf, DemoYard
     from conformance.tester.runner import Run
     from protocol.site import Site
 
@@ -76,13 +77,22 @@ class Folder:
     show_default=True,
     help="Seed of the simulated machines; boots, tokens and claims are new in each run.",
 )
-def demo(out: Path, choice: str, seed: int) -> int:
+@click.option(
+    "--boards",
+    "with_boards",
+    is_flag=True,
+    help="Let firmware for boards play the southern crane and the berth.",
+)
+def demo(out: Path, choice: str, seed: int, with_boards: bool) -> int:
     """Run one whole cycle of the invented yard harlow-basin; nothing real moves.
 
     Crane north puts a box on the shuttle, the shuttle carries it across, a train comes to rest at the siding
     over magnetic sensors, crane south loads it, and the train leaves. All of it goes over a real broker and
     is recorded. Meanwhile another crane is on the bench, and the conformance cases that move nothing judge
     it.
+
+    With --boards two nodes are firmware for boards: crane south an ATmega328P in a simulator, on a serial
+    line, and the berth by the interpreter of MicroPython. `make demo ARGS=--boards` installs what pip can.
 
     Example: yardwire demo --out my-demo
     """
@@ -91,15 +101,28 @@ def demo(out: Path, choice: str, seed: int) -> int:
     from protocol.recording import Header
     from protocol.site_file import load_site, scenario_text
 
-    folder = _folder(out, scenario_text())
+    folder = _folder(out, _site_text(scenario_text(), with_boards))
     site = load_site(folder.site)
-    with start_broker(choice) as broker, _bench_run(site, folder.site, choice, seed) as judging:
+    with (
+        _boards(site, with_boards) as boards,
+        start_broker(choice) as broker,
+        _bench_run(site, folder.site, choice, seed) as judging,
+    ):
         click.echo(f"{site.name}: two cranes, a berth, a shuttle, one supervisor, all simulated")
+        for name, (is_what, _) in boards.items():
+            click.echo(f"{name}: {is_what}")
         click.echo(f"broker: {broker.name}, at {broker.host} port {broker.port}")
         header = Header(site.name, _utc(), broker.name, _version())
         with (
             _clear_of_disk_trouble(folder.recording),
-            demo_yard(site, broker, folder.recording, header, seed) as yard,
+            demo_yard(
+                site,
+                broker,
+                folder.recording,
+                header,
+                seed,
+                {name: made for name, (_, made) in boards.items()},
+            ) as yard,
         ):
             _watch(yard)
             _wait(LAST_WORDS_S, yard)
@@ -148,6 +171,26 @@ def _words(order: Any) -> str:
 def _wait(seconds: float, yard: DemoYard) -> None:
     time.sleep(seconds)
     yard.check()
+
+
+def _site_text(text: str, with_boards: bool) -> str:
+    if not with_boards:
+        return text
+    from conformance.commands.demo.boards.every import site_text_with_boards
+
+    return site_text_with_boards(text)
+
+
+@contextmanager
+def _boards(site: Site, wanted: bool) -> Iterator[dict[str, tuple[str, BoardOf]]]:
+    """Node to what plays it, in words, and what makes that; all they keep is gone at the end. Raises Trouble."""
+    if not wanted:
+        yield {}
+        return
+    from conformance.commands.demo.boards.every import boards_of
+
+    with TemporaryDirectory(prefix="yardwire-boards-") as folder:
+        yield boards_of(site, Path(folder))
 
 
 # ---------------------------------------------------------------- the bench

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 from conformance.bench.brokers.broker import Broker
+from conformance.commands.demo.boards.board import Board
 from conformance.recordings.record.recorder import Recorder
 from protocol.recording import Header
 from protocol.site import Site
@@ -26,6 +27,8 @@ CONTENTS = {"stack-n": ("C-100", BOX, "C-102", ""), "stack-s": ("", ""), "ferry"
 """What stands where at the start; invented, as all of harlow-basin is."""
 
 GOALS: tuple[Goal, ...] = (GoalState(visits=(Visit(TRAIN, BERTH, ("", "", ""), {0: BOX}),)),)
+BoardOf = Callable[[Endpoint, World, random.Random], Board]
+"""Makes the board of a node: on which broker, in which world, with which chance."""
 STARTS_AT = "quay-n"
 """Where the simulated shuttle really stands."""
 
@@ -37,7 +40,7 @@ class DemoYard:
     supervisor: Supervisor
     recorder: Recorder
     world: World
-    hosts: list[MqttHost]
+    hosts: list[MqttHost | Board]
     said: list[str]
 
     def check(self) -> None:
@@ -48,10 +51,18 @@ class DemoYard:
 
 
 @contextmanager
-def demo_yard(site: Site, broker: Broker, recording: Path, header: Header, seed: int) -> Iterator[DemoYard]:
+def demo_yard(
+    site: Site,
+    broker: Broker,
+    recording: Path,
+    header: Header,
+    seed: int,
+    boards: Mapping[str, BoardOf] | None = None,
+) -> Iterator[DemoYard]:
     """Start everything, and leave no thread and no open file behind. Raises Trouble, OSError.
 
-    `seed` is for the simulated machines; boots, tokens and claims come from the operating system.
+    `seed` is for the simulated machines; boots, tokens and claims come from the operating system. `boards` play nodes
+    in place of the reference nodes.
     """
     rng, chance = random.Random(seed), random.SystemRandom()
     endpoint = Endpoint(
@@ -76,19 +87,19 @@ def demo_yard(site: Site, broker: Broker, recording: Path, header: Header, seed:
         )
         yard = DemoYard(supervisor, recorder, world, [], said)
         ears, brain = MqttHost.at(endpoint, recorder), MqttHost.at(endpoint, supervisor)
-        machines = [
-            node_on_the_wire(
-                site,
-                node.name,
-                endpoint,
-                boot=chance.getrandbits(16),
-                bench=False,
-                world=world,
-                rng=random.Random(rng.getrandbits(32)),
-            )
-            for node in site.nodes.values()
-            if not node.is_supervisor
-        ]
+        machines: list[MqttHost | Board] = []
+        for node in site.nodes.values():
+            if node.is_supervisor:
+                continue
+            own = random.Random(rng.getrandbits(32))
+            if boards and node.name in boards:
+                machines.append(boards[node.name](endpoint, world, own))
+            else:
+                boot = chance.getrandbits(16)
+                made = node_on_the_wire(
+                    site, node.name, endpoint, boot=boot, bench=False, world=world, rng=own
+                )
+                machines.append(made)
         for host in (ears, *machines, brain):
             host.start()
             # The recorder is stopped last, so that it hears everybody leave.

@@ -25,6 +25,7 @@ USES = {
     "yardwire.h": "C99 header: keys, words, sizes, times, topic builders, transition tables. Fits an AVR.",
     "yardwire.py": "MicroPython module with the same.",
     "arduino/Yardwire/library.properties": "Arduino library: the node in C, an example a role.",
+    "micropython/package.json": "The node in MicroPython for `mip`, an example a role beside it.",
     "yardwire.acl": "Access list for mosquitto: each node may publish only its own topics, and listeners nothing.",
     "yardwire-mosquitto.conf": "Configuration for mosquitto: TLS, passwords, the access list, one user one connection.",
     "vectors/": "Test vectors: payloads that are right, and payloads that are wrong with the requirement they break.",

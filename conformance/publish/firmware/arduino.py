@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from importlib.resources.abc import Traversable
 
 from conformance.publish.firmware.core_files import core_files
+from conformance.publish.firmware.one_role import node_with
 from conformance.publish.firmware.site_header import site_header
-from protocol.site import NodeSite, Site
+from protocol.site import Site
 from protocol.specification import Specification
 
 FOLDER = "arduino/Yardwire"
@@ -33,7 +34,7 @@ def arduino_library(spec: Specification, core: Traversable, site: Site) -> dict[
     texts |= {f"src/{name}": text for name, text in core_files(spec).items()}
     examples = core.joinpath("examples")
     for role in ("crane", "berth", "shuttle"):
-        node = _node_with(role, site)
+        node = node_with(role, site)
         if node is None:
             continue
         folder = f"examples/{role}"
@@ -42,12 +43,6 @@ def arduino_library(spec: Specification, core: Traversable, site: Site) -> dict[
         texts[f"{folder}/node.c"] = _text(examples.joinpath("node.c"))
         texts[f"{folder}/yw_site.h"] = site_header(site, node.name)
     return {f"{FOLDER}/{path}": text.encode() for path, text in sorted(texts.items())}
-
-
-def _node_with(role: str, site: Site) -> NodeSite | None:
-    """The first node that has this role and no other; one that reads CBOR alone before others."""
-    alone = [node for node in site.nodes.values() if node.roles == (role,)]
-    return min(alone, key=lambda node: node.reads != "cbor", default=None)
 
 
 def _sources(core: Traversable) -> Iterator[tuple[str, str]]:

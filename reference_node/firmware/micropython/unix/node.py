@@ -1,6 +1,7 @@
-"""A node in MicroPython as a process: `node.py bench|wired RECORDS mqtt HOST PORT [UPTIME]` or `... serial DEVICE`.
+"""A node in MicroPython as a process: `node.py RECORDS bench|PINS mqtt HOST PORT [USER PASSWORD]`, or `serial DEVICE`.
 
-`yw_site` has to be found: what the node knows of its layout, made from the site file.
+With `bench` its sensors are a tester's; else `PINS` is where its pins are, see `wired_board.py`. `yw_site` has to be
+found: what the node knows of its layout, made from the site file.
 """
 
 import sys
@@ -15,15 +16,15 @@ from yardwire_node.serial import SerialLink
 from yw_site import SITE
 
 
-def main(mode: str, records: str, way: str, where: str, port: str = "", uptime: str = "0") -> None:
-    board = BenchBoard(records, int(uptime)) if mode == "bench" else WiredBoard(records)
+def main(records: str, pins: str, way: str, *where: str) -> None:
+    board = BenchBoard(records) if pins == "bench" else WiredBoard(records, pins)
     boot, lost = next_boot(board)
-    node = Node(SITE, board, boot, boot_lost=lost, bench=mode == "bench", reset="power-on")
+    node = Node(SITE, board, boot, boot_lost=lost, bench=pins == "bench", reset="power-on")
     if way == "mqtt":
-        run(node, MqttLink(node, where, int(port)))
+        run(node, MqttLink(node, where[0], int(where[1]), *where[2:]))
     else:
         # A file of this port reads until it has all that was asked for.
-        run(node, SerialLink(node, open(where, "r+b", 0), chunk=1))
+        run(node, SerialLink(node, open(where[0], "r+b", 0), chunk=1))
 
 
 main(*sys.argv[1:])

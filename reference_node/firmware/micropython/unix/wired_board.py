@@ -1,47 +1,43 @@
-"""A board in service whose pins are lines of text, to and from a machine that somebody else simulates.
+"""A board in service whose pins are lines of text in two named pipes, to and from a machine simulated elsewhere.
 
-In: `MS SENSOR LEVEL`, with ms of the computer's monotonic clock, from before this board started where that is when the
-sensor changed. Out: `motor PERCENT`, `axis NUMBER SETPOINT`, `axis-off NUMBER`, `spreader LEVEL`, `spreader-off`.
+In: `MS SENSOR LEVEL`, with the ms of the computer's monotonic clock at which the sensor changed. Out: `motor PERCENT`,
+`axis NUMBER SETPOINT`, `axis-off NUMBER`, `spreader LEVEL`, `spreader-off`. The machine has said
+how its sensors stand before the board opens the pipes.
 """
 
 import select
-import sys
 import time
 
 from unix.bench_board import BenchBoard
 
 
 class WiredBoard(BenchBoard):
-    """Reads its sensors from standard input, and writes what its motors do to standard output."""
+    """`pins` is the path of both pipes: with `.in` what comes to the board, with `.out` what it says."""
 
-    def __init__(self, records: str) -> None:
+    def __init__(self, records: str, pins: str) -> None:
         super().__init__(records)
+        self._in, self._out = open(pins + ".in"), open(pins + ".out", "w")
         self._poll = select.poll()
-        self._poll.register(sys.stdin, select.POLLIN)
+        self._poll.register(self._in, select.POLLIN)
         self._levels: dict = {}
         self._motor: int | None = None
         self._at: dict = {}
 
     def _say(self, *words) -> None:
-        sys.stdout.write(" ".join(str(word) for word in words) + "\n")
+        self._out.write(" ".join(str(word) for word in words) + "\n")
 
-    def _lines(self) -> list:
+    def edges(self) -> list:
         found = []
         while self._poll.poll(0):
-            words = sys.stdin.readline().split()
-            if len(words) != 3:
-                raise SystemExit  # The machine is gone: main_loop switches everything off.
+            words = self._in.readline().split()
             ago_ms = time.ticks_diff(time.ticks_ms(), int(words[0]))
             self._levels[words[1]] = words[2] == "1"
             found.append((self.clock_ms() - ago_ms, words[1], words[2] == "1"))
         return found
 
     def inputs(self) -> dict:
-        self._lines()
+        self.edges()
         return self._levels
-
-    def edges(self) -> list:
-        return self._lines()
 
     def motor(self, percent: int) -> None:
         if percent != self._motor:
