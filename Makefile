@@ -19,7 +19,8 @@ SUPPORTED := import sys; sys.exit(not (3, 11) <= sys.version_info[:2] < (3, 14))
 IDENTITY := import sys; print(sys.base_prefix, sys.version_info[:3])
 
 # What every worker and every program of the tests imports is compiled once and kept, whatever the environment says.
-PYTEST := PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -n 4 --dist loadfile
+# Whole files are dealt to the workers, those that take longest first (tests/dealing.py). Most of the time most of them wait.
+PYTEST := PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -n 5 --dist loadfile --no-loadscope-reorder
 # These wait for nothing: a worker a core, as each collects them all. What the tests of a file share is cheap to make twice.
 IN_PROCESS := -n 2 --dist worksteal
 
@@ -56,7 +57,7 @@ faulty: $(DEV)
 	@PYTHONHASHSEED=0 $(PYTEST) -m "faulty and not exhaustive" $(ARGS)
 
 test: $(DEV)
-	@PYTHONHASHSEED=0 $(PYTEST) $(ARGS)
+	@PYTHONHASHSEED=0 YARDWIRE_TIMES=1 $(PYTEST) $(ARGS)
 
 exhaustive: $(DEV)
 	@PYTHONHASHSEED=0 $(PYTEST) -m exhaustive $(ARGS)

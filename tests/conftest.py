@@ -6,12 +6,13 @@ import os
 import shutil
 import signal
 import threading
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 import pytest
 
+from tests.dealing import listed, longest_first, not_as_listed
 from tests.examples import load_profile
 from tests.kinds import Guard, sort_into_kinds, stays_in_this_process
 from tests.needs import PLACES
@@ -44,9 +45,16 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 @pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark what starts processes or opens sockets (`wire`) and what drives a browser."""
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Mark what starts processes or opens sockets (`wire`) and what drives a browser.
+
+    In a worker put the files that take longest first as well: they are dealt in this order.
+    """
     sort_into_kinds(items)
+    if hasattr(config, "workerinput"):
+        order = longest_first((_file(item.nodeid) for item in items), listed())
+        place = {name: number for number, name in enumerate(order)}
+        items.sort(key=lambda item: place[_file(item.nodeid)])
 
 
 @pytest.hookimpl(wrapper=True)
@@ -89,6 +97,8 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
     """Say what was not tested and what to install, where the reader of the closing line sees it."""
+    if os.environ.get("YARDWIRE_TIMES") == "1":
+        _tell_times(terminalreporter)
     skips = _skips(config)
     if not skips:
         return
@@ -101,6 +111,20 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: p
     for reason, count in sorted(skips.items()):
         terminalreporter.line(f"{count:4} x {reason}")
     terminalreporter.line("Install what is named above, or run .ci/run on Debian, which installs all of it.")
+
+
+def _file(nodeid: str) -> str:
+    return nodeid.partition("::")[0]
+
+
+def _tell_times(terminalreporter: pytest.TerminalReporter) -> None:
+    took: defaultdict[str, float] = defaultdict(float)
+    for reports in terminalreporter.stats.values():
+        for report in reports:
+            if isinstance(report, pytest.TestReport):
+                took[_file(report.nodeid)] += report.duration
+    for line in not_as_listed(took, listed()):
+        terminalreporter.line(f"tests/long_files.toml: {line}")
 
 
 def _skips(config: pytest.Config) -> Counter[str]:

@@ -64,7 +64,7 @@ def run_pytest(folder: Path, *arguments: str) -> str:
     """What pytest says of these tests, as a part of ours: the marks look at functions of the package `tests`."""
     tests = folder / "tests"
     tests.mkdir()
-    for name in ("conftest.py", "kinds.py", "needs.py", "examples.py"):
+    for name in ("conftest.py", "kinds.py", "needs.py", "examples.py", "dealing.py", "long_files.toml"):
         shutil.copy(HERE / name, tests)
     choice = (
         "mosquitto" if shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin") else "embedded"
