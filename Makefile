@@ -59,6 +59,11 @@ faulty: $(DEV)
 test: $(DEV)
 	@PYTHONHASHSEED=0 YARDWIRE_TIMES=1 $(PYTEST) $(ARGS)
 
+# One process reads all tests, so that what they import is compiled before workers do it side by side.
+collect: $(DEV)
+	@PYTHONHASHSEED=0 $(PYTEST) -n 0 --collect-only -q > $(VENV)/collected || { cat $(VENV)/collected; exit 1; }
+	@tail -n 1 $(VENV)/collected
+
 exhaustive: $(DEV)
 	@PYTHONHASHSEED=0 $(PYTEST) -m exhaustive $(ARGS)
 

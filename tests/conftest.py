@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import signal
@@ -55,6 +56,14 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         order = longest_first((_file(item.nodeid) for item in items), listed())
         place = {name: number for number, name in enumerate(order)}
         items.sort(key=lambda item: place[_file(item.nodeid)])
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_finish() -> None:
+    """Take what was collected out of what the garbage collector looks at again and again: it stays to the end."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(20_000, 20, 20)
 
 
 @pytest.hookimpl(wrapper=True)
