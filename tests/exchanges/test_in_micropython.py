@@ -16,7 +16,7 @@ from tests.micropython.interpreter import needs_micropython
 from tests.micropython.participant import MicroPythonNode
 
 pytestmark = needs_micropython
-SAMPLE = 9
+SAMPLE = 27
 
 
 def difference(

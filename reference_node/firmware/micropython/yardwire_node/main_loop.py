@@ -21,10 +21,17 @@ async def _both(node, link) -> None:
 def run(node, link) -> None:
     """Run a node over an `MqttLink` or a `SerialLink`, for ever.
 
-    Whatever fails in it ends it with every output off; the watchdog, fed no more, then starts the board anew.
+    Whatever fails in it ends it with every output off; the watchdog, fed no more, then starts the board anew. Ctrl-C
+    ends it too, and then the node says that it leaves.
     """
     gc.threshold(BUSY_BYTES)
+    is_stopped = False
     try:
         asyncio.run(_both(node, link))
+    except KeyboardInterrupt:
+        is_stopped = True
     finally:
         node.board.off()
+    if is_stopped:
+        asyncio.new_event_loop()  # What was under way is not gone on with.
+        asyncio.run(link.leave())

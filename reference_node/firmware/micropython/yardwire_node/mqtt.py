@@ -28,6 +28,7 @@ class MqttLink:
         self._wake = asyncio.Event()
         self._number = 0
         self._broken = False
+        self._stream: asyncio.StreamReader | None = None
         node.speaker.send = self._send
         node.speaker.is_busy = lambda: bool(self._queue)
 
@@ -47,6 +48,7 @@ class MqttLink:
             except (OSError, EOFError, asyncio.TimeoutError):
                 pass
             self._node.disconnected()
+            self._stream = None
             if stream is not None:
                 stream.close()
             await asyncio.sleep_ms(wait_ms)
@@ -97,6 +99,7 @@ class MqttLink:
     async def _connection(self, stream) -> bool:
         """From CONNECT to the end; True where it was accepted. Nothing is left running."""
         node = self._node
+        self._stream = stream
         _no_delay(stream)
         self._queue, self._broken = bytearray(), False
         tasks = [asyncio.create_task(self._write(stream)), asyncio.create_task(self._ping())]
@@ -159,11 +162,15 @@ class MqttLink:
         if not kind & 1 and topic in (self._own.encode(), self._everyone.encode()):
             self._node.receive(packet[begin:], topic == self._everyone.encode())
 
-    async def leave(self, stream) -> None:
+    async def leave(self) -> None:
         """Say 'off', then disconnect: a disconnect on purpose suppresses the will [LNK-16]."""
-        payload = self._node.parting()
-        stream.write(packets.publish(self._topic("node-status"), payload, 0, True, 0) + packets.DISCONNECT)
+        stream = self._stream
+        if stream is None or not self._node.speaker.online:
+            return
+        topic, payload = self._topic("node-status"), self._node.parting()
+        stream.write(packets.publish(topic, payload, 0, True, 0) + packets.DISCONNECT)
         await stream.drain()
+        stream.close()
 
 
 def _no_delay(stream) -> None:

@@ -22,6 +22,9 @@ class SerialLink:
         """What the main loop calls."""
         self._line.tick()
 
+    async def leave(self) -> None:
+        """Say nothing more: the gateway notices the silence, and lets the will be published."""
+
     def _put(self, frame: bytes) -> bool:
         """A frame goes out whole or not at all."""
         if len(self._queue) + len(frame) > QUEUE_MOST:
