@@ -44,7 +44,7 @@ def reading() -> tuple[str, float, str]:
     plain = validator_of("crane-status", True)
     assert isinstance(plain, Draft202012Validator)
     few = COUNT // 20
-    ours = seconds(lambda: [read_message("crane-status", payload, closed=True) for _ in range(few)])
+    ours = seconds(lambda: [read_message("crane-status", payload, closed=True) for _ in range(COUNT)]) / 20
     theirs = seconds(lambda: [plain.is_valid(json.loads(payload)) for _ in range(few)])
     return (
         "jsonschema alone / reading with all checks, one JSON message",
@@ -121,6 +121,8 @@ def judging() -> tuple[str, float, str]:
 
 def rows() -> Iterator[Row]:
     """All rows."""
-    for measure in (reading, decoding, recording, replaying, judging):
+    name, ratio, figures = reading()
+    yield Row(name, ratio, 20, figures, at_least=True)
+    for measure in (decoding, recording, replaying, judging):
         name, ratio, figures = measure()
         yield Row(name, ratio, None, figures)

@@ -25,11 +25,13 @@ from conformance.bench.brokers.probe import connect_packet
 from conformance.bench.mqtt.framing import Splitter, packet, string
 from conformance.bench.mqtt.packets import decode
 from conformance.recordings.record.capture import CHUNK, PublishSplitter
-from protocol.bulk_reading import BulkReader, _to_words
+from protocol.bulk_reading import BulkReader
 from protocol.recording import RecordedMessage, RecordingReader
+from protocol.short_way import to_words
 from protocol.wire.packet import Publish
 
 LISTENS_S = 180.0
+TURNS = 3
 SLOW_SAMPLE = 5_000
 """Messages that the slow validator reads: its time a message does not depend on how many there are."""
 VOLATILE = (
@@ -161,10 +163,19 @@ def _send(port: int, stream: Path) -> None:
 def reading_rows(recording: Path) -> Iterator[Row]:
     """Reading with validation, against decoding alone and against the jsonschema package alone."""
     reader = BulkReader()
-    valid, full = timed(
-        lambda: sum(not reader.read(item.topic, item.payload).findings for item in messages_of(recording))
-    )
-    read, alone = timed(lambda: sum(_decoded(reader, item) is not None for item in messages_of(recording)))
+    # In turns, the best of each: whatever else the machine does falls on both.
+    turns = [
+        (
+            timed(
+                lambda: sum(
+                    not reader.read(item.topic, item.payload).findings for item in messages_of(recording)
+                )
+            ),
+            timed(lambda: sum(_decoded(reader, item) is not None for item in messages_of(recording))),
+        )
+        for _ in range(TURNS)
+    ]
+    (valid, full), (read, alone) = (min(runs, key=lambda run: run[1]) for runs in zip(*turns, strict=True))
     if valid != read:
         raise AssertionError(f"{read - valid} messages of the simulator are not valid")
     ours, decoding = 1e6 * full / valid, 1e6 * alone / valid
@@ -174,7 +185,7 @@ def reading_rows(recording: Path) -> Iterator[Row]:
         f"{slow:.0f} us / {ours:.1f} us a message", at_least=True,
     )  # fmt: skip
     figures = f"{ours:.1f} us / {decoding:.1f} us a message"
-    yield Row("reading with validation / decoding alone", ours / decoding, 2, figures)
+    yield Row("reading with validation / decoding alone", ours / decoding, 1.6, figures)
 
 
 def _decoded(reader: BulkReader, item: RecordedMessage) -> dict[str, Any] | None:
@@ -185,7 +196,7 @@ def _decoded(reader: BulkReader, item: RecordedMessage) -> dict[str, Any] | None
     if item.payload[:1] == b"{":
         body: dict[str, Any] = json.loads(item.payload)
         return body
-    return _to_words(topic.message, cbor2.loads(item.payload))
+    return to_words(topic.message, cbor2.loads(item.payload))
 
 
 def _jsonschema_us(recording: Path) -> float:

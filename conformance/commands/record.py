@@ -51,6 +51,10 @@ def _time(_ctx: click.Context, _param: click.Parameter, text: str | None) -> int
 @click.option("--zstd", "pack", is_flag=True, help="Pack with zstd (needs the package zstandard).")
 @click.option("--qos", type=click.IntRange(0, 1), default=1, show_default=True, help="QoS to subscribe with.")
 @click.option(
+    "--share", metavar="NAME",
+    help="Share the bus with all recorders of this NAME (MQTT 5): each gets a part; 'yardwire runs merge' joins them.",
+)  # fmt: skip
+@click.option(
     "--alarm", "learned", metavar="FOLDER", type=click.Path(path_type=Path, exists=True, file_okay=False),
     help="Learn from the runs in this folder, and warn as soon as one is over that left their limits.",
 )  # fmt: skip
@@ -65,6 +69,7 @@ def record(
     rotate_every: int,
     pack: bool,
     qos: int,
+    share: str | None,
     learned: Path | None,
     as_json: bool,
 ) -> int:
@@ -85,10 +90,18 @@ def record(
         _require_zstandard()
     if site != "+" and re.fullmatch("[A-Za-z0-9-]{1,12}", site) is None:
         raise Trouble(f"{site!r} is no name of a site", mend="It has 1 to 12 characters A-Z a-z 0-9 and '-'")
+    if share is not None and re.fullmatch("[A-Za-z0-9._-]{1,40}", share) is None:
+        raise Trouble(
+            f"{share!r} is no name to share by", mend="It has 1 to 40 characters A-Z a-z 0-9 . _ and '-'"
+        )
+    if share is not None and learned is not None:
+        raise click.UsageError("--alarm needs to hear everything, and with --share this recorder gets a part")
     rotation = Rotation(rotate_size, rotate_every * 1_000_000)
     with stopping.gently(lambda: None):
         alarm = _alarm(learned) if learned is not None else None
-        session = _Session(bus, site, path, rotation, pack=pack, qos=qos, quiet=as_json, alarm=alarm)
+        session = _Session(
+            bus, site, path, rotation, pack=pack, qos=qos, quiet=as_json, alarm=alarm, share=share
+        )
     try:
         session.run(seconds, messages)
     finally:
@@ -126,8 +139,11 @@ class _Session:
         qos: int,
         quiet: bool,
         alarm: Alarm | None = None,
+        share: str | None = None,
     ) -> None:
         from conformance.recordings.record.capture import Capture
+        from conformance.recordings.record.merging import SHARED
+        from conformance.recordings.record.shared import SharedCapture
         from conformance.recordings.record.status_line import StatusLine
         from conformance.recordings.record.writer import RecordingFiles, now_iso
         from protocol.recording import Header
@@ -135,8 +151,14 @@ class _Session:
 
         self._alarm = alarm
         self.line = StatusLine(None if quiet else progress.show)
-        self.capture = Capture(address, f"{specification().root}/{site}/#", self._take, qos)
-        header = Header(site, now_iso(), address.name, version("yardwire"))
+        topics = f"{specification().root}/{site}/#"
+        self.capture = (
+            Capture(address, topics, self._take, qos)
+            if share is None
+            else SharedCapture(address, topics, self._take, qos, share)
+        )
+        source = address.name if share is None else f"{address.name}, {SHARED}{share}"
+        header = Header(site, now_iso(), source, version("yardwire"))
         self.recording = RecordingFiles(path, header, rotation, pack=pack)
         self._most: int | None = None
         self._end_us: float | None = None

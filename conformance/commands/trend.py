@@ -10,6 +10,7 @@ import click
 
 from conformance.commands.terminal import progress
 from conformance.files.whole_file import require_folder, write
+from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
     from conformance.recordings.runs.rule import CutRule
@@ -37,6 +38,9 @@ SHOWN = 20
     help="Accept one false alarm of all charts together in so many undisturbed runs.",
 )  # fmt: skip
 @click.option("--cut", metavar="RULE", help="What begins a run, as for 'yardwire runs'.")
+@click.option(
+    "--cluster", metavar="ADDRESS", help="Have a Dask cluster do it; 'local': processes of this machine."
+)
 @click.option("--html", type=click.Path(path_type=Path, dir_okay=False), help="Write a page of small charts.")
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
 @click.option("--all", "show_all", is_flag=True, help=f"Show all alarms, not only the first {SHOWN}.")
@@ -47,14 +51,16 @@ def trend(
     learn: int,
     once_in: int,
     cut: str | None,
+    cluster: str | None,
     html: Path | None,
     as_json: bool,
     show_all: bool,
 ) -> int:
     """Say what drifts: figures of every run, against limits that good runs teach.
 
-    RECORDINGS are folders, recordings or runs. Limits are learned from the runs of --good, else from those that were
-    marked good ('yardwire runs mark'), else from the first ones, and never from one that is marked bad.
+    RECORDINGS are folders, recordings or runs, or one folder that 'yardwire runs export' wrote. Limits are learned
+    from the runs of --good, else from those that were marked good ('yardwire runs mark'), else from the first ones,
+    and never from one that is marked bad.
 
     For each node, act, step, place and train the run's durations, rest reading, answer time, gaps, losses, reconnects
     and invalid messages become a control chart. A shift or a slope is told in words and units, with --site also when
@@ -71,7 +77,7 @@ def trend(
 
     require_folder(html)
     site = _site(site_file)
-    names, series, said = _read(recordings, _rule(cut, site), good)
+    names, series, said = _read(recordings, _rule(cut, site), good, cluster)
     found = trend_of(names, series, site, said, learn=learn, once_in=once_in)
     if html is not None:
         from conformance.recordings.trend.page import trend_page
@@ -85,12 +91,21 @@ def trend(
 
 
 def _read(
-    recordings: tuple[Path, ...], rule: CutRule | None, good: tuple[str, ...]
+    recordings: tuple[Path, ...], rule: CutRule | None, good: tuple[str, ...], cluster: str | None
 ) -> tuple[list[str], list[Series], Marked]:
     """Names of all runs, their figures as series, and what is said of them. Raises Trouble."""
+    from conformance.recordings.store.dataset import is_store, trend_of_store
     from conformance.recordings.trend.gathering import runs_of
-    from conformance.recordings.trend.series import marked, series_of
+    from conformance.recordings.trend.series import marked, named, series_of
 
+    if len(recordings) == 1 and is_store(recordings[0]):
+        stored = trend_of_store(recordings[0], cluster)
+        return stored.names, stored.series, named(stored.names, good) if good else stored.marked
+    if cluster is not None:
+        mend = "Write them there first: yardwire runs export DIR RECORDINGS"
+        raise Trouble(
+            "a cluster works on what 'yardwire runs export' wrote", where=str(recordings[0]), mend=mend
+        )
     runs = runs_of(recordings, rule, lambda what: progress.show(f"reading {what}"))
     progress.clear()
     return [run.name for run in runs], series_of(runs), marked(runs, good)

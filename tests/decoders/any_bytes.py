@@ -113,7 +113,10 @@ def disagreement(reader: BulkReader, topic: str, payload: bytes) -> str:
         parts = None
     if reader.topic(topic) != parts:
         return f"topic: {reader.topic(topic)} and {parts}"
-    one, other = reader.read(topic, payload), read_publication(topic, payload, retain=None, qos=None)
+    one, other = (
+        reader.read(topic, payload),
+        read_publication(topic, payload, retain=None, qos=None, short=False),
+    )
     if one != other or repr(one.body) != repr(other.body):  # True is 1 to Python, and 1.0 is too.
         return f"read: {one} and {other}"
     body = reader.decode(topic, payload)

@@ -23,7 +23,7 @@ def payload_is_judged(message: str, payload: bytes) -> None:
             assert reading.body is not None
             assert encode(message, reading.body, Encoding.CBOR) == payload
     topic = str(Topic("harlow-basin", "north", message))
-    assert BULK.read(topic, payload) == read_publication(topic, payload, retain=None, qos=None)
+    assert BULK.read(topic, payload) == read_publication(topic, payload, retain=None, qos=None, short=False)
 
 
 def packet_is_told(raw: bytes) -> None:

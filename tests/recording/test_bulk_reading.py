@@ -29,7 +29,7 @@ def topic_of(message: str) -> str:
 
 def same(topic: str, payload: bytes) -> bool:
     """Whether both ways agree; gives whether the message is valid."""
-    long = read_publication(topic, payload, retain=None, qos=None)
+    long = read_publication(topic, payload, retain=None, qos=None, short=False)
     assert READER.read(topic, payload) == long, payload
     return long.valid
 

@@ -48,11 +48,9 @@ def later_runs(one_run: Path, shift: int, runs: int) -> list[Item]:
     items: list[Item] = []
     for number in range(runs):
         begin = items[-1].at_us + 1 if items else 0
-        items.extend(
-            item._replace(at_us=begin + item.at_us)
-            for item in changed(items_of(one_run)[1], 50 + number, reading(shift, 1 + number))
-            if isinstance(item, RecordedMessage)
-        )
+        told = changed(items_of(one_run)[1], 50 + number, reading(shift, 1 + number))
+        messages = (item for item in told if isinstance(item, RecordedMessage))
+        items.extend(item._replace(at_us=begin + item.at_us) for item in messages)
     return items
 
 

@@ -44,6 +44,7 @@ def written(path: Path, header: Header, items: Sequence[Item]) -> Path:
                     writer.event(item)
                 case RecordedEnd():
                     writer.end(item.at_us)
+        writer.flush()
     return path
 
 

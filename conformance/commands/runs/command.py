@@ -8,6 +8,15 @@ from conformance.commands.lazy import LazyCommand, LazyGroup
 
 TASKS = {
     "list": LazyCommand("conformance.commands.runs.list:list_runs", "List the runs of folders or files."),
+    "export": LazyCommand(
+        "conformance.commands.runs.export:export", "Write runs as Parquet, by site and day."
+    ),
+    "summary": LazyCommand(
+        "conformance.commands.runs.summary:summary", "Sum up what was exported, a day a line."
+    ),
+    "merge": LazyCommand(
+        "conformance.commands.runs.merge:merge", "Make one recording of those of a shared bus."
+    ),
     "mark": LazyCommand("conformance.commands.runs.mark:mark", "Say something of a run: good, bad, a note."),
 }
 

@@ -33,7 +33,7 @@ WAITS_S = (0.5, 1.0, 2.0, 5.0)
 """Waits between attempts to connect again."""
 RECEIVE_BUFFER = 4 << 20
 
-_PUBLISH, _PINGREQ, _DISCONNECT = 0x30, packet(0xC0, b""), packet(0xE0, b"")
+_PUBLISH, _SUBACK, _PINGREQ, _DISCONNECT = 0x30, 0x90, packet(0xC0, b""), packet(0xE0, b"")
 
 Take = Callable[[RecordedMessage], object]
 
@@ -75,8 +75,13 @@ class PublishSplitter:
                 break
             if first & 0xF0 == _PUBLISH:
                 self._publish(data, first, start, end, at_us)
+            elif first & 0xF0 == _SUBACK:
+                self._suback(data[start:end])
             begin = end
         self._rest = data[begin:]
+
+    def _suback(self, body: bytes) -> None:
+        """Section 3.9; `Capture` has looked at it."""
 
     def _publish(self, data: bytes, first: int, start: int, end: int, at_us: int) -> None:
         """Section 3.3."""
@@ -155,27 +160,47 @@ class Capture:
         try:
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BUFFER)
             user = "" if address.user is None and address.password is not None else address.user
-            sock.sendall(connect_packet(self._client_id, level=4, user=user, password=address.password))
+            sock.sendall(
+                connect_packet(self._client_id, level=self._level, user=user, password=address.password)
+            )
             try:
-                answer = _exactly(sock, 4)
+                code = self._connack(sock)
             except ConnectionLost:
                 if self.connections:  # It was right once: no second look is needed.
                     raise
                 raise unanswered(self._endpoint) from None
-            if answer[:2] != b"\x20\x02":
-                raise Trouble("what answers there does not speak MQTT 3.1.1", where=address.name)
-            if answer[3]:
-                raise refused(self._endpoint, answer[3])
-            subscription = b"\x00\x01" + string(self._filter) + bytes([self._qos])
-            sock.sendall(packet(0x82, subscription))
+            if code:
+                raise refused(self._endpoint, code)
+            sock.sendall(self._subscriptions())
         except BaseException:
             sock.close()
             raise
         self.connections += 1
         return sock
 
+    _level = 4
+    """MQTT 3.1.1."""
+
+    def _connack(self, sock: socket.socket) -> int:
+        """The broker's answer. Raises ConnectionLost, or Trouble where it is none."""
+        answer = _exactly(sock, 4)
+        if answer[:2] != b"\x20\x02":
+            raise Trouble("what answers there does not speak MQTT 3.1.1", where=self._address.name)
+        return answer[3]
+
+    def _subscriptions(self) -> bytes:
+        """What is sent once the broker has let us in."""
+        return packet(0x82, b"\x00\x01" + string(self._filter) + bytes([self._qos]))
+
+    def _splitter(self) -> PublishSplitter:
+        return PublishSplitter(self._take)
+
+    def _awaits_suback(self, data: bytes) -> bool:
+        """Whether the answer to the SUBSCRIBE is still to come. Raises Trouble for a refusal."""
+        return _suback_first(data, self._address)
+
     def _listen(self, sock: socket.socket, pause: Callable[[int], object]) -> None:
-        splitter = PublishSplitter(self._take)
+        splitter = self._splitter()
         sock.settimeout(LOOK_S)
         ping_at = self.now_us() + int(PING_EVERY_S * 1e6)
         dead_at = ping_at + int(3 * PING_EVERY_S * 1e6)
@@ -191,7 +216,7 @@ class Capture:
             if data:
                 dead_at = now + int(3 * PING_EVERY_S * 1e6)
                 if first:
-                    first = _suback_first(data, self._address)
+                    first = self._awaits_suback(data)
                 splitter.feed(data, now)
                 if splitter.acknowledgements:
                     _send(sock, bytes(splitter.acknowledgements))

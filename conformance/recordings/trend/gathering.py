@@ -42,7 +42,16 @@ def runs_of(
 def chosen_runs(
     paths: Iterable[Path], rule: CutRule | None, tick: Callable[[str], object] | None
 ) -> Iterator[tuple[RunIndex, Run]]:
-    """The whole runs of folders, of files, and those that are named. Raises Trouble."""
+    """The whole runs with a job. Raises Trouble."""
+    for index, run in all_runs(paths, rule, tick):
+        if run.result is not Result.EMPTY and not run.fragment:
+            yield index, run
+
+
+def all_runs(
+    paths: Iterable[Path], rule: CutRule | None, tick: Callable[[str], object] | None
+) -> Iterator[tuple[RunIndex, Run]]:
+    """The runs of folders, of files, and those that are named. Raises Trouble."""
     wanted: dict[Path, set[str] | None] = {}
     for path in paths:
         named = run_named(path)
@@ -58,8 +67,6 @@ def chosen_runs(
     for folder, names in wanted.items():
         index = index_of(folder, rule, tick)
         for run in index.runs:
-            if run.result is Result.EMPTY or run.fragment:
-                continue
             if names is None or names & {str(run.name), *run.files}:
                 yield index, run
 

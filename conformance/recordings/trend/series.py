@@ -35,14 +35,19 @@ class Marked:
 
 def marked(runs: Sequence[TrendRun], good: Collection[str] = ()) -> Marked:
     """What was said of runs; those that `good` names count as good, and no others then. Raises Trouble."""
-    unknown = sorted(set(good) - {run.name for run in runs})
+    bad = frozenset(number for number, run in enumerate(runs) if run.bad)
+    if good:
+        return Marked(named([run.name for run in runs], good).good, bad)
+    return Marked(frozenset(number for number, run in enumerate(runs) if run.good), bad)
+
+
+def named(runs: Sequence[str], good: Collection[str]) -> Marked:
+    """The runs of these names as good ones. Raises Trouble for a name that no run has."""
+    unknown = sorted(set(good) - set(runs))
     if unknown:
-        known = ", ".join(run.name for run in runs[:3])
+        known = ", ".join(runs[:3])
         raise Trouble(f"there is no run {unknown[0]!r}", mend=f"The first ones are {known}")
-    return Marked(
-        frozenset(number for number, run in enumerate(runs) if (run.name in good if good else run.good)),
-        frozenset(number for number, run in enumerate(runs) if run.bad),
-    )
+    return Marked(frozenset(number for number, run in enumerate(runs) if run in good))
 
 
 def series_of(runs: Sequence[TrendRun]) -> list[Series]:

@@ -1,0 +1,32 @@
+"""`yardwire runs export DIR`: runs as Parquet, for years of them and for other tools."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from conformance.commands.terminal import progress
+
+
+@click.command()
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path, file_okay=False))
+@click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--cut", metavar="RULE", help="What begins a run, as for 'yardwire runs list'.")
+def export(folder: Path, recordings: tuple[Path, ...], cut: str | None) -> None:
+    """Write the runs of RECORDINGS (folders, files or runs) below DIR as Parquet, in folders site=SITE/day=DAY.
+
+    One row a message; columns with types, which stay as they are. Exporting a recording again writes its files over.
+    'yardwire trend DIR' and 'yardwire runs summary DIR' read it, and so does whatever reads Parquet.
+
+    Example: yardwire runs export store recordings
+    """
+    from conformance.recordings.runs.rule import cut_rule
+    from conformance.recordings.store.export import export as write_all
+    from conformance.recordings.trend.gathering import all_runs
+
+    rule = cut_rule(cut, "--cut") if cut is not None else None
+    runs = all_runs(recordings, rule, lambda what: progress.show(f"reading {what}"))
+    done = write_all(folder, runs, lambda what: progress.show(f"writing {what}"))
+    progress.clear()
+    click.echo(f"{folder}: {done.runs:,} runs, {done.messages:,} messages, in {done.files:,} files")
