@@ -167,6 +167,36 @@ def test_a_second_board_of_the_same_name_is_not_let_in(broker: Broker, listener:
         assert {body["boot"] for body in listener.bodies("siding", "node-status")} == {7}
 
 
+def test_a_board_that_is_not_in_the_site_file_is_not_let_in(broker: Broker, listener: Listener) -> None:
+    """Nor one that says the supervisor's name, or another site's: it gets no connection, and no order reaches it."""
+    endpoint = Endpoint(broker.host, broker.port)
+    for nodes in ({name: node for name, node in SITE.nodes.items() if name != "siding"}, SITE.nodes):
+        with Cable() as cable:
+            ports = [(cable.host, lambda cable=cable: SerialPort(cable.host, RATE))]
+            known = "siding" in nodes
+            fleet = Fleet("another-site" if known else SITE.name, nodes, lambda _name: endpoint)
+            with Gateway(ports, fleet, rate=RATE) as gateway, running(board(cable, "siding")) as host:
+                end = time.monotonic() + PATIENCE
+                while not gateway.boards[0].end_of_line.stranger and time.monotonic() < end:
+                    time.sleep(0.01)
+                listener.publish("siding", act="hold")
+                time.sleep(1.5)
+                assert gateway.boards[0].end_of_line.stranger == f"{SITE.name}/siding"
+                assert gateway.boards[0].name == ""
+                assert not host.is_up
+                assert gateway.boards[0].end_of_line.tally.down == 0
+    assert listener.bodies("siding", "node-status") == []
+
+
+def test_nobody_on_a_line_is_let_in_as_the_supervisor() -> None:
+    with Gateway(
+        [], Fleet(SITE.name, SITE.nodes, lambda _name: Endpoint("127.0.0.1", 1)), rate=RATE
+    ) as gateway:
+        (supervisor,) = SITE.with_role("supervisor")
+        assert gateway._admit(SITE.name, supervisor.name) is None
+        assert gateway._admit(SITE.name, "siding") is not None
+
+
 def test_an_unplugged_port_is_off_at_once(broker: Broker, listener: Listener) -> None:
     with Cable() as cable, gateway_to(broker, cable) as gateway, running(board(cable, "siding")):
         listener.wait("siding", "node-status", on(7))

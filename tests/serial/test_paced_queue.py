@@ -1,4 +1,4 @@
-"""What waits for a line leaves no gap on it, for a caller who wakes at whole milliseconds only, and little in a driver."""
+"""What waits for a line leaves no gap on it, for a caller who wakes at whole milliseconds, and little in a driver."""
 
 from __future__ import annotations
 
