@@ -35,9 +35,9 @@ def test_it_compiles_without_a_warning(compiler: str, node: str, tmp_path: Path)
 
 
 @needs("cppcheck")
-@pytest.mark.parametrize("node", ("south", "siding", "ferry"))
+@pytest.mark.parametrize("node", ["south", "siding", "ferry"])
 def test_cppcheck_says_nothing(node: str, tmp_path: Path) -> None:
-    """With the sizes of an AVR's integers. A figure of a site makes a condition known, and zeros stand in made tables."""
+    """With an AVR's integers. A figure of a site makes a condition known, and zeros stand in made tables."""
     (tmp_path / "yw_site.h").write_text(site_header(site(), node), encoding="utf-8")
     asked = [
         "--enable=warning,style,portability,performance",
