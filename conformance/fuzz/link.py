@@ -21,6 +21,7 @@ from protocol.specification import specification
 from protocol.trouble import Trouble
 from protocol.wire.evidence import Direction, LinkPacket
 from protocol.wire.packet import Kind, Publish
+from protocol.wire.serial.paced_queue import BITS
 
 FAULTS = {
     "cut": "the connection is cut",
@@ -56,6 +57,9 @@ PUBLISH_AGAIN = 0x3A
 HEADERS = 8
 """About what a PUBLISH takes beside topic and payload, in bytes."""
 
+LINE_QUIET_BYTES, LINE_QUIET_MS, LINE_LOOKS = 90, 5, 60
+"""A line is quiet when for so long no frame has ended: longer than one state message takes, and the node's loop."""
+
 Deliveries = list[tuple[int, Publication]] | None
 
 
@@ -76,6 +80,21 @@ class Link(ABC):
     def pass_ms(self, ms: float) -> None:
         """Let time pass."""
         self.bench.wait(lambda: False, ms)
+
+    def until_carried(self) -> None:
+        """On a serial line: wait until orders and answers that wait for it have passed, or it is at work for too long.
+
+        Of an order that still waits the node knows nothing, and what it answers may wait behind seconds of states.
+        """
+        line = self.bench.line
+        if line is None:
+            return
+        quiet_ms = LINE_QUIET_BYTES * BITS * 1000 / line.rate + LINE_QUIET_MS
+        for _ in range(LINE_LOOKS):
+            seen = line.log.end
+            self.pass_ms(quiet_ms)
+            if line.log.end == seen:
+                return
 
     def disturb(self, fault: str, ms: int) -> None:
         """Begin one of FAULTS, for `ms` or longer. Raises KeyError."""

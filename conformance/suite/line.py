@@ -92,7 +92,9 @@ def canonical(inside: bytes) -> bytes:
 class Line(ABC):
     """A line with a tap on it, at the node's end."""
 
-    def __init__(self) -> None:
+    def __init__(self, rate: int) -> None:
+        """`rate` in baud."""
+        self.rate = rate
         self.log = LineLog()
         self.up: Damage = bytes
         """What becomes of the bytes of the node."""

@@ -47,27 +47,23 @@ def compiled(command: list[str | Path]) -> None:
 
 
 def build(
-    folder: Path, node: str, source: Path = CORE, compiler: str = "gcc", of: Site | None = None
+    folder: Path,
+    node: str,
+    source: Path = CORE,
+    compiler: str = "gcc",
+    of: Site | None = None,
+    link: str = "mqtt",
 ) -> Path:
-    """The program of a node; `source` is the folder of the core, or of a copy with a bug in it."""
+    """The program of a node on `link`, mqtt or line; `source` is the folder of the core, or of a copy with a bug."""
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "yw_site.h").write_text(site_header(of or site(), node), encoding="utf-8")
+    host, core, program = source / "host", folder / "node.o", folder / "node"
     include = [f"-I{folder}", f"-I{source / 'src'}"]
-    core, program = folder / "node.o", folder / "node"
-    compiled([compiler, *WARNINGS, *SANITIZERS, *include, "-c", source / "host" / "node.c", "-o", core])
-    compiled(
-        [
-            compiler,
-            *HOST_WARNINGS,
-            *SANITIZERS,
-            *include,
-            source / "host" / "main.c",
-            core,
-            "-lmosquitto",
-            "-o",
-            program,
-        ]
-    )
+    node_c = host / ("node.c" if link == "mqtt" else "node_on_a_line.c")
+    compiled([compiler, *WARNINGS, *SANITIZERS, *include, "-c", node_c, "-o", core])
+    sources = [host / "process.c", host / f"{link}.c", core]
+    libraries = ["-lmosquitto"] if link == "mqtt" else []
+    compiled([compiler, *HOST_WARNINGS, *SANITIZERS, *include, *sources, *libraries, "-o", program])
     return program
 
 

@@ -270,6 +270,25 @@ ON_THE_LINE = {
     ),
 }
 
+ON_THE_CHIP = {
+    "deaf-while-it-speaks": Bug(
+        "what comes while a byte is sent is not taken",
+        "../avr/board.c",
+        "    loop_until_bit_is_set(UCSR0A, UDRE0);\n    UDR0 = byte;\n",
+        "    UCSR0B = 1 << RXEN0 | 1 << TXEN0;\n    loop_until_bit_is_set(UCSR0A, UDRE0);\n    UDR0 = byte;\n"
+        "    loop_until_bit_is_set(UCSR0A, UDRE0);\n    UCSR0B = 1 << RXCIE0 | 1 << RXEN0 | 1 << TXEN0;\n",
+        "orders-in-order",
+    ),
+    "watchdog-of-an-idle-loop": Bug(
+        "the watchdog is shorter than what the node says at once",
+        "../avr/board.c",
+        "wdt_enable(WDTO_2S)",
+        "wdt_enable(WDTO_15MS)",
+        "orders-in-order",
+    ),
+}
+"""What only the image on its chip can show, by the case that speaks against it in the simulator."""
+
 IN_ITS_CELLS = {
     "half-written": Bug(
         "one record, over and over",

@@ -14,6 +14,7 @@ from tests.firmware.board import CORE, NODES, WARNINGS, site
 from tests.needs import needs
 
 RAM_GOAL = 420
+QUIET = ("missingIncludeSystem", "badBitmaskCheck", "knownConditionTrueFalse")
 SITES = ("north", "south", "siding", "ferry")
 
 
@@ -31,6 +32,24 @@ def test_it_compiles_without_a_warning(compiler: str, node: str, tmp_path: Path)
     command = [compiler, *flags, "-O2", *include, "-c", str(source), "-o", str(tmp_path / "node.o")]
     made = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
     assert made.returncode == 0, made.stderr
+
+
+@needs("cppcheck")
+@pytest.mark.parametrize("node", ["south", "siding", "ferry"])
+def test_cppcheck_says_nothing(node: str, tmp_path: Path) -> None:
+    """With an AVR's integers. A figure of a site makes a condition known, and zeros stand in made tables."""
+    (tmp_path / "yw_site.h").write_text(site_header(site(), node), encoding="utf-8")
+    asked = [
+        "--enable=warning,style,portability,performance",
+        "--platform=avr8",
+        "--std=c99",
+        "--error-exitcode=1",
+    ]
+    quiet = ["-q", *(f"--suppress={one}" for one in QUIET)]
+    include = [f"-I{tmp_path}", f"-I{CORE / 'src'}"]
+    command = ["cppcheck", *asked, *quiet, *include, str(CORE / "avr" / "node.c")]
+    made = subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)
+    assert (made.returncode, made.stderr) == (0, "")
 
 
 @needs("avr-gcc")

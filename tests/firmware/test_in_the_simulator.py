@@ -28,6 +28,7 @@ from protocol.wire.endpoint import Endpoint
 from protocol.wire.serial.gateway import Fleet, Gateway
 from protocol.wire.serial.port import SerialPort
 from tests.firmware.board import CORE
+from tests.firmware.bugs import ON_THE_CHIP, planted
 from tests.needs import needs, needs_header
 from tests.serial.test_on_a_cable import Listener, report_on
 
@@ -132,6 +133,33 @@ def test_the_whole_suite_in_motion(role: str, name: str, tmp_path: Path) -> None
     assert passed >= JUDGED[role]
     assert told["stack"] <= recorded_stack()[role] * STACK_GROWS
     assert role != "crane" or told["steps"] > 10_000
+
+
+@pytest.mark.parametrize("name", ON_THE_CHIP)
+def test_a_bug_of_the_board_is_seen_on_its_chip(name: str, tmp_path: Path) -> None:
+    bug = ON_THE_CHIP[name]
+    (tmp_path / "site.toml").write_text(site_text(), encoding="utf-8")
+    core = planted(bug, tmp_path)
+    with start_avr_board(core, site(), "south", tmp_path, bench=True) as board:
+        report = run(board, tmp_path, "conform", "south", "--walk", "0", "--only", bug.case)
+    # A board that starts anew again and again stays long enough on the bus for no verdict.
+    assert report["exit"] == 1
+    assert against(report)[bug.case] in ("fail", "inconclusive")
+
+
+def test_a_board_is_back_at_once_after_a_power_cycle(tmp_path: Path) -> None:
+    """However long it ran before: the simulator's own count of cycles goes on."""
+    with simulated("south", tmp_path, bench=True) as board, start_broker("mosquitto") as broker:
+        time.sleep(6.0)
+        board.tell("power-cycle")
+        listener = Listener(broker)
+        try:
+            with gateway(broker, board.port):
+                began = time.monotonic()
+                listener.wait("south", "node-status", lambda body: body["state"] == "on")
+                assert time.monotonic() - began < 4
+        finally:
+            listener.close()
 
 
 def test_the_fuzzer_finds_nothing(tmp_path: Path) -> None:

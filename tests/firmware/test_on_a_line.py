@@ -74,6 +74,23 @@ def test_a_silent_line_is_no_bus(node: LineNode) -> None:
     assert cbor2.loads(state.payload)[6] is True
 
 
+def test_a_report_goes_before_a_state_that_only_repeats(node: LineNode) -> None:
+    """SER-12: what is written waits for nothing, so that no report is behind a repeat that is due as well."""
+    node.connected(10)
+    for byte in encode_frame(Frame(ORDER, cbor2.dumps({0: BOOT + 1, 1: 5, 2: 12, 3: 9000, 6: "quay-n"}))):
+        node._core.yw_line_take(byte)
+    assert said(node, 2000)[:2] == ["job-report", "shuttle-status"]
+
+
+def test_orders_that_come_while_it_speaks_are_kept(node: LineNode) -> None:
+    """Six asks in one breath: each answer takes twenty milliseconds, and no order may be lost [ORD-19]."""
+    node.connected(10)
+    for token in range(6):
+        for byte in encode_frame(Frame(ORDER, cbor2.dumps({2: 0, 16: 2**31 + token}))):
+            node._core.yw_line_take(byte)
+    assert said(node, 12).count("job-report") == 6
+
+
 @pytest.mark.parametrize(
     "damage",
     [

@@ -13,11 +13,12 @@ from tests.faulty_lines.faulty_line import bench_of, site_on_lines
 from tests.sample import sampled
 
 
-def campaign(name: str, seed: int, kinds: tuple[str, ...]) -> Campaign:
-    bench = bench_of(name, seed=seed)
+def campaign(
+    name: str, seed: int, kinds: tuple[str, ...], *, orders_a_second: float = 20, baud: int = 115_200
+) -> Campaign:
+    bench = bench_of(name, seed=seed, rate=baud)
     fixture = Fixture(bench, site_on_lines(), name, Random(seed))
-    # Slower than the line: what waits on it has reached the tap, and not yet the node.
-    options = Options(seed=seed, motion=True, rate=20, kinds=kinds)
+    options = Options(seed=seed, motion=True, rate=orders_a_second, kinds=kinds)
     return Campaign(fixture, link_of(bench, name), options)
 
 
@@ -35,3 +36,12 @@ def test_a_sound_node_on_a_line_stays_clean(name: str) -> None:
     assert [(str(found.finding), found.says) for found in run.found.values()] == []
     assert set(played) & set(LINE_FAULTS)
     assert set(played) & set(FAULTS)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("cases", sampled([40, 320], [40]))
+def test_what_waits_for_a_slow_line_is_blamed_on_nobody(cases: int) -> None:
+    """At full rate over 19,200 baud: answers waited for seconds, and were taken for missing."""
+    run = campaign("siding", 7, ("payloads", "sequences", "link"), orders_a_second=0, baud=19_200)
+    run.run(lambda: run.cases < cases)
+    assert [(str(found.finding), found.says) for found in run.found.values()] == []

@@ -73,9 +73,9 @@ class VirtualLine(Line):
         rate: int = RATE,
         gateway_class: type[GatewayLine] = GatewayLine,
     ) -> None:
-        super().__init__()
+        super().__init__(rate)
         self.node: NodeLine | None = None
-        self._bus, self._time, self._site, self._rate = bus, time, site, rate
+        self._bus, self._time, self._site = bus, time, site
         self._gateway_class = gateway_class
         self.gateway = gateway_class(self._admit, rate=rate)
         self._connection: _Connection | None = None
@@ -101,7 +101,7 @@ class VirtualLine(Line):
     def restart_gateway(self) -> None:
         """The gateway's process dies: the broker sees its connection end, and another one starts that knows nothing."""
         self._drop()
-        self.gateway = self._gateway_class(self._admit, rate=self._rate)
+        self.gateway = self._gateway_class(self._admit, rate=self.rate)
 
     def pump(self) -> None:
         """Let both ends go on at the present instant, and come again when one of them has to."""
@@ -138,7 +138,7 @@ class VirtualLine(Line):
     def _carry_down(self, raw: bytes) -> None:
         to = self.node
         begin_ms = max(float(self._time.now_ms), self._down_until_ms)
-        self._down_until_ms = begin_ms + len(raw) * 10_000 / self._rate
+        self._down_until_ms = begin_ms + len(raw) * 10_000 / self.rate
 
         def arrive() -> None:
             if to is None or to is not self.node:
@@ -150,7 +150,7 @@ class VirtualLine(Line):
         self._time.call_at(round(self._down_until_ms), arrive)
 
     def _ms(self, raw: bytes) -> int:
-        return round(len(raw) * 10_000 / self._rate)
+        return round(len(raw) * 10_000 / self.rate)
 
     # ------------------------------------------------------------ the bus
     def _admit(self, site: str, name: str) -> NodeSite | None:

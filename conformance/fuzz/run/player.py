@@ -70,9 +70,17 @@ class Player:
     def play(self, step: Step) -> None:
         """Do a step; what the node says meanwhile is judged."""
         self._does[step.kind](step)
-        if step.kind in SENDING:
-            self.link.pass_ms(0 if step.fields.get("flood") else self.gap_ms)
+        if step.kind in SENDING and step.fields.get("flood"):
+            self._flooded()
+        elif step.kind in SENDING:
+            self.link.pass_ms(self.gap_ms)
+            self.link.until_carried()
         self._judge()
+
+    def _flooded(self) -> None:
+        """On a line a flood keeps what a node repeats from being said in time [SER-12]; on a network it does not."""
+        if self.fixture.bench.line is not None:
+            self.judge.excuse(self.fixture.bench.now_ms)
 
     def calm(self) -> None:
         """End what disturbs the link."""

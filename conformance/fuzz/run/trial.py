@@ -17,6 +17,7 @@ from conformance.oracle.node_judge import NodeJudge
 from conformance.suite.fixture import Fixture
 from conformance.suite.preamble import fit
 from conformance.suite.verdict import Broken, Unclear
+from protocol.specification import specification
 from protocol.trouble import Trouble
 
 FIRST_WORD_MS = 30_000
@@ -35,10 +36,15 @@ class Trial:
     """One node, its oracle and its player."""
 
     def __init__(self, fixture: Fixture, link: Link, *, motion: bool, rate: float) -> None:
-        """`rate` is the most orders in a second; 0: as fast as they go."""
+        """`rate` is the most orders in a second; 0: as fast as they go, on a line as fast as it carries the answers.
+
+        A line has no way to say that a board is busy: floods may be lost there as beyond any other rate [ORD-19].
+        """
+        promised = specification().timing["order_rate"].most or 0
+        may_lose = rate or (promised if fixture.bench.line is not None else 0)
         self.fixture, self.motion = fixture, motion
         self.judge = NodeJudge(
-            fixture.log, fixture.site, fixture.name, rate, undisturbed=True, damaged=fixture.bench.damaged
+            fixture.log, fixture.site, fixture.name, may_lose, undisturbed=True, damaged=fixture.bench.damaged
         )
         self.player = Player(fixture, self.judge, link, motion=motion, gap_ms=1000 / rate if rate else 0)
         self.pace = Pace(fixture.patience_ms)

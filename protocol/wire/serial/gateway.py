@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import selectors
 import socket
+import sys
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
@@ -18,6 +19,9 @@ from protocol.wire.mqtt import monotonic_ms
 from protocol.wire.serial.board import Board
 from protocol.wire.serial.port import OpenLine
 
+GIVE_WAY_S = 0.0005
+"""How long another thread of this program may compute while bytes wait for the gateway's. Python's own 5 ms are as much
+as gateway and queue may add in all, and a message passes several threads where kit and gateway are one program."""
 LOOK_MS = 250
 """How soon a link is looked after again, whatever happens."""
 
@@ -57,6 +61,8 @@ class Gateway:
 
     def start(self) -> None:
         """Start; ports and brokers that are not there are tried again and again."""
+        self._switch_s = sys.getswitchinterval()
+        sys.setswitchinterval(min(self._switch_s, GIVE_WAY_S))
         self._thread.start()
 
     def stop(self) -> None:
@@ -65,6 +71,7 @@ class Gateway:
         self.ring()
         if self._thread.ident is not None:
             self._thread.join()
+            sys.setswitchinterval(self._switch_s)
         self._bell.close()
         self._ear.close()
 

@@ -211,7 +211,7 @@ class GatewayLine:
 
     def next_tick(self, now_ms: int) -> int | None:
         """When `tick` or `take` has to be called next at the latest; None while nothing is due."""
-        due = [int(self._out.free_ms) + 1] if self._out else []
+        due = [self._out.next_ms] if self._out else []
         if self.opening is not None:
             due.append(self._heard_ms + silence_ms())
             due += [self._said_ms + beat_ms()] if self.state != "off" else []

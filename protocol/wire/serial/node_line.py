@@ -88,7 +88,7 @@ class NodeLine:
         """When `tick` or `take` has to be called next at the latest."""
         due = [now_ms if self._here_ms is None else self._here_ms + self.beat_ms()]
         if self._out:
-            due.append(int(self._out.free_ms) + 1)
+            due.append(self._out.next_ms)
         else:
             own = self.participant.next_tick(now_ms)
             due += [] if own is None else [own]

@@ -1,4 +1,4 @@
-"""What waits for a serial line: written no faster than the line carries it, so that nothing old waits in a driver."""
+"""What waits for a serial line: written as the line carries it, so that nothing old waits in a driver."""
 
 from __future__ import annotations
 
@@ -6,6 +6,9 @@ from collections import deque
 
 BITS = 10
 """Of one byte: a start bit, 8 data bits, a stop bit."""
+LEAD_MS = 2.0
+"""How long before the line is free the next frame is written: whoever waits wakes a millisecond late, and a line that
+falls idle between two frames would carry small ones at half its rate."""
 
 
 class PacedQueue:
@@ -29,11 +32,11 @@ class PacedQueue:
         self._waiting.clear()
 
     def take(self, now_ms: float) -> bytes:
-        """The next frame if the line is free, which it then no longer is; else nothing."""
-        if not self._waiting or now_ms < self._free_ms:
+        """The next frame if the line is free or about to be, which it then no longer is; else nothing."""
+        if not self._waiting or now_ms < self._free_ms - LEAD_MS:
             return b""
         frame = self._waiting.popleft()
-        self._free_ms = now_ms + len(frame) * self._ms_a_byte
+        self._free_ms = max(now_ms, self._free_ms) + len(frame) * self._ms_a_byte
         return frame
 
     def is_idle(self, now_ms: float) -> bool:
@@ -41,6 +44,6 @@ class PacedQueue:
         return not self._waiting and now_ms >= self._free_ms
 
     @property
-    def free_ms(self) -> float:
-        """When the line is free for the next frame."""
-        return self._free_ms
+    def next_ms(self) -> int:
+        """When `take` gives the next frame at the latest: a whole millisecond."""
+        return int(self._free_ms - LEAD_MS) + 1

@@ -32,7 +32,7 @@ static int line = -1;
 static char line_name[64];
 static uint8_t coming[4096], going[4096];
 static size_t coming_at, coming_end, going_end;
-static avr_cycle_count_t line_free, look_at;
+static avr_cycle_count_t born, line_free, look_at; /* born: a reset leaves the count of cycles as it is */
 static struct timespec began;
 static uint64_t ran_ms, behind_ms;
 static unsigned overruns, unread, starts, deepest;
@@ -226,6 +226,7 @@ void chip_power_cycle(void)
     line_free = look_at = 0;
     going_end = 0;
     ++starts;
+    born = avr->cycle;
     ran_ms = 0;
     clock_gettime(CLOCK_MONOTONIC, &began);
 }
@@ -260,7 +261,7 @@ const char *chip_line(void)
 
 uint64_t chip_us(void)
 {
-    return avr->cycle / (CHIP_HZ / 1000000);
+    return (avr->cycle - born) / (CHIP_HZ / 1000000);
 }
 
 static int64_t ahead_ns(void)
@@ -273,7 +274,7 @@ static int64_t ahead_ns(void)
 
 void chip_run_ms(void)
 {
-    avr_cycle_count_t until = (ran_ms + 1) * MS_CYCLES;
+    avr_cycle_count_t until = born + (ran_ms + 1) * MS_CYCLES;
     while (avr->cycle < until) {
         int state = avr_run(avr);
         if (state == cpu_Done || state == cpu_Crashed) {

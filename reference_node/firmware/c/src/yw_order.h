@@ -170,7 +170,7 @@ static bool yw_read_map(struct yw_order *order, struct yw_reader reader, uint32_
             return false;
         }
         seen |= bit;
-        if (!(wanted & bit ? yw_read_field(order, &reader, (uint8_t)head.value) : yw_skip(&reader))) {
+        if (!((wanted & bit) ? yw_read_field(order, &reader, (uint8_t)head.value) : yw_skip(&reader))) {
             return false;
         }
     }

@@ -229,7 +229,9 @@ static void yw_say(uint8_t message, const struct yw_report *report)
         yw_put_fault();
         break;
     default:
-        yw_put_report(report);
+        if (report) {
+            yw_put_report(report);
+        }
     }
     if (yw_send(message, payload, (uint8_t)(yw_end - payload))) {
         ++yw.seq[message];
