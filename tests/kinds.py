@@ -35,6 +35,7 @@ FAULTY = (
     "tests/faulty_nodes/",
     "tests/faulty_supervisors/",
     "tests/legal_nodes/",
+    "tests/legal_supervisors/",
     "tests/fuzz/test_planted_bugs.py",
     "tests/soak/",
 )

@@ -447,10 +447,12 @@ def never_taken(table: Table, taken: set[Row]) -> list[Transition]:
 
 
 @pytest.mark.parametrize("table", TABLES.values(), ids=lambda table: table.name)
+@pytest.mark.slow
 def test_every_row_is_taken_by_what_is_shipped(table: Table, taken: set[Row]) -> None:
     assert never_taken(table, taken) == []
 
 
+@pytest.mark.slow
 def test_a_row_that_nobody_takes_is_found(taken: set[Row]) -> None:
     planted = Transition("at-place", "push", "", "lost", ("state",))
     table = replace(TABLES["shuttle"], transitions=(*TABLES["shuttle"].transitions, planted))
