@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from protocol.rules.order_history import KnownOrder, OrderHistory
+from protocol.rules.order_history import KnownOrder, OrderHistory, name_of
 from protocol.rules.received import NOTHING, Body, Breach, ReceivedMessage
 from protocol.site import PlaceKind, Site
 
@@ -60,7 +60,7 @@ class Boxes:
 
     def _report(self, heard: ReceivedMessage) -> Iterator[Breach]:
         body = heard.body
-        order = self._history.node(heard.node).orders.get((body["order_boot"], body["id"]))
+        order = self._history.node(heard.node).orders.get(name_of(body))
         if order is None or order.act != "transfer":
             return
         box = order.body["box"]

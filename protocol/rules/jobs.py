@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from protocol.counting import uptime_difference
-from protocol.rules.order_history import KnownNode, KnownOrder, OrderHistory
+from protocol.rules.order_history import KnownNode, KnownOrder, Name, OrderHistory, name_of
 from protocol.rules.received import Body, Breach, ReceivedMessage
 from protocol.specification import FINAL, OPEN, specification
 
@@ -22,7 +22,7 @@ class Jobs:
 
     def __init__(self, history: OrderHistory) -> None:
         self._history = history
-        self._waiting: dict[tuple[str, int, int], KnownOrder] = {}
+        self._waiting: dict[tuple[str, Name], KnownOrder] = {}
         self._overdue: list[Breach] = []
         """Until the node's next report tells whether one before it was lost."""
 
@@ -39,12 +39,12 @@ class Jobs:
         if "id" not in body or heard.node == specification().everyone:
             return
         if body["act"] == "cancel":
-            target = self._history.node(heard.node).orders.get((body["boot"], body["ref"]))
+            target = self._history.node(heard.node).orders.get((body["boot"], body["ref"], False))
             if target is not None:
-                target.referred = True
-        order = known or self._history.node(heard.node).orders[body["boot"], body["id"]]
+                target.acts.add("cancel")
+        order = known or self._history.node(heard.node).orders[name_of(body)]
         if not order.answered:
-            self._waiting.setdefault((heard.node, body["boot"], body["id"]), order)
+            self._waiting.setdefault((heard.node, name_of(body)), order)
         yield from ()
 
     def _withdraw_resumes(self, node: str) -> None:
@@ -61,21 +61,21 @@ class Jobs:
                 yield from self._report(heard)
         elif heard.message in CARRIERS and "job" in heard.body:
             node = self._history.node(heard.node)
-            order = node.orders.get((heard.body["boot"], heard.body["job"]))
+            order = node.orders.get((heard.body["boot"], heard.body["job"], False))
             if order is not None:
                 yield from self._state(heard, node, order, heard.body["job_state"])
 
     def _report(self, heard: ReceivedMessage) -> Iterator[Breach]:
         body = heard.body
         node = self._history.node(heard.node)
-        order = node.orders.get((body["order_boot"], body["id"]))
+        order = node.orders.get(name_of(body))
         self._answered(heard.node, node, body)
         if order is None:
             if not self._may_be_older(node, body):
                 what = f"reports {body['act']} {body['state']} for order {body['id']}, which nobody gave"
                 yield heard.breach("ORD-14", what)
             return
-        if body["act"] != order.act and not (body["act"] == "cancel" and order.referred):
+        if body["act"] not in order.acts:
             what = f"reports act {body['act']!r} for an order to {order.act!r}"
             yield heard.breach("ORD-14", what, since=order.number)
         order.answered = True
@@ -94,11 +94,10 @@ class Jobs:
         return node.first_id is None or body["id"] < node.first_id or body["order_boot"] != node.boot
 
     def _answered(self, name: str, node: KnownNode, body: Body) -> None:
-        boot, id_ = body["order_boot"], body["id"]
-        self._waiting.pop((name, boot, id_), None)
+        self._waiting.pop((name, name_of(body)), None)
         # A cancel is answered under the id of the job that it names.
         for key, order in list(self._waiting.items()):
-            if key[0] == name and order.body.get("ref") == id_:
+            if key[0] == name and order.body.get("ref") == body["id"]:
                 order.answered = True
                 del self._waiting[key]
 
