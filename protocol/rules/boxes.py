@@ -40,6 +40,8 @@ class Boxes:
         body = heard.body
         if body["act"] != "transfer" or known is not None:
             return
+        if self._history.node(heard.node).word("node-status").get("bench"):
+            return  # a tester puts its box back by hand, or orders what no supervisor would
         where = self._spots.get(body["box"])
         if where is not None and "from" in body and where[0] != (body["from"], body["from_slot"]):
             place, slot = where[0]

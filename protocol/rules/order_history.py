@@ -13,7 +13,7 @@ ORDERS_KEPT = 512
 
 
 Name = tuple[int, int, bool]
-"""Boot and id of an order, and whether it is a claim: that is answered beside the job which has the same id [CLM-02]."""
+"""Boot and id of an order, and whether it is a claim: that is answered beside the job of that id [CLM-02]."""
 
 
 def name_of(body: Body) -> Name:
@@ -74,6 +74,10 @@ class KnownNode:
     def word(self, message: str) -> Body:
         """The newest `message`, {} if none was heard."""
         return self.words.get(message, (NOTHING, 0, 0))[0]
+
+    def refers_to(self, id_: int) -> bool:
+        """Whether a cancel has named this id."""
+        return any(order.body.get("ref") == id_ for order in self.orders.values())
 
     def open_job(self) -> KnownOrder | None:
         """The newest job of the present boot that is open."""
@@ -150,7 +154,8 @@ class OrderHistory:
             known.last_us = heard.at_us
             known.acts.add(body["act"])
             return known
-        node.orders[key] = KnownOrder(body, heard.number, heard.at_us, heard.at_us, acts={body["act"]})
+        acts = {body["act"]} | ({"cancel"} if node.refers_to(body["id"]) else set())
+        node.orders[key] = KnownOrder(body, heard.number, heard.at_us, heard.at_us, acts=acts)
         if len(node.orders) > ORDERS_KEPT:
             node.orders.popitem(last=False)
         if body["boot"] == node.boot and node.first_id is None:

@@ -640,9 +640,10 @@ def test_another_order_with_the_id_of_a_running_job_is_answered_with_the_state_o
     tale = good_tale()
     order, report = running_transfer(tale)
     second = tale.after(report)
-    second.message, second.body = "job-order", {
-        name: order.body[name] for name in ("boot", "id", "deadline")
-    } | {"act": act}
+    second.message, second.body = (
+        "job-order",
+        {name: order.body[name] for name in ("boot", "id", "deadline")} | {"act": act},
+    )
     if act == "reset-fault":
         del second.body["deadline"]
         second.body["faults"] = 0
