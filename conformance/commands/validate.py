@@ -40,7 +40,7 @@ SHOWN = 50
 @click.option(
     "--site-file",
     type=click.Path(path_type=Path),
-    help="Lets the rules over a recording know more, and the judge of nodes look at every answer and state.",
+    help="Lets a recording be judged by what it says, node by node.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 def validate(

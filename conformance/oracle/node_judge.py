@@ -371,8 +371,7 @@ class NodeJudge:
             what = f"boot {self._set.boot} became {body['boot']} within a connection"
             self.tell("MSG-04", what, Oracle.RESTART, message.number)
         if self._set.boot >= 0 and self._undisturbed and (self._lost or not first):
-            cause = self.states.get("node-status", {}).get("reset", "unknown")
-            cause = body.get("reset", cause)
+            cause = body.get("reset", self.states.get("node-status", {}).get("reset", "unknown"))
             what = f"the node restarted by itself, reset cause {cause!r}"
             self.tell("MSG-05", what, Oracle.RESTART, message.number)
         self.rules.new_boot()
