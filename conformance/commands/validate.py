@@ -38,7 +38,9 @@ SHOWN = 50
     "--seconds", default=10.0, show_default=True, type=click.FloatRange(0.1), help="How long to listen."
 )
 @click.option(
-    "--site-file", type=click.Path(path_type=Path), help="Lets the rules over a recording know more."
+    "--site-file",
+    type=click.Path(path_type=Path),
+    help="Lets a recording be judged by what it says, node by node.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
 def validate(

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from typing import Any
 
 from conformance.oracle.finding import Oracle
 from conformance.oracle.link_log import Message
 from conformance.oracle.memory_trend import MemoryTrend
 from conformance.oracle.order_checks import Arrived
+from protocol.counting import uptime_difference
 from protocol.specification import FINAL, OPEN, STATE_OF_ROLE, specification
 
 BAD_MESSAGE_MS = 1500
 """So long after an order that cannot be read its fault has been said, even if one was said just before [ENC-11]."""
+END_MS = 400
+"""By so much of the node's own time the report of an end may be behind the state that says it [ORD-16]."""
 ASKS = 64
 CARRIERS = frozenset(STATE_OF_ROLE.values())
 Tell = Callable[[str, str, Oracle, int], None]
@@ -51,6 +55,8 @@ class Fences:
         self._running: int | None = None
         self._told: dict[int, str] = {}
         """What reports of this connection said last of a job."""
+        self._over: tuple[int, int] | None = None
+        """A job that a state said to be over before a report did, and the uptime then."""
         self._acts: set[str] = set()
         """Acts of the orders since the last fence."""
 
@@ -62,6 +68,8 @@ class Fences:
     def came(self, order: Arrived) -> None:
         """An order came."""
         self._acts.add(order.act)
+        if order.act == "set-uptime":
+            self._over = None
         if order.act == "ask":
             self._asks[order.body["token"]] = order
             if len(self._asks) > ASKS:
@@ -78,6 +86,8 @@ class Fences:
             self._fault(message)
         elif name == "job-report":
             self._report(message)
+        elif name in CARRIERS:
+            self._carrier(body)
         self._last[name] = message
         if name == "job-report" and body["act"] == "ask":
             asked = self._asks.pop(body["token"], None)
@@ -93,6 +103,30 @@ class Fences:
         if risen and self._running is not None:
             self._halted = self._running, message.number
 
+    def _carrier(self, body: Mapping[str, Any]) -> None:
+        job = body.get("job")
+        if job is not None and body["job_state"] in FINAL and self._told.get(job) in OPEN and not self._over:
+            self._over = job, body["uptime"]
+
+    def _changed(self, message: Message) -> None:
+        """ORD-16: each change of a job's state is reported, and when it happens."""
+        body = message.body
+        job, word, before = body["id"], body["state"], self._told.get(body["id"])
+        if before is None or word == before or word not in FINAL:
+            return
+        self._counted["ORD-16"] += 1
+        if (before, word) == ("accepted", "done"):
+            what = f"job {job} is done, and the last report said 'accepted': no report said 'running'"
+            self._tell("ORD-16", what, Oracle.JOB, message.number)
+        if self._over is not None and self._over[0] == job:
+            behind = uptime_difference(body["uptime"], self._over[1])
+            if behind > END_MS:
+                what = (
+                    f"the report that job {job} is {word!r} comes {behind} ms behind the state that says it"
+                )
+                self._tell("ORD-16", what, Oracle.JOB, message.number)
+            self._over = None
+
     def _report(self, message: Message) -> None:
         body = message.body
         if body["act"] not in specification().jobs or body["state"] == "refused":
@@ -100,6 +134,7 @@ class Fences:
         faults = self._last["fault"].body["faults"] if "fault" in self._last else None
         if body["state"] == "accepted" and faults is not None and (self._taken or (0,))[0] != body["id"]:
             self._taken = body["id"], faults
+        self._changed(message)
         self._running = body["id"] if body["state"] == "running" else None
         self._told[body["id"]] = body["state"]
         by_fault = body["state"] == "failed" and body.get("reason") != "late"

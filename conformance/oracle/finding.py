@@ -25,6 +25,19 @@ class Oracle(Enum):
     MEMORY = "the free memory that it reports"
 
 
+BY_ORACLE = {
+    "ORD-08": Oracle.MARK, "CLM-04": Oracle.MARK, "HLD-01": Oracle.HOLD, "HLD-05": Oracle.HOLD,
+    "ORD-09": Oracle.JOB, "ORD-06": Oracle.JOB, "ORD-15": Oracle.JOB, "CRN-02": Oracle.RULE, "BER-02": Oracle.RULE,
+    "SHT-02": Oracle.RULE, "CRN-01": Oracle.RULE, "BER-01": Oracle.RULE, "SHT-01": Oracle.RULE,
+    "BER-06": Oracle.RULE, "FLT-01": Oracle.FAULT, "FLT-04": Oracle.FAULT,
+}  # fmt: skip
+
+
+def oracle_of(requirement: str) -> Oracle:
+    """By what a breach of a requirement is noticed in an answer or a state."""
+    return BY_ORACLE.get(requirement, Oracle.ANSWER)
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """What was seen, the requirement that it goes against, and what noticed it."""

@@ -130,6 +130,13 @@ class Log:
             self.messages.append(self._message(trace, packet))
         return trace
 
+    def enter(self, message: Message) -> None:
+        """Enter a message that has been read already, with its trace."""
+        self.traces.append(message.trace)
+        self.messages.append(message)
+        if message.from_node and message.name == "node-status":
+            self.minor = message.body.get("minor", self.minor)
+
     def _message(self, trace: Trace, packet: Publish) -> Message:
         message = _read(trace, packet)
         if not trace.from_node:

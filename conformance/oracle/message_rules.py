@@ -146,6 +146,9 @@ class MessageRules:
             self._check(not risen, "FLT-03", what)
         elif not again:
             self._check(not risen, "FLT-01", f"the fault count went from {was} to {count}, and no fault came")
+        if changed is not None and risen and again:
+            what = f"the count of faults rose to {count} for {changed}, and no active fault says so"
+            self._check(changed in body["active"], "FLT-01", what, Oracle.FAULT)
         if changed is not None:
             level = spec.fault_level(changed)
             self._check(

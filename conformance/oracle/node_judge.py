@@ -7,47 +7,38 @@ It knows everything that came to the node, in which order and when, and holds ev
 
 from __future__ import annotations
 
-from collections import Counter, deque
+from collections import Counter
 from collections.abc import Callable, Mapping
+from math import inf
 from typing import Any
 
 from conformance.oracle.answers import Mismatch
 from conformance.oracle.fences import Fences
-from conformance.oracle.finding import Finding, Oracle
+from conformance.oracle.finding import Finding, Oracle, oracle_of
 from conformance.oracle.known_node import KnownNode
 from conformance.oracle.link_log import Log, Message
 from conformance.oracle.message_rules import ROLE_OF, MessageRules
 from conformance.oracle.motion import Motion
 from conformance.oracle.node_state import NodeState
 from conformance.oracle.order_checks import Arrived, Judged
+from conformance.oracle.order_reading import LOOKED_BACK_MS, OrderReading, Stalled
 from conformance.oracle.start_limit import StartLimit
 from conformance.oracle.state_set import StateSet
 from conformance.oracle.timing import Timing
-from protocol.codec import encode
 from protocol.counting import UPTIME_MODULUS
 from protocol.site import Site
 from protocol.specification import STATE_MESSAGES, specification
 from protocol.topics import Topic
-from protocol.validation import read_message
 
 EXCUSED_MS = 12_000
 """After a fault of the link the node may be away for as long as it waits before it connects again."""
 ANSWER_GRACE_MS = 1300
 """What a link, a broker and a busy machine may add to the time of an answer, there and back."""
-LOOKED_BACK_MS = 10_000
-"""How far back a stall of the test machine may bear on what is late now."""
-BACKLOG = 4
-"""Orders without an answer up to which a sender has waited for its node."""
+OVERTAKEN_MS = 1000
+"""So long before a new connection shows to a listener an order may have come over it."""
 SETTLED_MS = 2000
 """After its last input a stimulus has gone through every debounce."""
 DEAD = "the node does not answer an ask any more"
-BY_ORACLE = {
-    "ORD-08": Oracle.MARK, "CLM-04": Oracle.MARK, "HLD-01": Oracle.HOLD, "HLD-05": Oracle.HOLD,
-    "ORD-09": Oracle.JOB, "ORD-06": Oracle.JOB, "ORD-15": Oracle.JOB, "CRN-02": Oracle.RULE, "BER-02": Oracle.RULE,
-    "SHT-02": Oracle.RULE, "CRN-01": Oracle.RULE, "BER-01": Oracle.RULE, "SHT-01": Oracle.RULE,
-    "BER-06": Oracle.RULE, "FLT-01": Oracle.FAULT, "FLT-04": Oracle.FAULT,
-}  # fmt: skip
-Stalled = Callable[[float, float], float]
 Damaged = Callable[[], int]
 """How often something was seen to be lost on the line to the node by now."""
 
@@ -65,6 +56,7 @@ class NodeJudge:
         slow: float = 1.0,
         grace_ms: float = ANSWER_GRACE_MS,
         undisturbed: bool = False,
+        listening: bool = False,
         stalled: Stalled = lambda _begin_ms, _end_ms: 0.0,
         damaged: Damaged = lambda: 0,
     ) -> None:
@@ -72,15 +64,18 @@ class NodeJudge:
 
         `slow` stretches the time that an answer may take, and `grace_ms` is what the way there and back adds to it.
         `undisturbed`: nobody cuts the link or resets the node unless `excuse` or `restarted` says so.
+        `listening`: the log is what a subscriber heard (`heard_node`): nobody knows whether an order reached the node,
+        nor when something was said.
         `stalled` tells for how many ms the test machine stood still between two instants: no time is judged by that.
         `damaged` tells how often something was seen to be lost on a serial line.
         """
         self._log, self._site, self._node = log, site, site.nodes[name]
-        self._rate, self._undisturbed, self._stalled = rate, undisturbed, stalled
+        self._undisturbed, self._stalled = undisturbed, stalled
         self._damaged, self._damage, self._lossy = damaged, 0, False
         self._answer_ms = specification().most_ms("answer") * slow + grace_ms
         self._topic = str(Topic(site.name, name, "job-order"))
         self._everyone = str(Topic(site.name, specification().everyone, "job-order"))
+        self._listening = listening
         topics = specification().topics
         self._topics = tuple(one for one in STATE_MESSAGES if set(topics[one].roles) & set(self._node.roles))
         self.findings: list[Finding] = []
@@ -88,6 +83,7 @@ class NodeJudge:
         """How often each requirement could be judged."""
         self.rules = MessageRules(site, name, self.tell, self.judged)
         self._timing = Timing(self.tell, self.judged)
+        self._reading = OrderReading(self._node, self._everyone, rate, self._timing, stalled)
         self._motion = Motion(self.tell, self.judged)
         self._fences = Fences(self.tell, self.judged)
         self._limit = StartLimit(self.tell, self.judged)
@@ -96,9 +92,8 @@ class NodeJudge:
 
     def restarted(self) -> None:
         """The node was reset on purpose: nothing is known, and what its old connection still brings is past."""
-        old = self._log.traces[-1].connection if self._log.traces else 0
         self._begin()
-        self._old = old
+        self._old = self._log.traces[-1].connection if self._log.traces else 0
 
     def went_on(self) -> None:
         """The node goes on, but what it did is forgotten."""
@@ -110,17 +105,15 @@ class NodeJudge:
         self.reports = 0
         """Reports so far: while they come a node is at work."""
         self._fences.answered = 0
-        self._excused_ms = -1.0
-        """Until when the times of messages tell nothing, and a connection may be lost."""
-        self._disturbed_ms = -1.0
-        """Until when orders may be lost on their way."""
+        self._excused_ms = self._disturbed_ms = inf if self._listening else -1.0
+        """Until when the times of messages tell nothing, and a connection may be lost; and orders on their way."""
         self._connection = 0
         self._speaks = self._lost = False
         """Whether the node has spoken on this connection, and whether the one before was lost for nothing."""
         self._settings = 0
         """Orders to set the uptime that are on their way."""
         self._set_to: dict[int, tuple[int, float]] = {}
-        self._arrivals: deque[float] = deque()
+        self._reading.forget()
         self._steady_ms = 0.0
         self._retained: set[int | None] = set()
         for part in (self.rules, self._motion, self._fences, self._limit):
@@ -154,6 +147,11 @@ class NodeJudge:
     def sure(self) -> bool:
         """Whether all that the next order is checked against is known."""
         return self._set.sure
+
+    @property
+    def lost(self) -> bool:
+        """Whether nothing is known of the node by now."""
+        return self._set.widened
 
     @property
     def may_be(self) -> list[NodeState]:
@@ -193,26 +191,40 @@ class NodeJudge:
             self._read = message.number
             if message.trace.connection <= self._old:
                 continue
-            self._connected(message)
-            if message.trace.connection < self._connection:
-                continue
+            if (
+                message.from_node or not self._listening
+            ):  # a listener knows not over which connection an order came
+                self._connected(message)
+                if message.trace.connection < self._connection:
+                    continue
             if self._lossy:
                 self._lost_some()
             if message.from_node:
                 self._said(message)
             elif message.topic in (self._topic, self._everyone):
                 self._came(message)
-
         if self._lossy:
             self._lost_some()
+
+    def missed_reports(self, at_ms: float) -> None:
+        """Reports may have been said by then that nobody heard, but no order is missing."""
+        self._set.reconnected(at_ms - OVERTAKEN_MS)
+        self._reports_lost()
+
+    def _reports_lost(self) -> None:
+        self._fences.reconnected()
+        self._limit.reconnected()
+
+    def settle(self, before_ms: float) -> None:
+        """What came before an instant, heard or not, has been handled by now or never will be."""
+        self._set.settle(before_ms)
 
     def _lost_some(self) -> None:
         """Orders and messages of the node may be lost, and nobody can tell which."""
         self._set.lost_some()
         self.rules.lost_some()
         self._timing.disturbed()
-        self._fences.reconnected()
-        self._limit.reconnected()
+        self._reports_lost()
         self._motion.look(self._set.states, by_hand=self._by_hand)
         self._settings = 0
 
@@ -240,8 +252,7 @@ class NodeJudge:
                 requirement, what = "LNK-14", what + "; it came with the retain flag only"
             elif self._fences.bad:
                 requirement, what = "ENC-10", what + ", after an order that cannot be read"
-        oracle = BY_ORACLE.get(requirement, Oracle.ANSWER)
-        self.tell(requirement, what, oracle, message.number)
+        self.tell(requirement, what, oracle_of(requirement), message.number)
 
     # ---- the link
 
@@ -252,9 +263,8 @@ class NodeJudge:
         if self._connection:
             self._lost = self._undisturbed and message.at_ms > self._excused_ms
             self._excused_ms = max(self._excused_ms, message.at_ms + 1000)
-            self._fences.reconnected()
-            self._limit.reconnected()
-            self._set.reconnected()
+            self._reports_lost()
+            self._set.reconnected(message.at_ms - OVERTAKEN_MS if self._listening else inf)
             self._motion.look(self._set.states, by_hand=self._by_hand)
         self._timing.disturbed()
         self.rules.reconnected()
@@ -276,9 +286,9 @@ class NodeJudge:
             message.number,
             message.at_ms,
             body,
-            readable=self._readable(message),
+            readable=self._reading.readable(message, self._log.minor),
             sure=self._arrives(message),
-            late=None if self._settings else self._late(message),
+            late=None if self._settings else self._reading.late(message),
             bench=self.states.get("node-status", {}).get("bench"),
             minor=self._log.minor,
         )
@@ -299,39 +309,12 @@ class NodeJudge:
             lasts_ms = sum(one[2] for one in body["inputs"]) + SETTLED_MS
             self._steady_ms = max(self._steady_ms, message.at_ms + lasts_ms)
 
-    def _readable(self, message: Message) -> bool | None:
-        body, reads = message.body, self._node.reads
-        if not body or reads not in ("both", str(message.encoding)):
-            return False
-        if message.topic == self._everyone and body["act"] != "hold":
-            return False if "HLD-07" in specification().at(self._log.minor).requirements else None
-        assert message.encoding is not None
-        if encode("job-order", body, message.encoding) == message.payload:
-            return True
-        # Longer integers, keys out of order, white space: a receiver may read them or not.
-        strict = read_message("job-order", message.payload, closed=True, explain=False)
-        return None if {one.requirement for one in strict.findings} - {"ENC-06"} else True
-
     def _arrives(self, message: Message) -> bool:
-        """ORD-19: beyond the promised rate a node may lose orders, and live on; beyond its buffer too [ENC-08].
-
-        Who waits for the answers is as fast as the node, which loses none of that.
-        """
-        arrivals = self._arrivals
-        arrivals.append(message.at_ms)
-        while arrivals[0] < message.at_ms - 1000:
-            arrivals.popleft()
-        too_fast = bool(self._rate) and len(arrivals) > self._rate and self._set.backlog >= BACKLOG
+        """ORD-19: what comes too fast may be lost, and what is beyond its buffer too [ENC-08]."""
+        too_fast = self._reading.too_fast(message, self._set.backlog)
         if too_fast:
             self._set.doubt()
         return not too_fast and message.trace.size <= self._node.buffer and message.at_ms > self._disturbed_ms
-
-    def _late(self, message: Message) -> bool | None:
-        if "deadline" not in message.body:
-            return None
-        if self._stalled(message.at_ms - LOOKED_BACK_MS, message.at_ms):
-            return None
-        return self._timing.surely_past(message.body["deadline"], message.at_ms)
 
     # ---- what the node says
 
@@ -346,7 +329,7 @@ class NodeJudge:
             return  # a second delivery, and no second message
         self._opens(message)
         self._timed(message)
-        self._set.minor = self._log.minor
+        self._set.reports.minor = self._log.minor
         self._set.steady = message.at_ms > self._steady_ms
         self._wrong(self._set.overdue(message.at_ms, self._within_ms(message)), message)
         if message.name == "job-report":
@@ -363,6 +346,8 @@ class NodeJudge:
         self._fences.said(message)
 
     def _within_ms(self, message: Message) -> float:
+        if self._listening:
+            return inf
         still_ms = self._stalled(message.at_ms - LOOKED_BACK_MS, message.at_ms)
         return self._answer_ms + still_ms + (0 if message.at_ms > self._disturbed_ms else EXCUSED_MS)
 
@@ -386,8 +371,7 @@ class NodeJudge:
             what = f"boot {self._set.boot} became {body['boot']} within a connection"
             self.tell("MSG-04", what, Oracle.RESTART, message.number)
         if self._set.boot >= 0 and self._undisturbed and (self._lost or not first):
-            cause = self.states.get("node-status", {}).get("reset", "unknown")
-            cause = body.get("reset", cause)
+            cause = body.get("reset", self.states.get("node-status", {}).get("reset", "unknown"))
             what = f"the node restarted by itself, reset cause {cause!r}"
             self.tell("MSG-05", what, Oracle.RESTART, message.number)
         self.rules.new_boot()
@@ -397,6 +381,7 @@ class NodeJudge:
         self._timing.begins(self._topics, body.get("uptime", 0))
         self._set_to.clear()
         fresh = first and message.name == "node-status" and body["link"] <= 1
+        fresh = fresh and (self._set.boot >= 0 or not self._listening)  # else it may have gone on for hours
         self._set.begin(body["boot"], fresh=fresh)
 
     def _timed(self, message: Message) -> None:
@@ -407,14 +392,9 @@ class NodeJudge:
             self._uptime_set(message)
         excused = message.at_ms <= self._excused_ms
         self._timing.said(message, setting=self._settings > 0, told=told, excused=excused)
-        self._set.uptime_known = not self._settings
+        self._set.reports.uptime_known = not self._settings
 
     def _uptime_set(self, message: Message) -> None:
         value, came_ms = self._set_to.get(message.body["id"], (None, 0.0))
-        if value is None or message.body["state"] != "done":
-            return
-        ahead = (message.body["uptime"] - value) % UPTIME_MODULUS
-        self.judged["BEN-04"] += 1
-        if ahead > (message.at_ms - came_ms) * 1.05 + 20:
-            what = f"the uptime was set to {value}, and is {message.body['uptime']}"
-            self.tell("BEN-04", what, Oracle.UPTIME, message.number)
+        if value is not None and message.body["state"] == "done":
+            self._timing.was_set(value, came_ms, message)

@@ -14,39 +14,29 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
+from math import inf
 from typing import Any
 
 from conformance.oracle.answers import (
     Mismatch,
-    is_answer,
     named,
-    not_allowed,
-    outcome_of,
-    words,
-    wrong_claimant,
 )
 from conformance.oracle.node_state import (
-    ENDED,
     NodeState,
-    Outcome,
-    Owed,
     distinct,
-    reached,
     united,
 )
 from conformance.oracle.order_checks import Arrived, Judged
 from conformance.oracle.order_effects import handled
+from conformance.oracle.report_words import ReportWords
 from conformance.oracle.state_words import StateWords
-from protocol.counting import uptime_difference
-from protocol.specification import OPEN, STATE_MESSAGES, specification
+from protocol.specification import STATE_MESSAGES, specification
 
 Body = Mapping[str, Any]
 MOST = 24
 """States kept apart; beyond that those alike become one, and less is said."""
 WIDEST = 320
 """States looked at for one message; beyond that nothing is said until the answer to a later ask."""
-GIVEN = 512
-"""Orders whose names are kept."""
 
 Next = NodeState | Mismatch
 
@@ -65,20 +55,11 @@ class StateSet:
         self._first = 0
         """How many orders stand before those in the queue."""
         self.states: list[NodeState] = [self._unknown(0)]
-        self.boot = -1
-        self._forgiven = -1
-        """Orders up to this trace number may be answered or not: a breach was told, and what followed is not known."""
-        self._step = ""
-        self._passed_over: Mismatch | None = None
-        """Why a state message was none of those that an ask is answered with."""
-        self._given: dict[tuple[str, int | None], int] = {}
-        """Trace number of the newest order by its act and the id or token that its report carries."""
-        self.minor: int | None = None
         self.came = False
         """Whether an order came in this boot."""
+        self.reports = ReportWords(self._topics, self._count)
         self.steady = True
         """Whether no sensor of the tester may still change."""
-        self.uptime_known = True
         self._widened = False
         """Whether the states were too many: what waited then may be handled at any time, until a fence is answered."""
         self._fences: dict[int, int] = {}
@@ -86,6 +67,11 @@ class StateSet:
 
     def _unknown(self, done: int) -> NodeState:
         return NodeState(handled=done, roles=(None,) * len(self._judged.node.roles))
+
+    @property
+    def boot(self) -> int:
+        """The boot that the node speaks in; -1 before it has said one."""
+        return self.reports.boot
 
     @property
     def end(self) -> int:
@@ -97,6 +83,11 @@ class StateSet:
         """Whether all that orders are checked against is known, and nothing is on its way."""
         one = self.states[0]
         return len(self.states) == 1 and not self.waiting and None not in (one.mark, one.held, one.job)
+
+    @property
+    def widened(self) -> bool:
+        """Whether nothing is known but what waits."""
+        return self._widened
 
     @property
     def waiting(self) -> bool:
@@ -119,7 +110,8 @@ class StateSet:
 
     def begin(self, boot: int, *, fresh: bool) -> None:
         """The node speaks in a boot that is new here; `fresh`: it can have handled nothing in it but what waits."""
-        self.boot, self._step, self.came = boot, "", bool(self._queue)
+        self.reports.begin(boot)
+        self.came = bool(self._queue)
         states = self._unknown(self._first)
         if fresh and not self._widened:
             roles = tuple(
@@ -134,32 +126,36 @@ class StateSet:
         """An order has come to the node, which handles it sooner or later."""
         if self._widened and len(self._queue) >= WIDEST:
             self._widen()
-        if self._widened and order.act == "ask" and ("ask", order.body["token"]) not in self._given:
+        if self._widened and order.act == "ask" and not self.reports.knows("ask", order.body["token"]):
             self._fences[order.body["token"]] = self.end + 1
         self._queue.append(order)
         self.came = True
         if order.act:
-            for under in {order.under, order.body.get("id"), order.body.get("token")} - {None}:
-                self._given[order.act, under] = order.number
-            while len(self._given) > GIVEN:
-                del self._given[next(iter(self._given))]
+            under = {order.under, order.body.get("id"), order.body.get("token")}
+            self.reports.given(order.act, (one for one in under if one is not None), order.number)
 
-    def reconnected(self) -> None:
-        """The connection was lost and is back: what was on its way was handled or lost, and so were the reports."""
-        every = [one._replace(handled=self.end, owed=()) for one in self._ahead()]
-        self._forgive()
+    def reconnected(self, before_ms: float = inf) -> None:
+        """The connection was lost and is back: what was on its way was handled or lost, and so were the reports.
+
+        What came later than `before_ms` may have come over the new connection.
+        """
+        if self._widened and before_ms < inf:
+            return  # for whom listens a new connection does not tell what has become of an order
+        past = self._first + sum(one.at_ms < before_ms for one in self._queue)
+        every = [one._replace(handled=max(one.handled, past), owed=()) for one in self._ahead()]
+        self.reports.forgive()
         self._widened = False
         self._keep(every)
 
     def doubt(self) -> None:
         """So many orders came at once that each of those that wait may be lost [ORD-19]."""
         self._queue = [replace(one, sure=False) for one in self._queue]
-        self._forgive()
+        self.reports.forgive()
         self._keep([*self.states, *(one._replace(owed=()) for one in self.states)])
 
     def forget(self) -> None:
         """Nothing is known any more; what was sent may or may not be answered."""
-        self._forgive()
+        self.reports.forgive()
         self.states = [self._unknown(self.end)]
         self._trim()
 
@@ -173,18 +169,33 @@ class StateSet:
         self._widened = True
         self._fences.clear()
 
+    def settle(self, before_ms: float) -> None:
+        """Whatever came before an instant has been handled and answered by now, or never will be."""
+        past = next((at for at, one in enumerate(self._queue) if one.at_ms >= before_ms), len(self._queue))
+        if past:
+            self.reports.forgiven = max(self.reports.forgiven, self._queue[past - 1].number)
+        if self._widened:
+            self._widened = False
+            self.states = [self._unknown(self._first + past)]
+            self._trim()
+            return
+        owed = [one.number for state in self.states for one in state.owed if one.at_ms < before_ms]
+        if not past and not owed:
+            return
+        self.reports.forgiven = max(self.reports.forgiven, *owed, -1)
+        past += self._first
+        every = [one for one in self._ahead() if one.handled >= past]
+        self._keep(one._replace(owed=tuple(o for o in one.owed if o.at_ms >= before_ms)) for one in every)
+
     def _fenced(self, body: Body) -> None:
         """An ask that came after the states were too many is answered: all that came before it is handled."""
         past = self._fences.get(body["token"]) if body["act"] == "ask" else None
         if past is None:
             return
         self._widened = False
-        self._forgiven = max(self._forgiven, self._queue[past - 1 - self._first].number)
+        self.reports.forgiven = max(self.reports.forgiven, self._queue[past - 1 - self._first].number)
         self.states = [self._unknown(past)]
         self._trim()
-
-    def _forgive(self) -> None:
-        self._forgiven = max(self._given.values(), default=self._forgiven)
 
     # ---- what the node says
 
@@ -193,8 +204,8 @@ class StateSet:
         if self._widened:
             self._fenced(body)
             return None
-        found = self._narrow(lambda state: (self._answer(state, body), self._progress(state, body)))
-        self._step = str(body.get("step", self._step))
+        found = self._narrow(lambda state: self.reports.over(state, body))
+        self.reports.after(body)
         return found
 
     def told(self, name: str, body: Body) -> Mismatch | None:
@@ -207,7 +218,7 @@ class StateSet:
             found = said.over(state)
             if isinstance(found, Mismatch):
                 if any(one.act == "ask" for one in state.owed):
-                    self._passed_over = found
+                    self.reports.passed_over = found
                 return found
             return found.having_told(name)
 
@@ -216,7 +227,7 @@ class StateSet:
     def overdue(self, at_ms: float, within_ms: float) -> Mismatch | None:
         """The node speaks at `at_ms`, and every order that came `within_ms` before must have been answered [ORD-01]."""
         due_ms = at_ms - within_ms
-        if self._widened:
+        if self._widened or within_ms == inf:
             return None
         if not any(one.owed for one in self.states) and not (self._queue and self._queue[0].at_ms < due_ms):
             return None
@@ -229,7 +240,9 @@ class StateSet:
         return max((late for _, late in every if late is not None), key=_fits)
 
     def _late(self, state: NodeState, due_ms: float) -> Mismatch | None:
-        owed = next((one for one in state.owed if one.at_ms < due_ms and one.number > self._forgiven), None)
+        owed = next(
+            (one for one in state.owed if one.at_ms < due_ms and one.number > self.reports.forgiven), None
+        )
         if owed is not None:
             return Mismatch(2, "ORD-01", f"no report to {owed.act!r} {named(owed)}")
         for order in self._queue[state.handled - self._first :]:
@@ -261,8 +274,8 @@ class StateSet:
             self._counted.update(self._seen)
             return None
         told = max(wrong, key=_fits)
-        if told.requirement == "ORD-03" and self._passed_over is not None:
-            told = self._passed_over
+        if told.requirement == "ORD-03" and self.reports.passed_over is not None:
+            told = self.reports.passed_over
         self._counted[told.requirement] += 1
         self.forget()
         return told
@@ -301,131 +314,9 @@ class StateSet:
             del self._queue[:past]
             self._first += past
 
-    # ---- reports
-
-    def _answer(self, state: NodeState, body: Body) -> Next:
-        if not state.owed or not is_answer(state.owed[0], body):
-            return self._unasked(state, body)
-        owed = state.owed[0]
-        outcome = outcome_of(owed, body)
-        if wrong := self._wrong_answer(state, owed, outcome, body):
-            return wrong
-        if owed.act == "ask":
-            self._passed_over = None
-        self._count("ORD-01", "ORD-02", "ORD-14", *([outcome.requirement] if outcome else []))
-        if state.mark is not None:
-            self._count("ORD-08")
-        return self._after(state, owed, body)
-
-    def _wrong_answer(
-        self, state: NodeState, owed: Owed, outcome: Outcome | None, body: Body
-    ) -> Mismatch | None:
-        if owed.outcomes and outcome is None:
-            return not_allowed(owed, body)
-        if owed.act == "ask" and (lacks := [name for name in self._topics if name not in owed.told]):
-            what = f"no {' and no '.join(lacks)} of then came before the report on ask {owed.token}"
-            return Mismatch(4, "ORD-03", what)
-        if outcome is not None and self._undone(state, owed, outcome):
-            return self._left(state, body)
-        if None not in (state.mark, owed.mark) and body["mark"] not in (owed.mark, state.mark):
-            what = f"the report on {owed.act} {named(owed)} says mark {body['mark']}, and it is {owed.mark}"
-            return Mismatch(5, "ORD-08", what)
-        if self._tells_claimant(body):
-            return wrong_claimant(owed, body)
-        return self._wrongly_late(owed, outcome, body)
-
-    def _tells_claimant(self, body: Body) -> bool:
-        if body["act"] != "claim" or body["state"] != "done":
-            return False
-        return "CLM-05" in specification().at(self.minor).requirements
-
-    def _after(self, state: NodeState, owed: Owed, body: Body) -> NodeState:
-        mark = body["mark"] if state.mark is None else state.mark
-        state = state._replace(owed=state.owed[1:], mark=mark)
-        of_job = not owed.begins and _tells_of_job(state, owed)
-        if of_job and body["state"] in reached(state.job_states):
-            state = state._replace(job_states=frozenset({body["state"]}))
-        return state
-
-    def _undone(self, state: NodeState, owed: Owed, outcome: Outcome) -> bool:
-        """Whether the answer tells of the job what it was neither when it was looked at nor is by now."""
-        if not _tells_of_job(state, owed) or outcome.state == "refused":
-            return False
-        now = state.job_states
-        return outcome.state not in reached(now) and not now & reached(frozenset({outcome.state}))
-
-    def _wrongly_late(self, owed: Owed, outcome: Outcome | None, body: Body) -> Mismatch | None:
-        """ORD-10: the report was said behind the check, so its uptime is no earlier."""
-        if outcome is None or outcome.reason != "late" or owed.deadline is None or not self.uptime_known:
-            return None
-        left = uptime_difference(owed.deadline, body["uptime"])
-        if left <= 0:
-            return None
-        wraps = owed.deadline < body["uptime"]
-        where = ", beyond the wrap of uptime" if wraps else ""
-        what = f"{owed.act} {owed.id} is refused as late {left} ms before the deadline{where}"
-        return Mismatch(5, "ORD-11" if wraps else "ORD-10", what)
-
-    def _progress(self, state: NodeState, body: Body) -> Next:
-        """A change of the job's state or step [ORD-16], in a report of its own."""
-        act, word = body["act"], body["state"]
-        if state.job is None or state.act == "":
-            return self._learnt(state, body)
-        fits = act == state.act and body.get("id") == state.job and body.get("order_boot") == self.boot
-        if not fits or any(one.begins for one in state.owed):
-            return self._unasked(state, body)
-        if word not in reached(state.job_states):
-            return self._left(state, body)
-        if state.mark is not None and body["mark"] != state.mark:
-            what = f"the report on {act} {state.job} says mark {body['mark']}, and it is {state.mark}"
-            return Mismatch(3, "ORD-08", what)
-        self._count("ORD-15", "ORD-14")
-        picked = self._step == "grip" and body.get("step") == "lift"
-        return state._replace(
-            job_states=frozenset({word}),
-            mark=body["mark"],
-            past_return=state.past_return or picked,
-        )
-
-    def _learnt(self, state: NodeState, body: Body) -> Next:
-        """The job is not known: what a report says of one tells it, if it is of this boot."""
-        of_job = body["act"] in specification().jobs and body["state"] != "refused"
-        known = state.job in (None, body.get("id"))
-        if not of_job or not known or body.get("order_boot") != self.boot:
-            return self._unasked(state, body)
-        if state.job and body["state"] not in reached(state.job_states):
-            return self._left(state, body)
-        return state._replace(job=body["id"], act=body["act"], job_states=frozenset({body["state"]}))
-
-    def _left(self, state: NodeState, body: Body) -> Mismatch:
-        word = body["state"]
-        requirement = "ORD-06" if state.job_states <= ENDED and word in OPEN else "ORD-15"
-        what = f"{body['act']} {state.job} was {words(state.job_states)} and is {word!r} now"
-        return Mismatch(3, requirement, what)
-
-    def _unasked(self, state: NodeState, body: Body) -> Next:
-        given = self._given.get((body["act"], body.get("id", body.get("token"))))
-        if given is not None and given <= self._forgiven:
-            return state
-        later = next((one for one in state.owed[1:] if is_answer(one, body)), None)
-        first = state.owed[0] if state.owed else None
-        if first is not None and later is not None and first.number > self._forgiven:
-            return Mismatch(
-                2, "ORD-01", f"no report to {first.act!r} {named(first)} before that to {later.act!r}"
-            )
-        order = f"{body['act']!r} {body.get('id', body.get('token'))}"
-        return Mismatch(
-            1, "ORD-14", f"a report to {order} for boot {body.get('order_boot')}, which answers nothing"
-        )
-
     def _count(self, *requirements: str) -> None:
         self._seen.update(requirements)
 
 
 def _fits(one: Mismatch) -> int:
     return one.fits
-
-
-def _tells_of_job(state: NodeState, owed: Owed) -> bool:
-    """Whether an answer with the job's id tells of the job; to a claim with the mark as its id it does not."""
-    return bool(state.job) and owed.id == state.job and owed.act != "claim"

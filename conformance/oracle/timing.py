@@ -91,6 +91,14 @@ class Timing:
         self._compared(uptime, message)
         self._late(uptime, message)
 
+    def was_set(self, value: int, came_ms: float, message: Message) -> None:
+        """BEN-04: the report that the uptime was set, by an order that came at `came_ms`."""
+        self._counted["BEN-04"] += 1
+        ahead = (message.body["uptime"] - value) % UPTIME_MODULUS
+        if ahead > (message.at_ms - came_ms) * (1 + CLOCK_ERROR) + STAMP_MS:
+            what = f"the uptime was set to {value}, and is {message.body['uptime']}"
+            self._tell("BEN-04", what, Oracle.UPTIME, message.number)
+
     def _compared(self, uptime: int, message: Message) -> None:
         if self._anchor is None:
             self._anchor = uptime, message.at_ms

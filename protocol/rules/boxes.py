@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from protocol.rules.order_history import KnownOrder, OrderHistory
+from protocol.rules.order_history import KnownOrder, OrderHistory, name_of
 from protocol.rules.received import NOTHING, Body, Breach, ReceivedMessage
 from protocol.site import PlaceKind, Site
 
@@ -40,6 +40,8 @@ class Boxes:
         body = heard.body
         if body["act"] != "transfer" or known is not None:
             return
+        if self._history.node(heard.node).word("node-status").get("bench"):
+            return  # a tester puts its box back by hand, or orders what no supervisor would
         where = self._spots.get(body["box"])
         if where is not None and "from" in body and where[0] != (body["from"], body["from_slot"]):
             place, slot = where[0]
@@ -60,7 +62,7 @@ class Boxes:
 
     def _report(self, heard: ReceivedMessage) -> Iterator[Breach]:
         body = heard.body
-        order = self._history.node(heard.node).orders.get((body["order_boot"], body["id"]))
+        order = self._history.node(heard.node).orders.get(name_of(body))
         if order is None or order.act != "transfer":
             return
         box = order.body["box"]

@@ -14,6 +14,8 @@ REMEMBERED = 64
 """Messages of a topic among which a second delivery is looked for."""
 SILENCE_GRACE_US = 3_000_000
 """A recorder hears later than a node speaks, and a connection takes time to come back."""
+SETTING_US = 2_000_000
+"""So long after the order the uptime has been set."""
 PATIENCE = 5
 """Heartbeats that one topic may lose while its node speaks on others."""
 
@@ -44,7 +46,8 @@ class Counts:
         self._links: dict[str, tuple[int, int]] = {}
         self._off: set[str] = set()
         self._supervisors: set[str] = set()
-        self._uptime_set: set[str] = set()
+        self._uptime_set: dict[str, int] = {}
+        """When a node was ordered last to set its uptime, in us: what each topic said before tells nothing then."""
         self._looked_us = 0
 
     def forget(self) -> None:
@@ -57,11 +60,10 @@ class Counts:
         body, node = heard.body, heard.node
         if heard.message == "job-order":
             if body["act"] == "set-uptime":
-                self._uptime_set.add(node)
+                self._uptime_set[node] = heard.at_us
             return heard
-        if heard.message == "node-status":
-            found.extend(self._link(heard))
         if "seq" not in body:
+            found.extend(self._link(heard, lost=True))
             return heard
         self._off.discard(node)
         self._note_supervisor(heard)
@@ -71,11 +73,13 @@ class Counts:
         if track is None:
             track = self._tracks[key] = _Track(*_counts(heard), heard.number, heard.at_us)
             track.recent.append(print_)
-            return replace(heard, lost=True)
+            found.extend(self._link(heard, lost=True))
+            return replace(heard, lost=True, first=True)
         if print_ in track.recent:
             return None
         track.recent.append(print_)
         followed = self._judge(heard, track, found)
+        found.extend(self._link(heard, lost=followed.lost))
         track.boot, track.seq, track.uptime = _counts(heard)
         track.number, track.at_us, track.silent = heard.number, heard.at_us, False
         return followed
@@ -90,8 +94,8 @@ class Counts:
         if lost:
             found.append(self._gap(heard, track, ahead))
         since = uptime_difference(uptime, track.uptime)
-        if heard.node in self._uptime_set:
-            self._uptime_set.discard(heard.node)
+        if track.at_us < self._uptime_set.get(heard.node, -SETTING_US) + SETTING_US:
+            pass
         elif since < 0:
             what = f"uptime went back by {-since} ms"
             found.append(heard.breach("MSG-08", what, since=track.number))
@@ -131,7 +135,9 @@ class Counts:
             what = f"{heard.message} after {since} ms of the node's own time; at most {most} are allowed"
             yield heard.breach(id_, what, since=track.number)
 
-    def _link(self, heard: ReceivedMessage) -> Iterator[Breach]:
+    def _link(self, heard: ReceivedMessage, *, lost: bool) -> Iterator[Breach]:
+        if heard.message != "node-status":
+            return
         boot, link = heard.body["boot"], heard.body["link"]
         if heard.body["state"] == "off":
             if self._links.get(heard.node, (boot, link)) == (boot, link):
@@ -139,7 +145,8 @@ class Counts:
             return
         before = self._links.get(heard.node)
         self._links[heard.node] = (boot, link)
-        if before is not None and before[0] == boot and link not in (before[1], next_count(before[1])):
+        fits = before is None or before[0] != boot or link in (before[1], next_count(before[1]))
+        if before is not None and not fits and not lost:  # a connection may end before anybody heard of it
             yield heard.breach("LNK-09", f"the connection count went from {before[1]} to {link}")
 
     def _note_supervisor(self, heard: ReceivedMessage) -> None:

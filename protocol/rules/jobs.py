@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 from protocol.counting import uptime_difference
-from protocol.rules.order_history import KnownNode, KnownOrder, OrderHistory
+from protocol.rules.order_history import KnownNode, KnownOrder, Name, OrderHistory, name_of
 from protocol.rules.received import Body, Breach, ReceivedMessage
 from protocol.specification import FINAL, OPEN, specification
 
@@ -14,6 +14,8 @@ ANSWER_GRACE_US = 800_000
 """What brokers and radios may add to the time in which a node answers."""
 DOUBT_US = 10_000_000
 """How long to wait for a report that tells whether another one was lost."""
+OVERTAKEN_US = 500_000
+"""By so much an answer may be heard before its order: MQTT keeps the order of one topic and QoS alone."""
 CARRIERS = frozenset({"train-arrival", "shuttle-status", "crane-status"})
 
 
@@ -22,14 +24,22 @@ class Jobs:
 
     def __init__(self, history: OrderHistory) -> None:
         self._history = history
-        self._waiting: dict[tuple[str, int, int], KnownOrder] = {}
+        self._waiting: dict[tuple[str, Name], KnownOrder] = {}
         self._overdue: list[Breach] = []
         """Until the node's next report tells whether one before it was lost."""
+        self._strays: list[tuple[str, Name, Breach]] = []
+        """Reports on orders that were not heard, by node and name: until those had the time to be heard."""
+        self._links: dict[str, tuple[int, int]] = {}
+        """Boot and connection of each node."""
+        self._held: list[Breach] = []
+        """Jobs that were taken while held: until the node's next state tells whether one before it was lost."""
 
     def forget(self) -> None:
         """There is a gap in what was heard."""
         self._waiting.clear()
         self._overdue.clear()
+        self._strays.clear()
+        self._held.clear()
 
     def order(self, heard: ReceivedMessage, known: KnownOrder | None) -> Iterator[Breach]:
         """Take in an order, `known` if it was heard before."""
@@ -39,13 +49,35 @@ class Jobs:
         if "id" not in body or heard.node == specification().everyone:
             return
         if body["act"] == "cancel":
-            target = self._history.node(heard.node).orders.get((body["boot"], body["ref"]))
+            target = self._history.node(heard.node).orders.get((body["boot"], body["ref"], False))
             if target is not None:
-                target.referred = True
-        order = known or self._history.node(heard.node).orders[body["boot"], body["id"]]
+                target.acts.add("cancel")
+        order = known or self._history.node(heard.node).orders[name_of(body)]
+        order.answered = order.answered or self._overtaken(heard.node, name_of(body))
         if not order.answered:
-            self._waiting.setdefault((heard.node, body["boot"], body["id"]), order)
+            self._waiting.setdefault((heard.node, name_of(body)), order)
         yield from ()
+
+    def _connected(self, heard: ReceivedMessage) -> None:
+        """Over a new connection nothing is owed any more: the order, or the answer, may be lost with the last one."""
+        link = heard.body["boot"], heard.body["link"]
+        if heard.body["state"] != "on" or self._links.get(heard.node) == link:
+            return
+        self._links[heard.node] = link
+        self._overdue = [one for one in self._overdue if one.node != heard.node]
+        for key in [key for key in self._waiting if key[0] == heard.node]:
+            self._waiting.pop(key)
+
+    def _uptime_set(self, node: str) -> None:
+        """Its uptime begins anew: it does not tell any more what was said before what."""
+        for order in self._history.node(node).orders.values():
+            order.uptime = None
+
+    def _overtaken(self, node: str, name: Name) -> bool:
+        """Whether the answer to an order was heard before it."""
+        before = len(self._strays)
+        self._strays = [one for one in self._strays if one[:2] != (node, name)]
+        return len(self._strays) < before
 
     def _withdraw_resumes(self, node: str) -> None:
         """Who holds a node again repeats no resume of it, so one that was lost on its way stays without a report."""
@@ -55,27 +87,38 @@ class Jobs:
 
     def hear(self, heard: ReceivedMessage) -> Iterator[Breach]:
         """Judge what a node says."""
+        if heard.message == "node-status":
+            self._connected(heard)
         if heard.message == "job-report":
             yield from self._settle(heard)
+            if heard.body["act"] == "set-uptime":
+                self._uptime_set(heard.node)
             if "id" in heard.body:
                 yield from self._report(heard)
-        elif heard.message in CARRIERS and "job" in heard.body:
+            return
+        if heard.message not in CARRIERS:
+            return
+        for breach in [one for one in self._held if one.node == heard.node]:
+            self._held.remove(breach)
+            if not heard.lost:
+                yield breach
+        if "job" in heard.body:
             node = self._history.node(heard.node)
-            order = node.orders.get((heard.body["boot"], heard.body["job"]))
+            order = node.orders.get((heard.body["boot"], heard.body["job"], False))
             if order is not None:
                 yield from self._state(heard, node, order, heard.body["job_state"])
 
     def _report(self, heard: ReceivedMessage) -> Iterator[Breach]:
         body = heard.body
         node = self._history.node(heard.node)
-        order = node.orders.get((body["order_boot"], body["id"]))
+        order = node.orders.get(name_of(body))
         self._answered(heard.node, node, body)
         if order is None:
             if not self._may_be_older(node, body):
                 what = f"reports {body['act']} {body['state']} for order {body['id']}, which nobody gave"
-                yield heard.breach("ORD-14", what)
+                self._strays.append((heard.node, name_of(body), heard.breach("ORD-14", what)))
             return
-        if body["act"] != order.act and not (body["act"] == "cancel" and order.referred):
+        if body["act"] not in order.acts:
             what = f"reports act {body['act']!r} for an order to {order.act!r}"
             yield heard.breach("ORD-14", what, since=order.number)
         order.answered = True
@@ -89,16 +132,15 @@ class Jobs:
 
     def _may_be_older(self, node: KnownNode, body: Body) -> bool:
         """Whether the order was given before anybody listened, or is only named by a cancel."""
-        if any(order.body.get("ref") == body["id"] for order in node.orders.values()):
+        if node.refers_to(body["id"]):
             return True
         return node.first_id is None or body["id"] < node.first_id or body["order_boot"] != node.boot
 
     def _answered(self, name: str, node: KnownNode, body: Body) -> None:
-        boot, id_ = body["order_boot"], body["id"]
-        self._waiting.pop((name, boot, id_), None)
+        self._waiting.pop((name, name_of(body)), None)
         # A cancel is answered under the id of the job that it names.
         for key, order in list(self._waiting.items()):
-            if key[0] == name and order.body.get("ref") == id_:
+            if key[0] == name and order.body.get("ref") == body["id"]:
                 order.answered = True
                 del self._waiting[key]
 
@@ -107,8 +149,8 @@ class Jobs:
         if body["order_boot"] != body["boot"]:
             what = f"obeys an order for boot {body['order_boot']} in boot {body['boot']}"
             yield heard.breach("ORD-05", what, since=order.number)
-        if order.state:
-            return
+        if order.state or body["state"] != "accepted":
+            return  # it was taken before, where nobody heard it
         late = uptime_difference(body["uptime"], order.body["deadline"]) if "deadline" in order.body else 0
         if late > ANSWER_GRACE_US // 1000:
             what = f"takes a job {late} ms after its deadline"
@@ -119,7 +161,9 @@ class Jobs:
             yield heard.breach("ORD-12", what, since=other.state_number)
         held_us = max((at for word, _, at in node.words.values() if word.get("held")), default=None)
         if held_us is not None and all(word.get("held", True) for word, _, _ in node.words.values()):
-            yield heard.breach("HLD-03", f"takes {order.act} while it is held", since=order.number)
+            self._held.append(
+                heard.breach("HLD-03", f"takes {order.act} while it is held", since=order.number)
+            )
 
     def _state(
         self, heard: ReceivedMessage, node: KnownNode, order: KnownOrder, state: str
@@ -157,6 +201,8 @@ class Jobs:
             # Said once only, a resume may have been lost, and withdrawn by a hold that was lost too.
             note = order.act == "resume" and order.last_us == order.at_us
             self._overdue.append(Breach("ORD-01", what, at_us, number, name, order.number, note=note))
+        while self._strays and at_us - self._strays[0][2].at_us > OVERTAKEN_US:
+            yield self._strays.pop(0)[2]
         while self._overdue and at_us - self._overdue[0].at_us > DOUBT_US:
             yield self._overdue.pop(0)
 

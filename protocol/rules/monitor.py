@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 
 from protocol.boots import Boots
 from protocol.bulk_reading import BulkReader
@@ -18,6 +18,8 @@ from protocol.site import Site
 from protocol.specification import specification
 from protocol.validation import Reading
 
+Follow = Callable[[ReceivedMessage, RecordedMessage, Reading], None]
+
 
 class RuleMonitor:
     """Takes items as they come, from a file or a live bus, and gives what they break together.
@@ -26,7 +28,14 @@ class RuleMonitor:
     break is `read_publication`'s business and is not told here.
     """
 
-    def __init__(self, site: Site | None = None, reader: BulkReader | None = None) -> None:
+    def __init__(
+        self,
+        site: Site | None = None,
+        reader: BulkReader | None = None,
+        follow: Follow = lambda _heard, _item, _reading: None,
+    ) -> None:
+        """`follow` is told of every message that counts: readable, said now, heard once, of no boot that is past."""
+        self._follow = follow
         self._reader = reader or BulkReader()
         self._counts = Counts()
         self._boots = Boots()
@@ -43,7 +52,7 @@ class RuleMonitor:
         Everybody is judged by the minor version that they say.
         """
         if isinstance(item, RecordedMessage):
-            return self._binding(self._message(item, reading))
+            return self.binding(self._message(item, reading))
         if isinstance(item, RecordedEvent):
             if item.kind == EventKind.DISCONNECTED:
                 self._forget()
@@ -57,9 +66,10 @@ class RuleMonitor:
 
     def look(self, at_us: int) -> list[Breach]:
         """Say what has become overdue by `at_us`, for a live bus on which nothing is said."""
-        return self._binding(self._overdue(at_us))
+        return self.binding(self._overdue(at_us))
 
-    def _binding(self, found: list[Breach]) -> list[Breach]:
+    def binding(self, found: list[Breach]) -> list[Breach]:
+        """Those of them that bind whom they accuse, by the minor version that it says."""
         return [one for one in found if self._history.binds(one.requirement, one.node)] if found else found
 
     def _overdue(self, at_us: int) -> list[Breach]:
@@ -75,7 +85,8 @@ class RuleMonitor:
         topic = self._reader.topic(item.topic)
         if topic is None or item.retain:
             return found
-        body = (reading or self._reader.read(item.topic, item.payload)).body
+        reading = reading or self._reader.read(item.topic, item.payload)
+        body = reading.body
         if body is None:
             return found
         heard = ReceivedMessage(self._number, item.at_us, topic.node, topic.message, topic.place, body)
@@ -83,6 +94,7 @@ class RuleMonitor:
         if followed is None:
             return found
         if followed.message == "job-order":
+            self._follow(followed, item, reading)
             self._order(followed, found, dup=item.dup)
         elif "boot" not in body or not self._boots.is_late(topic.node, body["boot"], item.at_us):
             found.extend(self._states.hear(followed))
@@ -90,6 +102,7 @@ class RuleMonitor:
             found.extend(self._orders.hear(followed))
             found.extend(self._boxes.hear(followed))
             self._history.learn(followed)
+            self._follow(followed, item, reading)
         return found
 
     def _order(self, heard: ReceivedMessage, found: list[Breach], *, dup: bool) -> None:

@@ -12,6 +12,15 @@ ORDERS_KEPT = 512
 """Orders remembered a node, newest last: memory does not grow with the length of a recording."""
 
 
+Name = tuple[int, int, bool]
+"""Boot and id of an order, and whether it is a claim: that is answered beside the job of that id [CLM-02]."""
+
+
+def name_of(body: Body) -> Name:
+    """The name under which an order, or the order that a report answers, is known."""
+    return body.get("order_boot", body["boot"]), body["id"], body["act"] == "claim"
+
+
 @dataclass(slots=True)
 class KnownOrder:
     """One order and what was said to it."""
@@ -29,8 +38,8 @@ class KnownOrder:
     step: str = ""
     told: int = 0
     """How often the node has said `state`."""
-    referred: bool = False
-    """A cancel has named it."""
+    acts: set[str] = field(default_factory=set)
+    """Every act that came under its id: each is answered with the act that it says [ORD-06, ORD-14]."""
 
     @property
     def act(self) -> str:
@@ -52,7 +61,7 @@ class KnownOrder:
 class KnownNode:
     """One node, as heard."""
 
-    orders: OrderedDict[tuple[int, int], KnownOrder] = field(default_factory=OrderedDict)
+    orders: OrderedDict[Name, KnownOrder] = field(default_factory=OrderedDict)
     words: dict[str, tuple[Body, int, int]] = field(default_factory=dict)
     """Message to newest body, its number, its time in us."""
     boot: int | None = None
@@ -66,9 +75,13 @@ class KnownNode:
         """The newest `message`, {} if none was heard."""
         return self.words.get(message, (NOTHING, 0, 0))[0]
 
+    def refers_to(self, id_: int) -> bool:
+        """Whether a cancel has named this id."""
+        return any(order.body.get("ref") == id_ for order in self.orders.values())
+
     def open_job(self) -> KnownOrder | None:
         """The newest job of the present boot that is open."""
-        for (boot, _), order in reversed(self.orders.items()):
+        for (boot, _, _), order in reversed(self.orders.items()):
             if boot == self.boot and order.is_open:
                 return order
         return None
@@ -135,12 +148,14 @@ class OrderHistory:
         if "id" not in body:
             return None
         node = self.node(heard.node)
-        key = (body["boot"], body["id"])
+        key = name_of(body)
         known = node.orders.get(key)
         if known is not None:
             known.last_us = heard.at_us
+            known.acts.add(body["act"])
             return known
-        node.orders[key] = KnownOrder(body, heard.number, heard.at_us, heard.at_us)
+        acts = {body["act"]} | ({"cancel"} if node.refers_to(body["id"]) else set())
+        node.orders[key] = KnownOrder(body, heard.number, heard.at_us, heard.at_us, acts=acts)
         if len(node.orders) > ORDERS_KEPT:
             node.orders.popitem(last=False)
         if body["boot"] == node.boot and node.first_id is None:

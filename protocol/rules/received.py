@@ -42,6 +42,8 @@ class ReceivedMessage:
     body: Body
     lost: bool = False
     """Messages of this topic before it are missing, or there are none: nothing follows from the last."""
+    first: bool = False
+    """No message of this topic was heard before."""
     new_boot: bool = False
     """The node was in another boot when it last spoke on this topic."""
 

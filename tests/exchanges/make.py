@@ -34,8 +34,8 @@ FIRST_MS, GAP_MS, SENSORS_MS, SETTLED_MS = 1_500, 500, 700, 3_700
 """Wait before the first order, before most, behind played sensors, and until a machine's sensors count again."""
 IN_TIME, UPTIME = 3_600_000, 3_000
 UNREADABLE = '{"act":"hold"'
-LEFT_OUT = ("set-uptime", "reconnect", "grip", "miss")
-"""Letters that are no order, or change the clock that the deadlines of the others are of."""
+LEFT_OUT = ("set-uptime", "reconnect", "grip", "miss", "hold-all", "for-all", "strange", "tail")
+"""Letters that are no order, change the clock of the deadlines, or are sent in a way that a file has no words for."""
 HOMES = ("home-x", "home-y", "home-z")
 SWITCHES_OPEN = Letter(
     "switches-open",

@@ -175,6 +175,40 @@ def does_a_job_twice(script: Script) -> None:
     script.report("run", NEXT, "accepted", load="unsure")
 
 
+@breaks("ORD-06", Oracle.JOB)
+def goes_on_with_its_last_job_over_a_second_connection(script: Script) -> None:
+    """What came over the first is answered or not, and what a job was is known all the same."""
+    script.run(NEXT)
+    script.report("run", NEXT, "running", step="travel", load="unsure")
+    script.report("run", NEXT, load="unsure")
+    script.found()
+    script.oracle.excuse(script.now)
+    script.connection = 2
+    script.status_says(link=4)
+    script.shuttle_says()
+    script.report("run", NEXT, "running", step="travel", load="unsure")
+
+
+@breaks("ORD-16", Oracle.JOB)
+def leaves_running_out(script: Script) -> None:
+    script.run(NEXT)
+    script.report("run", NEXT, load="unsure")
+
+
+@breaks("ORD-16", Oracle.JOB)
+def reports_the_end_half_a_second_late(script: Script) -> None:
+    script.run(NEXT)
+    script.report("run", NEXT, "running", step="travel", load="unsure")
+    script.shuttle_says(state="at-place", stop=2, place="quay-s", job_state="done")
+    script.wait(500)
+    script.report("run", NEXT, load="unsure")
+
+
+@breaks("FLT-01", Oracle.FAULT)
+def counts_a_fault_that_is_not_among_the_active(script: Script) -> None:
+    script.fault_says(faults=1, changed="stop-missed", level="halt")
+
+
 @breaks("ORD-15", Oracle.JOB)
 def goes_back_in_its_job(script: Script) -> None:
     script.run(NEXT)
@@ -185,6 +219,7 @@ def goes_back_in_its_job(script: Script) -> None:
 @breaks("ORD-15", Oracle.JOB)
 def ends_a_job_in_two_ways(script: Script) -> None:
     script.run(NEXT)
+    script.report("run", NEXT, "running", step="travel", load="unsure")
     script.report("run", NEXT, "done", load="unsure")
     script.report("run", NEXT, "failed", load="unsure", reason="fault")
 

@@ -12,7 +12,7 @@ from examples.yard_on_virtual_time import run
 from protocol.recording import EventKind, RecordedEvent, RecordedMessage, RecordingReader
 from protocol.rules import RuleMonitor, watch
 from protocol.specification import specification
-from tests.rules_over_messages.bent import SITE, Tale, good_tale
+from tests.rules_over_messages.bent import SITE, Said, Tale, good_tale
 
 Bend = Callable[[Tale], object]
 BENT: list[tuple[str, Bend]] = []
@@ -608,3 +608,48 @@ def test_a_late_message_of_the_old_boot_undoes_nothing() -> None:
     assert tale.broken() - before <= {"MSG-04", "MSG-07"}, (
         "it is told as what it is, and no rule is judged by it"
     )
+
+
+def running_transfer(tale: Tale) -> tuple[Said, Said]:
+    """A transfer of north, and a report that it is under way."""
+    report = tale.first("north", "job-report", act="transfer", state="running")
+    return tale.first("north", "job-order", act="transfer", id=report.body["id"]), report
+
+
+@pytest.mark.parametrize("answer", ["done", "refused"])
+def test_a_claim_with_the_id_of_a_running_job_is_another_order(answer: str) -> None:
+    """CLM-02, CLM-03: it is answered as a claim is, ends no job, and the job goes on; the id is its sender's fault."""
+    tale = good_tale()
+    order, report = running_transfer(tale)
+    boot, id_ = order.body["boot"], order.body["id"]
+    claim = tale.after(report)
+    claim.message, claim.body = "job-order", {"act": "claim", "boot": boot, "id": id_, "token": 77}
+    told = tale.after(claim)
+    told.message, told.body = "job-report", dict(report.body, act="claim", state=answer)
+    for name in ("step", "box", "load"):
+        told.body.pop(name, None)
+    if answer == "refused":
+        told.body["reason"] = "stale"
+    tale.renumber("north")
+    assert tale.broken() == {"SUP-03"}
+
+
+@pytest.mark.parametrize("act", ["park", "reset-fault"])
+def test_another_order_with_the_id_of_a_running_job_is_answered_with_the_state_of_the_job(act: str) -> None:
+    """ORD-06: whoever gave one id to two orders is told; the node that answers as it must is not."""
+    tale = good_tale()
+    order, report = running_transfer(tale)
+    second = tale.after(report)
+    second.message, second.body = (
+        "job-order",
+        {name: order.body[name] for name in ("boot", "id", "deadline")} | {"act": act},
+    )
+    if act == "reset-fault":
+        del second.body["deadline"]
+        second.body["faults"] = 0
+    told = tale.after(second)
+    told.message, told.body = "job-report", dict(report.body, act=act)
+    for name in ("step", "box", "load"):
+        told.body.pop(name, None)
+    tale.renumber("north")
+    assert tale.broken() == {"SUP-04"}

@@ -6,12 +6,13 @@ Each is the reference node with a few lines overridden; alone, out of its contex
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from protocol.guards import Order
-from protocol.participant import Publication
+from protocol.participant import Delivery, Publication
 from protocol.specification import specification
+from protocol.validation import read_message
 from reference_node.controller.controller import Controller
 from reference_node.controller.inbox import Inbox
 from reference_node.controller.order_desk import OrderDesk
@@ -326,3 +327,34 @@ class KeepsOutALaterOneAfterADoneJob(Controller):
             job = self.node.job
             lenient = job is not None and job.state == "done"
             return not (check == "cancel_of_later" and lenient) and super().holds(check, order)
+
+
+@breaks("HLD-01")
+class OverlooksAHoldForAllInItsSecondJob(Counting):
+    class inbox_class(Inbox):  # noqa: N801
+        deaf = False
+
+        def takes(self, delivery: Any) -> bool:
+            return super().takes(delivery) and not (self.deaf and delivery.topic == self.topics[1])
+
+    def begin(self, order: Order) -> None:
+        super().begin(order)
+        self.inbox.deaf = self.jobs >= 2  # type: ignore[attr-defined]
+
+
+@breaks("ENC-09", "siding")
+class ReadsNoStrangeFieldWhileAJobIsOpen(Controller):
+    def receive(self, delivery: Delivery, now_ms: int) -> Sequence[Publication]:
+        strange = read_message("job-order", delivery.payload, closed=True).findings
+        if self.job_open and strange and read_message("job-order", delivery.payload, closed=False).readable:
+            return self.tick(now_ms)
+        return super().receive(delivery, now_ms)
+
+
+@breaks("ENC-12", "siding")
+class TakesTheFirstOfTwoGluedOrdersAfterAJob(Controller):
+    def receive(self, delivery: Delivery, now_ms: int) -> Sequence[Publication]:
+        half = delivery.payload[: len(delivery.payload) // 2]
+        if self.job is not None and half * 2 == delivery.payload:
+            delivery = replace(delivery, payload=half)
+        return super().receive(delivery, now_ms)

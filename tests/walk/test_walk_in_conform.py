@@ -85,7 +85,7 @@ def test_over_a_real_broker_it_walks_all_of_the_machine(site: Path, tmp_path: Pa
         code, out, err = kit.process.communicate(timeout=240)[0], "", ""
     walked = json.loads(report.read_text())["walk"]
     assert kit.process.returncode == 0, (code, out, err)
-    assert walked["walked"] == walked["size"] == 389
+    assert walked["walked"] == walked["size"] == 445
     assert (walked["broken"], walked["missed"]) == (None, [])
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from conformance.oracle.bus_judge import BusJudge
 from conformance.page.model.health import Health, HealthRegister
 from conformance.page.model.jobs import Jobs
 from conformance.page.model.latest import LatestMessage, LatestMessages
@@ -22,7 +23,6 @@ from protocol.boots import Boots
 from protocol.bulk_reading import BulkReader
 from protocol.foreign_text import one_line
 from protocol.recording import EventKind, RecordedEvent, RecordedMessage
-from protocol.rules import RuleMonitor
 from protocol.rules.received import Breach
 from protocol.site import Site
 from protocol.topics import Topic
@@ -46,7 +46,7 @@ class Yard:
         self._up = False
         self._why = "not connected yet"
         self._reader = BulkReader()
-        self._watch = RuleMonitor(site, self._reader)
+        self._watch = BusJudge(site, self._reader)
         self._words = LatestMessages(frozenset(site.nodes), frozenset(site.places))
         self._health_register = HealthRegister(site)
         self._boots = Boots()

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
+from conformance.oracle.bus_judge import BusJudge
 from conformance.recordings.message_summary import MOST_EXPLAINED
 from conformance.recordings.validate.subject import Judgement, Subject, judge
 from protocol.bulk_reading import BulkReader
 from protocol.recording import Item, RecordedMessage
-from protocol.rules import Breach, RuleMonitor
+from protocol.rules import Breach
 from protocol.site import Site
 from protocol.specification import specification
 from protocol.validation import is_newer
@@ -18,11 +19,11 @@ class Check:
     """Gives what is wrong, in the order in which it shows, and counts the messages."""
 
     def __init__(self, where: str, site: Site | None = None) -> None:
-        """`where` names the recording; with a site the rules know reach and heights."""
+        """`where` names the recording; with a site the rules know reach and heights, and the judge every node."""
         self.messages = 0
         self._where = where
         self._reader = BulkReader(MOST_EXPLAINED)
-        self._watch = RuleMonitor(site, self._reader)
+        self._watch = BusJudge(site, self._reader)
 
     def run(self, items: Iterable[Item]) -> Iterator[Judgement | Breach]:
         """Judge all items."""

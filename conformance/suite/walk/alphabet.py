@@ -15,7 +15,7 @@ def alphabet(site: Site, node: NodeSite, spec: Specification, *, motion: bool, h
 
     `hand`: whether there is somebody to take a crane by hand.
     """
-    letters = [*orders(node, spec, fit_job(node) if motion else None), *happenings(motion)]
+    letters = [*orders(node, spec, fit_job(node) if motion else None), *happenings(spec, motion)]
     if motion:
         letters += jobs(site, node)
         letters += sensors(node, spec)

@@ -17,6 +17,8 @@ from protocol.transition_table import Check
 
 BY_ITSELF = ("park", "jog", "transfer", "set-down")
 """Jobs that go on with no input of a tester, but for the load of a transfer."""
+UNREAD = {"": "ENC-10", "tail": "ENC-12", "all": "HLD-07"}
+"""Why an order is not read, by how it is written."""
 AT_REST = ("empty", "at-rest", "at-place")
 """States in which a sensor that changes means that something was pushed [BER-10, SHT-07]."""
 
@@ -60,7 +62,7 @@ class Derivation:
             case "link":
                 yield from self._link(desk)
             case "bytes":
-                yield Outcome(desk, None, "ENC-10", may_move=desk.moving)
+                yield Outcome(desk, None, UNREAD[letter.written], may_move=desk.moving)
             case "retained":
                 yield Outcome(desk, None, "LNK-14", may_move=desk.moving)
             case "play" | "hand":
@@ -96,11 +98,12 @@ class Derivation:
         yield Outcome(desk, ("refused", check.reason), requirement, raised, may_move=desk.moving)
 
     def _claim(
-        self, desk: Desk, _letter: Letter, order: Order, _check: Check, _raised: bool
+        self, desk: Desk, letter: Letter, order: Order, _check: Check, _raised: bool
     ) -> Iterator[Outcome]:
         mark = any_numbers(desk).mark
         said = ("done", None) if order["id"] >= mark else ("refused", "stale")
-        requirement = "CLM-01" if order["id"] > mark else "CLM-02"
+        above = "ENC-09" if letter.written == "strange" else "CLM-01"
+        requirement = above if order["id"] > mark else "CLM-02"
         yield Outcome(desk, said, requirement, raised=order["id"] > mark, may_move=desk.moving)
 
     def _repeat(

@@ -11,9 +11,14 @@ from protocol.site import NodeSite
 from protocol.specification import Specification
 
 
-def happenings(motion: bool) -> Iterator[Letter]:
+def happenings(spec: Specification, motion: bool) -> Iterator[Letter]:
     """What befalls a node of any role."""
     yield Letter("unreadable", "an order that cannot be read", kind="bytes")
+    yield Letter("tail", "two orders glued together", kind="bytes", order=_half_obeyed, written="tail")
+    if "HLD-07" in spec.requirements:
+        yield Letter(
+            "for-all", "an order for all that is no hold", kind="bytes", order=_half_obeyed, written="all"
+        )
     yield Letter("reconnect", "a connection lost and found", kind="link")
     yield Letter(
         "set-uptime",
@@ -31,6 +36,16 @@ def happenings(motion: bool) -> Iterator[Letter]:
         yield Letter(
             "finish", "the job comes to its end", kind="play", happens="finish", applies=_ends, moves=True
         )
+
+
+def _half_obeyed(n: Numbers) -> Order:
+    """An order that must not be read: its effect would show in the mark, in the hold or in a report."""
+    return (
+        {"act": "ask", "token": n.chance},
+        to_node("claim", n, token=n.chance),
+        to_node("resume", n, holds=n.holds),
+        to_node("cancel", n, ref=n.job or n.stale),
+    )[n.chance % 4]
 
 
 def _ends(desk: Desk) -> bool:

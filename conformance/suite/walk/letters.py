@@ -64,6 +64,7 @@ class Letter:
     """One thing that befalls a node.
 
     kind      order | retained | bytes | sensors | link | play | hand: how it is brought about
+    written   all | strange | tail: an order on the topic of all, with a field that nobody knows, glued to another
     happens   the event behind it, where the order alone does not say what follows
     role      what the role of a job says of the order: `knows_place`, `within_reach`
     """
@@ -73,6 +74,7 @@ class Letter:
     kind: str = "order"
     order: Callable[[Numbers], Order] | None = None
     happens: str = ""
+    written: str = ""
     moves: bool = False
     """Whether a conformant node may move."""
     applies: Callable[[Desk], bool] = always

@@ -29,6 +29,7 @@ def orders(node: NodeSite, spec: Specification, job: Callable[[Numbers], Order] 
         return to_node("resume", n, holds=next_count(n.holds)) | numbers
 
     yield Letter("claim", "a claim above the mark", order=_claim)
+    yield Letter("strange", "a claim with a field that nobody knows", order=_claim, written="strange")
     yield Letter(
         "claim-again", "a claim with the mark as its id", order=lambda n: to_node("claim", n) | {"id": n.mark}
     )
@@ -48,6 +49,7 @@ def orders(node: NodeSite, spec: Specification, job: Callable[[Numbers], Order] 
     )
     yield from _cancels()
     yield Letter("hold", "a hold", order=lambda n: {"act": "hold"})
+    yield Letter("hold-all", "a hold for all", order=lambda n: {"act": "hold"}, written="all")
     yield Letter(
         "resume", "a resume with the count of holds", order=lambda n: to_node("resume", n, holds=n.holds)
     )

@@ -17,9 +17,11 @@ SIDE_EFFECT = {
     "resume": "HLD-05", "reset-fault": "FLT-05", "reset-bare": "FLT-05", "reconnect": "FLT-05",
     "unreadable": "ENC-10", "retained": "LNK-14", "set-uptime": "BEN-04", "finish": "ORD-16", "cancel-later": "ORD-21",
     "cancel-unseen": "ORD-18", "cancel-forgotten": "ORD-07", "power-failure": "FLT-06", "early-end": "BER-04",
-    "grip": "ORD-16", "miss": "FLT-02",
+    "grip": "ORD-16", "miss": "FLT-02", "tail": "ENC-12", "for-all": "HLD-07", "strange": "CLM-03",
+    "hold-all": "HLD-02",
 }  # fmt: skip
 """Letter to the requirement that is broken where something else changes than what follows on it."""
+UNREAD_LETTERS = ("unreadable", "tail", "for-all")
 TABLE = {"crane": "CRN-02", "berth": "BER-02", "shuttle": "SHT-02"}
 FOUND = {"crane": "CRN-11", "berth": "BER-07", "shuttle": "SHT-06"}
 
@@ -241,8 +243,10 @@ class Step:
     def _of_hold(self, one: Candidate) -> str:
         if self.letter.name.startswith("resume"):
             return one.outcome.requirement
-        if self.letter.name in ("set-uptime", "retained", "other-boot"):
+        if self.letter.name in ("set-uptime", "retained", "other-boot", *UNREAD_LETTERS):
             return self._side("HLD-01")
+        if self.letter.name in ("hold", "hold-all") and not self.before.held:
+            return "HLD-01"
         return "HLD-05" if one.now.held and not self.after.held else "HLD-01"
 
     def _of_machine(self, one: Candidate, roles: Sequence[str]) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 from conformance.oracle.link_log import Message
+from conformance.peers.payloads import newer, with_tail
 from conformance.suite.fixture import Fixture, SentOrder
 from conformance.suite.jobs import Cue, allowed_ms, complete, cues_for
 from conformance.suite.verdict import Broken
@@ -119,10 +120,13 @@ class Player:
             case "order" | "sensors":
                 if letter.happens == "pushed":
                     self._settle()
-                return fixture.send(self._meant(letter, numbers))
+                return self._send(letter, self._meant(letter, numbers))
             case "retained":
                 assert letter.order is not None
                 fixture.bench.deliver_retained(fixture.topic(), fixture.encoded(letter.order(numbers)))
+            case "bytes" if letter.order is not None:
+                sent = self._send(letter, letter.order(numbers))
+                return sent if "id" in sent.body else None
             case "bytes":
                 fixture.send_raw(UNREADABLE[numbers.chance % len(UNREADABLE)])
             case "link":
@@ -134,6 +138,17 @@ class Player:
             case "play":
                 self._play_job(letter)
         return None
+
+    def _send(self, letter: Letter, order: Order) -> SentOrder:
+        fixture = self.fixture
+        match letter.written:
+            case "all":
+                return fixture.send(order, topic=fixture.topic(fixture.spec.everyone))
+            case "strange":
+                return SentOrder(order, fixture.send_raw(newer(fixture.encoded(order))))
+            case "tail":
+                return SentOrder(order, fixture.send_raw(with_tail(fixture.encoded(order))))
+        return fixture.send(order)
 
     def _meant(self, letter: Letter, numbers: Numbers) -> Order:
         assert letter.order is not None
