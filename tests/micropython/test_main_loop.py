@@ -40,6 +40,10 @@ def test_a_loop_that_stands_still_feeds_nothing(tmp_path: Path) -> None:
     assert 1000 <= gap < 5000
 
 
+def test_a_passage_is_timed_by_its_edges_and_not_by_the_rounds(tmp_path: Path) -> None:
+    assert said("edges.py", tmp_path) == ["at-rest 1774"]
+
+
 @pytest.mark.parametrize("role", NODES)
 def test_it_takes_no_more_of_a_heap_than_the_guide_says(role: str, tmp_path: Path) -> None:
     (line,) = said("heap.py", tmp_path, node=NODES[role])

@@ -53,19 +53,18 @@ class Inputs:
             return True
         return False
 
-    def feel(self, sensor: str, closed: bool) -> None:
-        """A sensor is seen at a level; one that says what it said before is nothing new."""
+    def feel(self, at_ms: int, sensor: str, closed: bool) -> None:
+        """A sensor came to a level at `at_ms`; one that says what it said before is nothing new."""
         if sensor not in self.sensors:
             return
         line = self.sensors.index(sensor)
         if self.raw[line] != closed:
             self.raw[line] = closed
-            self.since_ms[line] = self._node.now_ms
+            self.since_ms[line] = at_ms
             self._node.speaker.role_changed()
 
-    def settle(self) -> None:
+    def settle(self, now_ms: int) -> None:
         """Believe a level once it has stood still for the debounce time [BER-08]."""
-        now_ms = self._node.now_ms
         for line, sensor in enumerate(self.sensors):
             if self.level[line] != self.raw[line] and now_ms - self.since_ms[line] >= self._debounce_ms:
                 self.level[line] = self.raw[line]

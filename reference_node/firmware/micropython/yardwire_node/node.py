@@ -180,28 +180,28 @@ class Node:
         self.role.power_lost()
         self.faults.halt("power-lost")
 
-    def _feel(self, sensor: str, closed: bool) -> None:
+    def _feel(self, at_ms: int, sensor: str, closed: bool) -> None:
         if sensor == "motor-power":
             lost = self.power and not closed
             self.power = closed
             if lost:
                 self._power_lost()
         else:
-            self.inputs.feel(sensor, closed)
+            self.inputs.feel(at_ms, sensor, closed)
 
     def _pass_time(self) -> None:
         """Bring everything forward to now, one input after the other, of a tester or of the pins."""
         now_ms = self.board.clock_ms()
         edges = self.inputs.due(now_ms) if self.bench else self.board.edges()
         for at_ms, sensor, closed in edges:
-            if at_ms > self.now_ms:
-                self._step_to(at_ms)
-            self._feel(sensor, closed)
-        self._step_to(max(now_ms, self.now_ms))
+            self._step_to(at_ms)  # What was felt before is believed first, and acted on.
+            self._feel(at_ms, sensor, closed)
+        self._step_to(now_ms)
 
-    def _step_to(self, now_ms: int) -> None:
-        self.now_ms = now_ms
-        self.inputs.settle()
+    def _step_to(self, at_ms: int) -> None:
+        """Go on to `at_ms`, which may be a little ago for an edge that an interrupt has noted."""
+        self.now_ms = max(at_ms, self.now_ms)
+        self.inputs.settle(at_ms)
         self._end_late_job()
         self._run_role()
 
