@@ -106,6 +106,7 @@ def test_a_job_under_another_id_is_taken_with_the_count_of_its_own() -> None:
     followed = Followed()
     followed.faults(3)
     followed.job("accepted")
+    followed.job("running")
     followed.job("done")
     followed.faults(4)
     followed.job("accepted", 5)
