@@ -85,8 +85,9 @@ def node(
     down is there for the next, and a train is where its berth has stopped it. Nodes of several commands do not. A
     slot that no crane here has touched holds a box when one looks for it.
 
-    They say 'off' when they are stopped. A supervisor is another matter: it orders whatever nodes are on the broker,
-    real ones too, and homes every crane at once. Without a brief it has no goal; its questions are printed.
+    They say 'off' when they are stopped. Where a node of such a name is on the broker already, which may be a real
+    one, it asks before it takes that one's place. A supervisor is another matter: it orders whatever nodes are on the
+    broker, real ones too, and homes every crane at once. Without a brief it has no goal; its questions are printed.
 
     Example: yardwire node --all --site site.toml --broker mqtt://127.0.0.1:1883
     """
@@ -94,6 +95,7 @@ def node(
     from dataclasses import replace
 
     from conformance.bench.connection.several import require_several
+    from conformance.commands.options.twins import require_free
     from conformance.commands.supervise.held import held_at_its_end
     from protocol.site_file import load_site
     from reference_node.machines.world import World
@@ -119,12 +121,14 @@ def node(
         require_several(
             bus, "each node is a connection", instead="Start each node by itself, with its own user"
         )
+    boots = {name: _boot(state_dir, name) for name in names}
+    require_free(site.name, machines, bus, yes=yes)
     endpoint = replace(bus.endpoint(), version=5 if mqtt == "5" else 311)
     world = World(site, alone=True)
     with ExitStack() as running:
         hosts: list[MqttHost] = []
         for name in names:
-            boot, lost = _boot(state_dir, name)
+            boot, lost = boots[name]
             if name in supervisors:
                 host, hold = _supervisor(site, name, endpoint, boot, brief_path)
             else:
