@@ -30,7 +30,7 @@ from conformance.reports.document import case_document
 from conformance.suite.case import Case, all_cases
 from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
-from conformance.tester.held import hold
+from conformance.tester.held import hold, is_at_work
 from conformance.tester.identity import require_asked_for
 from conformance.tester.reset import Reset, command
 from conformance.tester.runner import Result, Run, Selection, order
@@ -210,7 +210,8 @@ class Kit:
             for note in self._tap.others():
                 self._tell(f"note: {note}")
         run = self._run
-        if run is not None and self._motion and self._program is None and not run.complete:
+        moves = run is not None and self._motion and self._program is None
+        if run is not None and moves and (not run.complete or is_at_work(run.fixture)):
             self._tell(f"{hold(run.fixture)} {KEEP_CLEAR.format(it='the machine')}")
         self._open.close()
         asked = [item for item in session.items if isinstance(item, CaseItem)]

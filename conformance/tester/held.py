@@ -7,6 +7,7 @@ from contextlib import contextmanager, suppress
 
 from conformance.suite.fixture import Fixture
 from conformance.suite.preamble import leave_held
+from protocol.specification import OPEN, STATE_OF_ROLE
 from protocol.wire.fail_stop import Failed
 
 
@@ -15,7 +16,8 @@ def held_at_its_end(fixture: Fixture, tell: Callable[[str], object], *, moves: b
     """Where the block does not come to its own end and the machine may be moving, tell the node to hold.
 
     A signal, somebody else on the bus and a fault of the kit's own are alike in this. It is never asked first, and
-    the end does not wait for it: a hold is no protection. `tell` gets what came of it.
+    the end does not wait for it: a hold is no protection. `tell` gets what came of it. A block that comes to its end
+    leaves a node alone, unless it is at work.
     """
     try:
         yield
@@ -23,6 +25,17 @@ def held_at_its_end(fixture: Fixture, tell: Callable[[str], object], *, moves: b
         if moves:
             tell(hold(fixture))
         raise
+    if moves and is_at_work(fixture):
+        tell(hold(fixture))
+
+
+def is_at_work(fixture: Fixture) -> bool:
+    """Whether the node has said last that a job is open, and not that a hold stands."""
+    states = [fixture.log.latest(STATE_OF_ROLE[role]) for role in fixture.node.roles if role in STATE_OF_ROLE]
+    return any(
+        one is not None and one.body.get("job_state") in OPEN and one.body.get("held") is not True
+        for one in states
+    )
 
 
 def hold(fixture: Fixture) -> str:
