@@ -8,6 +8,9 @@ from pathlib import Path
 
 from protocol.counting import COUNT_MODULUS, next_count
 
+MOST = 16
+"""Characters of a counter, with what may stand around it; of a longer file it is none."""
+
 
 def next_boot(path: Path, random_16_bits: Callable[[], int]) -> tuple[int, bool]:
     """Count up the number in `path` and give it, with whether the counter was lost [MSG-05, MSG-06].
@@ -29,7 +32,8 @@ def next_boot(path: Path, random_16_bits: Callable[[], int]) -> tuple[int, bool]
 
 def _kept(path: Path) -> int | None:
     try:
-        text = path.read_text(encoding="ascii").strip()
+        with path.open(encoding="ascii") as file:
+            text = file.read(MOST).strip()
     except (FileNotFoundError, UnicodeDecodeError):
         return None
     return int(text) if text.isdigit() and len(text) <= 5 and int(text) < COUNT_MODULUS else None

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
@@ -12,6 +13,7 @@ import click
 from conformance.commands.options import consent
 from conformance.commands.options.bus import bus_options, site_option
 from conformance.commands.options.serial import baud_option, serial_option
+from protocol.caution import KEEP_CLEAR
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -83,8 +85,9 @@ def node(
     down is there for the next, and a train is where its berth has stopped it. Nodes of several commands do not. A
     slot that no crane here has touched holds a box when one looks for it.
 
-    They say 'off' when they are stopped. A supervisor is another matter: it orders whatever nodes are on the broker,
-    real ones too, and homes every crane at once. Without a brief it has no goal; its questions are printed.
+    They say 'off' when they are stopped. Where a node of such a name is on the broker already, which may be a real
+    one, it asks before it takes that one's place. A supervisor is another matter: it orders whatever nodes are on the
+    broker, real ones too, and homes every crane at once. Without a brief it has no goal; its questions are printed.
 
     Example: yardwire node --all --site site.toml --broker mqtt://127.0.0.1:1883
     """
@@ -92,6 +95,8 @@ def node(
     from dataclasses import replace
 
     from conformance.bench.connection.several import require_several
+    from conformance.commands.options.twins import require_free
+    from conformance.commands.supervise.held import held_at_its_end
     from protocol.site_file import load_site
     from reference_node.machines.world import World
     from reference_node.node import node_on_the_wire
@@ -116,14 +121,16 @@ def node(
         require_several(
             bus, "each node is a connection", instead="Start each node by itself, with its own user"
         )
+    boots = {name: _boot(state_dir, name) for name in names}
+    require_free(site.name, machines, bus, yes=yes)
     endpoint = replace(bus.endpoint(), version=5 if mqtt == "5" else 311)
     world = World(site, alone=True)
     with ExitStack() as running:
-        hosts = []
+        hosts: list[MqttHost] = []
         for name in names:
-            boot, lost = _boot(state_dir, name)
+            boot, lost = boots[name]
             if name in supervisors:
-                host = _supervisor(site, name, endpoint, boot, brief_path)
+                host, hold = _supervisor(site, name, endpoint, boot, brief_path)
             else:
                 rng = random.Random(None if seed is None else f"{seed}/{name}")
                 host = node_on_the_wire(
@@ -131,12 +138,13 @@ def node(
                 )
             running.callback(host.stop)
             host.start()
+            if name in supervisors:
+                running.enter_context(held_at_its_end(hold))
             hosts.append(host)
             roles = " and ".join(site.nodes[name].roles)
             mode = "on the bench" if bench else "in service"
             click.echo(f"{name}: {roles}, {mode}, boot {boot}, at {bus.name}; stop it with Ctrl-C")
-        if machines and not bench:
-            _tell_what_is_shared(site, machines)
+        _tell_what_is_shared(site, machines, bench=bench)
         _wait(hosts, world)
 
 
@@ -211,8 +219,10 @@ def _boot(state_dir: Path | None, name: str) -> tuple[int, bool]:
         ) from error
 
 
-def _tell_what_is_shared(site: Site, here: Sequence[str]) -> None:
-    """Say which boxes and trains these machines see, and whose they do not."""
+def _tell_what_is_shared(site: Site, here: Sequence[str], *, bench: bool) -> None:
+    """Say which boxes and trains these machines see, and whose they do not; on the bench a tester plays them."""
+    if bench or not here:
+        return
     elsewhere = [name for name, node in site.nodes.items() if name not in here and not node.is_supervisor]
     lines = ["A slot that no crane here has touched holds a box when one looks for it."]
     if len(here) > 1:
@@ -239,10 +249,14 @@ def _wait(hosts: Sequence[MqttHost | LineHost], world: World) -> NoReturn:
             told += 1
 
 
-def _supervisor(site: Site, name: str, endpoint: Endpoint, boot: int, brief_path: Path | None) -> MqttHost:
+def _supervisor(
+    site: Site, name: str, endpoint: Endpoint, boot: int, brief_path: Path | None
+) -> tuple[MqttHost, Callable[[], list[str]]]:
+    """It on its host, and what holds every node that it has at work."""
     from random import SystemRandom
 
     from conformance.commands.conform.briefed import briefed_supervisor
+    from conformance.commands.supervise.held import hold_at_work
     from conformance.suite.brief import read_brief
     from protocol.wire.mqtt import MqttHost, monotonic_ms
     from reference_node.supervisor.supervisor import Supervisor
@@ -253,14 +267,15 @@ def _supervisor(site: Site, name: str, endpoint: Endpoint, boot: int, brief_path
     else:
         brief = read_brief(brief_path, site)
         made = briefed_supervisor(site, name, brief, boot=boot, rng=rng, started_ms=now_ms)
-    return MqttHost.at(endpoint, made)
+    host = MqttHost.at(endpoint, made)
+    return host, partial(hold_at_work, host, made, monotonic_ms)
 
 
 def _allow_orders(name: str, broker: str, *, yes: bool) -> None:
     """Nothing is ordered about without a yes. Raises Trouble."""
     told = f"{name} will order every node of the site that is on {broker}: real machines move"
     consent.require(
-        (f"{told}.", consent.KEEP_CLEAR.format(it="them")),
+        (f"{told}.", KEEP_CLEAR.format(it="them")),
         "May they move?",
         yes=yes,
         instead="take a broker with no machines on it",

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,7 @@ import click
 
 from conformance.commands.options import consent
 from conformance.commands.options.bus import bus_options
+from protocol.caution import KEEP_CLEAR
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -88,9 +90,10 @@ def replay(
         _ask_first(schedule, there, bus.name, yes=yes)
         session.check()
         restamp = Restamp(_stamps(wanted, session.boots()), renumber=renumber)
-        number, off = say(
-            session, selection.of(recording.items()), restamp, schedule, speed=None if fast else speed
-        )
+        with _held_at_its_end(session):
+            number, off = say(
+                session, selection.of(recording.items()), restamp, schedule, speed=None if fast else speed
+            )
     if as_json:
         live = {name: one.why for name, one in there.items()}
         click.echo(
@@ -103,6 +106,19 @@ def replay(
         for cut in recording.cuts:
             click.echo(f"note: {cut}", err=True)
     return 0
+
+
+@contextmanager
+def _held_at_its_end(session: Session) -> Iterator[None]:
+    """Where the replay ends early, hold what it may have set in motion, and say what came of it."""
+    try:
+        yield
+    except BaseException:
+        told = session.hold()
+        with suppress(OSError):  # Nobody is left to be told.
+            for line in (*told, *([KEEP_CLEAR.format(it="every machine")] if told else ())):
+                click.echo(line, err=True)
+        raise
 
 
 def _boot(text: str) -> tuple[str, int | None]:
@@ -156,7 +172,7 @@ def _ask_first(schedule: Schedule, there: Mapping[str, NodePresence], where: str
             f"{number} orders go out on {where}, and whoever obeys them may move:",
             *schedule.told(),
             f"Heard there: {who}. Bench mode, or silence, is no proof that motors are off.",
-            consent.KEEP_CLEAR.format(it="every machine"),
+            KEEP_CLEAR.format(it="every machine"),
         ),
         "May they move?",
         yes=yes,

@@ -124,7 +124,8 @@ def _ratio(rows: Array, block: Array, left: int) -> Array:
     explained = np.sum((rows @ block) ** 2, axis=1)
     rest = np.maximum(np.sum(rows**2, axis=1) - explained, 1e-300)
     width = block.shape[1]
-    return np.asarray(explained / width / (rest / (left - width)))
+    with np.errstate(over="ignore"):  # What leaves nothing is beyond all figures.
+        return np.asarray(explained / width / (rest / (left - width)))
 
 
 def _design(arrivals: Arrivals, terms: Sequence[Term]) -> Array:

@@ -14,8 +14,8 @@ from enum import StrEnum
 from protocol.foreign_text import one_line
 from protocol.trouble import Trouble
 
-MOST_PAIRS = 1000
-"""More than anybody measures; the fits over more would take minutes."""
+MOST_PAIRS = 400
+"""More than anybody measures; what is played against chance would take too long over more."""
 COLUMNS = ("time", "reading", "position", "approach", "train", "uncertainty")
 NEEDED = ("reading", "position")
 _NUMBER = re.compile(r"[+-]?[0-9]{1,9}(\.[0-9]{1,20})?")
@@ -108,9 +108,13 @@ def _pair(names: Sequence[str], cells: Sequence[str], where: str, number: int) -
         reading = _number(row["reading"], "reading")
         if not reading.is_integer() or not -32768 <= reading <= 32767:
             raise ValueError(f"reading {row['reading']} is no whole number of 16 bits")
+        position = _number(row["position"], "position")
+        if not -32768 <= position <= 32767:
+            shown = one_line(row["position"][:_SHOWN])
+            raise ValueError(f"position {shown} does not fit in 16 bits; measure in a larger unit")
         return Pair(
             int(reading),
-            _number(row["position"], "position"),
+            position,
             _approach(row.get("approach", "")),
             one_line(row.get("train", "")[:_SHOWN]),
             _time(row.get("time", "")),

@@ -16,6 +16,10 @@ from protocol.trouble import Trouble
 MOST_POINTS = 32
 """That the site file takes."""
 _CANDIDATES = 160
+_MOST_CORNERS = 240
+"""Corners that may become points, evenly taken: a curve has as many as there are pairs."""
+_MOST_SEEN = 4096
+"""Readings at which a piece is held against the curve while points are chosen, evenly spread where there are more."""
 _NO_WORSE = 1.05
 """A point more has to lower the error by more than this factor."""
 _CLOSE = 0.15
@@ -63,18 +67,23 @@ def _knots(curve: Curve, readings: Array) -> list[int]:
         corners = taken.points.reading.tolist()
     else:
         corners = [end for edge in getattr(taken, "edges", ()) for end in edge]
-    spread |= {int(corner - readings[0]) for corner in corners if readings[0] <= corner <= readings[-1]}
-    return sorted(spread)
+    inside = sorted(
+        {int(corner - readings[0]) for corner in corners if readings[0] <= corner <= readings[-1]}
+    )
+    return sorted(spread.union(inside[:: 1 + len(inside) // _MOST_CORNERS]))
 
 
 def _costs(readings: Array, exact: Array, whole: Array, knots: list[int]) -> Array:
     """The largest error of one straight piece from knot to knot; infinite where there is none."""
     number = len(knots)
+    seen = np.union1d(
+        np.linspace(0, len(readings) - 1, min(_MOST_SEEN, len(readings))).round().astype(int), knots
+    )
     cost = np.full((number, number), np.inf)
     for first in range(number - 1):
         for last in range(first + 1, number):
             a, b = knots[first], knots[last]
-            inside = slice(a, b + 1)
+            inside = seen[np.searchsorted(seen, a) : np.searchsorted(seen, b) + 1]
             way = (readings[inside] - readings[a]) / (readings[b] - readings[a])
             cost[first, last] = np.abs(whole[a] + (whole[b] - whole[a]) * way - exact[inside]).max()
     return cost

@@ -30,10 +30,12 @@ from conformance.reports.document import case_document
 from conformance.suite.case import Case, all_cases
 from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
+from conformance.tester.held import hold, is_at_work
 from conformance.tester.identity import require_asked_for
 from conformance.tester.reset import Reset, command
 from conformance.tester.runner import Result, Run, Selection, order
 from conformance.tester.supervisor_bench import reference_program, supervisor_fixture
+from protocol.caution import KEEP_CLEAR
 from protocol.site_file import load_site
 from protocol.trouble import Trouble
 
@@ -200,10 +202,17 @@ class Kit:
             terminal.write_line(line)
 
     def pytest_sessionfinish(self, session: pytest.Session) -> None:
-        """End what was started, also after Ctrl-C. Where no case came to a verdict the session has not passed."""
+        """End what was started, also after Ctrl-C; a run that is not complete leaves the node held.
+
+        Where no case came to a verdict the session has not passed.
+        """
         if self._tap is not None:
             for note in self._tap.others():
                 self._tell(f"note: {note}")
+        run = self._run
+        moves = run is not None and self._motion and self._program is None
+        if run is not None and moves and (not run.complete or is_at_work(run.fixture)):
+            self._tell(f"{hold(run.fixture)} {KEEP_CLEAR.format(it='the machine')}")
         self._open.close()
         asked = [item for item in session.items if isinstance(item, CaseItem)]
         collected_only = self._config.option.collectonly

@@ -64,7 +64,7 @@ def conforming(*arguments: str | Path, prelude: str = "") -> Iterator[Kit]:
 @contextmanager
 def node(name: str, site: Path, port: int) -> Iterator[subprocess.Popen[bytes]]:
     """A reference node on the bench that connects to a port."""
-    command = [sys.executable, "-c", YARDWIRE, "node", name, "--site", str(site), "--bench"]
+    command = [sys.executable, "-c", YARDWIRE, "node", name, "--site", str(site), "--bench", "--yes"]
     with subprocess.Popen(
         [*command, "--broker", f"mqtt://127.0.0.1:{port}"],
         stdin=subprocess.DEVNULL,

@@ -296,6 +296,31 @@ def texts() -> Iterator[HostileFile]:
     yield HostileFile("job-order-long.cbor", b"\xa2\x02\x00" + b"\x81" * 900_000)
 
 
+def surveys() -> Iterator[HostileFile]:
+    """Measured pairs (CSV)."""
+    top = b"time,reading,position,approach,train\n"
+    row = b"1.0,259,329.6,up,shunter\n"
+    yield HostileFile("pairs-many.csv", top + row * 39_000)
+    yield HostileFile("pairs-digits.csv", top + b"1," + b"9" * 900_000 + b",1,up,a\n")
+    yield HostileFile("pairs-time.csv", top + b"0001-01-01T00:00:00+23:59,259,329.6,up,a\n")
+    yield HostileFile("pairs-times.csv", top + b"9999-12-31T23:59:59.999999-23:59,259,329.6,up,a\n" * 3)
+    yield HostileFile("pairs-columns.csv", b"," * 900_000)
+    yield HostileFile("pairs-names.csv", b"reading,position," * 40_000 + b"\n" + b"1,2," * 40_000)
+    yield HostileFile("pairs-quotes.csv", top + b'"' * 900_000)
+    yield HostileFile("pairs-quoted.csv", top + b'1,259,329.6,up,"' + b"a" * 900_000 + b'"\n')
+    yield HostileFile("pairs-nan.csv", top + b"1,259,nan,up,a\n")
+    yield HostileFile("pairs-escapes.csv", top + f"1,259,329.6,{ESCAPES},{ESCAPES}\n".encode())
+    yield HostileFile("pairs-one.csv", top + row)
+    yield HostileFile("pairs-same.csv", top + row * 399, refused=False)
+    for name, most in (("wild", 999_999_999), ("scattered", 32_767)):
+        rows = (
+            b"%d,%d,%d,up,t%d\n" % (n, n * 7919 % 65536 - 32768, n * 104729 % most, n) for n in range(399)
+        )
+        yield HostileFile(f"pairs-{name}.csv", top + b"".join(rows), refused=name == "wild")
+    yield HostileFile("zeros.csv", bytes(LARGEST))
+    yield HostileFile("no-utf-8.csv", top + b"\xff")
+
+
 REPORT = (
     "kit",
     "protocol",
@@ -313,4 +338,4 @@ REPORT = (
 
 def all_files() -> list[HostileFile]:
     """Every one of them."""
-    return [*recordings(), *tables(), *texts()]
+    return [*recordings(), *tables(), *texts(), *surveys()]

@@ -11,16 +11,17 @@ import pytest
 
 import examples
 from protocol.site_file import scenario_text
-from tests.hostile.files import LARGEST, HostileFile, all_files, escapes, recordings, tables, texts
+from tests.hostile.files import LARGEST, HostileFile, all_files, escapes, recordings, surveys, tables, texts
 from tests.hostile.measured import MEMORY_KB, SECONDS, Measured, measured
 from tests.sample import sampled
 
 GOOD = Path(examples.__path__[0]) / "recordings" / "good-1.ywrec"
+PAIRS = Path(examples.__path__[0]) / "measure" / "pairs.csv"
 FILES = {one.name: one for one in all_files()}
 QUICK = (
     "time-10^400.ywrec", "time-of-event-2^63.ywrec", "item-shared.ywrec", "packed-one-item.ywrec",
     "packed-many-items.ywrec", "header-started-no time.ywrec", "array-deep.toml", "digits.toml", "keys-deep-less.toml",
-    "deep.json", "report-cases.json",
+    "deep.json", "report-cases.json", "pairs-wild.csv",
 )  # fmt: skip
 """Tried in every run: one of each kind that ended a command in a fault, or in gigabytes."""
 
@@ -43,6 +44,13 @@ def commands(file: HostileFile, path: Path) -> Iterator[tuple[str, ...]]:
             yield ("supervise", str(path))
             yield ("supervise", "--site", str(path), "01-one-crane")
             yield ("validate", "--site-file", str(path), str(GOOD))
+            yield ("measure", "sensor", str(path))
+            yield ("measure", "table", str(PAIRS), "--site", str(path))
+            to = ("--broker", "mqtt://127.0.0.1:1", "--site", "site.toml")
+            yield ("link", "port", "--logins", str(path), *to)
+        case ".csv":
+            yield ("measure", "table", str(path), "--site", "site.toml")
+            yield ("measure", "budget", str(path), "--site", "site.toml", "--catches", "4")
         case _:
             yield ("validate", str(path), "--message", "job-order")
             if path.suffix == ".json":
@@ -62,6 +70,7 @@ def check(file: HostileFile, run: Measured) -> None:
     assert run.code in (0, 1, 2), said[-500:]
     assert "fault of the kit" not in said, said[-500:]
     assert "Traceback" not in said, said[-500:]
+    assert "Warning" not in said, said[-500:]
     assert run.memory_kb < MEMORY_KB
     assert run.seconds < SECONDS
     assert not commands_a_terminal(run.said)
@@ -71,6 +80,7 @@ def tried(name: str, folder: Path) -> None:
     file = FILES[name]
     path = folder / name
     path.write_bytes(file.content)
+    path.chmod(0o600)  # Logins that others can read are not read.
     assert path.stat().st_size <= LARGEST + 1000
     (folder / "site.toml").write_text(scenario_text(), encoding="utf-8")
     for words in commands(file, path):
@@ -105,7 +115,7 @@ def test_the_byte_is_named(name: str, tmp_path: Path) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    "name", sampled(sorted(one.name for one in (*recordings(), *tables(), *texts())), QUICK)
+    "name", sampled(sorted(one.name for one in (*recordings(), *tables(), *texts(), *surveys())), QUICK)
 )
 def test_every_reading_command_bears_every_file(name: str, tmp_path: Path) -> None:
     tried(name, tmp_path)
@@ -131,6 +141,37 @@ def test_nothing_recorded_commands_a_terminal(words: tuple[str, ...], tmp_path: 
         content = made.read_bytes().replace(b"\r\n", b"\n")
         assert not commands_a_terminal(content), made
         assert b"|<b>&" not in content or made.suffix == ".csv"
+
+
+@pytest.mark.parametrize("name", ["array-deep.toml", "digits.toml", "escapes.toml"])
+def test_a_file_of_logins_is_a_file_like_any_other(name: str, tmp_path: Path) -> None:
+    path = tmp_path / name
+    path.write_bytes(FILES[name].content)
+    path.chmod(0o600)
+    (tmp_path / "site.toml").write_text(scenario_text(), encoding="utf-8")
+    words = next(words for words in commands(FILES[name], path) if words[0] == "link")
+    run = measured(tmp_path, *words)
+    check(FILES[name], run)
+    assert run.code == 2
+    assert name in run.said.decode("utf-8")
+
+
+@pytest.mark.skipif(not Path("/dev/zero").exists(), reason="needs a file without an end")
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("watch", "--site", "site.toml", "--broker", "mqtts://127.0.0.1:1", "--ca", "/dev/zero"),
+        ("node", "north", "--site", "site.toml", "--broker", "mqtt://127.0.0.1:1", "--state-dir", "boots"),
+    ],
+    ids=lambda words: words[0],
+)
+def test_a_file_without_an_end_is_not_read_to_it(words: tuple[str, ...], tmp_path: Path) -> None:
+    (tmp_path / "site.toml").write_text(scenario_text(), encoding="utf-8")
+    (tmp_path / "boots").mkdir()
+    (tmp_path / "boots" / "north.boot").symlink_to("/dev/zero")
+    run = measured(tmp_path, *words)
+    check(FILES["zeros.toml"], run)
+    assert run.code == 2
 
 
 def test_a_file_name_commands_no_terminal(tmp_path: Path) -> None:

@@ -109,7 +109,7 @@ WORK: dict[str, tuple[Words, signal.Signals]] = {
     "show, a long recording": (lambda p: ["show", p.long, "--stats"], INT),
     "show, exporting": (lambda p: ["show", p.long, "--export", p.path("run.jsonl")], TERM),
     "diff, long recordings": (lambda p: ["diff", p.long, p.long], INT),
-    "measure, many pairs": (lambda p: ["measure", "table", p.pairs(900), "--site", p.site], TERM),
+    "measure, many pairs": (lambda p: ["measure", "table", p.pairs(390), "--site", p.site], TERM),
     "publish": (lambda p: ["publish", p.path("out")], INT),
 }
 """What ends by itself, and well."""

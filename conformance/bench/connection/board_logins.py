@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from conformance.bench.connection.tls_files import require_private
+from conformance.files.bounded import read_bounded
+from protocol.toml_problems import MOST_BYTES, NotToml, parse_toml
 from protocol.trouble import Trouble
 from protocol.wire.endpoint import Endpoint
 
@@ -20,14 +21,17 @@ def read_logins(path: Path) -> dict[str, tuple[str, str]]:
     where = str(path)
     try:
         require_private(path, "the file of logins")
-        tables = tomllib.loads(path.read_text("utf-8"))
+        tables = parse_toml(read_bounded(path, MOST_BYTES + 1))
     except OSError as error:
         mend = "Check its name and its rights"
         raise Trouble(
             f"the file of logins cannot be read: {error.strerror}", where=where, mend=mend
         ) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError):
-        raise Trouble("the file of logins is no TOML", where=where, mend=MEND) from None
+    except NotToml as error:
+        # What the file says at that place is not told: it may be a password.
+        raise Trouble(
+            f"the file of logins is no TOML: {error.problem.where}", where=where, mend=MEND
+        ) from None
     return {name: _login(name, row, where) for name, row in tables.items()}
 
 

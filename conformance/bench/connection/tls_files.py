@@ -8,11 +8,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
+from conformance.files.bounded import read_bounded
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
     import ssl
 
+MOST_BYTES = 4 << 20
+"""Bytes of a PEM file; the certificates of every CA that a system trusts have a twentieth of it."""
 CERTIFICATE = "-----BEGIN CERTIFICATE-----"
 
 
@@ -100,11 +103,15 @@ def _require_certificate(path: Path, what: str) -> None:
 
 def _text(path: Path, what: str) -> str:
     try:
-        return path.read_bytes().decode("ascii", "replace")
+        content = read_bounded(path, MOST_BYTES + 1)
     except OSError as error:
         raise Trouble(
             f"{what} cannot be read: {error.strerror}", where=str(path), mend="Check its name and its rights"
         ) from None
+    if len(content) > MOST_BYTES:
+        told = f"{what} is longer than {MOST_BYTES:,} bytes"
+        raise Trouble(told, where=str(path), mend="Name the PEM file that holds it")
+    return content.decode("ascii", "replace")
 
 
 def _reason(error: OSError) -> str:

@@ -52,7 +52,7 @@ def spawned_node(
     """
     command = [
         *(sys.executable, "-m", "conformance.commands.main", "node", node),
-        *("--site", str(site_path), "--broker", f"mqtt://{tap.host}:{tap.port}", "--bench"),
+        *("--site", str(site_path), "--broker", f"mqtt://{tap.host}:{tap.port}", "--bench", "--yes"),
     ]
     if broker is not None:
         require_several(broker, "the tester and the node that is started need two connections")

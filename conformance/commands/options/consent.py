@@ -12,15 +12,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from protocol.caution import KEEP_CLEAR
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
     from conformance.bench.connection.address import Address
 
-KEEP_CLEAR = (
-    "CAUTION: keep hands and tools out of {it}, and the switch that removes motor power within reach. A message is "
-    "never an emergency stop."
-)
 WIDTH = 80
 
 yes_option: Callable[[Any], Any] = click.option(

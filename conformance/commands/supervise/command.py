@@ -7,7 +7,7 @@ import queue
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, contextmanager, nullcontext
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,10 +16,12 @@ import click
 
 from conformance.commands.options import consent
 from conformance.commands.options.bus import SITE, USUAL, bus_options, choice_option
+from protocol.caution import KEEP_CLEAR
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
     from conformance.bench.connection.address import Address
+    from conformance.commands.supervise.prompt import Prompt
     from conformance.commands.supervise.yard import WireYard
     from conformance.page.server.live_model import LivePage
     from protocol.site import Site
@@ -204,6 +206,7 @@ def _on_the_wire(
     from conformance.bench.brokers.broker import start_broker
     from conformance.bench.connection.several import require_several
     from conformance.bench.tap.tap import monotonic_us
+    from conformance.commands.supervise.held import held_at_its_end
     from conformance.commands.supervise.yard import WireYard
     from conformance.page.server.live_model import LivePage
 
@@ -216,29 +219,12 @@ def _on_the_wire(
         with yard.running(), _page(yard, live, settings):
             if not settings.as_json:
                 click.echo(f"{site.name} at {broker.name}; stop it with Ctrl-C")
-            with _held_when_stopped(yard, others=settings.real or bus is not None):
+            # Nodes that stay when this ends: `quit` is the way to let their jobs come to their end.
+            others = settings.real or bus is not None
+            with held_at_its_end(yard.hold_at_work) if others else nullcontext():
                 if settings.prompt or settings.real or settings.page:
                     return _at_the_prompt(yard, settings)
                 return _watched(yard, settings)
-
-
-@contextmanager
-def _held_when_stopped(yard: WireYard, *, others: bool) -> Iterator[None]:
-    """Where the block is stopped by a signal, hold what may be at work; `others`: nodes that stay when this ends.
-
-    It is never asked first. `quit` is the way to let jobs come to their end.
-    """
-    try:
-        yield
-    except KeyboardInterrupt:
-        if others:
-            told = ["no hold could be sent: whatever was at work may still move"]
-            with suppress(Exception):  # Whatever it is, the command ends.
-                told = yard.hold_at_work()
-            with suppress(OSError):
-                for line in (*told, consent.KEEP_CLEAR.format(it="all machines and tracks")):
-                    click.echo(line, err=True)
-        raise
 
 
 def _ask_first(site: Site, settings: _Settings, bus: Address | None) -> None:
@@ -250,7 +236,7 @@ def _ask_first(site: Site, settings: _Settings, bus: Address | None) -> None:
     if not settings.real:
         told = f"real machines that are on that broker will move, as simulated ones do: cranes ({cranes}) home at once"
     consent.require(
-        (f"{told[0].upper()}{told[1:]}.", consent.KEEP_CLEAR.format(it="all machines and tracks")),
+        (f"{told[0].upper()}{told[1:]}.", KEEP_CLEAR.format(it="all machines and tracks")),
         "Go on?",
         yes=settings.yes,
         instead="leave out --broker, and take --yard simulated",
@@ -302,6 +288,7 @@ def _tell_new(yard: WireYard, told: int) -> int:
 # ---------------------------------------------------------------- by hand
 def _at_the_prompt(yard: WireYard, settings: _Settings) -> int:
     """Read lines until 'quit', the end of input or the end of the scenario."""
+    from conformance.commands.supervise.held import tell
     from conformance.commands.supervise.prompt import Prompt
     from conformance.commands.terminal.lines import lines_of
     from reference_node.supervisor.person.by_hand import ByHand
@@ -331,10 +318,12 @@ def _at_the_prompt(yard: WireYard, settings: _Settings) -> int:
             continue
         _reply(yard, words, line)
     stopped = not yard.over
-    told = _leave(yard, told)
+    told = _leave(yard, told, words, lines)
     outcome = yard.ended(stopped=stopped)
     _tell_new(yard, told)
     if yard.under_way:
+        if settings.real:
+            tell(yard.hold_at_work)
         late = f"after {LEAVE_S:g} s nothing was heard of the end of: {', '.join(yard.under_way)}"
         outcome = replace(outcome, wrong=(*outcome.wrong, late))
     if settings.prompt:
@@ -351,14 +340,14 @@ def _told_by_hand(outcome: Outcome, under_way: list[str]) -> int:
     return 1 if outcome.open or under_way else 0
 
 
-def _reply(yard: WireYard, words: Any, line: str) -> None:
+def _reply(yard: WireYard, words: Prompt, line: str) -> None:
     reply: list[str] = []
     yard.call(lambda: reply.extend(words.do(line)))
     for row in reply:
         click.echo(_wrapped("    ", row) if len(row) > WIDTH else row)
 
 
-def _tell_questions(yard: WireYard, words: Any, asked: int) -> int:
+def _tell_questions(yard: WireYard, words: Prompt, asked: int) -> int:
     """Say anew what is asked whenever a question has come up."""
     from reference_node.supervisor.questions.question import LETS_GO_ON
 
@@ -369,12 +358,23 @@ def _tell_questions(yard: WireYard, words: Any, asked: int) -> int:
     return len(yard.story.asked)
 
 
-def _leave(yard: WireYard, told: int) -> int:
-    """No more orders; what is under way comes to its end."""
+def _leave(yard: WireYard, told: int, words: Prompt, lines: queue.Queue[str | None]) -> int:
+    """No more orders; what is under way comes to its end. A hold is heard all the while, and all else that is said."""
     yard.wind_up()
+    if yard.under_way:
+        jobs = ", ".join(yard.under_way)
+        still = f"under way: {jobs}; 'hold' is still heard, and Ctrl-C holds all of it and ends at once"
+        click.echo(_wrapped("  ", still))
     end = time.monotonic() + LEAVE_S
-    while time.monotonic() < end and any(session.job for session in yard.supervisor.sessions.values()):
-        time.sleep(LOOK_S)
+    while time.monotonic() < end and yard.under_way:
         yard.go_on()
         told = _tell_new(yard, told)
+        try:
+            line = lines.get(timeout=LOOK_S)
+        except queue.Empty:
+            continue
+        if line is None:
+            lines = queue.Queue()  # Nobody types any more.
+        else:
+            _reply(yard, words, line)
     return told

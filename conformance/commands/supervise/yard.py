@@ -11,6 +11,7 @@ from dataclasses import replace
 
 from conformance.bench.brokers.broker import Broker
 from conformance.bench.tap.tap import Tap
+from conformance.commands.supervise.held import hold_at_work
 from conformance.page.server.live_model import LivePage
 from conformance.page.server.page_listener import PageListener
 from protocol.participant import Delivery, Participant, Publication
@@ -29,8 +30,6 @@ from reference_node.supervisor.supervisor import Supervisor
 LAST_WORDS_S = 0.5
 NODES_FIRST_S = 0.8
 """So long before the supervisor the simulated nodes are on: what is told at its start is told of what stands still."""
-HOLD_S, LOOK_S = 0.5, 0.02
-"""How long the end may wait for nodes to say that they are held."""
 CALL_S = 30.0
 """How long the supervisor's thread may be busy before something is wrong; a portion of planning takes far less."""
 NETWORK = frozenset({"network-gone", "link-breaks"})
@@ -170,31 +169,9 @@ class WireYard:
     def hold_at_work(self) -> list[str]:
         """Order nothing more, and hold every node that may be at work; gives what became of each, in words.
 
-        For an end that does not wait: it takes at most `HOLD_S`.
+        Raises what keeps the holds from being sent.
         """
-        at_work: list[str] = []
-
-        def hold(_participant: Participant, _now_ms: int) -> Sequence[Publication]:
-            supervisor = self.supervisor
-            supervisor.wind_up()
-            at_work.extend(
-                name for name, one in supervisor.sessions.items() if one.boot is not None and not one.idle()
-            )
-            for name in at_work:
-                supervisor.hold(name, "who stopped the supervisor")
-            return supervisor.tick(monotonic_ms())
-
-        host, end = self._hosts[self.name], time.monotonic() + HOLD_S
-        host.call(hold, HOLD_S)
-        holds = self.supervisor.holds.standing
-        while time.monotonic() < end and any(holds[name].obeyed_ms is None for name in at_work):
-            time.sleep(LOOK_S)
-        return [
-            f"{name} is held in the middle of its job; it goes on when it is resumed"
-            if holds[name].obeyed_ms is not None
-            else f"{name} was told to hold and has not said that it does: it may still move"
-            for name in at_work
-        ]
+        return hold_at_work(self._hosts[self.name], self.supervisor, monotonic_ms)
 
     @property
     def under_way(self) -> list[str]:

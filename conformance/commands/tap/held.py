@@ -1,4 +1,4 @@
-"""A node whose machine may be moving when a run over it is stopped is told to hold."""
+"""A node whose machine may be moving when a run over it ends early is told to hold."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from conformance.commands.options.consent import KEEP_CLEAR
+from protocol.caution import KEEP_CLEAR
 
 if TYPE_CHECKING:
     from conformance.suite.fixture import Fixture
@@ -16,26 +16,13 @@ if TYPE_CHECKING:
 
 @contextmanager
 def held_when_stopped(fixture: Fixture, *, moves: bool) -> Iterator[None]:
-    """Where the block is stopped, by Ctrl-C or as others meddle, and its machine may be moving, tell the node to hold.
+    """Where the block ends early, for whatever reason, and the machine may be moving, tell the node to hold."""
+    from conformance.tester.held import held_at_its_end
 
-    It is never asked first, and the end does not wait for it: a hold is no protection.
-    """
-    from conformance.suite.bench import CannotJudge
-
-    try:
+    with held_at_its_end(fixture, _tell, moves=moves):
         yield
-    except (KeyboardInterrupt, CannotJudge):
-        if moves:
-            _hold(fixture)
-        raise
 
 
-def _hold(fixture: Fixture) -> None:
-    from conformance.suite.preamble import leave_held
-
-    held = False
-    with suppress(Exception):  # Whatever it is, the command ends.
-        held = leave_held(fixture)
-    told = "is held" if held else "was told to hold, and has not said that it does"
-    with suppress(OSError):
-        click.echo(f"{fixture.name} {told}. {KEEP_CLEAR.format(it='the machine')}", err=True)
+def _tell(what: str) -> None:
+    with suppress(OSError):  # Nobody is left to be told.
+        click.echo(f"{what} {KEEP_CLEAR.format(it='the machine')}", err=True)

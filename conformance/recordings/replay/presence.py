@@ -52,6 +52,8 @@ class NodePresence:
     """The last topic on which it said what cannot be read."""
     status_unclear: bool = False
     """The last node-status cannot be read."""
+    held: bool = False
+    """Whether it has said last that a hold stands."""
 
     @property
     def standing(self) -> Standing:
@@ -111,6 +113,7 @@ class Presence:
             if one.boot is not None and boot != one.boot:
                 one.left.append(one.boot)
             one.boot = boot
+            one.held = body.get("held", one.held)
             one.answered |= body.get("act") == "ask" and body.get("token") in self.tokens
         if topic.message == "node-status":
             self._status(one, body, retain=delivery.retain)

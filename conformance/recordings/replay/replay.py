@@ -5,13 +5,14 @@ from __future__ import annotations
 import secrets
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from threading import Condition
-from time import monotonic
+from time import monotonic, sleep
 
 from conformance.bench.brokers.probe import probe
 from conformance.bench.connection.address import Address
 from conformance.recordings.replay.leaving import Leaving
+from conformance.recordings.replay.moved import Moved
 from conformance.recordings.replay.presence import ENCODINGS, NodePresence, Presence, Standing
 from conformance.recordings.replay.restamp import Restamp
 from conformance.recordings.replay.schedule import Schedule
@@ -23,7 +24,7 @@ from protocol.site import Encoding
 from protocol.specification import specification
 from protocol.topics import Topic
 from protocol.trouble import Trouble
-from protocol.wire.fail_stop import check
+from protocol.wire.fail_stop import Failed, check
 from protocol.wire.mqtt import MqttHost
 
 SETTLE_S = 0.5
@@ -33,6 +34,8 @@ WINDOW = 20
 """Messages on their way that have not come back: MQTT clients and brokers keep as many without queueing."""
 COMES_BACK_S = 10.0
 LOOK_S = 0.1
+HOLD_S = 0.4
+"""How long the end of a replay that is broken off waits for nodes to say that they are held."""
 NOBODY = "nobody"
 """Asked where there is nobody to ask, so that the ask comes back all the same."""
 
@@ -101,6 +104,24 @@ class ReplayClient(SiteListener):
                 publications.append(Publication(topic, payload, 1, retain=False))
         return self.say(publications)
 
+    def holds(self, names: Iterable[str]) -> Sequence[Publication]:
+        """A hold for each of these nodes, which nothing keeps back."""
+        out = []
+        for name in names:
+            self.presence.heard.setdefault(name, NodePresence()).held = False
+            out += [
+                Publication(
+                    str(Topic(self._schedule.site, name, "job-order")),
+                    encode("job-order", {"act": "hold"}, encoding),
+                    1,
+                    retain=False,
+                )
+                for encoding in self._encodings(name)
+            ]
+        with self.changed:
+            self.unheard.update((one.topic, one.payload) for one in out)
+        return out
+
     def _encodings(self, name: str) -> tuple[Encoding, ...]:
         known = self.presence.heard.get(name, NodePresence()).reads
         return known or self._schedule.reads.get(name) or (*ENCODINGS["json"], *ENCODINGS["cbor"])
@@ -140,6 +161,7 @@ class Session:
 
     def __init__(self, client: ReplayClient, host: MqttHost, where: str) -> None:
         self._client, self._host, self._where = client, host, where
+        self._moved = Moved()
 
     def look_around(self) -> dict[str, NodePresence]:
         """Ask and listen for as long as a silent node may be there; gives who is there and concerned, by name.
@@ -168,6 +190,8 @@ class Session:
 
     def publish(self, publications: Sequence[Publication]) -> None:
         """Publish as soon as enough of what was said before has come back."""
+        for one in publications:
+            self._moved.said(one)
         self._wait(lambda: self._client.unheard.total() + len(publications) <= WINDOW, COMES_BACK_S)
         self._host.call(lambda _participant, _now_ms: self._client.say(publications))
         self.check()
@@ -184,6 +208,29 @@ class Session:
             with self._client.changed:
                 self._client.changed.wait_for(lambda: self._client.broken is not None, min(LOOK_S, left))
         self.check()
+
+    def hold(self) -> list[str]:
+        """Hold every node that this may have set in motion, and wait a moment for its word; gives what came of each.
+
+        Nothing keeps a hold back but an error in a thread, after which nothing is published. It is never asked first.
+        """
+        names = sorted(self._moved.nodes)
+        sent = False
+        if names:
+            with suppress(Exception, Failed):  # Whatever it is, the replay ends.
+                check()
+                sent = self._host.call(lambda _participant, _now_ms: self._client.holds(names), HOLD_S)
+        if not sent:
+            return [f"{name} could not be told to hold, and may still move." for name in names]
+        heard, end = self._client.presence.heard, monotonic() + HOLD_S
+        while monotonic() < end and not all(heard[name].held for name in names):
+            sleep(LOOK_S / 5)
+        return [
+            f"{name} is held."
+            if heard[name].held
+            else f"{name} was told to hold, and has not said that it does: it may still move."
+            for name in names
+        ]
 
     def check(self) -> None:
         """Raise Trouble where nothing may be said any more."""

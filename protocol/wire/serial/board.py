@@ -6,6 +6,7 @@ import selectors
 import socket
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 
 from protocol.participant import Delivery, Publication
@@ -227,5 +228,6 @@ class Board:
             self._dialler.drop()
         link, self._dialler, self._link = self._link, None, None
         if link is not None and link.socket is not None:
-            link.socket.shutdown(socket.SHUT_RDWR)
+            with suppress(OSError):  # The broker has reset it already.
+                link.socket.shutdown(socket.SHUT_RDWR)
             link.abort()

@@ -13,6 +13,7 @@ import click
 from conformance.commands.measure.options import entry_of, tell
 from conformance.commands.options import consent
 from conformance.commands.options.bus import USUAL, bus_options, choice_option, site_option
+from protocol.caution import KEEP_CLEAR
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -138,7 +139,7 @@ def _ask_first(site: Site, plan: Plan, *, yes: bool) -> None:
         (
             told,
             caution,
-            consent.KEEP_CLEAR.format(it=f"{plan.crane} and {plan.place}"),
+            KEEP_CLEAR.format(it=f"{plan.crane} and {plan.place}"),
         ),
         "Go on?",
         yes=yes,

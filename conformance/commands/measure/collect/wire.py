@@ -13,7 +13,7 @@ import click
 from conformance.bench.connection.address import Address
 from conformance.commands.measure.collect.keys import TerminalKeys
 from conformance.commands.measure.options import tell
-from conformance.commands.options import consent
+from protocol.caution import KEEP_CLEAR
 from protocol.participant import Participant, Publication
 from protocol.site import Site
 from protocol.wire.mqtt import monotonic_ms
@@ -64,7 +64,7 @@ class Session:
             self._do(lambda: self.course.stop("stopped"), HOLD_S)
             told = self.last_words()
         with suppress(OSError):
-            for line in (told, consent.KEEP_CLEAR.format(it="all machines and tracks")):
+            for line in (told, KEEP_CLEAR.format(it="all machines and tracks")):
                 click.echo(line, err=True)
 
     def tell_later(self, line: str) -> None:
