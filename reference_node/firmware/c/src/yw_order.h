@@ -35,9 +35,12 @@ struct yw_order {
 static bool yw_read_of(struct yw_reader *reader, uint8_t major, uint32_t most, uint32_t *number)
 {
     struct yw_head head;
-    bool read = yw_read_head(reader, &head) && yw_major(&head) == major && !head.is_huge && head.value <= most;
+    *number = 0;
+    if (!yw_read_head(reader, &head) || yw_major(&head) != major || head.is_huge || head.value > most) {
+        return false;
+    }
     *number = head.value;
-    return read;
+    return true;
 }
 
 static bool yw_read_number(struct yw_reader *reader, uint32_t most, uint32_t *number)
