@@ -84,7 +84,13 @@ def chosen_terms(arrivals: Arrivals, weights: Array, rng: np.random.Generator) -
             break
         fits = [fit_line(arrivals, (*terms, term), weights) for term in shown]
         # Where two explain it alike, the simpler one: a long wave can look like a bend, and not the other way round.
-        judged = [(fit.aicc + 2 * fit.parameters, fit) for fit in fits if fit.aicc is not None]
+        # A length or a place that was looked for is one of many, as likely as all of them together are.
+        places = [2 * float(np.log(len(candidates(term.kind, arrivals)))) for term in shown]
+        judged = [
+            (fit.aicc + 2 * fit.parameters + looked_for, fit)
+            for fit, looked_for in zip(fits, places, strict=True)
+            if fit.aicc is not None
+        ]
         if not judged:
             break
         terms = min(judged, key=lambda pair: pair[0])[1].terms

@@ -10,6 +10,9 @@ from conformance.measure.pairs import Approach, Pair
 from protocol.bulk_reading import BulkReader
 from protocol.recording import Item, RecordedMessage
 
+OTHERS = frozenset({"transfer", "park", "home"})
+"""Jobs after which nobody knows what a jog was for."""
+
 
 @dataclass(slots=True)
 class _Rest:
@@ -37,39 +40,58 @@ def recorded_pairs(items: Iterable[Item], crane: str, berth: str, slot: int) -> 
     `slot` is the figure of the slot on the first axis, which is taken off. A job that is no jog (a transfer, a park)
     ends the jogging of its arrival: what was found before it stays.
     """
-    reader, state = BulkReader(), _Crane()
-    rest: _Rest | None = None
-    closed = False
+    reader, heard = BulkReader(), _Heard(slot)
     for item in items:
-        if not isinstance(item, RecordedMessage):
-            continue
-        topic = reader.topic(item.topic)
-        if topic is None or topic.node not in (crane, berth):
+        topic = reader.topic(item.topic) if isinstance(item, RecordedMessage) else None
+        if topic is None or not isinstance(item, RecordedMessage):
             continue
         body = reader.read(item.topic, item.payload).body
-        if body is None:
-            continue
-        if topic.node == berth and topic.message == "train-arrival":
-            now = _rest(body)
-            if rest is not None and (now is None or now.arrival != rest.arrival):
-                if rest.jogged is not None:
-                    yield rest.jogged
-                rest = None
-            if now is not None and rest is None:
-                rest, closed, state.way = now, False, Approach.UNKNOWN
-        elif topic.node == crane and topic.message == "job-report":
-            closed |= (
-                body["act"] not in ("jog", "ask", "claim", "hold", "resume") and body["state"] == "running"
-            )
-            state.jog |= _new_jog(body, state)
-        elif topic.node == crane and topic.message == "crane-status" and state.jog:
-            _stood(body, state)
-            if not state.jog and rest is not None and not closed and state.at is not None:
-                rest.jogged = Pair(
-                    rest.reading, float(state.at - slot), state.way, rest.train, item.at_us / 1_000_000
-                )
-    if rest is not None and rest.jogged is not None:
-        yield rest.jogged
+        match (topic.node, topic.message):
+            case (node, "train-arrival") if node == berth and body is not None:
+                yield from heard.berth(body)
+            case (node, "job-report") if node == crane and body is not None:
+                heard.report(body)
+            case (node, "crane-status") if node == crane and body is not None:
+                heard.crane(body, item.at_us / 1_000_000)
+    yield from heard.left()
+
+
+class _Heard:
+    """What crane and berth have said so far."""
+
+    def __init__(self, slot: int) -> None:
+        self._slot, self._state = slot, _Crane()
+        self._at_rest: _Rest | None = None
+        self._closed = False
+        """Whether the crane has done something else than jogs since the train rests."""
+
+    def berth(self, body: Mapping[str, Any]) -> Iterator[Pair]:
+        """A train has come to rest, or has left: then its pair is known."""
+        now, before = _rest(body), self._at_rest
+        if before is not None and now is not None and now.arrival == before.arrival:
+            return
+        yield from self.left()
+        self._at_rest, self._closed, self._state.way = now, False, Approach.UNKNOWN
+
+    def left(self) -> Iterator[Pair]:
+        """The pair of the train that was at rest, if there is one."""
+        if self._at_rest is not None and self._at_rest.jogged is not None:
+            yield self._at_rest.jogged
+        self._at_rest = None
+
+    def report(self, body: Mapping[str, Any]) -> None:
+        """A job of the crane goes on or ends."""
+        self._closed |= body["act"] in OTHERS
+        self._state.jog |= _new_jog(body, self._state)
+
+    def crane(self, body: Mapping[str, Any], at_s: float) -> None:
+        """Where the crane stands, once a jog has ended."""
+        state, rest = self._state, self._at_rest
+        if not state.jog:
+            return
+        _stood(body, state)
+        if not state.jog and rest is not None and not self._closed and state.at is not None:
+            rest.jogged = Pair(rest.reading, float(state.at - self._slot), state.way, rest.train, at_s)
 
 
 def _rest(body: Mapping[str, Any]) -> _Rest | None:

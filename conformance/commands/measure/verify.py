@@ -60,20 +60,18 @@ def lines(result: Checked, unit: str) -> list[str]:
     left = [f"{result.known} at readings that were measured"] if result.known else []
     left += [f"{result.beyond} beyond the table"] if result.beyond else []
     first = (
-        f"checked: {inside} of {result.number} arrivals lie within {result.within:.2g} {unit}, as 95 % should; the worst "
-        f"is {result.worst:+.2g} {unit} at reading {result.worst_at}"
-        + (f"; left out: {', '.join(left)}" if left else "")
+        f"checked: {inside} of {result.number} arrivals lie within {result.within:.2g} {unit}, as 95 % should"
     )
-    match result.holds:
-        case True:
-            second = "the table is as stated"
-        case False:
-            second = (
-                f"NOT as stated: chance puts so many outside in {result.chance:.1%} of such runs. Something has changed "
-                "since, or the table in the board is another: measure again"
-            )
-        case None:
-            second = "too few arrivals to tell: measure at more readings"
+    first += (
+        f"; the worst is {result.worst:+.2g} {unit} at reading {result.worst_at}" if result.number else ""
+    )
+    first += f"; left out: {', '.join(left)}" if left else ""
+    if result.holds is None:
+        return [first, "too few arrivals to tell: measure at more readings"]
+    if result.holds:
+        return [first, "the table is as stated"]
+    second = f"NOT as stated: chance puts so many outside in {result.chance:.1%} of such runs. "
+    second += "Something has changed since, or the table in the board is another: measure again"
     return [first, second]
 
 

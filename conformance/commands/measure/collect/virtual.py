@@ -33,7 +33,10 @@ class VirtualMeasurement:
         tell: Callable[[str], None],
         enough: Callable[[], bool] | None = None,
     ) -> None:
-        """`rng` is all chance but that of the mechanism; `found` gets each pair and the time in ms; `enough` ends it before so many arrivals."""
+        """`rng` is all chance but that of the mechanism; `found` gets each pair and the time in ms.
+
+        `enough` ends it before so many arrivals.
+        """
         self.time = VirtualTime()
         self.bus = VirtualBus(self.time, Random(rng.random()))
         self.yard = SimulatedYard(site, {}, (), Random(rng.random()), 0, imperfect=tracks)
