@@ -46,13 +46,14 @@ def recorded_pairs(items: Iterable[Item], crane: str, berth: str, slot: int) -> 
         if topic is None or not isinstance(item, RecordedMessage):
             continue
         body = reader.read(item.topic, item.payload).body
-        match (topic.node, topic.message):
-            case (node, "train-arrival") if node == berth and body is not None:
-                yield from heard.berth(body)
-            case (node, "job-report") if node == crane and body is not None:
-                heard.report(body)
-            case (node, "crane-status") if node == crane and body is not None:
-                heard.crane(body, item.at_us / 1_000_000)
+        if body is None:
+            continue
+        if (topic.node, topic.message) == (berth, "train-arrival"):
+            yield from heard.berth(body)
+        elif (topic.node, topic.message) == (crane, "job-report"):
+            heard.report(body)
+        elif (topic.node, topic.message) == (crane, "crane-status"):
+            heard.crane(body, item.at_us / 1_000_000)
     yield from heard.left()
 
 
@@ -87,10 +88,8 @@ class _Heard:
     def crane(self, body: Mapping[str, Any], at_s: float) -> None:
         """Where the crane stands, once a jog has ended."""
         state, rest = self._state, self._at_rest
-        if not state.jog:
-            return
-        _stood(body, state)
-        if not state.jog and rest is not None and not self._closed and state.at is not None:
+        stands = state.jog and _stood(body, state)
+        if stands and rest is not None and not self._closed and state.at is not None:
             rest.jogged = Pair(rest.reading, float(state.at - self._slot), state.way, rest.train, at_s)
 
 
@@ -109,11 +108,12 @@ def _new_jog(body: Mapping[str, Any], state: _Crane) -> bool:
     return True
 
 
-def _stood(body: Mapping[str, Any], state: _Crane) -> None:
-    """Take the place where a jog has ended, once the crane says that it stands there."""
+def _stood(body: Mapping[str, Any], state: _Crane) -> bool:
+    """Take the place where a jog has ended, once the crane says that it stands there; False before."""
     position, target, homed = body["axes"][0]
     if body["mode"] != "ready" or not homed or position != target:
-        return
+        return False
     if state.at is not None and position != state.at:
         state.way = Approach.UP if position > state.at else Approach.DOWN
     state.at, state.jog = position, False
+    return True

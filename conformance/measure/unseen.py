@@ -7,7 +7,11 @@ from conformance.measure.causes import Shown
 
 TIMES = 3
 """The size that is spoken of, in multiples of the repeatability."""
-NEEDED = {"step": ("a jump", 80), "trains": ("one locomotive that scatters more", 30), "curvature": ("a bend", 24)}
+NEEDED = {
+    "step": ("a jump", 80),
+    "trains": ("one locomotive that scatters more", 30),
+    "curvature": ("a bend", 24),
+}
 """Arrivals that show one of `TIMES` the repeatability in 95 % (benchmarks.measure; docs/measuring.md)."""
 
 
