@@ -12,7 +12,7 @@ NEEDED = {
     "trains": ("one locomotive that scatters more", 30),
     "curvature": ("a bend", 24),
 }
-"""Arrivals that show one of `TIMES` the repeatability in 95 % (benchmarks.measure; docs/measuring.md)."""
+"""Arrivals that show one of `TIMES` the repeatability in about 95 % (benchmarks.measure; docs/measuring.md)."""
 
 
 def unseen(arrivals: Arrivals, shown: Shown) -> list[tuple[str, int]]:
