@@ -17,11 +17,15 @@ from conformance.measure.fit.curve import LineFit, fit_line
 from conformance.measure.fit.least_squares import Array
 from conformance.measure.fit.terms import Kind, Term, candidates, columns_of, line_columns, span_of
 
-BY_CHANCE = 0.02
+BY_CHANCE = 0.026
 """How often a term may be named where there is none, over all terms together."""
-BY_CHANCE_EACH = 0.008
-"""The same for play by paired differences, and for a locomotive that scatters more."""
-PLAYS = 999
+SHARES = {Kind.CURVATURE: 10.0, Kind.STEP: 6.0, Kind.PERIOD: 1.5, Kind.DRIFT: 1.5, Kind.GAP: 1.5}
+"""How that is shared out: most of it goes to what is hardest to see (as weighted p-values: Genovese et al. 2006)."""
+BY_CHANCE_PLAY = 0.003
+"""The same for play by paired differences, which shows long before it matters."""
+BY_CHANCE_TRAIN = 0.014
+"""The same for a locomotive that scatters more."""
+PLAYS = 1999
 MOST_TERMS = 3
 _FEWEST_OF_TRAIN = 4
 
@@ -80,7 +84,13 @@ def chosen_terms(arrivals: Arrivals, weights: Array, rng: np.random.Generator) -
             break
         fits = [fit_line(arrivals, (*terms, term), weights) for term in shown]
         # Where two explain it alike, the simpler one: a long wave can look like a bend, and not the other way round.
-        judged = [(fit.aicc + 2 * fit.parameters, fit) for fit in fits if fit.aicc is not None]
+        # A length or a place that was looked for is one of many, as likely as all of them together are.
+        places = [2 * float(np.log(len(candidates(term.kind, arrivals)))) for term in shown]
+        judged = [
+            (fit.aicc + 2 * fit.parameters + looked_for, fit)
+            for fit, looked_for in zip(fits, places, strict=True)
+            if fit.aicc is not None
+        ]
         if not judged:
             break
         terms = min(judged, key=lambda pair: pair[0])[1].terms
@@ -107,8 +117,9 @@ def _shown(
         ratios = np.array([_ratio(rows, block, left) for _, block in kept])
         peaks.append(ratios.max(axis=0))
         best.append(kept[int(ratios[:, 0].argmax())][0])
-    # The chance of each kind by its rank, then that of the smallest over all kinds.
-    ranks = np.array([_chance(peak) for peak in peaks])
+    # The chance of each kind by its rank, over its share, then that of the smallest over all kinds.
+    shares = [SHARES[term.kind] for term in best]
+    ranks = np.array([_chance(peak) / share for peak, share in zip(peaks, shares, strict=True)])
     smallest = ranks.min(axis=0)
     return [term for term, rank in zip(best, ranks, strict=True) if np.mean(smallest <= rank[0]) <= BY_CHANCE]
 
@@ -154,30 +165,28 @@ def _blocks(
 def _by_train(
     arrivals: Arrivals, terms: tuple[Term, ...], rng: np.random.Generator
 ) -> tuple[Scatter | None, Array]:
-    """Bartlett's test of equal scatter over the residuals by train, against chance."""
+    """The largest ratio of one locomotive's variance to that of all others, against chance (Cochran 1941)."""
     even = np.ones(arrivals.number)
     names = sorted(name for name in set(arrivals.train) if arrivals.train.count(name) >= _FEWEST_OF_TRAIN)
     if len(names) < 2:
         return None, even
     base = _orthonormal(_design(arrivals, terms))
     rows = np.vstack([arrivals.position, rng.standard_normal((PLAYS, arrivals.number))])
-    rows = rows - (rows @ base) @ base.T
+    squares = (rows - (rows @ base) @ base.T) ** 2
     masks = [np.array([train == name for train in arrivals.train]) for name in names]
     # A residual has lost its share of the degrees of freedom.
     free = 1 - np.sum(base**2, axis=1)
-    variances = np.array([np.sum(rows[:, mask] ** 2, axis=1) / np.sum(free[mask]) for mask in masks])
-    sizes = np.array([[np.sum(free[mask])] for mask in masks])
-    pooled = np.sum(variances * sizes, axis=0) / sizes.sum()
-    statistic = sizes.sum() * np.log(pooled) - np.sum(sizes * np.log(np.maximum(variances, 1e-300)), axis=0)
-    if _chance(statistic)[0] > BY_CHANCE_EACH:
+    own = np.array([squares[:, mask].sum(axis=1) / free[mask].sum() for mask in masks])
+    rest = np.array([squares[:, ~mask].sum(axis=1) / max(free[~mask].sum(), 1e-9) for mask in masks])
+    ratios = own / np.maximum(rest, 1e-300)
+    worst = int(ratios[:, 0].argmax())
+    if _chance(ratios.max(axis=0))[0] > BY_CHANCE_TRAIN:
         return None, even
-    own = np.sqrt(variances[:, 0])
-    worst = int(own.argmax())
-    others = np.sqrt(np.mean(np.delete(variances[:, 0], worst)))
-    weights = even * float(np.sqrt(pooled[0]))
-    for mask, scatter in zip(masks, own, strict=True):
-        weights[mask] = max(float(scatter), float(own.max()) / 100)
-    return Scatter(names[worst], float(own[worst] / others)), weights / float(np.sqrt(pooled[0]))
+    spread, others = float(np.sqrt(own[worst, 0])), float(np.sqrt(rest[worst, 0]))
+    weights = np.where(masks[worst], spread, max(others, spread / 100))
+    return Scatter(names[worst], spread / max(others, spread / 100)), weights / float(
+        np.sqrt(squares[0].sum() / free.sum())
+    )
 
 
 def _gap_is_shown(arrivals: Arrivals, terms: Sequence[Term]) -> bool:
@@ -189,5 +198,5 @@ def _gap_is_shown(arrivals: Arrivals, terms: Sequence[Term]) -> bool:
     from scipy.special import stdtr
 
     return gap.standard == 0 < abs(gap.size) or (
-        gap.standard > 0 and float(2 * stdtr(gap.dof, -abs(gap.size) / gap.standard)) <= BY_CHANCE_EACH
+        gap.standard > 0 and float(2 * stdtr(gap.dof, -abs(gap.size) / gap.standard)) <= BY_CHANCE_PLAY
     )

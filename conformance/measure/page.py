@@ -51,8 +51,15 @@ class TableAnswer:
 
     @property
     def why(self) -> str:
-        """Why one factor fails, or that it does not."""
-        return "why: " + "; ".join(self.findings)
+        """Why one factor fails, or that it does not; and what may have been missed."""
+        return "why: " + "; ".join([*self.findings, *([self.hidden] if self.hidden else [])])
+
+    @property
+    def hidden(self) -> str:
+        """What so few arrivals may hide."""
+        from conformance.measure.unseen import in_words
+
+        return in_words(self.arrivals, self.shown)
 
     @property
     def go_on(self) -> str:

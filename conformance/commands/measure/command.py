@@ -13,6 +13,11 @@ TASKS = {
     "table": LazyCommand(
         "conformance.commands.measure.table:table", "Make the table of a crane over a track."
     ),
+    "verify": LazyCommand(
+        "conformance.commands.measure.verify:verify",
+        "Say whether a written table holds what was stated of it.",
+    ),
+    "pairs": LazyCommand("conformance.commands.measure.pairs:pairs", "Print the pairs that recordings hold."),
     "budget": LazyCommand(
         "conformance.commands.measure.budget:budget", "Say whether boxes land on the wagon."
     ),

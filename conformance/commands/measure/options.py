@@ -116,14 +116,19 @@ def measured(
     return Measured(site, name, entry, found.axes[0], pairs, arrivals, shown, choice)
 
 
-def _pairs(path: Path, without: Sequence[int]) -> tuple[Pair, ...]:
+def read_pairs_file(path: Path) -> tuple[Pair, ...]:
+    """The pairs of a file. Raises Trouble."""
     from conformance.measure.pairs import read_pairs
 
     try:
         text = read_file(path).decode("utf-8")
     except UnicodeDecodeError as error:
         raise Trouble(f"byte {error.start}: not UTF-8", where=str(path), mend="Save it as UTF-8") from None
-    pairs = read_pairs(text, str(path))
+    return read_pairs(text, str(path))
+
+
+def _pairs(path: Path, without: Sequence[int]) -> tuple[Pair, ...]:
+    pairs = read_pairs_file(path)
     unknown = set(without) - {pair.line for pair in pairs}
     if unknown:
         raise Trouble(f"--without {min(unknown)}: there is no pair on that line", where=str(path))

@@ -134,6 +134,7 @@ def _json(answer: TableAnswer, digests: tuple[int, int] | None) -> dict[str, Any
         "scatter": answer.choice.curve.sigma,
         "named": list(answer.shown.named),
         "why": answer.findings,
+        "may_hide": answer.hidden,
         "straight_pieces": {"divided_differences": divided, "left_out": left_out},
         "next": {
             "reading": answer.next.reading,

@@ -174,10 +174,9 @@ def _virtual(
         kept.add(pair_of(one, last_s + now_ms / 1000))
 
     plan = replace(plan, trains=plan.trains or TRAINS)
-    # A run that goes on is another day: other trains over the same mechanism.
-    made = VirtualMeasurement(
-        site, plan, tracks, seed + 1_000_003 * len(kept.before), arrivals, found, lambda _line: None
-    )
+    # Another file, or the same gone on with, is another day: other trains over the same mechanism.
+    day = f"{seed} {path.name} {len(kept.before)}"
+    made = VirtualMeasurement(site, plan, tracks, Random(day), arrivals, found, lambda _line: None)
     took_ms = made.run()
     if made.course.stays_held or not made.course.ended:
         raise Trouble(made.course.ended or "it did not come to an end", mend="Measure on")

@@ -14,27 +14,29 @@ from reference_node.measuring.measuring_supervisor import MeasuringSupervisor
 from reference_node.measuring.simulated_person import Eye, SimulatedPerson
 from reference_node.scenario.simulated_yard import SimulatedYard
 
-LOOK_MS = 50
+LOOK_MS = 100
 NODES_FIRST_MS = 1_000
 WITHIN_MS = 8 * 3_600_000
 
 
 class VirtualMeasurement:
-    """The whole yard on a virtual bus; the same seed gives the same pairs."""
+    """The whole yard on a virtual bus; the same chance gives the same pairs."""
 
     def __init__(
         self,
         site: Site,
         plan: Plan,
         tracks: Mapping[tuple[str, str], ImperfectTrack],
-        seed: int,
+        rng: Random,
         arrivals: int,
         found: Callable[[Found, int], None],
         tell: Callable[[str], None],
         enough: Callable[[], bool] | None = None,
     ) -> None:
-        """`found` gets each pair and the time in ms; `enough` ends it before so many arrivals."""
-        rng = Random(seed)
+        """`rng` is all chance but that of the mechanism; `found` gets each pair and the time in ms.
+
+        `enough` ends it before so many arrivals.
+        """
         self.time = VirtualTime()
         self.bus = VirtualBus(self.time, Random(rng.random()))
         self.yard = SimulatedYard(site, {}, (), Random(rng.random()), 0, imperfect=tracks)
