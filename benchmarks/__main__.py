@@ -11,7 +11,7 @@ import platform
 import sys
 from collections.abc import Callable, Iterator
 
-from benchmarks import conformance, core, firmware, fuzz, page, proof, readers, serial, traffic
+from benchmarks import conformance, core, firmware, fuzz, page, proof, readers, serial, store, traffic
 from benchmarks.row import Row, show
 
 MESSAGES = 1_000_000
@@ -25,6 +25,7 @@ CHAPTERS: dict[str, Callable[[argparse.Namespace], Iterator[Row]]] = {
     "proof": lambda asked: proof.rows(),
     "readers": lambda asked: readers.rows(asked.payloads),
     "serial": lambda asked: serial.rows(),
+    "store": lambda asked: store.rows(),
     "traffic": lambda asked: traffic.rows(asked.messages),
 }
 

@@ -100,6 +100,9 @@ def _read(
 
     if len(recordings) == 1 and is_store(recordings[0]):
         stored = trend_of_store(recordings[0], cluster)
+        if not stored.names:
+            mend = "Export recordings from the start of a supervisor on"
+            raise Trouble("there is no whole run with a job in it", where=str(recordings[0]), mend=mend)
         return stored.names, stored.series, named(stored.names, good) if good else stored.marked
     if cluster is not None:
         mend = "Write them there first: yardwire runs export DIR RECORDINGS"

@@ -143,6 +143,7 @@ def test_every_block_says_what_it_is(path: Path) -> None:
             "cddl",
             "conf",
             "sh",
+            "sql",
         ) or block.info in (
             *(
                 f"{encoding} {message}"
@@ -170,6 +171,10 @@ def lay_out(workplace: Path, line: str) -> None:
     reads_it = "site.toml" in line or "yardwire measure" in line
     if reads_it and "site new" not in line and not (workplace / "site.toml").exists():
         (workplace / "site.toml").write_text(scenario_text(), encoding="utf-8")
+    if re.search(r" recordings( |$)", line) and not (workplace / "recordings").exists():
+        (workplace / "recordings").mkdir()
+        good = ROOT / "examples" / "recordings" / "good-1.ywrec"
+        (workplace / "recordings" / "monday.ywrec").write_bytes(good.read_bytes())
     for name in re.findall(r"[\w./-]+\.ywrec", line):
         path = workplace / name
         if not path.exists():

@@ -10,12 +10,21 @@ import pytest
 
 from conformance.commands.main import run as run_command
 from examples.yard_on_virtual_time import run
+from reference_node.supervisor.plan.goals import Admit, Depart
 
 
 @pytest.fixture(scope="session")
 def one_run(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("trend") / "one.ywrec"
     run(path, 20_261_128)
+    return path
+
+
+@pytest.fixture(scope="session")
+def short_run(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A train comes and goes; no crane moves."""
+    path = tmp_path_factory.mktemp("trend") / "short.ywrec"
+    run(path, 20_261_128, goals=(Admit("siding", "T-7", ("", "", "")), Depart("siding")))
     return path
 
 

@@ -37,18 +37,18 @@ def reading(shift: int, boot: int = 0) -> Change:
 
 
 @pytest.fixture(scope="module")
-def learned(one_run: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def learned(short_run: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("learned")
-    weeks(one_run, folder, LEARNED, reading(0))
+    weeks(short_run, folder, LEARNED, reading(0))
     return folder
 
 
-def later_runs(one_run: Path, shift: int, runs: int) -> list[Item]:
+def later_runs(short_run: Path, shift: int, runs: int) -> list[Item]:
     """Runs after each other, on one axis of time."""
     items: list[Item] = []
     for number in range(runs):
         begin = items[-1].at_us + 1 if items else 0
-        told = changed(items_of(one_run)[1], 50 + number, reading(shift, 1 + number))
+        told = changed(items_of(short_run)[1], 50 + number, reading(shift, 1 + number))
         messages = (item for item in told if isinstance(item, RecordedMessage))
         items.extend(item._replace(at_us=begin + item.at_us) for item in messages)
     return items
@@ -65,9 +65,9 @@ def hear(trend: LiveTrend, items: list[Item]) -> list[str]:
     return [*told, *(f"{trend.runs}: {change.figure}" for change in trend.judge())]
 
 
-def test_a_shift_is_told_at_the_end_of_the_second_run_that_has_it(one_run: Path, learned: Path) -> None:
+def test_a_shift_is_told_at_the_end_of_the_second_run_that_has_it(short_run: Path, learned: Path) -> None:
     trend = learned_from(learned, scenario())
-    told = hear(trend, later_runs(one_run, 60, 3))
+    told = hear(trend, later_runs(short_run, 60, 3))
     assert trend.runs == 3
     assert told
     assert told[0] == "2: siding: reading, train T-7"
@@ -75,15 +75,15 @@ def test_a_shift_is_told_at_the_end_of_the_second_run_that_has_it(one_run: Path,
     assert "higher" in trend.standing[0].says
 
 
-def test_undisturbed_runs_are_told_nothing_of(one_run: Path, learned: Path) -> None:
+def test_undisturbed_runs_are_told_nothing_of(short_run: Path, learned: Path) -> None:
     trend = learned_from(learned, scenario())
-    assert hear(trend, later_runs(one_run, 0, 4)) == []
+    assert hear(trend, later_runs(short_run, 0, 4)) == []
     assert trend.runs == 4
 
 
-def test_a_run_whose_beginning_was_not_heard_is_not_judged(one_run: Path, learned: Path) -> None:
+def test_a_run_whose_beginning_was_not_heard_is_not_judged(short_run: Path, learned: Path) -> None:
     trend = learned_from(learned, scenario())
-    items = later_runs(one_run, 60, 3)
+    items = later_runs(short_run, 60, 3)
     assert hear(trend, items[100 : len(items) // 3 + 200]) == []
     assert trend.runs == 1
     trend = learned_from(learned, scenario())
@@ -96,10 +96,10 @@ def test_a_run_whose_beginning_was_not_heard_is_not_judged(one_run: Path, learne
     assert trend.runs == before
 
 
-def test_the_page_shows_what_has_left_its_limits_among_the_troubles(one_run: Path, learned: Path) -> None:
+def test_the_page_shows_what_has_left_its_limits_among_the_troubles(short_run: Path, learned: Path) -> None:
     site = scenario()
     yard = Yard(site, learned_from(learned, site))
-    items = later_runs(one_run, 60, 4)
+    items = later_runs(short_run, 60, 4)
     for item in items:
         assert isinstance(item, RecordedMessage)
         yard.take(item)
@@ -116,10 +116,10 @@ def test_the_page_shows_what_has_left_its_limits_among_the_troubles(one_run: Pat
 
 
 @pytest.mark.wire
-def test_a_recorder_warns_while_it_records(one_run: Path, learned: Path, tmp_path: Path) -> None:
+def test_a_recorder_warns_while_it_records(short_run: Path, learned: Path, tmp_path: Path) -> None:
     with start_broker() as broker, publisher(broker) as client:
         path = tmp_path / "now.ywrec"
-        items = later_runs(one_run, 60, 3)
+        items = later_runs(short_run, 60, 3)
         process = record(broker, path, "--alarm", str(learned), "--messages", str(len(items)))
         wait_until_heard(client, path)
         for number, item in enumerate(items):

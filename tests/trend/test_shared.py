@@ -23,9 +23,9 @@ from tests.trend.weeks import items_of, written
 RECORDERS = 4
 
 
-def parted(one_run: Path, folder: Path, ahead_s: tuple[float, ...]) -> list[Path]:
+def parted(short_run: Path, folder: Path, ahead_s: tuple[float, ...]) -> list[Path]:
     """A run dealt out to recorders of which each has its own clock; what was kept went to each."""
-    header, items = items_of(one_run)
+    header, items = items_of(short_run)
     parts: list[list[Item]] = [[] for _ in ahead_s]
     for number, item in enumerate(items):
         if isinstance(item, RecordedMessage):
@@ -42,10 +42,10 @@ def dated(header: Header, began: datetime) -> Header:
     return replace(header, started=began.isoformat())
 
 
-def test_clocks_are_brought_together_by_what_the_nodes_say(one_run: Path, tmp_path: Path) -> None:
-    paths = parted(one_run, tmp_path, (0.0, 3.7, -0.25, 120.0))
+def test_clocks_are_brought_together_by_what_the_nodes_say(short_run: Path, tmp_path: Path) -> None:
+    paths = parted(short_run, tmp_path, (0.0, 3.7, -0.25, 120.0))
     _, items, told = merged([source((path,)) for path in paths])
-    whole = [item for item in items_of(one_run)[1] if isinstance(item, RecordedMessage)]
+    whole = [item for item in items_of(short_run)[1] if isinstance(item, RecordedMessage)]
     got = [item for item in items if isinstance(item, RecordedMessage) and not item.retain]
     assert [offset.us for offset in told.offsets] == pytest.approx([0, 3.7e6, -0.25e6, 120e6], abs=30_000)
     assert all(offset.windows > 2 for offset in told.offsets[1:])
@@ -61,8 +61,8 @@ def test_clocks_are_brought_together_by_what_the_nodes_say(one_run: Path, tmp_pa
     assert max(times) - min(times) == pytest.approx(whole[-1].at_us - whole[0].at_us, abs=2 * MIXED_US)
 
 
-def test_identical_messages_stay_as_many_as_they_were(one_run: Path, tmp_path: Path) -> None:
-    header, items = items_of(one_run)
+def test_identical_messages_stay_as_many_as_they_were(short_run: Path, tmp_path: Path) -> None:
+    header, items = items_of(short_run)
     one = next(item for item in items if isinstance(item, RecordedMessage) and "job-order" in item.topic)
     parts = [written(tmp_path / f"{number}.ywrec", header, [one]) for number in range(3)]
     _, merged_items, told = merged([source((path,)) for path in parts])
@@ -73,9 +73,9 @@ def test_identical_messages_stay_as_many_as_they_were(one_run: Path, tmp_path: P
 @needs("mosquitto")
 @pytest.mark.slow
 def test_four_recorders_on_mosquitto_lose_and_double_nothing(
-    one_run: Path, tmp_path: Path, yardwire: Yardwire
+    short_run: Path, tmp_path: Path, yardwire: Yardwire
 ) -> None:
-    items = [item for item in items_of(one_run)[1] if isinstance(item, RecordedMessage)]
+    items = [item for item in items_of(short_run)[1] if isinstance(item, RecordedMessage)]
     retained = [
         (f"yw1/harlow-basin/kept-{number}/node-status", f"state {number}".encode()) for number in range(5)
     ]

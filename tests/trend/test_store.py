@@ -25,7 +25,7 @@ from protocol.recording import RecordedMessage
 from tests.trend.conftest import Yardwire
 from tests.trend.weeks import weeks
 
-RUNS = 6
+RUNS = 4
 
 
 def scattered(number: int, node: str, message: str, body: dict[str, Any]) -> None:
@@ -56,7 +56,7 @@ def test_every_message_stands_in_the_folder_of_its_day(
 ) -> None:
     kept = [message for path in recorded.glob("*.ywrec") for message in messages_of_the_run(path)]
     folders = sorted(path.relative_to(store).as_posix() for path in store.glob("site=*/day=*"))
-    assert folders == [f"site=harlow-basin/day=2026-03-0{day}" for day in (2, 3, 4, 5)]
+    assert folders == [f"site=harlow-basin/day=2026-03-0{day}" for day in (2, 3, 4)]
     before = {path: path.read_bytes() for path in store.rglob("*.parquet")}
     assert len(before) == RUNS
     assert yardwire("runs", "export", str(store), str(recorded)).returncode == 0
@@ -184,7 +184,7 @@ def test_two_workers_of_a_cluster_give_the_same(store: Path, monkeypatch: pytest
     from conformance.recordings.store import dataset
 
     monkeypatch.setattr(dataset, "PORTION", 1)
-    assert len(portions_of(store)) == 4
+    assert len(portions_of(store)) == 3
     here = trend_of_store(store)
     with LocalCluster(n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None) as cluster:
         assert trend_of_store(store, cluster.scheduler_address) == here
