@@ -126,6 +126,11 @@ class NodeJudge:
         self._timing.disturbed()
         self._set.reconnected()
 
+    def overrun(self, at_ms: float) -> None:
+        """More was sent at once than a line carries: answers and heartbeats may be late, and no order is lost by it."""
+        self._disturbed_ms = at_ms + EXCUSED_MS
+        self._timing.disturbed()
+
     @property
     def silent_is_fine(self) -> bool:
         """Whether a fault of the link may still keep the node away."""

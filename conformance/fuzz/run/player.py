@@ -80,7 +80,7 @@ class Player:
     def _flooded(self) -> None:
         """On a line a flood keeps what a node repeats from being said in time [SER-12]; on a network it does not."""
         if self.fixture.bench.line is not None:
-            self.judge.excuse(self.fixture.bench.now_ms)
+            self.judge.overrun(self.fixture.bench.now_ms)
 
     def calm(self) -> None:
         """End what disturbs the link."""
