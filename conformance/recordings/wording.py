@@ -142,6 +142,12 @@ def event_in_words(sequence: str, meaning: tuple[Any, ...]) -> str:
         case ("yard-map", state, why, *slots):
             shown = " ".join({"": "-", "?": "unsure"}.get(slot, slot) for slot in slots)
             return f"{node}map {shown}{f' ({state}: {why})' if why else ''}"
+        case ("encoding", who, encoding):
+            return f"{node}{who} in {encoding}"
+        case ("uptime", "set back"):
+            return f"{node}its uptime was set back"
+        case ("unreadable", message):
+            return f"{node}a {message} that cannot be read"
         case ("silence",):
             return f"{node}falls silent"
     return f"{node}{' '.join(map(_plain, meaning))}"
