@@ -1,4 +1,4 @@
-"""Small faults planted in a recording, one of each kind that a comparison has to see; each names its place by chance."""
+"""Small faults planted in a recording, each of a kind that a comparison has to see, where chance puts it."""
 
 from __future__ import annotations
 

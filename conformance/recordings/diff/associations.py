@@ -110,7 +110,7 @@ def _fisher(row: Association) -> float:
 
 
 def holm(ps: Sequence[float]) -> list[float]:
-    """The probabilities corrected for their number: the smallest times n, the next times n - 1, never falling, at most 1."""
+    """Probabilities corrected for their number: the smallest times n, the next times n - 1, never falling."""
     order = sorted(range(len(ps)), key=ps.__getitem__)
     corrected = [0.0] * len(ps)
     highest = 0.0

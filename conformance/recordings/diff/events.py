@@ -31,8 +31,6 @@ SILENCE_US = 3_500_000
 SET_BACK_MS = 1000
 """Further than this no message overtakes another one: then a node's uptime was set back."""
 BEATING = frozenset({"train-arrival", "shuttle-status", "crane-status", "fault"})
-EVENTS_ONLY = frozenset({"job-order", "job-report"})
-"""Messages that tell of something that happens; all others tell of a state too."""
 ANSWERS_AWAITED = 256
 MOST_MS = 2**31 - 1
 RECENT = 32
@@ -92,30 +90,33 @@ class EventReader:
         body = self._body(item, topic, node)
         if body is None:
             return
-        sequence = f"{topic.node}/{topic.place}" if topic.place else topic.node
         self._encoding(topic, item)
         content = self._content(topic.message, node, body, item.at_us)
-        if content is None:
-            return
-        key = topic.message + topic.place
-        if topic.message != "job-order":
-            last = node.last.get(key)
-            if last == content:
-                return
-            node.last[key] = content
-            if topic.message == "train-arrival" and last is not None and _only_counted_on(last, content):
-                self.log.sequences[sequence].values[node.last["arrival"]] = self.log.names.value(content[1])
-                return
-        uptime = UNKNOWN_UPTIME if topic.message == "job-order" else node.uptime
-        if topic.message not in EVENTS_ONLY:
-            self._first.setdefault(sequence, {}).setdefault(key, self._next(sequence))
-        self._add(sequence, *content, item.at_us, log.messages, uptime)
-        if topic.message == "train-arrival":
-            node.last["arrival"] = self._next(sequence) - 1
-        if topic.message == "job-order":
+        if content is not None:
+            self._happened(topic, node, body, content, item.at_us)
+
+    def _happened(self, topic: Topic, node: NodeMemory, body: Body, content: Content, at_us: int) -> None:
+        """Enter an event, unless its topic said just that before."""
+        message, sequence = topic.message, f"{topic.node}/{topic.place}" if topic.place else topic.node
+        if message == "job-order":
+            self._add(sequence, *content, at_us, self.log.messages, UNKNOWN_UPTIME)
             self._ordered(sequence, node, body)
-        elif topic.message == "job-report":
-            self._reported(sequence, node, body, item.at_us)
+            return
+        key = message + topic.place
+        last = node.last.get(key)
+        if last == content:
+            return
+        node.last[key] = content
+        if message == "job-report":
+            self._reported(sequence, node, body, at_us)
+        elif message == "train-arrival" and last is not None and _only_counted_on(last, content):
+            self.log.sequences[sequence].values[node.last["arrival"]] = self.log.names.value(content[1])
+            return
+        else:
+            self._first.setdefault(sequence, {}).setdefault(key, self._next(sequence))
+        self._add(sequence, *content, at_us, self.log.messages, node.uptime)
+        if message == "train-arrival":
+            node.last["arrival"] = self._next(sequence) - 1
 
     def _next(self, sequence: str) -> int:
         return len(self.log.sequences.get(sequence, ()))

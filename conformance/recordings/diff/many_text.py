@@ -48,8 +48,8 @@ def learned(found: ManyRuns) -> str:
     if not found.assumed:
         return f"Learned from {runs} marked good."
     return (
-        f"No run is marked good, so {runs} that came to their end without a fault, a reset or a loss are taken for good; up "
-        "to one in ten of them may not be. Mark those you know: yardwire runs mark RUN --good"
+        f"No run is marked good, so {runs} that came to their end without a fault, a reset or a loss are taken for "
+        "good; up to one in ten of them may not be. Mark those you know: yardwire runs mark RUN --good"
     )
 
 

@@ -219,9 +219,11 @@ class SequenceComparison:
         """Figures of two events of one run that are further apart than their tolerance."""
         was, now = dict(self._figures(sequence, one)), dict(self._figures(sequence, other))
         for name in {*was, *now} - NOISE:
-            if was.get(name) != now.get(name):
-                if not self._tolerance.covers(self._name, name, was.get(name), now.get(name)):
-                    yield name
+            one_value, other_value = was.get(name), now.get(name)
+            if one_value != other_value and not self._tolerance.covers(
+                self._name, name, one_value, other_value
+            ):
+                yield name
 
     def _answered(self, x: int, y: int) -> Iterator[Difference]:
         """How long the answer to an order took."""
