@@ -46,7 +46,9 @@ _JSON_STATE = re.compile(rb'\{"boot":([0-9]+),"seq":([0-9]+),"uptime":([0-9]+)(.
 class EventReader:
     """Reads events out of messages."""
 
-    def __init__(self, name: str, names: Names) -> None:
+    def __init__(self, name: str, names: Names, *, trains: bool = True) -> None:
+        """With `trains` False what a train is called is no difference."""
+        self._trains = trains
         self.log = EventLog(name, names)
         self._reader = BulkReader()
         self._nodes: dict[str, NodeMemory] = {}
@@ -202,6 +204,8 @@ class EventReader:
             return None
         try:
             self._uptime(node, body, at_us)
+            if not self._trains and "train" in body:
+                body = {name: value for name, value in body.items() if name != "train"}
             return tell(node, body, at_us)
         except (KeyError, TypeError, IndexError, ValueError):
             return None
@@ -276,10 +280,15 @@ def _cbor_int(data: bytes) -> int:
 
 
 def event_log_of(
-    name: str, items: Iterable[Item], names: Names, tick: Callable[[], object] | None = None
+    name: str,
+    items: Iterable[Item],
+    names: Names,
+    tick: Callable[[], object] | None = None,
+    *,
+    trains: bool = True,
 ) -> EventLog:
-    """The events of a recording; `tick` is called every 10,000 items."""
-    reader = EventReader(name, names)
+    """The events of a recording; `tick` is called every 10,000 items. `trains` as for `EventReader`."""
+    reader = EventReader(name, names, trains=trains)
     for number, item in enumerate(items):
         reader.take(item)
         if tick is not None and number % 10_000 == 0:

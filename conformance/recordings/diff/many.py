@@ -82,7 +82,10 @@ class ManyRuns:
 
 
 class Logs:
-    """Reads runs as events, and keeps them as long as there is room."""
+    """Reads runs as events, and keeps them as long as there is room.
+
+    What a train is called is a property of a run, that failures may go along with, and no difference.
+    """
 
     def __init__(self, index: RunIndex, tick: Callable[[str], object] | None = None) -> None:
         self.names = Names()
@@ -101,7 +104,7 @@ class Logs:
         if self._tick is not None:
             self._tick(name)
         source: Source = self._index.source(run)
-        log = event_log_of(name, source.items(), self.names)
+        log = event_log_of(name, source.items(), self.names, trains=False)
         self.cut[name] = source.broken_at is not None
         self._events += sum(map(len, log.sequences.values()))
         if self._events <= MOST_EVENTS:
