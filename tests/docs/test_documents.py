@@ -144,6 +144,7 @@ def test_every_block_says_what_it_is(path: Path) -> None:
             "conf",
             "sh",
             "sql",
+            "text",
         ) or block.info in (
             *(
                 f"{encoding} {message}"

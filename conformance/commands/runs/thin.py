@@ -13,7 +13,7 @@ UNITS = {"": 1, "k": 1000, "M": 1000**2, "G": 1000**3}
 
 
 @click.command()
-@click.argument("folder", type=click.Path(path_type=Path, exists=True, file_okay=False))
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
 @click.option(
     "--keep", required=True, metavar="SIZE", help="How much all recordings together may take: 20G, say."
 )
