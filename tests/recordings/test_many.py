@@ -96,7 +96,8 @@ def test_runs_are_grouped_by_where_they_first_diverge(folder: Path, marked: bool
     """Where good ones are marked all of them; where none is, the slow ones look good and are too many to be found."""
     if marked:
         index = index_of(folder)
-        for run in index.runs[:5]:
+        odd = names((*SLOW, *FAULTED, CUT))
+        for run in [run for run in index.runs if str(run.name) not in odd][:5]:
             write_mark(folder, run.name, {"mark": "good"}, index.rule)
     try:
         result = ran(folder, "--site", folder / "site.toml", "--json")
