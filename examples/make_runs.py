@@ -1,4 +1,4 @@
-"""Makes a folder of 200 runs of harlow-basin in ten recordings, one a day; in twelve of them something goes wrong.
+"""Makes a folder of 200 runs of harlow-basin, twenty an evening on ten days; in twelve of them something goes wrong.
 
 All is simulated on virtual time from seeds, so that anyone gets the same files:
 
@@ -11,24 +11,23 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from io import BytesIO
 from pathlib import Path
 from random import Random
 from tempfile import TemporaryDirectory
 
-from conformance.recordings.record.writer import RecordingFiles
 from examples.faults import FAULTS
 from examples.yard_on_virtual_time import run
-from protocol.recording import EventKind, Header, RecordedMessage, RecordingReader
+from protocol.recording import Header, RecordedEvent, RecordedMessage, RecordingReader, RecordingWriter
 from reference_node.supervisor.plan.goals import Admit, Depart, Goal, Move, Together
 
 RUNS, DAYS = 200, 10
 FIRST = datetime(2026, 11, 2, 18, 0, tzinfo=UTC)
-BETWEEN_US = 45_000_000
-"""From the end of one run to the beginning of the next."""
+APART = timedelta(minutes=4)
+"""From the beginning of one run to that of the next; the recorder is started for each."""
 SEED = 2611
 KINDS = ("weak-magnet", "slow-axis", "missed-pick", "reset-in-transfer")
 EACH = 3
@@ -93,36 +92,30 @@ def make(folder: Path, runs: int = RUNS, each: int = EACH) -> list[Plan]:
     planned = plans(runs, each)
     told = {}
     with ProcessPoolExecutor(2) as pool:
-        recordings = pool.map(played, planned, chunksize=4)
-        for day in range(DAYS):
-            todays = planned[runs * day // DAYS : runs * (day + 1) // DAYS]
-            path = folder / f"{FIRST + timedelta(days=day):%m-%d}.ywrec"
-            for count, plan in enumerate(_record(path, day, todays, recordings), 1):
-                if plan.fault:
-                    told[f"{path.name}#{count}"] = {"kind": plan.fault, "planted": FAULTS[plan.fault].says}
+        for plan, recording in zip(planned, pool.map(played, planned, chunksize=4), strict=True):
+            day, count = divmod(plan.number * DAYS, runs)
+            started = FIRST + timedelta(days=day) + count // DAYS * APART
+            path = folder / f"{started:%m-%d}-{count // DAYS + 1:02}.ywrec"
+            path.write_bytes(_at(recording, started))
+            if plan.fault:
+                told[f"{path.name}#1"] = {"kind": plan.fault, "planted": FAULTS[plan.fault].says}
     (folder / "faults.json").write_text(json.dumps(told, indent=2) + "\n", encoding="utf-8")
     return planned
 
 
-def _record(path: Path, day: int, todays: list[Plan], recordings: Iterator[bytes]) -> Iterator[Plan]:
-    """The runs of one day in one file, one after the other."""
-    from io import BytesIO
-
-    started = (FIRST + timedelta(days=day)).isoformat()
-    files = RecordingFiles(path, Header("harlow-basin", started, "virtual", "virtual"))
-    files.note(0, EventKind.CONNECTED, "")
-    at = 0
-    for plan in todays:
-        reader = RecordingReader(BytesIO(next(recordings)))
-        end = 0
-        for item in reader:
-            end = item.at_us
-            if isinstance(item, RecordedMessage):
-                files.message(item._replace(at_us=item.at_us + at))
-                files.settle(item.at_us + at)
-        at += end + BETWEEN_US
-        yield plan
-    files.close(at)
+def _at(recording: bytes, started: datetime) -> bytes:
+    """The recording as if it had begun then."""
+    file = BytesIO()
+    reader = RecordingReader(BytesIO(recording))
+    writer = RecordingWriter(file, Header("harlow-basin", started.isoformat(), "virtual", "virtual"))
+    for item in reader:
+        if isinstance(item, RecordedMessage):
+            writer.message(item)
+        elif isinstance(item, RecordedEvent):
+            writer.event(item)
+        else:
+            writer.end(item.at_us)
+    return file.getvalue()
 
 
 if __name__ == "__main__":
