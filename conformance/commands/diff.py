@@ -104,7 +104,7 @@ def _many(folder: Path, site_file: Path | None, html: Path | None, *, as_json: b
         index, Tolerance(_site(site_file)), tick=lambda run: progress.show(f"comparing {run}")
     )
     groups = [[one.run for one in group.members] for group in found.groups]
-    together = associations(groups, [*found.good, *(one.run for one in found.compared)], index.mark)
+    together = associations(groups, found.known, index.mark)
     progress.clear()
     if html is not None:
         from conformance.recordings.diff.many_page import many_page

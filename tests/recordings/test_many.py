@@ -114,6 +114,10 @@ def test_runs_are_grouped_by_where_they_first_diverge(folder: Path, marked: bool
         assert (late["kind"], late["node"]) == ("slower", "south")
         assert any(row["what"] == "with train T-9" and row["sure"] for row in late["goes_along"])
         assert len(groups) == 2
+    for group in told["groups"]:
+        for row in group["goes_along"]:
+            assert row["failed"] <= len(group["runs"]), "no run is counted twice"
+            assert row["failed"] + row["others"] <= RUNS
     assert [row["name"] for row in told["not_to_the_end"]] == names((CUT,))
 
 

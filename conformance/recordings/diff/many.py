@@ -76,6 +76,12 @@ class ManyRuns:
     scatter: Scatter | None = None
 
     @property
+    def known(self) -> list[Run]:
+        """Every run of which something is known, once: the good ones and those that were compared."""
+        compared = {str(one.run.name): one.run for one in self.compared}
+        return list(({str(run.name): run for run in self.good} | compared).values())
+
+    @property
     def same(self) -> list[Compared]:
         """Those that are like the good ones."""
         return [one for one in self.compared if not one.differs]
