@@ -65,8 +65,8 @@ def test_good_runs_differ_in_nothing_but_noise(yards: Yards, seed: int) -> None:
 
 
 def test_what_good_runs_differ_in_is_learned_and_no_difference(yards: Yards) -> None:
-    """When the holds for a person at a cold start come and go differs from run to run: seed 8 is such a one."""
-    good = [items_of(yards.good(seed)) for seed in (1, 2, 3, 4, 5, 6, 7, 9)]
+    """When the holds for a person at a cold start come and go differs from run to run: seed 8 is a rare one."""
+    good = [items_of(yards.good(seed)) for seed in (1, 2, 3, 4, 5, 6, 7, 9, 10, 11, 12, 13, 14)]
     assert compared(good[:1], items_of(yards.good(8))).differences != []
     found = compared(good, items_of(yards.good(8)))
     assert [(one.kind, one.words, one.detail) for one in found.differences] == []
