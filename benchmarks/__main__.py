@@ -11,7 +11,7 @@ import platform
 import sys
 from collections.abc import Callable, Iterator
 
-from benchmarks import conformance, core, firmware, fuzz, page, proof, readers, serial, store, traffic
+from benchmarks import conformance, core, firmware, fuzz, page, proof, readers, runs, serial, store, traffic
 from benchmarks.row import Row, show
 
 MESSAGES = 1_000_000
@@ -24,6 +24,7 @@ CHAPTERS: dict[str, Callable[[argparse.Namespace], Iterator[Row]]] = {
     "page": lambda asked: page.rows(),
     "proof": lambda asked: proof.rows(),
     "readers": lambda asked: readers.rows(asked.payloads),
+    "runs": lambda asked: runs.rows(),
     "serial": lambda asked: serial.rows(),
     "store": lambda asked: store.rows(),
     "traffic": lambda asked: traffic.rows(asked.messages),

@@ -228,7 +228,8 @@ def _jsonschema_us(recording: Path) -> float:
 # ------------------------------------------------------------------------------------------ diff
 def diff_rows(good: Path, bad: Path, tenth: Path, folder: Path) -> Iterator[Row]:
     """The comparison against jq and GNU diff, its growth, its memory, its matching alone."""
-    from conformance.recordings.diff.events import Names, event_log_of
+    from conformance.recordings.diff.event_log import Names
+    from conformance.recordings.diff.events import event_log_of
     from conformance.recordings.diff.matching import match
 
     other = folder / "tenth-bad.ywrec"

@@ -19,7 +19,7 @@ SHOWN = 20
 
 
 @click.command()
-@click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option(
     "--good", is_flag=True, help="All but the last recording are good runs; judge the last by them."
 )
@@ -35,11 +35,14 @@ def diff(
     as_json: bool,
     show_all: bool,
 ) -> int:
-    """Say what is different between two recordings, in behaviour and not in noise.
+    """Say what is different between two recordings or runs, or between all runs of a folder.
 
     Messages are matched by what they mean, not by when they came. Then: what is missing or extra, what has
     other figures, what came in another order, and what took longer or less. With --good and several good runs
     a duration counts only when it is beyond the scatter of those runs.
+
+    Of a FOLDER all runs are held against those that are marked good ('yardwire runs mark'), or else against those
+    that came to their end without a fault. They are grouped by where they first diverge, with what goes along.
 
     Exit 1 when something is different, and when one recording ends before the other was held against all of it:
     that is no proof that nothing is.
@@ -48,17 +51,22 @@ def diff(
     Examples:
       yardwire diff good.ywrec bad.ywrec
       yardwire diff --good mon.ywrec tue.ywrec wed.ywrec -- bad.ywrec
+      yardwire diff monday.ywrec#3 monday.ywrec#7
+      yardwire diff recordings/ --html runs.html
     """  # noqa: D301 - click wants the character itself
     from conformance.recordings.diff.differences import compare
-    from conformance.recordings.diff.events import Names, event_log_of
+    from conformance.recordings.diff.event_log import Names
+    from conformance.recordings.diff.events import event_log_of
     from conformance.recordings.diff.tolerance import Tolerance
     from conformance.recordings.runs.opening import opened
 
+    require_folder(html)
+    if len(recordings) == 1 and recordings[0].is_dir():
+        return _many(recordings[0], site_file, html, as_json=as_json)
     if len(recordings) < 2:
         raise click.UsageError("name two recordings: a good one, then the other")
     if len(recordings) > 2 and not good:
         raise click.UsageError("more than two recordings need --good: all but the last are the good runs")
-    require_folder(html)
     names = Names()
     sources = [opened((path,)) for path in recordings]
     runs = [event_log_of(one.name, one.items(), names) for one in sources]
@@ -80,6 +88,43 @@ def diff(
     else:
         _show(result, SHOWN if not show_all else len(result.differences), html)
     return 1 if result.differences or not result.complete else 0
+
+
+def _many(folder: Path, site_file: Path | None, html: Path | None, *, as_json: bool) -> int:
+    """All runs of a folder."""
+    from conformance.commands.terminal import progress
+    from conformance.recordings.diff import many_text
+    from conformance.recordings.diff.associations import associations
+    from conformance.recordings.diff.many import compare_runs
+    from conformance.recordings.diff.tolerance import Tolerance
+    from conformance.recordings.runs.index import index_of
+
+    index = index_of(folder, tick=lambda file: progress.show(f"reading {file}"))
+    found, logs = compare_runs(
+        index, Tolerance(_site(site_file)), tick=lambda run: progress.show(f"comparing {run}")
+    )
+    groups = [[one.run for one in group.members] for group in found.groups]
+    together = associations(groups, found.known, index.mark)
+    progress.clear()
+    if html is not None:
+        from conformance.recordings.diff.many_page import many_page
+
+        write(html, many_page(found, together, logs))
+    if as_json:
+        click.echo(json.dumps(many_text.as_json(found, together), indent=2))
+    else:
+        for line in many_text.lines(found, together):
+            click.echo(line)
+        if html is not None:
+            click.echo(f"With the evidence of each group: {html}")
+    for trouble in index.troubles:
+        click.echo(f"note: {trouble}", err=True)
+    return 1 if found.groups or found.cut or found.unread or _unread(index.troubles) else 0
+
+
+def _unread(troubles: list[str]) -> bool:
+    """Whether any of these lines is of a file of which nothing can be said."""
+    return any(not trouble.endswith("no run in it") for trouble in troubles)
 
 
 def _site(path: Path | None) -> Site | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Callable
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -48,6 +49,11 @@ def _time(_ctx: click.Context, _param: click.Parameter, text: str | None) -> int
 @click.option("--messages", type=click.IntRange(1), help="Stop after so many messages.")
 @click.option("--rotate-size", callback=_size, metavar="SIZE", help="Begin a new file every 64M, say.")
 @click.option("--rotate-every", callback=_time, metavar="TIME", help="Begin a new file every 1h, say.")
+@click.option("--rotate-daily", is_flag=True, help="Begin a new file every day at midnight.")
+@click.option(
+    "--keep", callback=_size, metavar="SIZE", help="With rotation: thin out old files beyond 20G, say."
+)
+@click.option("--wait", is_flag=True, help="Wait for a broker that is not there yet, as at power-on.")
 @click.option("--zstd", "pack", is_flag=True, help="Pack with zstd (needs the package zstandard).")
 @click.option("--qos", type=click.IntRange(0, 1), default=1, show_default=True, help="QoS to subscribe with.")
 @click.option(
@@ -67,6 +73,9 @@ def record(
     messages: int | None,
     rotate_size: int,
     rotate_every: int,
+    rotate_daily: bool,
+    keep: int,
+    wait: bool,
     pack: bool,
     qos: int,
     share: str | None,
@@ -77,13 +86,18 @@ def record(
 
     Ctrl-C is the normal end: the file is then complete, with an end mark, and the exit code is 130. What was
     flushed, at least twice a second, survives the death of the recorder. Losses of the connection are noted
-    in the file as what they are. With rotation the files are PATH-0001, PATH-0002 and so on.
+    in the file as what they are. With rotation the files are PATH-0001, PATH-0002 and so on. It says when the disk
+    will be full. With --keep the oldest files go when all of the folder take more than SIZE, but for those with a
+    run that failed or that somebody has marked ('yardwire runs thin' does the same by hand).
 
     With --alarm every run is judged as 'yardwire trend' does, and what has left its limits is said at once; the exit
     code is 1 where the recorder ends by itself.
 
-    Example: yardwire record run.ywrec --site harlow-basin --broker mqtt://localhost
-    """
+    \b
+    Examples:
+      yardwire record run.ywrec --site harlow-basin --broker mqtt://localhost
+      yardwire record yard.ywrec --site harlow-basin --wait --rotate-size 64M --rotate-daily --keep 20G
+    """  # noqa: D301 - click wants the character itself
     from conformance.recordings.record.writer import Rotation
 
     if pack:
@@ -94,13 +108,26 @@ def record(
         raise Trouble(
             f"{share!r} is no name to share by", mend="It has 1 to 40 characters A-Z a-z 0-9 . _ and '-'"
         )
-    if share is not None and learned is not None:
-        raise click.UsageError("--alarm needs to hear everything, and with --share this recorder gets a part")
-    rotation = Rotation(rotate_size, rotate_every * 1_000_000)
+    if share is not None and (learned is not None or wait):
+        what = "--alarm needs to hear everything" if learned is not None else "--wait is for a recorder alone"
+        raise click.UsageError(f"{what}, and with --share this recorder gets a part")
+    rotation = Rotation(rotate_size, rotate_every * 1_000_000, rotate_daily)
+    if keep and not rotation:
+        raise click.UsageError("--keep takes whole files away: it needs rotation by size, time or day")
     with stopping.gently(lambda: None):
         alarm = _alarm(learned) if learned is not None else None
         session = _Session(
-            bus, site, path, rotation, pack=pack, qos=qos, quiet=as_json, alarm=alarm, share=share
+            bus,
+            site,
+            path,
+            rotation,
+            pack=pack,
+            qos=qos,
+            quiet=as_json,
+            alarm=alarm,
+            share=share,
+            wait=wait,
+            keep=keep,
         )
     try:
         session.run(seconds, messages)
@@ -140,8 +167,11 @@ class _Session:
         quiet: bool,
         alarm: Alarm | None = None,
         share: str | None = None,
+        wait: bool = False,
+        keep: int = 0,
     ) -> None:
         from conformance.recordings.record.capture import Capture
+        from conformance.recordings.record.disk import DiskWatch, Thinning
         from conformance.recordings.record.merging import SHARED
         from conformance.recordings.record.shared import SharedCapture
         from conformance.recordings.record.status_line import StatusLine
@@ -150,10 +180,13 @@ class _Session:
         from protocol.specification import specification
 
         self._alarm = alarm
+        self.disk = DiskWatch(path.resolve().parent)
+        self._warned = False
+        self._thinning = Thinning(path.resolve().parent, keep) if keep else None
         self.line = StatusLine(None if quiet else progress.show)
         topics = f"{specification().root}/{site}/#"
         self.capture = (
-            Capture(address, topics, self._take, qos)
+            Capture(address, topics, self._take, qos, _tell_waiting() if wait else None)
             if share is None
             else SharedCapture(address, topics, self._take, qos, share)
         )
@@ -175,6 +208,7 @@ class _Session:
                 self.recording.close(self.capture.now_us())
                 if self._alarm is not None:
                     self._alarm.close()
+                self._thin()
             except RecordingFull as error:
                 self.recording.abandon()
                 where = str(self.recording.files[-1])
@@ -206,6 +240,11 @@ class _Session:
         if self._alarm is not None:
             self._alarm.note(at_us, kind, text)
 
+    def _thin(self) -> None:
+        """Make room, where that is asked for, once there is a new file."""
+        if self._thinning is not None:
+            self._thinning.look(len(self.recording.files))
+
     def _take(self, item: RecordedMessage) -> None:
         self.recording.message(item)
         self.line.hear(item)
@@ -216,11 +255,30 @@ class _Session:
 
     def _pause(self, now_us: int) -> None:
         self.recording.settle(now_us)
+        if self.disk.look(now_us, self.recording.written):
+            self.line.disk = self.disk.told
+            if self.disk.is_near and not self._warned:
+                self._warned = True
+                progress.clear()
+                click.echo(f"WARNING: {self.disk.told}", err=True)
+            self._thin()
         self.line.pause(now_us)
         if self._alarm is not None:
             self._alarm.pause(now_us)
         if self._end_us is not None and now_us >= self._end_us:
             self.capture.stop()
+
+
+def _tell_waiting() -> Callable[[str], object]:
+    """Says once for what is waited."""
+    told: list[str] = []
+
+    def tell(why: str) -> None:
+        if not told:
+            click.echo(f"waiting for the broker: {why}", err=True)
+        told.append(why)
+
+    return tell
 
 
 def _tell(recording: RecordingFiles, line: StatusLine, alarm: Alarm | None, *, as_json: bool) -> None:

@@ -142,9 +142,21 @@ def event_in_words(sequence: str, meaning: tuple[Any, ...]) -> str:
         case ("yard-map", state, why, *slots):
             shown = " ".join({"": "-", "?": "unsure"}.get(slot, slot) for slot in slots)
             return f"{node}map {shown}{f' ({state}: {why})' if why else ''}"
+    return f"{node}{_befallen(meaning)}"
+
+
+def _befallen(meaning: tuple[Any, ...]) -> str:
+    """What no message says by itself."""
+    match meaning:
+        case ("encoding", who, encoding):
+            return f"{who} in {encoding}"
+        case ("uptime", "set back"):
+            return "its uptime was set back"
+        case ("unreadable", message):
+            return f"a {message} that cannot be read"
         case ("silence",):
-            return f"{node}falls silent"
-    return f"{node}{' '.join(map(_plain, meaning))}"
+            return "falls silent"
+    return " ".join(map(_plain, meaning))
 
 
 def _plain(word: Any) -> str:

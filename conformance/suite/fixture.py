@@ -385,8 +385,8 @@ class Fixture:
         if found is None:
             raise Broken(
                 "ORD-01",
-                f"a job-report for {sent.act!r} {under}",
-                f"none within {self.patience_ms:.0f} ms{self.log.misdirected(sent.body, sent.before)}",
+                f"a job-report for {sent.act!r} {under} within {self.limit_ms('answer'):.0f} ms",
+                f"none in {self.patience_ms:.0f} ms{self.log.misdirected(sent.body, sent.before)}",
             )
         self.judged["ORD-01"] += 1
         return found

@@ -188,7 +188,8 @@ class Jobs:
 
     def look(self, at_us: int, number: int) -> Iterator[Breach]:
         """Say which orders were not answered in time."""
-        most_us = specification().most_ms("answer") * 1000 + ANSWER_GRACE_US
+        most_ms = specification().most_ms("answer")
+        most_us = most_ms * 1000 + ANSWER_GRACE_US
         overdue = [key for key, order in self._waiting.items() if at_us - order.last_us > most_us]
         for key in overdue:
             order = self._waiting.pop(key)
@@ -197,7 +198,8 @@ class Jobs:
             spoke = max((at for _, _, at in node.words.values()), default=0)
             if spoke < order.last_us:
                 continue  # It says nothing at all; that is told elsewhere.
-            what = f"no report to {order.act} within {(at_us - order.last_us) / 1e6:.1f} s"
+            heard_s = (at_us - order.last_us) / 1e6
+            what = f"no report to {order.act} within {most_ms} ms (none was heard in {heard_s:.1f} s)"
             # Said once only, a resume may have been lost, and withdrawn by a hold that was lost too.
             note = order.act == "resume" and order.last_us == order.at_us
             self._overdue.append(Breach("ORD-01", what, at_us, number, name, order.number, note=note))

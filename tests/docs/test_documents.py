@@ -144,6 +144,7 @@ def test_every_block_says_what_it_is(path: Path) -> None:
             "conf",
             "sh",
             "sql",
+            "text",
         ) or block.info in (
             *(
                 f"{encoding} {message}"
@@ -175,6 +176,10 @@ def lay_out(workplace: Path, line: str) -> None:
         (workplace / "recordings").mkdir()
         good = ROOT / "examples" / "recordings" / "good-1.ywrec"
         (workplace / "recordings" / "monday.ywrec").write_bytes(good.read_bytes())
+    if "recordings/" in line and not (workplace / "recordings").exists():
+        (workplace / "recordings").mkdir()
+        for path in sorted((ROOT / "examples" / "recordings").glob("*.ywrec")):
+            (workplace / "recordings" / path.name).write_bytes(path.read_bytes())
     for name in re.findall(r"[\w./-]+\.ywrec", line):
         path = workplace / name
         if not path.exists():

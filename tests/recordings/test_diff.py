@@ -13,7 +13,8 @@ from click.testing import CliRunner, Result
 from conformance.commands.diff import diff
 from conformance.recordings.diff.difference import Comparison
 from conformance.recordings.diff.differences import compare
-from conformance.recordings.diff.events import Names, event_log_of
+from conformance.recordings.diff.event_log import Names
+from conformance.recordings.diff.events import event_log_of
 from conformance.recordings.diff.page import diff_page
 from conformance.recordings.diff.tolerance import Tolerance
 from examples.faults import FAULTS
@@ -54,19 +55,21 @@ def ran(*arguments: str | Path) -> Result:
     return CliRunner().invoke(diff, [str(argument) for argument in arguments], standalone_mode=False)
 
 
-HOLDS_DIFFER = pytest.mark.xfail(
-    strict=True,
-    reason="open: when the holds for a person at a cold start come and go differs from run to run",
-)
-
-
-@pytest.mark.parametrize("seed", [4, 5, 6, 7, pytest.param(8, marks=HOLDS_DIFFER), 9])
+@pytest.mark.parametrize("seed", [4, 5, 6, 7, 9])
 def test_good_runs_differ_in_nothing_but_noise(yards: Yards, seed: int) -> None:
     """Another seed: other boots, ids, tokens, latencies, places where cranes stand, readings."""
     one, other = items_of(yards.good(1)), items_of(yards.good(seed))
     found = compared([one], other)
     assert [(one.kind, one.words, one.detail) for one in found.differences] == []
     assert found.matched > 150
+
+
+def test_what_good_runs_differ_in_is_learned_and_no_difference(yards: Yards) -> None:
+    """When the holds for a person at a cold start come and go differs from run to run: seed 8 is a rare one."""
+    good = [items_of(yards.good(seed)) for seed in (1, 2, 3, 4, 5, 6, 7, 9, 10, 11, 12, 13, 14)]
+    assert compared(good[:1], items_of(yards.good(8))).differences != []
+    found = compared(good, items_of(yards.good(8)))
+    assert [(one.kind, one.words, one.detail) for one in found.differences] == []
 
 
 @pytest.mark.parametrize("seed", sampled([7, 11], [7]))
@@ -186,8 +189,8 @@ def test_reconnects_wraps_and_repeats_are_noise() -> None:
     tale = good_tale()
     whole = tale.items()
     for one in tale.said:
-        if "uptime" in one.body:
-            one.body["uptime"] = (one.body["uptime"] + (1 << 32) - 30_000) % (1 << 32)
+        for name in {"uptime", "deadline"} & one.body.keys():
+            one.body[name] = (one.body[name] + (1 << 32) - 30_000) % (1 << 32)
     items = tale.items()
     middle = len(items) // 2
     items = [*items[:middle], *items[middle - 8 : middle], *items[middle:]]

@@ -15,7 +15,7 @@ from click.testing import CliRunner, Result
 
 from conformance.commands.main import cli
 from conformance.recordings.record.writer import Rotation
-from conformance.recordings.runs.cache import INDEX
+from conformance.recordings.runs.cache import FORMAT, INDEX
 from conformance.recordings.runs.index import RunIndex, index_of
 from conformance.recordings.runs.rule import cut_rule
 from protocol.recording import (
@@ -74,6 +74,9 @@ def test_runs_begin_where_the_log_of_the_simulator_says(parts: tuple[Path, list[
     assert began(index) == begins
     assert index.troubles == []
     assert all(run.facts.jobs == {"done": 11} and run.result == "done" for run in index.runs)
+    assert [run.restarts for run in index.runs] == [0] * len(SEEDS), (
+        "what is switched on for the next run is not reset"
+    )
     assert len({run.name for run in index.runs}) == len(SEEDS)
     assert any(len(run.files) > 1 for run in index.runs)
 
@@ -245,7 +248,7 @@ def test_an_index_of_a_stranger_is_found_again(folder: Path, content: bytes) -> 
     first = index_of(folder).runs
     (folder / INDEX).write_bytes(content)
     assert index_of(folder).runs == first
-    assert json.loads((folder / INDEX).read_bytes())["format"] == 1
+    assert json.loads((folder / INDEX).read_bytes())["format"] == FORMAT
 
 
 def test_an_index_whose_rows_are_bent_is_found_again(folder: Path) -> None:

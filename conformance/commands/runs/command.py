@@ -18,6 +18,9 @@ TASKS = {
         "conformance.commands.runs.merge:merge", "Make one recording of those of a shared bus."
     ),
     "mark": LazyCommand("conformance.commands.runs.mark:mark", "Say something of a run: good, bad, a note."),
+    "thin": LazyCommand(
+        "conformance.commands.runs.thin:thin", "Take old recordings away, but for what matters."
+    ),
 }
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from conformance.recordings.diff.events import EventLog
+from conformance.recordings.diff.event_log import EventLog
 
 
 @dataclass(frozen=True, slots=True)

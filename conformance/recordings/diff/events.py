@@ -8,138 +8,58 @@ heartbeats, positions under way). Meanings are numbered, so that a million event
 from __future__ import annotations
 
 import re
-from array import array
-from collections import OrderedDict, deque
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
-from typing import Any
+from collections import deque
+from collections.abc import Callable, Iterable
 
+from conformance.recordings.diff.event_log import EventLog, EventSequence, Names
+from conformance.recordings.diff.meanings import (
+    TELLERS,
+    UNKNOWN_UPTIME,
+    Body,
+    Content,
+    Meaning,
+    NodeMemory,
+    Values,
+)
 from protocol.bulk_reading import BulkReader
 from protocol.counting import COUNT_MODULUS, UPTIME_MODULUS
 from protocol.recording import EventKind, Item, RecordedEvent, RecordedMessage
 from protocol.topics import Topic
 
-Body = Mapping[str, Any]
-Meaning = tuple[Any, ...]
-"""Message first, then words; equal for the same event in two runs."""
-Values = tuple[tuple[str, Any], ...]
-"""Named figures that may differ a little between runs."""
-
-Content = tuple[Meaning, Values]
-
-SILENCE_US = 5_000_000
+SILENCE_US = 3_500_000
 """A node that says nothing for so long has fallen silent; it is due every 2 s."""
+SET_BACK_MS = 1000
+"""Further than this no message overtakes another one: then a node's uptime was set back."""
 BEATING = frozenset({"train-arrival", "shuttle-status", "crane-status", "fault"})
-LONGEST_BEAT_US = 2_000_000
-"""`state_repeat` of the specification, in us."""
+ANSWERS_AWAITED = 256
+MOST_MS = 2**31 - 1
 RECENT = 32
 """Messages of a topic among which a second delivery is looked for."""
-JOBS_KEPT = 256
-UNKNOWN_UPTIME = -1
 
 _CBOR_INT = rb"(?:[\x00-\x17]|\x18.|\x19..|\x1a....)"
 _CBOR_STATE = re.compile(
-    rb".\x00(" + _CBOR_INT + rb")\x01(" + _CBOR_INT + rb")\x02" + _CBOR_INT + rb"(.*)", re.DOTALL
+    rb".\x00(" + _CBOR_INT + rb")\x01(" + _CBOR_INT + rb")\x02(" + _CBOR_INT + rb")(.*)", re.DOTALL
 )
-_JSON_STATE = re.compile(rb'\{"boot":([0-9]+),"seq":([0-9]+),"uptime":[0-9]+(.*)', re.DOTALL)
-
-
-class Names:
-    """Numbers meanings and values: the same for all recordings that are compared."""
-
-    def __init__(self) -> None:
-        self._meanings: dict[Meaning, int] = {}
-        self._values: dict[Values, int] = {(): 0}
-        self.meanings: list[Meaning] = []
-        self.values: list[Values] = [()]
-
-    def meaning(self, meaning: Meaning) -> int:
-        """The number of a meaning."""
-        number = self._meanings.setdefault(meaning, len(self.meanings))
-        if number == len(self.meanings):
-            self.meanings.append(meaning)
-        return number
-
-    def value(self, values: Values) -> int:
-        """The number of values; 0 for none."""
-        number = self._values.setdefault(values, len(self.values))
-        if number == len(self.values):
-            self.values.append(values)
-        return number
-
-
-@dataclass(slots=True)
-class EventSequence:
-    """The events of one node, orders to it among them; all arrays are of the same length."""
-
-    meanings: array[int] = field(default_factory=lambda: array("i"))
-    values: array[int] = field(default_factory=lambda: array("i"))
-    at_us: array[int] = field(default_factory=lambda: array("q"))
-    numbers: array[int] = field(default_factory=lambda: array("q"))
-    """Which message of the recording, counted from 1."""
-    uptimes: array[int] = field(default_factory=lambda: array("q"))
-    """In ms, unwrapped; -1 where the node did not say it (orders, silence)."""
-    gaps: list[tuple[int, str]] = field(default_factory=list)
-    """When messages were found lost, and of which topic."""
-
-    def __len__(self) -> int:
-        return len(self.meanings)
-
-
-@dataclass(slots=True)
-class EventLog:
-    """A whole recording."""
-
-    name: str
-    names: Names
-    sequences: dict[str, EventSequence] = field(default_factory=dict)
-    messages: int = 0
-    end_us: int = 0
-    began_us: int = 0
-
-
-@dataclass(slots=True)
-class _Node:
-    """What the reader of events has to remember of a node."""
-
-    jobs: OrderedDict[tuple[int, int], Meaning] = field(default_factory=OrderedDict)
-    """Boot and order id to the words of the order."""
-    last: dict[str, Any] = field(default_factory=dict)
-    boot: int | None = None
-    uptime: int = UNKNOWN_UPTIME
-    spoke_us: int | None = None
-    spoke_on: dict[str, int] = field(default_factory=dict)
-    """When it last spoke on each of its topics that have a heartbeat."""
-    rhythm: dict[str, int] = field(default_factory=dict)
-    """Its usual heartbeat on each of them, in us."""
-    silent: bool = False
-
-    def beat(self, message: str, at_us: int) -> None:
-        """It has spoken on a topic with a heartbeat."""
-        since = at_us - self.spoke_on.get(message, at_us)
-        if self.rhythm.get(message, 0) < since <= LONGEST_BEAT_US:
-            self.rhythm[message] = since
-        self.spoke_on[message] = at_us
-
-    def due_us(self) -> int:
-        """When it should have spoken next, by its own rhythm."""
-        return min(
-            at_us + self.rhythm.get(message, LONGEST_BEAT_US) for message, at_us in self.spoke_on.items()
-        )
+_JSON_STATE = re.compile(rb'\{"boot":([0-9]+),"seq":([0-9]+),"uptime":([0-9]+)(.*)', re.DOTALL)
 
 
 class EventReader:
     """Reads events out of messages."""
 
-    def __init__(self, name: str, names: Names) -> None:
+    def __init__(self, name: str, names: Names, *, trains: bool = True) -> None:
+        """With `trains` False what a train is called is no difference."""
+        self._trains = trains
         self.log = EventLog(name, names)
         self._reader = BulkReader()
-        self._nodes: dict[str, _Node] = {}
+        self._nodes: dict[str, NodeMemory] = {}
         self._same: dict[str, tuple[bytes, bytes]] = {}
         """Topic to boot and all behind the uptime of its last message: a heartbeat repeats them."""
         self._seqs: dict[str, int] = {}
         self._recent: dict[str, deque[bytes]] = {}
         self._looked_us = 0
+        self._first: dict[str, dict[str, int]] = {}
+        """Sequence to what it said first: topic to the event."""
+        self._encodings: dict[str, str] = {}
 
     def take(self, item: Item) -> None:
         """Take the next item of a recording."""
@@ -158,27 +78,80 @@ class EventReader:
             log.began_us = item.at_us
         if item.at_us - self._looked_us > 500_000:
             self._look(item.at_us)
-        topic = None if item.retain else self._reader.topic(item.topic)
+        if item.retain:
+            log.retained += 1
+            return
+        topic = self._reader.topic(item.topic)
         if topic is None:
             return
         node = self._nodes.get(topic.node)
         if node is None:
-            node = self._nodes[topic.node] = _Node()
+            node = self._nodes[topic.node] = NodeMemory()
         if topic.message != "job-order" and self._repeats(item, topic, node):
             return
-        content = self._content(item, topic.message, node)
-        if content is None:
+        body = self._body(item, topic, node)
+        if body is None:
             return
-        key = topic.message + topic.place
-        if topic.message != "job-order":
-            if node.last.get(key) == content:
-                return
-            node.last[key] = content
-        sequence = f"{topic.node}/{topic.place}" if topic.place else topic.node
-        uptime = UNKNOWN_UPTIME if topic.message == "job-order" else node.uptime
-        self._add(sequence, *content, item.at_us, log.messages, uptime)
+        self._encoding(topic, item)
+        content = self._content(topic.message, node, body, item.at_us)
+        if content is not None:
+            self._happened(topic, node, body, content, item.at_us)
 
-    def _repeats(self, item: RecordedMessage, topic: Topic, node: _Node) -> bool:
+    def _happened(self, topic: Topic, node: NodeMemory, body: Body, content: Content, at_us: int) -> None:
+        """Enter an event, unless its topic said just that before."""
+        message, sequence = topic.message, f"{topic.node}/{topic.place}" if topic.place else topic.node
+        if message == "job-order":
+            self._add(sequence, *content, at_us, self.log.messages, UNKNOWN_UPTIME)
+            self._ordered(sequence, node, body)
+            return
+        key = message + topic.place
+        last = node.last.get(key)
+        if last == content:
+            return
+        node.last[key] = content
+        if message == "job-report":
+            self._reported(sequence, node, body, at_us)
+        elif message == "train-arrival" and last is not None and _only_counted_on(last, content):
+            self.log.sequences[sequence].values[node.last["arrival"]] = self.log.names.value(content[1])
+            return
+        else:
+            self._first.setdefault(sequence, {}).setdefault(key, self._next(sequence))
+        self._add(sequence, *content, at_us, self.log.messages, node.uptime)
+        if message == "train-arrival":
+            node.last["arrival"] = self._next(sequence) - 1
+
+    def _next(self, sequence: str) -> int:
+        return len(self.log.sequences.get(sequence, ()))
+
+    def _encoding(self, topic: Topic, item: RecordedMessage) -> None:
+        """An event where a node, or who orders it, writes otherwise than before."""
+        sequence = topic.node
+        who = "orders" if topic.message == "job-order" else "messages"
+        encoding = "json" if item.payload[:1] == b"{" else "cbor"
+        key = f"{topic.node} {who}"
+        if self._encodings.get(key) != encoding:
+            if key not in self._encodings:
+                self._first.setdefault(sequence, {})[key] = self._next(sequence)
+            self._encodings[key] = encoding
+            self._add(
+                sequence, ("encoding", who, encoding), (), item.at_us, self.log.messages, UNKNOWN_UPTIME
+            )
+
+    def _ordered(self, sequence: str, node: NodeMemory, body: Body) -> None:
+        """Measure from here to the answer."""
+        events = self.log.sequences[sequence]
+        if "id" in body:
+            node.orders[body["boot"], body["id"]] = len(events) - 1
+            if len(node.orders) > ANSWERS_AWAITED:
+                node.orders.popitem(last=False)
+
+    def _reported(self, sequence: str, node: NodeMemory, body: Body, at_us: int) -> None:
+        asked = node.orders.pop((body.get("order_boot", -1), body.get("id", -1)), None)
+        if asked is not None:
+            events = self.log.sequences[sequence]
+            events.answers[asked] = min((at_us - events.at_us[asked]) // 1000, MOST_MS)
+
+    def _repeats(self, item: RecordedMessage, topic: Topic, node: NodeMemory) -> bool:
         """Whether a message says nothing but what its topic said last: found without decoding it."""
         payload = item.payload
         found = (_JSON_STATE if payload[:1] == b"{" else _CBOR_STATE).match(payload)
@@ -187,9 +160,11 @@ class EventReader:
         node.spoke_us, node.silent = item.at_us, False
         if topic.message in BEATING:
             node.beat(topic.message, item.at_us)
-        boot, seq, rest = found.groups()
-        if self._delivered_again(item, topic, int(seq) if payload[:1] == b"{" else _cbor_int(seq)):
+        boot, seq, uptime, rest = found.groups()
+        number = int if payload[:1] == b"{" else _cbor_int
+        if self._delivered_again(item, topic, number(seq)):
             return True
+        self._clock(topic.node, node, (number(boot), number(uptime)), item.at_us)
         same = self._same.get(item.topic) == (boot, rest)
         self._same[item.topic] = (boot, rest)
         return same
@@ -209,15 +184,29 @@ class EventReader:
             )
         return False
 
-    def _content(self, item: RecordedMessage, message: str, node: _Node) -> Content | None:
-        """What a message means; None for noise, and for what is not valid, which `validate` tells."""
+    def _body(self, item: RecordedMessage, topic: Topic, node: NodeMemory) -> Body | None:
+        """What a receiver can use; None, and an event, where it can use nothing."""
         body = self._reader.decode(item.topic, item.payload)
-        tell = _TELLERS.get(message)
-        if body is None or tell is None:
+        if body is not None:
+            return body
+        self.log.unreadable[topic.node] += 1
+        if node.last.get("unreadable") != topic.message:
+            node.last["unreadable"] = topic.message
+            self._add(
+                topic.node, ("unreadable", topic.message), (), item.at_us, self.log.messages, UNKNOWN_UPTIME
+            )
+        return None
+
+    def _content(self, message: str, node: NodeMemory, body: Body, at_us: int) -> Content | None:
+        """What a message means; None for noise."""
+        tell = TELLERS.get(message)
+        if tell is None:
             return None
         try:
-            self._uptime(node, body)
-            return tell(node, body)
+            self._uptime(node, body, at_us)
+            if not self._trains and "train" in body:
+                body = {name: value for name, value in body.items() if name != "train"}
+            return tell(node, body, at_us)
         except (KeyError, TypeError, IndexError, ValueError):
             return None
 
@@ -230,18 +219,43 @@ class EventReader:
         sequence.at_us.append(at_us)
         sequence.numbers.append(number)
         sequence.uptimes.append(uptime)
+        sequence.answers.append(-1)
 
-    def _uptime(self, node: _Node, body: Body) -> None:
+    def _uptime(self, node: NodeMemory, body: Body, at_us: int) -> None:
         """Uptime without its wraps, so that durations are differences."""
         uptime = body.get("uptime")
         if uptime is None:
             return
         if body["boot"] != node.boot or node.uptime < 0:
-            node.boot, node.uptime = body["boot"], uptime
+            if node.boot is not None and body["boot"] != node.boot:
+                node.counts.clear()
+            node.boot, node.uptime, node.uptime_us = body["boot"], uptime, at_us
             return
         ahead = (uptime - node.uptime) % UPTIME_MODULUS
         if ahead < UPTIME_MODULUS // 2:
             node.uptime += ahead
+            node.uptime_us = at_us
+        elif UPTIME_MODULUS - ahead > SET_BACK_MS:
+            node.uptime, node.uptime_us = uptime, at_us
+
+    def _clock(self, name: str, node: NodeMemory, said: tuple[int, int], at_us: int) -> None:
+        """An event where a node's uptime in a boot is less than it was."""
+        before, node.clock = node.clock, said
+        if before is not None and before[0] == said[0]:
+            back = (before[1] - said[1]) % UPTIME_MODULUS
+            if SET_BACK_MS < back < UPTIME_MODULUS // 2:
+                values = (("by ms", back),)
+                self._add(name, ("uptime", "set back"), values, at_us, self.log.messages, UNKNOWN_UPTIME)
+
+    def close(self) -> EventLog:
+        """The recording is at its end; gives what was read."""
+        for name, first in self._first.items():
+            sequence = self.log.sequences[name]
+            ordered = sorted(
+                first.values(), key=lambda index: repr(self.log.names.meanings[sequence.meanings[index]])
+            )
+            sequence.put_first(ordered)
+        return self.log
 
     def _look(self, at_us: int) -> None:
         self._looked_us = at_us
@@ -255,107 +269,28 @@ class EventReader:
             self._add(name, ("silence",), (), due_us, self.log.messages, UNKNOWN_UPTIME)
 
 
+def _only_counted_on(last: Content, content: Content) -> bool:
+    """Whether a berth says what it said, and counts one more pulse that it ignores: no event of its own."""
+    rest = [tuple(value for value in values if value[0] != "ignored") for values in (last[1], content[1])]
+    return last[0] == content[0] and rest[0] == rest[1]
+
+
 def _cbor_int(data: bytes) -> int:
     return data[0] if len(data) == 1 else int.from_bytes(data[1:], "big")
 
 
 def event_log_of(
-    name: str, items: Iterable[Item], names: Names, tick: Callable[[], object] | None = None
+    name: str,
+    items: Iterable[Item],
+    names: Names,
+    tick: Callable[[], object] | None = None,
+    *,
+    trains: bool = True,
 ) -> EventLog:
-    """The events of a recording; `tick` is called every 10,000 items."""
-    reader = EventReader(name, names)
+    """The events of a recording; `tick` is called every 10,000 items. `trains` as for `EventReader`."""
+    reader = EventReader(name, names, trains=trains)
     for number, item in enumerate(items):
         reader.take(item)
         if tick is not None and number % 10_000 == 0:
             tick()
-    return reader.log
-
-
-# ------------------------------------------------------------------------------------- what each message means
-ORDER_WORDS = ("box", "from", "from_slot", "to", "to_slot", "train", "found", "place", "target")
-
-
-def _order(node: _Node, body: Body) -> Content | None:
-    act = body["act"]
-    if act == "ask":
-        return None
-    words: Meaning = (act, *(_hashable(body[word]) for word in ORDER_WORDS if word in body))
-    if act == "cancel":
-        words = ("cancel", *node.jobs.get((body["boot"], body["ref"]), ("?",)))
-    if "id" in body:
-        key = (body["boot"], body["id"])
-        if key in node.jobs:
-            return None  # Sent again, as it should be until it is answered.
-        node.jobs[key] = words
-        if len(node.jobs) > JOBS_KEPT:
-            node.jobs.popitem(last=False)
-    return ("job-order", *words), _figures(body, "reading")
-
-
-def _report(node: _Node, body: Body) -> Content | None:
-    act, state = body["act"], body["state"]
-    if act == "ask" or (act == "claim" and state == "done"):
-        return None
-    words = node.jobs.get((body["order_boot"], body["id"]), (act,))
-    load = f"load {body['load']}" if "load" in body else None
-    content = (state, body.get("step"), body.get("reason"), load)
-    key = ("content", body["order_boot"], body["id"])
-    if node.last.get("report") == (key, content):
-        return None
-    node.last["report"] = (key, content)
-    return ("job-report", *words, *(word for word in content if word is not None)), ()
-
-
-def _crane(node: _Node, body: Body) -> Content:
-    mode = body["mode"]
-    homed = tuple(axis[2] for axis in body["axes"])
-    meaning = ("crane-status", mode, body["spreader"], body["load"], body["held"], homed)
-    if mode != "working":
-        return meaning, ()  # Only a job's targets are meant; others are left over from homing or a hand.
-    return meaning, tuple(
-        (f"target of axis {number}", axis[1]) for number, axis in enumerate(body["axes"], 1)
-    )
-
-
-def _arrival(node: _Node, body: Body) -> Content:
-    meaning = ("train-arrival", body["state"], body["held"], body.get("train"))
-    return meaning, _figures(body, "reading", "arm_to_end")
-
-
-def _shuttle(node: _Node, body: Body) -> Content:
-    return ("shuttle-status", body["state"], body.get("place"), body["load"], body["held"]), ()
-
-
-def _fault(node: _Node, body: Body) -> Content:
-    return ("fault", *sorted(body["active"])), ()
-
-
-def _status(node: _Node, body: Body) -> Content:
-    if body["state"] == "off":
-        return ("node-status", "off"), ()
-    meaning = ("node-status", "on", body["reset"], body["bench"], *body["roles"])
-    return meaning, (("boot", body["boot"]), ("link", body["link"]), *_figures(body, "digest", "firmware"))
-
-
-def _map(node: _Node, body: Body) -> Content:
-    return ("yard-map", body["state"], body.get("why"), *body["slots"]), ()
-
-
-def _figures(body: Body, *names: str) -> Values:
-    return tuple((name, body[name]) for name in names if name in body)
-
-
-def _hashable(value: Any) -> Any:
-    return tuple(value) if isinstance(value, list) else value
-
-
-_TELLERS: dict[str, Callable[[_Node, Body], Content | None]] = {
-    "job-order": _order,
-    "job-report": _report,
-    "crane-status": _crane,
-    "train-arrival": _arrival,
-    "shuttle-status": _shuttle,
-    "fault": _fault,
-    "node-status": _status,
-    "yard-map": _map,
-}
+    return reader.close()

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from conformance.recordings.diff.difference import Comparison, Difference
-from conformance.recordings.diff.events import EventLog, EventSequence
+from conformance.recordings.diff.event_log import EventLog, EventSequence
 from conformance.recordings.diff.matching import match
 from conformance.recordings.diff.text import how_far, slow_parts
 from conformance.recordings.wording import event_in_words
@@ -35,7 +36,7 @@ def diff_page(result: Comparison) -> str:
     reference = result.good[0]
     names = sorted({*reference.sequences, *result.other.sequences})
     found = {(one.sequence, one.number): one for one in result.differences}
-    sequences = [(name, _rows(name, reference, result.other, found)) for name in names]
+    sequences = [(name, rows_of(name, reference, result.other, found)) for name in names]
     return (
         environment()
         .get_template("diff.html.j2")
@@ -51,9 +52,14 @@ def diff_page(result: Comparison) -> str:
     )
 
 
-def _rows(
-    name: str, good: EventLog, other: EventLog, found: dict[tuple[str, int | None], Difference]
+def rows_of(
+    name: str,
+    good: EventLog,
+    other: EventLog,
+    found: Mapping[tuple[str, int | None], Difference] | None = None,
 ) -> list[Row]:
+    """One sequence of two runs side by side; `found` are the differences by sequence and message."""
+    found = found or {}
     a, b = good.sequences.get(name, EventSequence()), other.sequences.get(name, EventSequence())
     rows: list[Row] = []
     x = y = 0

@@ -9,16 +9,25 @@ from protocol.site import PlaceKind, Site
 
 LEAST_UNITS = 1
 """Axis positions are rounded: one unit is nothing, site file or not."""
+LEAST_MS_TO_DEADLINE = 2000
+"""A supervisor counts from the uptime that it heard last, in a heartbeat as old as this."""
+ARM_TO_END_PART = 0.05
+LEAST_ARM_TO_END_MS = 20
+"""One train is pushed as fast as the next to so much; another locomotive is a difference."""
+IGNORED_PART = 0.2
+LEAST_PULSES = 2
+"""Pulses that a berth ignores come from wheels and couplings: one more or less is chance."""
+FIRST_AXIS = "target of axis 1"
 
 
 class Tolerance:
-    """Without a site file every figure but two has to be the same: axis targets within one unit."""
+    """Without a site file figures have to be the same, but for the least that timers and rounding do."""
 
     def __init__(self, site: Site | None) -> None:
         self._site = site
         self._tables: dict[str, PositionTable] = {}
         self._most: dict[str, int] = {}
-        self._cranes = LEAST_UNITS
+        """Berth, or crane that serves one, to how far a train may stand from where its reading says."""
         if site is not None:
             self._read(site)
 
@@ -32,7 +41,6 @@ class Tolerance:
                 if place.table and berth is not None:
                     self._tables[at.node] = self._tables[node.name] = PositionTable(place.table)
                     self._most[at.node] = self._most[node.name] = berth.tolerance
-                    self._cranes = max(self._cranes, berth.tolerance)
 
     def axis(self, node: str, number: int) -> str:
         """What the site file calls an axis of a crane; without one its number, counted from 1."""
@@ -42,12 +50,19 @@ class Tolerance:
 
     def covers(self, node: str, figure: str, was: Any, is_: Any) -> bool:
         """Whether `is_` is as good as `was`."""
-        if figure == "arm_to_end":
-            return True  # Its locomotive's speed; a reading that comes of it is compared by itself.
         if type(was) is not int or type(is_) is not int:
             return False
+        if figure == "arm_to_end":
+            return abs(was - is_) <= max(LEAST_ARM_TO_END_MS, ARM_TO_END_PART * was)
+        if figure == "ignored":
+            return abs(was - is_) <= max(LEAST_PULSES, IGNORED_PART * was)
+        if figure == "ms to the deadline":
+            return abs(was - is_) <= LEAST_MS_TO_DEADLINE
         if figure.startswith("target"):
-            return abs(was - is_) <= self._cranes
+            # Only the first axis follows the train, and only of a crane that serves one.
+            return abs(was - is_) <= (
+                self._most.get(node, LEAST_UNITS) if figure == FIRST_AXIS else LEAST_UNITS
+            )
         if figure == "reading" and node in self._most:
             table = self._tables[node]
             try:

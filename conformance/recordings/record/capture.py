@@ -42,6 +42,10 @@ class ConnectionLost(Exception):
     """The connection is lost; the text says how it showed."""
 
 
+class _NotThere(Trouble):
+    """Nobody answers at the address, or not as a broker that is up does."""
+
+
 class PublishSplitter:
     """Cuts a stream into PUBLISH packets and hands each on; the same as `decode`, without its care.
 
@@ -105,8 +109,19 @@ class PublishSplitter:
 class Capture:
     """Connects, subscribes to `topic_filter` and hands over what comes, until told to stop."""
 
-    def __init__(self, address: Address, topic_filter: str, take: Take, qos: int = 1) -> None:
-        """`qos` 1 hears an order as its node does; 0 spares the acknowledgements."""
+    def __init__(
+        self,
+        address: Address,
+        topic_filter: str,
+        take: Take,
+        qos: int = 1,
+        waiting: Callable[[str], object] | None = None,
+    ) -> None:
+        """`qos` 1 hears an order as its node does; 0 spares the acknowledgements.
+
+        With `waiting` it waits for a broker that is not there yet, and says there why it does.
+        """
+        self._waiting = waiting
         self._address = address
         self._filter = topic_filter
         self._take = take
@@ -130,7 +145,8 @@ class Capture:
     def run(self, note: Callable[[int, EventKind, str], object], pause: Callable[[int], object]) -> None:
         """Listen until `stop`; `pause(now_us)` is called between reads, at least every 0.2 s.
 
-        The first connection has to succeed (raises Trouble); a lost one is made again, and the gap noted.
+        The first connection has to succeed (raises Trouble), unless it is waited for; a lost one is made again, and
+        the gap noted. Who is refused is not let in by waiting.
         """
         failures = 0
         while not self._stopped:
@@ -144,19 +160,32 @@ class Capture:
                     self._listen(sock, pause)
             except (OSError, ConnectionLost, Trouble) as error:
                 self.connecting = False
-                if not self.connections:
+                if not self.connections and not self._may_wait(error):
                     raise (
                         trouble_of(self._endpoint, error) if isinstance(error, OSError) else error
                     ) from None
-                if not failures:
+                if not failures and self.connections:
                     text = f"{error}; what was said from here to the next 'connected' is missing"
                     note(self.now_us(), EventKind.DISCONNECTED, text)
                 self._wait(WAITS_S[min(failures, len(WAITS_S) - 1)], pause)
                 failures += 1
 
+    def _may_wait(self, error: Exception) -> bool:
+        """Whether a first connection that failed so may succeed later, and is waited for."""
+        if self._waiting is None or (isinstance(error, Trouble) and not isinstance(error, _NotThere)):
+            return False
+        self._waiting(error.what if isinstance(error, Trouble) else str(error))
+        return True
+
+    def _dial(self) -> socket.socket:
+        try:
+            return dial(self._endpoint, look=not self.connections and self._waiting is None)
+        except Trouble as trouble:
+            raise _NotThere(trouble.what, where=trouble.where, mend=trouble.mend) from None
+
     def _connected(self) -> socket.socket:
         address = self._address
-        sock = dial(self._endpoint, look=not self.connections)
+        sock = self._dial()
         try:
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, RECEIVE_BUFFER)
             user = "" if address.user is None and address.password is not None else address.user
@@ -166,7 +195,7 @@ class Capture:
             try:
                 code = self._connack(sock)
             except ConnectionLost:
-                if self.connections:  # It was right once: no second look is needed.
+                if self.connections or self._waiting is not None:  # It was right once, or will be.
                     raise
                 raise unanswered(self._endpoint) from None
             if code:

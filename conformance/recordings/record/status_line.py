@@ -24,6 +24,8 @@ class StatusLine:
         self._before = 0
         self._budget = JUDGED_A_SECOND
         self._nodes: dict[str, str] = {}
+        self.disk = ""
+        """When the disk will be full, where that is known."""
         self.messages = self.retained = self.judged = self.invalid = 0
 
     @property
@@ -59,7 +61,9 @@ class StatusLine:
         self._before, self._budget = self.messages, JUDGED_A_SECOND
         self._next_us = now_us + 1_000_000
         if self._show is not None:
-            self._show(f"{now_us // 1_000_000:>5} s  {self.summary()}, {rate:,.0f}/s")
+            self._show(
+                f"{now_us // 1_000_000:>5} s  {self.summary()}, {rate:,.0f}/s{self.disk and '; '}{self.disk}"
+            )
 
     def summary(self) -> str:
         """The counts in words."""

@@ -24,13 +24,14 @@ class RecordingFull(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Rotation:
-    """When a new file is begun; 0 for never."""
+    """When a new file is begun; 0 for never. `daily`: when a day begins, by the clock on the wall."""
 
     size: int = 0
     every_us: int = 0
+    daily: bool = False
 
     def __bool__(self) -> bool:
-        return bool(self.size or self.every_us)
+        return bool(self.size or self.every_us or self.daily)
 
 
 class RecordingFiles:
@@ -48,6 +49,7 @@ class RecordingFiles:
         self.files: list[Path] = []
         self._before = 0
         """Messages in the files before this one."""
+        self._bytes_before = 0
         self._begin(0)
 
     @property
@@ -55,11 +57,24 @@ class RecordingFiles:
         """Messages in all files together, and those that still wait to be written."""
         return self._before + self._writer.messages
 
+    @property
+    def written(self) -> int:
+        """Bytes that are on the disk, all files together."""
+        return self._bytes_before + self._file.tell()
+
     def message(self, item: RecordedMessage) -> None:
-        """Take one message."""
+        """Take one message. Raises RecordingFull."""
+        at_us = item.at_us
         if self._began_us:
-            item = item._replace(at_us=item.at_us - self._began_us)
-        self._writer.message(item)
+            item = item._replace(at_us=at_us - self._began_us)
+        writer = self._writer
+        writer.message(item)
+        size = self._rotation.size
+        # Of many that come at once a small file takes no more than fit. What is packed is counted when it is.
+        if size and writer.waiting + (0 if self._pack else writer.size) >= size:
+            with _full_told():
+                writer.flush()
+                self._rotate(at_us)
 
     def note(self, at_us: int, kind: EventKind, text: str) -> None:
         """Take an event."""
@@ -81,6 +96,7 @@ class RecordingFiles:
             before = self.files[-1]
             self._finish(at_us)
             self._before += self._writer.messages
+            self._bytes_before += before.stat().st_size
             self._begin(at_us)
             self.note(at_us, EventKind.NOTE, f"{CONTINUES}{before.name}")
 
@@ -95,7 +111,17 @@ class RecordingFiles:
 
     def _full(self, at_us: int) -> bool:
         size, every = self._rotation.size, self._rotation.every_us
+        if self._midnight_us is not None and at_us >= self._midnight_us:
+            return True
         return bool((size and self._file.tell() >= size) or (every and at_us - self._began_us >= every))
+
+    def _next_midnight_us(self, started: datetime, at_us: int) -> int | None:
+        """When the next day begins, where this recorder stands."""
+        if not self._rotation.daily:
+            return None
+        day = started.astimezone().date() + timedelta(days=1)
+        midnight = datetime(day.year, day.month, day.day).astimezone()
+        return at_us + round((midnight - started).total_seconds() * 1e6)
 
     def _begin(self, at_us: int) -> None:
         path = self._name(len(self.files) + 1)
@@ -104,6 +130,7 @@ class RecordingFiles:
         self._began_us = at_us
         self._packed = PackedFile(self._file) if self._pack else None
         started = datetime.fromisoformat(self._header.started) + timedelta(microseconds=at_us)
+        self._midnight_us = self._next_midnight_us(started, at_us)
         header = replace(self._header, started=started.isoformat())
         self._writer = RecordingWriter(cast("BinaryIO", self._packed or self._file), header)
 

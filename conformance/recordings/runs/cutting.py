@@ -196,7 +196,7 @@ class _OpenRun:
         """The run that it was; None for what has nothing in it."""
         if self._first is None:
             return None
-        facts = self.gathering.close()
+        facts = self.gathering.close(before_another=end is not None)
         if self._fragment and not facts.jobs:
             return None
         first, last = self._parts[0], self._parts[-1]

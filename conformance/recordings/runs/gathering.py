@@ -17,6 +17,8 @@ BOOTS_KEPT = 64
 """Boots of a node, and jobs of a run, that are told one by one: more is a defect, or a stranger's file."""
 JOBS_KEPT = 20_000
 NAMES_KEPT = 1000
+SWITCHED_ON_US = 15_000_000
+"""What is switched on together with the next supervisor starts within this time before it, and belongs to its run."""
 
 
 class Gathering:
@@ -33,6 +35,9 @@ class Gathering:
         self._active: dict[str, list[str]] = {}
         self._seqs: dict[str, tuple[int, int]] = {}
         self._links: dict[str, tuple[int, int]] = {}
+        self._starts: list[tuple[str, int, str, int]] = []
+        """Node, boot, cause and time of each start within the run."""
+        self._now_us = 0
         self._first_job_us: int | None = None
         self._last_end_us = 0
         self._spec = specification()
@@ -51,6 +56,7 @@ class Gathering:
     def take(self, text: str, topic: Topic, body: Body, at_us: int) -> None:
         """Take in a message that can be read and was said live."""
         message, node = topic.message, topic.node
+        self._now_us = at_us
         if message == "job-order":
             self._order(node, body, at_us)
             return
@@ -63,7 +69,7 @@ class Gathering:
             case "fault":
                 self._fault(node, body)
             case "node-status":
-                self._status(node, body)
+                self._status(node, body, at_us)
             case "train-arrival":
                 train = body.get("train")
                 trains = self.facts.trains
@@ -130,14 +136,13 @@ class Gathering:
                 self.facts.faults[name] = self.facts.faults.get(name, 0) + 1
         self._active[node] = active
 
-    def _status(self, node: str, body: Body) -> None:
+    def _status(self, node: str, body: Body, at_us: int) -> None:
         facts = self.facts
         boot = body["boot"]
         boots = facts.boots.setdefault(node, [])
         if boot not in boots and len(boots) < BOOTS_KEPT:
             if boots and "reset" in body:
-                name = f"{node} {body['reset']}"
-                facts.resets[name] = facts.resets.get(name, 0) + 1
+                self._starts.append((node, boot, body["reset"], at_us))
             boots.append(boot)
         if "uptime" not in body:
             return
@@ -148,9 +153,15 @@ class Gathering:
             facts.reconnects[node] = facts.reconnects.get(node, 0) + 1
         self._links[node] = (boot, body["link"])
 
-    def close(self) -> Facts:
-        """What was gathered."""
+    def close(self, *, before_another: bool) -> Facts:
+        """What was gathered; `before_another`: the next run begins where this one ends."""
         facts = self.facts
+        for node, boot, cause, at_us in self._starts:
+            if before_another and at_us > self._last_end_us and self._now_us - at_us < SWITCHED_ON_US:
+                facts.boots[node].remove(boot)
+                continue
+            name = f"{node} {cause}"
+            facts.resets[name] = facts.resets.get(name, 0) + 1
         states = Counter(state if state in FINAL else "open" for state in self._jobs.values())
         facts.jobs = dict(states)
         if self._first_job_us is not None and self._last_end_us > self._first_job_us:

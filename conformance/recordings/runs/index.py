@@ -28,6 +28,11 @@ class RunIndex:
     marks: Marks
     runs: list[Run] = field(default_factory=list)
     troubles: list[str] = field(default_factory=list)
+    _files: list[str] = field(default_factory=list)
+
+    def files(self) -> list[Path]:
+        """All files of recordings in the folder that could be read, whether a run is in them or not."""
+        return [self.folder / file for file in self._files]
 
     def mark(self, run: Run) -> Mark:
         """What was said of a run."""
@@ -76,6 +81,7 @@ def index_of(
         new.parts |= {part.file: part for part in recording.parts}
         new.recordings[first] = known
         index.runs += known.runs
+        index._files += [part.file for part in recording.parts]
         index.troubles += known.troubles
         if not known.runs and not known.troubles:
             index.troubles.append(f"{one_line(first)}: no run in it")
