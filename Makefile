@@ -9,7 +9,7 @@ EXPLORE := 20
 BIN := $(VENV)/bin
 PIP_INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
 CANDIDATES := $(if $(PYTHON),$(PYTHON),python3 python3.13 python3.12 python3.11)
-# One stamp for each Python asked for, so that asking for another one makes .venv anew.
+# One stamp for each Python asked for, so that asking for another one makes .venv again.
 MADE := $(VENV)/.made$(if $(PYTHON),-with-$(subst /,-,$(PYTHON)))
 RUNTIME := $(VENV)/.installed
 DEV := $(VENV)/.installed-dev
@@ -104,7 +104,7 @@ clean:
 	rm -rf $(VENV) build dist out .hypothesis .import_linter_cache .mypy_cache .pytest_cache .ruff_cache
 	find . -name __pycache__ -type d -prune -exec rm -rf {} +
 
-# A .venv of the right Python is kept; one whose Python is gone, or another one, is made anew.
+# A .venv of the right Python is kept; one whose Python is gone, or another one, is made again.
 $(MADE):
 	@python=; for candidate in $(CANDIDATES); do \
 	  if "$$candidate" -c '$(SUPPORTED)' >/dev/null 2>&1; then python=$$candidate; break; fi; \

@@ -1,6 +1,6 @@
 """Hours of a yard on virtual time in which everything goes wrong: `python -m benchmarks.supervise_soak --hours 24`.
 
-Nodes and the supervisor start anew, links break, the network is gone, orders come twice, messages are lost, somebody
+Nodes and the supervisor start again, links break, the network is gone, orders come twice, messages are lost, somebody
 holds, an axis jams; the supervisor gets one wish after the other. No box may be lost or be in two places, nothing
 may be done twice, no two machines that can meet may move at once, nothing untrue may be believed, and every wish has
 to be met: what waits longer than half an hour counts as stuck.

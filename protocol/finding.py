@@ -13,7 +13,7 @@ Path = tuple[str | int, ...]
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One fault of a message: which requirement it breaks, what is wrong where, and how to mend it."""
+    """One fault of a message: which requirement it breaks, what is wrong where, and how to fix it."""
 
     requirement: str
     what: str
@@ -21,14 +21,14 @@ class Finding:
     """The field, such as `axes[1][0]`, or 'topic'; '' where no field can be named."""
     byte: int | None = None
     """Offset in the payload, or None where it is not known."""
-    mend: str = ""
+    fix: str = ""
 
     def __str__(self) -> str:
         place = ", ".join(
             part for part in (self.where, f"byte {self.byte}" * (self.byte is not None)) if part
         )
         start = f"{self.requirement} {place}: " if place else f"{self.requirement} "
-        return start + self.what + (f". {self.mend}" if self.mend else "")
+        return start + self.what + (f". {self.fix}" if self.fix else "")
 
 
 @dataclass(frozen=True, slots=True)

@@ -79,4 +79,4 @@ def _compare(op: ast.cmpop, left: Any, right: Any) -> bool:
             return bool(left > right)
         case ast.GtE():
             return bool(left >= right)
-    raise NotAFormula(f"{type(op).__name__} is no comparison of a formula")
+    raise NotAFormula(f"{type(op).__name__} is not a comparison of a formula")

@@ -339,7 +339,7 @@ def _header(value: Any) -> Header:
             if max(map(len, (site, started, source, kit))) > MOST_HEADER:
                 raise NotARecording(f"byte 0: a text in the header has more than {MOST_HEADER} characters")
             if not _is_time(started):
-                what = f"byte 0: the header says that it was started {started[:40]!a}, which is no time"
+                what = f"byte 0: the header says that it was started {started[:40]!a}, which is not a time"
                 raise NotARecording(what)
             return Header(one_line(site), started, one_line(source), one_line(kit), version)
     raise NotARecording("the header is cut off or incomplete")

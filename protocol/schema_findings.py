@@ -1,4 +1,4 @@
-"""What `jsonschema` finds, in plain words: field, what was seen, what is allowed, how to mend it."""
+"""What `jsonschema` finds, in plain words: field, what was seen, what is allowed, how to fix it."""
 
 from __future__ import annotations
 
@@ -56,8 +56,8 @@ def schema_findings(
     """
     for error in validator_of(message, closed).iter_errors(body):
         seen = _Error.of(error, shape, encoding)
-        for path, requirement, what, mend in _SAY.get(seen.keyword, _other)(seen):
-            yield path, Finding(requirement, what, _spelt(path), None, mend)
+        for path, requirement, what, fix in _SAY.get(seen.keyword, _other)(seen):
+            yield path, Finding(requirement, what, _spelt(path), None, fix)
 
 
 def _spelt(path: Path) -> str:
@@ -121,7 +121,7 @@ class _Error:
 
 
 Said = Iterator[tuple[Path, str, str, str]]
-"""Path, requirement, what is wrong, how to mend it."""
+"""Path, requirement, what is wrong, how to fix it."""
 
 _TYPES = {
     "integer": "an integer",
@@ -182,11 +182,11 @@ def _not(error: _Error) -> Said:
 def _words(error: _Error) -> Said:
     allowed = tuple(error.rule) if error.keyword == "enum" else (error.rule,)
     near = get_close_matches(error.seen, allowed, n=1) if isinstance(error.seen, str) else []
-    mend = f"Did you mean {error.word(near[0])}?" if near else "Send one of these"
+    fix = f"Did you mean {error.word(near[0])}?" if near else "Send one of these"
     if is_integer(error.seen) and error.encoding is Encoding.JSON:
-        mend = "JSON carries the word itself; its integer is for CBOR"
+        fix = "JSON carries the word itself; its integer is for CBOR"
     listed = ", ".join(error.word(word) for word in allowed)
-    yield error.path, "ENC-05", f"is {name_of(error.seen)}; allowed: {listed}{error.meaning}", mend
+    yield error.path, "ENC-05", f"is {name_of(error.seen)}; allowed: {listed}{error.meaning}", fix
 
 
 def _required(error: _Error) -> Said:

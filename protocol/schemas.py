@@ -82,4 +82,4 @@ def _compiled(message: str, closed: bool) -> jsonschema_rs.Draft202012Validator:
 
 
 def _refuse(uri: str) -> NoReturn:
-    raise ValueError(f"{uri} is no schema of the protocol, and nothing is fetched")
+    raise ValueError(f"{uri} is not a schema of the protocol, and nothing is fetched")

@@ -18,22 +18,22 @@ MOST_PLACES = 500
 
 @dataclass(frozen=True, slots=True)
 class SiteProblem:
-    """One mistake in a site file: where (dotted path of keys), what, and how to mend it."""
+    """One mistake in a site file: where (dotted path of keys), what, and how to fix it."""
 
     where: str
     what: str
-    mend: str
+    fix: str
 
     def __str__(self) -> str:
-        return f"{self.where}: {self.what}. {self.mend}"
+        return f"{self.where}: {self.what}. {self.fix}"
 
 
 def sense_problems(site: Site) -> Iterator[SiteProblem]:
     """Every mistake of a site whose file has the right shape."""
     if len(site.nodes) > MOST_NODES or len(site.places) > MOST_PLACES:
         what = f"{len(site.nodes)} nodes and {len(site.places)} places"
-        mend = f"A site has at most {MOST_NODES} nodes and {MOST_PLACES} places; divide it into several"
-        yield SiteProblem("the file", what, mend)
+        fix = f"A site has at most {MOST_NODES} nodes and {MOST_PLACES} places; divide it into several"
+        yield SiteProblem("the file", what, fix)
         return
     for node in site.nodes.values():
         yield from _node_problems(site, node)
@@ -77,7 +77,7 @@ def _place_problems(site: Site, place: Place) -> Iterator[SiteProblem]:
     elif place.node not in site.nodes or role not in site.nodes[place.node].roles:
         yield SiteProblem(
             f"{where}.node",
-            f"{place.node!r} is no node with the role {role}",
+            f"{place.node!r} is not a node with the role {role}",
             f"Name the {role} of this {place.kind}",
         )
     if place.slots > 32:
@@ -109,7 +109,7 @@ def _crane_place_problems(
         yield SiteProblem(
             where,
             "there is no such place",
-            f"Add [places.{entry.place}], or mend the name: {', '.join(site.places)}",
+            f"Add [places.{entry.place}], or fix the name: {', '.join(site.places)}",
         )
         return
     if len(entry.slots) != place.slots:
@@ -165,7 +165,9 @@ def _stop_problems(site: Site, where: str, place: Place, entry: CranePlace) -> I
     stops = owner.shuttle.stops if owner is not None and owner.shuttle is not None else ()
     if entry.at not in stops:
         yield SiteProblem(
-            f"{where}.at", f"{entry.at!r} is no stop of {place.node!r}", f"Its stops are: {', '.join(stops)}"
+            f"{where}.at",
+            f"{entry.at!r} is not a stop of {place.node!r}",
+            f"Its stops are: {', '.join(stops)}",
         )
 
 
@@ -174,5 +176,5 @@ def _within(where: str, axis: Axis, position: int) -> Iterator[SiteProblem]:
         yield SiteProblem(
             where,
             f"{axis.name} = {position} {axis.unit} is outside {axis.least} to {axis.most}",
-            "Mend the position or the limits",
+            "Fix the position or the limits",
         )

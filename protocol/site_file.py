@@ -1,4 +1,4 @@
-"""Reads `site.toml` and finds every mistake in it, each with its place in the file and how to mend it."""
+"""Reads `site.toml` and finds every mistake in it, each with its place in the file and how to fix it."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def load_site(path: Path | str) -> Site:
         raise Trouble(
             f"cannot read the site file: {error.strerror}",
             where=str(path),
-            mend=f"Name another with --site, or write a starter with 'yardwire site new {path.name}'",
+            fix=f"Name another with --site, or write a starter with 'yardwire site new {path.name}'",
         ) from error
     return read_site(content, str(path))
 

@@ -56,7 +56,7 @@ def _states(table: Table) -> Iterator[str]:
             yield f"{table.name}: nothing leads to {state!r}"
         ways = [row for row in table.leaving(state) if row.next != state]
         if state not in table.final and not ways:
-            yield f"{table.name}: nothing leads out of {state!r}, which is no final state"
+            yield f"{table.name}: nothing leads out of {state!r}, which is not a final state"
         for row in ways:
             if state in table.final and row.event not in table.begins_anew:
                 yield f"{table.name}: {row.event!r} leads out of the final state {state!r}"
@@ -140,7 +140,7 @@ def _guards(spec: Specification) -> Iterator[str]:
     for rule in spec.guards.values():
         for id_ in rule.requirements:
             if id_ not in spec.requirements:
-                yield f"guard {rule.name} names {id_}, which is no requirement"
+                yield f"guard {rule.name} names {id_}, which is not a requirement"
         try:
             yield from (
                 f"guard {rule.name} speaks of {word!r}, which guards.toml does not explain"
@@ -167,4 +167,4 @@ def _names(spec: Specification) -> Iterator[str]:
     for where, text in texts:
         for id_ in REQUIREMENT.findall(text):
             if id_ not in spec.requirements:
-                yield f"{where} names {id_}, which is no requirement"
+                yield f"{where} names {id_}, which is not a requirement"

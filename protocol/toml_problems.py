@@ -1,4 +1,4 @@
-"""What is wrong with the shape of a TOML file, each mistake with its place and how to mend it.
+"""What is wrong with the shape of a TOML file, each mistake with its place and how to fix it.
 
 What a file may cost is bounded before it is parsed, and what it holds before it is looked at: its size, the depth
 of its tables, the digits of its numbers, the number of its values.
@@ -121,7 +121,7 @@ def _excess(data: dict[str, Any]) -> SiteProblem | None:
 
 
 def _told(problem: SiteProblem) -> tuple[str, str]:
-    return problem.what, problem.mend
+    return problem.what, problem.fix
 
 
 def _entries(where: str, value: Any) -> Iterator[tuple[str, Any]]:

@@ -20,7 +20,7 @@ from protocol.topics import NotATopic, Topic, parse_topic
 
 MOST_FINDINGS = 25
 """What the schema finds in one message and is told; an array of wrong entries would have hundreds."""
-UNEXPLAINED = "Mend those that are explained first, or check this message alone"
+UNEXPLAINED = "Fix those that are explained first, or check this message alone"
 
 
 class Reading(NamedTuple):
@@ -154,8 +154,8 @@ def read_publication(
     try:
         parts = parse_topic(topic)
     except NotATopic as error:
-        mend = "Topics are yw1/SITE/NODE/MESSAGE, spelt exactly"
-        return Reading(None, None, (Finding("ENC-13", str(error), "topic", None, mend),))
+        fix = "Topics are yw1/SITE/NODE/MESSAGE, spelt exactly"
+        return Reading(None, None, (Finding("ENC-13", str(error), "topic", None, fix),))
     reading = read_message(parts.message, payload, closed=closed, explain=explain, short=short)
     if not closed:
         return reading
@@ -195,8 +195,8 @@ def _flags(rule: TopicRule, retain: bool | None, qos: int | None) -> list[Findin
     if retain is not None and retain != rule.retain:
         wanted, seen = ("set", "clear") if rule.retain else ("clear", "set")
         what = f"{rule.message} is published with the retain flag {seen}"
-        mend = f"Publish it with the retain flag {wanted}"
-        findings.append(Finding("LNK-12" if rule.retain else "LNK-13", what, "retain", None, mend))
+        fix = f"Publish it with the retain flag {wanted}"
+        findings.append(Finding("LNK-12" if rule.retain else "LNK-13", what, "retain", None, fix))
     if qos is not None and qos not in rule.qos:
         allowed = " or ".join(map(str, rule.qos))
         what = f"{rule.message} is published at QoS {qos}; allowed is {allowed}"

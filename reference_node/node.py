@@ -50,8 +50,8 @@ def node_on_a_line(
     """
     node = site.nodes[name]
     if node.reads != "cbor" or node.writes is not Encoding.CBOR:
-        mend = 'Write reads = "cbor" and writes = "cbor" into the site file'
-        raise Trouble("a node on a serial line speaks CBOR alone [SER-01]", where=f"nodes.{name}", mend=mend)
+        fix = 'Write reads = "cbor" and writes = "cbor" into the site file'
+        raise Trouble("a node on a serial line speaks CBOR alone [SER-01]", where=f"nodes.{name}", fix=fix)
     made = _controller(site, name, boot=boot, bench=bench, world=world, rng=rng, boot_lost=boot_lost)
     return LineHost(NodeLine(made, site.name, name, rate=rate), open_line)
 

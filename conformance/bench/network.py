@@ -22,7 +22,7 @@ def require_loopback(host: str, *, open_to_network: bool) -> None:
         raise Trouble(
             "listening here would let the whole network in, and nobody asked for that",
             where=host or "all addresses",
-            mend="Bind to 127.0.0.1, or add --open-to-network if that is meant",
+            fix="Bind to 127.0.0.1, or add --open-to-network if that is meant",
         )
 
 
@@ -30,11 +30,11 @@ def listening_trouble(host: str, port: int, error: OSError) -> Trouble:
     """Say in words why a port could not be opened."""
     where = f"{host}:{port}"
     if error.errno == errno.EADDRINUSE:
-        mend = "Choose another port, leave the choice to the program (port 0), or stop what uses it"
-        return Trouble("the port is in use", where=where, mend=mend)
+        fix = "Choose another port, leave the choice to the program (port 0), or stop what uses it"
+        return Trouble("the port is in use", where=where, fix=fix)
     if error.errno in (errno.EACCES, errno.EPERM):
-        return Trouble("this port is not ours to open", where=where, mend="Choose a port above 1023")
+        return Trouble("no permission to open this port", where=where, fix="Choose a port above 1023")
     # asyncio from 3.13 on says it in words alone.
     if error.errno == errno.EADDRNOTAVAIL or "could not bind on any address" in str(error):
-        return Trouble("this machine has no such address", where=where, mend="Bind to an address it has")
+        return Trouble("this machine has no such address", where=where, fix="Bind to an address it has")
     return Trouble(f"the port cannot be opened: {error.strerror or error}", where=where)

@@ -98,8 +98,8 @@ class WireBench(Bench):
             code = codes.get(timeout=CONNECT_SECONDS)
         except queue.Empty:
             self._client.loop_stop()
-            mend = "Check that an MQTT broker listens there"
-            raise Trouble("the broker does not answer", where=self._broker.name, mend=mend) from None
+            fix = "Check that an MQTT broker listens there"
+            raise Trouble("the broker does not answer", where=self._broker.name, fix=fix) from None
         if code.is_failure:
             self._client.loop_stop()
             raise refused(self._broker.endpoint(), code.value)
@@ -203,12 +203,12 @@ class WireBench(Bench):
     def _require_alone(self) -> None:
         if self.tap.conflict:
             raise CannotJudge(
-                self.tap.conflict, mend="Give every client an identifier of its own, and run it again"
+                self.tap.conflict, fix="Give every client an identifier of its own, and run it again"
             )
         if self._second is not None and (other := self._second.conflict()):
-            raise CannotJudge(other, mend="Switch one of them off, or give it a name of its own")
+            raise CannotJudge(other, fix="Switch one of them off, or give it a name of its own")
         if ended := self.ended():
-            raise CannotJudge(ended, mend="Start it by hand to see what it says, and run it again")
+            raise CannotJudge(ended, fix="Start it by hand to see what it says, and run it again")
 
     def _require_ours(self, order: Publish) -> None:
         """An order that is not the kit's changes mark, job and machine behind the back of every case."""
@@ -223,11 +223,11 @@ class WireBench(Bench):
         if self._sent[key] and act != "hold":
             self._copies = -(-self._came[key] // self._sent[key])
             return
-        mend = "Stop every other supervisor on this bus, or leave out --broker: the kit starts one of its own"
+        fix = "Stop every other supervisor on this bus, or leave out --broker: the kit starts one of its own"
         if act == "hold":
-            mend = f"Find out who held it, and why, before you run it again. {mend}"
+            fix = f"Find out who held it, and why, before you run it again. {fix}"
         raise CannotJudge(
-            f"somebody else ordered {act!r} while the kit was judging", where=order.topic, mend=mend
+            f"somebody else ordered {act!r} while the kit was judging", where=order.topic, fix=fix
         )
 
     def _drain(self) -> None:

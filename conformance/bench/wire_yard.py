@@ -21,7 +21,7 @@ from protocol.topics import Topic
 from protocol.wire.mqtt import MqttHost
 
 Starter = Callable[[Brief], None]
-"""Starts the supervisor anew as a brief says. Raises Unclear where it could not."""
+"""Starts the supervisor again as a brief says. Raises Unclear where it could not."""
 
 
 class WireYard(WireBench, YardBench):
@@ -85,5 +85,5 @@ class WireYard(WireBench, YardBench):
     def restart_with(self, brief: Brief) -> None:
         """Another life of the supervisor."""
         if self._begin is None:
-            raise Unclear("there is no way to start the supervisor anew")
+            raise Unclear("there is no way to restart the supervisor")
         self._begin(brief)

@@ -43,7 +43,7 @@ def broker(port: int, bind: str, open_to_network: bool, choice: str) -> None:
         raise Trouble(
             "a broker there would let the whole network command your nodes",
             where=f"--bind {bind}",
-            mend="Leave --bind out, or add --open-to-network if that is meant",
+            fix="Leave --bind out, or add --open-to-network if that is meant",
         )
     with start_broker(choice, bind=bind, port=port, open_to_network=open_to_network) as running:
         click.echo(f"{running.name} listens at {running.url}; stop it with Ctrl-C")

@@ -77,7 +77,7 @@ def diff(
         raise Trouble(
             "there is nothing to compare: it has no order, no report and no state in it",
             where=result.good[0].name,
-            mend="Record it while something happens: yardwire record",
+            fix="Record it while something happens: yardwire record",
         )
     if html is not None:
         from conformance.recordings.diff.page import diff_page

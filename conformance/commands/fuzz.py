@@ -189,11 +189,11 @@ def _run(
             progress.clear()
             if campaign.trial.pace.case_ms:
                 corpus.leave_mark(settings.options.seed, campaign.case_order.round + complete)
-                mended = [
+                fixed = [
                     kept.path for kept, showed in zip(earlier, campaign.showed, strict=False) if not showed
                 ]
                 _write(
-                    campaign, writer, mended, complete=complete, path=settings.json_path, notes=tap.others()
+                    campaign, writer, fixed, complete=complete, path=settings.json_path, notes=tap.others()
                 )
     # What ended early, or tried nothing, has not shown that there is nothing to find.
     return int(bool(campaign.found) or bool(campaign.ended) or not campaign.cases)
@@ -261,7 +261,7 @@ def _site_with(path: Path, node: str) -> Site:
     """The site, in which NODE is a node that takes orders. Raises Trouble."""
     site = site_naming(node, path)
     if not ROLES & set(site.nodes[node].roles):
-        raise Trouble(f"{node!r} takes no orders", where=str(path), mend="Name a crane, a berth or a shuttle")
+        raise Trouble(f"{node!r} takes no orders", where=str(path), fix="Name a crane, a berth or a shuttle")
     return site
 
 
@@ -291,7 +291,7 @@ def _allow_motion(settings: Settings, site: Site, bus: Address | None) -> None:
 def _write(
     campaign: Campaign,
     writer: CorpusWriter,
-    mended: list[Path],
+    fixed: list[Path],
     *,
     complete: bool,
     path: Path | None,
@@ -299,7 +299,7 @@ def _write(
 ) -> None:
     from conformance.fuzz.run.report import document, render
 
-    report: dict[str, Any] = document(campaign, writer.files, complete=complete, mended=mended, notes=notes)
+    report: dict[str, Any] = document(campaign, writer.files, complete=complete, fixed=fixed, notes=notes)
     if path is not None:
         write(path, as_json(report))
     click.echo(render(report))

@@ -54,7 +54,7 @@ def link(
     """Give each board on the serial lines PORT ... a connection of its own on the bus, until Ctrl-C.
 
     A board says its name by itself, so it does not matter which port it is on, and it may be plugged in at any time.
-    One that falls silent, is pulled out or starts anew loses its connection, and the broker sends its will. Boards
+    One that falls silent, is pulled out or restarts loses its connection, and the broker sends its will. Boards
     that the site file does not name are not let in.
 
     CAUTION: at some boards the opening of their port is a reset. Ports are opened with DTR as it is; the guide 'a
@@ -67,10 +67,10 @@ def link(
         _list(as_json=as_json)
         return
     if not ports or bus is None:
-        raise Trouble("no port is named", mend="'yardwire link --list' names the ports that are there")
+        raise Trouble("no port is named", fix="'yardwire link --list' names the ports that are there")
     for port in ports:
         if ports.count(port) > 1:
-            raise Trouble(f"{port} is named twice", mend="Name every port once")
+            raise Trouble(f"{port} is named twice", fix="Name every port once")
     _serve(ports, site_path, bus, baud, logins, as_json=as_json)
 
 
@@ -111,8 +111,8 @@ def _serve(
         if node.reads == "cbor" and node.writes is Encoding.CBOR and not node.is_supervisor
     }
     if not nodes:
-        mend = 'Write reads = "cbor" and writes = "cbor" for each board that is on a line'
-        raise Trouble("no node of this site can be on a serial line", where=str(site_path), mend=mend)
+        fix = 'Write reads = "cbor" and writes = "cbor" for each board that is on a line'
+        raise Trouble("no node of this site can be on a serial line", where=str(site_path), fix=fix)
     opened = [(port, lambda port=port: SerialPort(port, baud)) for port in ports]
     fleet = Fleet(site.name, nodes, lambda name: endpoint_of(name, endpoint, known))
     click.echo(f"{len(ports)} port{'s' * (len(ports) > 1)}, bus {bus.name}; stop it with Ctrl-C", err=True)
@@ -144,7 +144,7 @@ def _state(board: Board) -> str:
     if board.name:
         return f"{board.name}: {'on the bus' if end.state != 'off' else 'connecting'}"
     if end.stranger:
-        return f"{end.stranger} is no node of this site that may be on this line"
+        return f"{end.stranger} is not a node of this site that may be on this line"
     return board.trouble or "no board heard"
 
 

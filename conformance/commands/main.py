@@ -34,7 +34,7 @@ from protocol.trouble import Trouble
 COULD_NOT_RUN = 2
 NOBODY_ANSWERED = Trouble(
     "standard input ended where a question needed an answer",
-    mend="Run it in a terminal, or give the option that answers (see --help)",
+    fix="Run it in a terminal, or give the option that answers (see --help)",
 )
 ONLY_SHOWS = ("show",)
 """The command that judges nothing: whoever reads only the beginning of its output (`| head`) has what they want."""
@@ -46,7 +46,7 @@ COMMANDS = {
         "Run one whole cycle with nothing installed, recorded and judged.",
     ),
     "validate": LazyCommand(
-        "conformance.commands.validate:validate", "Check messages; say what is wrong and how to mend it."
+        "conformance.commands.validate:validate", "Check messages; say what is wrong and how to fix it."
     ),
     "conform": LazyCommand(
         "conformance.commands.conform.command:conform", "Run the conformance cases against one node."
@@ -197,8 +197,8 @@ def _tell_own_fault(ending: BaseException) -> None:
     last = traceback.extract_tb(ending.__traceback__)[-1:]
     where = f"\n  where: {last[0].filename}, line {last[0].lineno}" if last else ""
     _tell(
-        f"Error: a fault of the kit's own, not of what it was given: {type(ending).__name__}: {ending}{where}"
-        "\n  mend: run it again with YARDWIRE_DEBUG=1 and report what it prints"
+        f"Error: internal error in yardwire, not in what it was given: {type(ending).__name__}: {ending}{where}"
+        "\n  fix: run it again with YARDWIRE_DEBUG=1 and report what it prints"
     )
 
 

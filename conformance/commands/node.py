@@ -110,9 +110,9 @@ def node(
             f"{supervisors[0]!r} is a supervisor, and has no sensors for --bench", where=str(site_path)
         )
     if brief_path is not None and not supervisors:
-        raise Trouble(f"{names[0]!r} is no supervisor, and takes no --brief", where=str(site_path))
+        raise Trouble(f"{names[0]!r} is not a supervisor and takes no --brief", where=str(site_path))
     if seed is not None and not machines:
-        raise Trouble("a supervisor draws nothing from a seed", mend="Leave out --seed")
+        raise Trouble("a supervisor draws nothing from a seed", fix="Leave out --seed")
     for name in supervisors:
         _allow_orders(name, bus.name, yes=yes)
     if serial_port is not None:
@@ -165,7 +165,7 @@ def _on_a_line(
     from reference_node.node import node_on_a_line
 
     if len(names) != 1 or site.nodes[names[0]].is_supervisor:
-        raise Trouble("one line carries one node, and no supervisor", mend="Name one node with --serial")
+        raise Trouble("one line carries one node, and no supervisor", fix="Name one node with --serial")
     name, boot = names[0], _boot(state_dir, names[0])
     world = World(site, alone=True)
     rng = random.Random(None if seed is None else f"{seed}/{name}")
@@ -188,14 +188,14 @@ def _names(named: tuple[str, ...], every: bool, site_path: Path, site: Site) -> 
     for name in named:
         _check_name(name, site_path, site)
         if named.count(name) > 1:
-            raise Trouble(f"{name!r} is named twice", mend="Name every node once")
+            raise Trouble(f"{name!r} is named twice", fix="Name every node once")
     machines = [name for name, node in site.nodes.items() if every and not node.is_supervisor]
     names = tuple(dict.fromkeys((*machines, *named)))
     if not names:
         raise Trouble(
             "no node is named",
             where=str(site_path),
-            mend=f"Take --all, or name one of: {', '.join(site.nodes)}",
+            fix=f"Take --all, or name one of: {', '.join(site.nodes)}",
         )
     return names
 
@@ -215,7 +215,7 @@ def _boot(state_dir: Path | None, name: str) -> tuple[int, bool]:
         raise Trouble(
             f"the boot counter cannot be kept: {error.strerror}",
             where=str(path),
-            mend="Name a folder that can be written to with --state-dir",
+            fix="Name a folder that can be written to with --state-dir",
         ) from error
 
 
@@ -288,5 +288,5 @@ def _ask(question: Question) -> None:
 
 def _check_name(name: str, site_path: Path, site: Site) -> None:
     if name not in site.nodes:
-        mend = f"Name one of: {', '.join(site.nodes)}"
-        raise Trouble(f"{name!r} is no node of this site", where=str(site_path), mend=mend)
+        fix = f"Name one of: {', '.join(site.nodes)}"
+        raise Trouble(f"{name!r} is not a node of this site", where=str(site_path), fix=fix)

@@ -44,7 +44,7 @@ def publish(ctx: click.Context, out: Path | None, site_path: Path | None, old_pa
     """
     if out is None and old_path is None:
         raise Trouble(
-            "there is nothing to do", mend="Name a folder to write into, or --against another version"
+            "there is nothing to do", fix="Name a folder to write into, or --against another version"
         )
     comparison = _comparison(old_path) if old_path else None
     if out is not None:
@@ -84,7 +84,7 @@ def _comparison(old_path: Path) -> VersionComparison:
         raise Trouble(
             f"versions cannot be compared where one says this: {error}",
             where=str(old_path),
-            mend="Say it as the other messages do, or compare it by hand",
+            fix="Say it as the other messages do, or compare it by hand",
         ) from error
     click.echo("\n".join(in_words(comparison)))
     return comparison

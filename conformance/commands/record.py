@@ -103,10 +103,10 @@ def record(
     if pack:
         _require_zstandard()
     if site != "+" and re.fullmatch("[A-Za-z0-9-]{1,12}", site) is None:
-        raise Trouble(f"{site!r} is no name of a site", mend="It has 1 to 12 characters A-Z a-z 0-9 and '-'")
+        raise Trouble(f"{site!r} is not a site name", fix="It has 1 to 12 characters A-Z a-z 0-9 and '-'")
     if share is not None and re.fullmatch("[A-Za-z0-9._-]{1,40}", share) is None:
         raise Trouble(
-            f"{share!r} is no name to share by", mend="It has 1 to 40 characters A-Z a-z 0-9 . _ and '-'"
+            f"{share!r} is no name to share by", fix="It has 1 to 40 characters A-Z a-z 0-9 . _ and '-'"
         )
     if share is not None and (learned is not None or wait):
         what = "--alarm needs to hear everything" if learned is not None else "--wait is for a recorder alone"
@@ -212,8 +212,8 @@ class _Session:
             except RecordingFull as error:
                 self.recording.abandon()
                 where = str(self.recording.files[-1])
-                mend = "What is in the file is whole and can be read; make room and record again"
-                raise Trouble(f"nothing more could be written: {error}", where=where, mend=mend) from error
+                fix = "What is in the file is whole and can be read; make room and record again"
+                raise Trouble(f"nothing more could be written: {error}", where=where, fix=fix) from error
 
     def _listen(self) -> None:
         try:
@@ -305,5 +305,5 @@ def _require_zstandard() -> None:
     from importlib.util import find_spec
 
     if find_spec("zstandard") is None:
-        mend = "pip install zstandard, or leave --zstd out"
-        raise Trouble("packing needs the package zstandard, which is not installed", mend=mend)
+        fix = "pip install zstandard, or leave --zstd out"
+        raise Trouble("packing needs the package zstandard, which is not installed", fix=fix)

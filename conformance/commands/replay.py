@@ -83,7 +83,7 @@ def replay(
     selection = Selection(frozenset(nodes) if nodes else None, supervisor)
     schedule = schedule_of(selection.of(recording.items()))
     if not schedule.messages:
-        raise Trouble("nothing of the recording is to be said", where=recording.name, mend="Check --node")
+        raise Trouble("nothing of the recording is selected", where=recording.name, fix="Check --node")
     recording.cuts.clear()  # They are told of the second reading.
     with connected(bus, schedule, selection.nodes) as session:
         there = _look_around(session, schedule, bus.name, told_twice=in_service and hands_off)
@@ -135,7 +135,7 @@ def _stamps(wanted: dict[str, int | None], now: dict[str, int]) -> dict[str, int
     silent = [name for name, boot in wanted.items() if boot is None and name not in now]
     if silent:
         raise Trouble(
-            f"{silent[0]} was not heard, so its boot is not known", mend="Switch it on, or give a number"
+            f"{silent[0]} was not heard, so its boot is not known", fix="Switch it on, or give a number"
         )
     return {name: now[name] if boot is None else boot for name, boot in wanted.items()}
 
@@ -156,7 +156,7 @@ def _look_around(
         raise Trouble(
             f"may be live and not on the bench: {names}; a replay could move real machines or speak in their name",
             where=where,
-            mend="Start them in bench mode, take a broker without them, or give both --in-service and --hands-off",
+            fix="Start them in bench mode, take a broker without them, or give both --in-service and --hands-off",
         )
     return there
 

@@ -130,9 +130,7 @@ def _check_messages(names: tuple[str, ...]) -> None:
     for name in names:
         if name not in specification().messages:
             known = ", ".join(specification().messages)
-            raise Trouble(
-                f"there is no message {name!r}", where="--message", mend=f"The messages are {known}"
-            )
+            raise Trouble(f"there is no message {name!r}", where="--message", fix=f"The messages are {known}")
 
 
 def _wanted(recording: Source, wanted: Filter) -> Iterator[Pair]:

@@ -34,7 +34,7 @@ def new(path: Path) -> None:
     Example: yardwire site new my-yard.toml
     """
     if path.exists() or path.is_symlink():
-        raise Trouble("there is a file of this name already", where=str(path), mend="Name another")
+        raise Trouble("there is a file of this name already", where=str(path), fix="Name another")
     write(path, scenario_text())
     click.echo(f"Wrote {path}. Next: change it into your yard, then 'yardwire site check {path}'.")
 
@@ -53,7 +53,7 @@ def check(path: Path, as_json: bool) -> int:
         found = load_site(path)
     except BadSite as bad:
         if as_json:
-            rows = [{"where": row.where, "what": row.what, "mend": row.mend} for row in bad.problems]
+            rows = [{"where": row.where, "what": row.what, "fix": row.fix} for row in bad.problems]
             click.echo(json.dumps({"file": str(path), "problems": rows}, indent=2))
         else:
             click.echo(str(bad))

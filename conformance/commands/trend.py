@@ -101,13 +101,13 @@ def _read(
     if len(recordings) == 1 and is_store(recordings[0]):
         stored = trend_of_store(recordings[0], cluster)
         if not stored.names:
-            mend = "Export recordings from the start of a supervisor on"
-            raise Trouble("there is no whole run with a job in it", where=str(recordings[0]), mend=mend)
+            fix = "Export recordings from the start of a supervisor on"
+            raise Trouble("there is no whole run with a job in it", where=str(recordings[0]), fix=fix)
         return stored.names, stored.series, named(stored.names, good) if good else stored.marked
     if cluster is not None:
-        mend = "Write them there first: yardwire runs export DIR RECORDINGS"
+        fix = "Write them there first: yardwire runs export DIR RECORDINGS"
         raise Trouble(
-            "a cluster works on what 'yardwire runs export' wrote", where=str(recordings[0]), mend=mend
+            "a cluster works on what 'yardwire runs export' wrote", where=str(recordings[0]), fix=fix
         )
     runs = runs_of(recordings, rule, lambda what: progress.show(f"reading {what}"))
     progress.clear()

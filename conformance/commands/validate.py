@@ -1,4 +1,4 @@
-"""`yardwire validate`: is this a message of the protocol, and if not, what is wrong and how is it mended?"""
+"""`yardwire validate`: is this a message of the protocol, and if not, what is wrong and how is it fixed?"""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def validate(
     site_file: Path | None,
     as_json: bool,
 ) -> int:
-    """Check messages; say what is wrong and how to mend it.
+    """Check messages; say what is wrong and how to fix it.
 
     A PATH is a payload file named after its message (job-order.json, crane-status-2.cbor), a .hex file with
     one payload a line, a .jsonl file whose lines have topic (or message) and hex or text, a file of vectors,
@@ -85,7 +85,7 @@ def validate(
             report.close()
         raise
     if not report.total:
-        raise Trouble("there was no message to check", mend="Name files with payloads, or listen longer")
+        raise Trouble("there was no message to check", fix="Name files with payloads, or listen longer")
     if report.wrong > MOST_EXPLAINED:
         report.note(f"only the first {MOST_EXPLAINED:,} messages that are not valid are explained")
     report.close()
@@ -95,7 +95,7 @@ def validate(
 def _require_some(found: bool, where: str) -> None:
     """Raise Trouble where a file that was named had no message: nothing can be said of it."""
     if not found:
-        raise Trouble("there was no message to check", where=where, mend="Name files with payloads")
+        raise Trouble("there was no message to check", where=where, fix="Name files with payloads")
 
 
 def _sorted_out(paths: Iterable[str]) -> tuple[list[Path], list[str]]:
@@ -138,10 +138,8 @@ def _check_recording(path: Path, site_file: Path | None, report: _Report) -> Non
     _require_some(check.messages > 0, str(path))
     if recording.broken_at is not None:
         report.whole = False
-        mend = "What stands before it was judged; record it again for the rest"
-        raise Trouble(
-            f"the recording breaks off at byte {recording.broken_at[1]}", where=str(path), mend=mend
-        )
+        fix = "What stands before it was judged; record it again for the rest"
+        raise Trouble(f"the recording breaks off at byte {recording.broken_at[1]}", where=str(path), fix=fix)
     for cut in recording.cuts:
         report.note(cut)
         report.whole = False
@@ -179,7 +177,7 @@ def _heard(bus: Address, site: str, seconds: float) -> Iterator[Subject]:
 
 def _check_site(site: str) -> None:
     if site != "+" and re.fullmatch("[A-Za-z0-9-]{1,12}", site) is None:
-        raise Trouble(f"{site!r} is no name of a site", mend="It has 1 to 12 characters A-Z a-z 0-9 and '-'")
+        raise Trouble(f"{site!r} is not a site name", fix="It has 1 to 12 characters A-Z a-z 0-9 and '-'")
 
 
 class _Report:
@@ -250,7 +248,7 @@ class _Report:
             byte = "" if finding.byte is None else f"byte {finding.byte}"
             place = ", ".join(part for part in (finding.where, byte) if part)
             click.echo(self._wrapped(f"{finding.requirement}  {place}: {finding.what}", "  ", " " * 10))
-            click.echo(self._wrapped(f"mend: {finding.mend}", " " * 10, " " * 16))
+            click.echo(self._wrapped(f"fix: {finding.fix}", " " * 10, " " * 16))
         click.echo()
 
     def _wrapped(self, text: str, first: str, rest: str) -> str:
@@ -304,7 +302,7 @@ def _row(judgement: Judgement) -> dict[str, Any]:
             "where": finding.where,
             "byte": finding.byte,
             "what": finding.what,
-            "mend": finding.mend,
+            "fix": finding.fix,
         }
         for finding in judgement.findings
     ]

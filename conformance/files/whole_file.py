@@ -22,9 +22,9 @@ def require_folder(path: Path | None) -> None:
     if path is None:
         return
     if not path.resolve().parent.is_dir():
-        raise Trouble("there is no such folder", where=str(path.parent), mend="Make it first")
+        raise Trouble("there is no such folder", where=str(path.parent), fix="Make it first")
     if path.is_dir():
-        raise Trouble("this is a folder", where=str(path), mend="Name a file in it")
+        raise Trouble("this is a folder", where=str(path), fix="Name a file in it")
 
 
 @contextmanager

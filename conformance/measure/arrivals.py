@@ -94,7 +94,7 @@ def arrivals_of(pairs: Sequence[Pair]) -> Arrivals:
     if len({row[0] for row in rows}) < FEWEST:
         raise Trouble(
             f"{len({row[0] for row in rows})} different readings; a line needs {FEWEST} to be judged",
-            mend="Measure at more readings: bring the train in again, with another locomotive or load",
+            fix="Measure at more readings: bring the train in again, with another locomotive or load",
         )
     times = [row[3] for row in rows]
     hours = None

@@ -80,7 +80,7 @@ def choose(arrivals: Arrivals, shown: Shown) -> Choice:
 
 def _require_scatter(chosen: Tried) -> None:
     if chosen.curve.dof <= 0 or not chosen.curve.sigma >= 0:
-        raise Trouble("too few arrivals to tell how they scatter", mend="Measure at more readings")
+        raise Trouble("too few arrivals to tell how they scatter", fix="Measure at more readings")
 
 
 def _alone(

@@ -54,16 +54,16 @@ def read_pairs(text: str, where: str) -> tuple[Pair, ...]:
     rows = [(number, line) for number, line in enumerate(text.splitlines(), 1) if _is_row(line)]
     if not rows:
         raise Trouble(
-            "there is no pair in the file", where=where, mend="Its first line is: " + ",".join(COLUMNS[:5])
+            "there is no pair in the file", where=where, fix="Its first line is: " + ",".join(COLUMNS[:5])
         )
     if len(rows) - 1 > MOST_PAIRS:
-        raise Trouble(f"more than {MOST_PAIRS:,} pairs", where=where, mend="Take the newest ones")
+        raise Trouble(f"more than {MOST_PAIRS:,} pairs", where=where, fix="Take the newest ones")
     delimiter = ";" if ";" in rows[0][1] else ","
     names = [name.strip().lower() for name in _cells(rows[0][1], delimiter, where, rows[0][0])]
     missing = [name for name in NEEDED if name not in names]
     if missing:
         what = f"line {rows[0][0]}: no column '{missing[0]}'"
-        raise Trouble(what, where=where, mend="The first line names the columns: " + ",".join(COLUMNS[:5]))
+        raise Trouble(what, where=where, fix="The first line names the columns: " + ",".join(COLUMNS[:5]))
     return tuple(
         _pair(names, _cells(line, delimiter, where, number), where, number) for number, line in rows[1:]
     )
@@ -96,18 +96,18 @@ def _cells(line: str, delimiter: str, where: str, number: int) -> list[str]:
     try:
         return next(csv.reader(io.StringIO(line.lstrip("\ufeff")), delimiter=delimiter, strict=True))
     except (csv.Error, StopIteration) as error:
-        raise Trouble(f"line {number}: not CSV: {error}", where=where, mend="Write one pair a line") from None
+        raise Trouble(f"line {number}: not CSV: {error}", where=where, fix="Write one pair a line") from None
 
 
 def _pair(names: Sequence[str], cells: Sequence[str], where: str, number: int) -> Pair:
     if len(cells) != len(names):
         what = f"line {number}: {len(cells)} columns where the first line names {len(names)}"
-        raise Trouble(what, where=where, mend="A number has a decimal point, not a comma; leave cells empty")
+        raise Trouble(what, where=where, fix="A number has a decimal point, not a comma; leave cells empty")
     row = {name: cell.strip() for name, cell in zip(names, cells, strict=True)}
     try:
         reading = _number(row["reading"], "reading")
         if not reading.is_integer() or not -32768 <= reading <= 32767:
-            raise ValueError(f"reading {row['reading']} is no whole number of 16 bits")
+            raise ValueError(f"reading {row['reading']} is not a whole number of 16 bits")
         position = _number(row["position"], "position")
         if not -32768 <= position <= 32767:
             shown = one_line(row["position"][:_SHOWN])
@@ -122,7 +122,7 @@ def _pair(names: Sequence[str], cells: Sequence[str], where: str, number: int) -
             number,
         )
     except ValueError as error:
-        raise Trouble(f"line {number}: {error}", where=where, mend="Mend that line, or take it out") from None
+        raise Trouble(f"line {number}: {error}", where=where, fix="Fix that line, or take it out") from None
 
 
 def _number(cell: str, name: str) -> float:

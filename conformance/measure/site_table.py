@@ -22,7 +22,7 @@ def replaced(text: str, crane: str, place: str, points: Sequence[tuple[int, int]
     try:
         document = tomlkit.parse(text)
     except TOMLKitError as error:
-        raise Trouble(f"the site file cannot be changed: {error}", mend="See 'yardwire site check'") from None
+        raise Trouble(f"the site file cannot be changed: {error}", fix="See 'yardwire site check'") from None
     entry = _entry(document, crane, place)
     old = entry.get("table")
     table = tomlkit.array()
@@ -43,7 +43,7 @@ def _entry(document: Any, crane: str, place: str) -> Any:
     for key in ("nodes", crane, "crane", "places", place):
         if key not in found:
             what = f"there is no [nodes.{crane}.crane.places.{place}] in the site file"
-            raise Trouble(what, mend="Name the crane and the track as the site file does")
+            raise Trouble(what, fix="Name the crane and the track as the site file does")
         found = found[key]
     return found
 

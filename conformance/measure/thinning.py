@@ -42,11 +42,11 @@ def thin(curve: Curve, low: float, high: float, most: int = MOST_POINTS) -> Thin
     """
     readings = np.arange(np.ceil(low), np.floor(high) + 1)
     if len(readings) < 2 or most < 2:
-        raise Trouble("a table needs two whole readings or more", mend="Measure over a wider range")
+        raise Trouble("a table needs two whole readings or more", fix="Measure over a wider range")
     exact = curve.position(readings)
     whole = np.where(exact >= 0, np.floor(exact + 0.5), np.ceil(exact - 0.5))
     if np.abs(whole).max() > 32767:
-        raise Trouble("a position does not fit in 16 bits", mend="Measure positions in a larger unit")
+        raise Trouble("a position does not fit in 16 bits", fix="Measure positions in a larger unit")
     knots = _knots(curve, readings)
     cost = _costs(readings, exact, whole, knots)
     chosen = _best(cost, most, floor=_CLOSE)

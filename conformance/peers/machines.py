@@ -165,7 +165,7 @@ class SimulatedCrane(Machine):
         return Stage(0, first, "transfer"), *pick, release, Stage(1, "", "finish")
 
     def found(self, order: Body) -> str:
-        """A fault mended; what hangs in the spreader, where a person says it."""
+        """A fault fixed; what hangs in the spreader, where a person says it."""
         if self.machine.allows("reset-fault"):
             self.machine.fire("reset-fault", {"crane": self})
         self.load = order.get("found", self.load)

@@ -29,7 +29,7 @@ def edition(contents: Contents, site_file: SiteFile, firmware: Traversable | Non
     Raises Trouble where a link leads nowhere, or a table is not sound.
     """
     if unsound := list(table_findings(specification())):
-        raise Trouble("; ".join(unsound[:5]), mend="Mend the table, or say in it why there is no row")
+        raise Trouble("; ".join(unsound[:5]), fix="Fix the table, or say in it why there is no row")
     files = artefacts(specification(), resources.files("protocol").joinpath("v1"), site_file)
     files |= {path: text.encode() for path, text in contents.terminal.items()}
     if firmware is not None:
@@ -38,9 +38,9 @@ def edition(contents: Contents, site_file: SiteFile, firmware: Traversable | Non
     try:
         pages = Site(specification(), contents, list(files)).pages()
     except KeyError as error:
-        raise Trouble(str(error.args[0]), mend="Mend the link in the document") from error
+        raise Trouble(str(error.args[0]), fix="Fix the link in the document") from error
     if broken := list(broken_links(pages, list(files))):
-        raise Trouble("; ".join(broken[:5]), mend="Mend the links")
+        raise Trouble("; ".join(broken[:5]), fix="Fix the links")
     return dict(sorted((files | pages).items()))
 
 
@@ -51,7 +51,7 @@ def write(out: Path, made: Mapping[str, bytes]) -> None:
     """
     before = out / MARK
     if out.exists() and (not out.is_dir() or (any(out.iterdir()) and not before.is_file())):
-        raise Trouble("is there, and not made by 'publish'", where=str(out), mend="Name a new folder")
+        raise Trouble("is there, and not made by 'publish'", where=str(out), fix="Name a new folder")
     try:
         old = before.read_text(encoding="utf-8").splitlines() if before.is_file() else []
         for path in old:
@@ -70,5 +70,5 @@ def write(out: Path, made: Mapping[str, bytes]) -> None:
         write_text(before, "".join(f"{path}\n" for path in made))
     except OSError as error:
         raise Trouble(
-            f"cannot write it: {error.strerror}", where=str(out), mend="Name another folder"
+            f"cannot write it: {error.strerror}", where=str(out), fix="Name another folder"
         ) from error

@@ -45,7 +45,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption(
         "--yardwire-program",
         metavar="CMD",
-        help="starts NODE, a supervisor, for each case anew; {broker} and {brief} in it are filled in",
+        help="starts NODE, a supervisor, for each case again; {broker} and {brief} in it are filled in",
     )
     group.addoption("--yardwire-reset-command", metavar="CMD", help="command that power-cycles the board")
     group.addoption(

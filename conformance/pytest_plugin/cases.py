@@ -73,7 +73,7 @@ class Kit:
         site_path = config.getoption("yardwire_site") or os.environ.get("YARDWIRE_SITE")
         if not site_path:
             raise Trouble(
-                "--yardwire-node needs --yardwire-site", mend="Name the site file that names the node"
+                "--yardwire-node needs --yardwire-site", fix="Name the site file that names the node"
             )
         self.site_path = Path(site_path)
         self._site = load_site(self.site_path)
@@ -84,30 +84,30 @@ class Kit:
         if self._program is not None and self._bus is not None and not may_move:
             raise Trouble(
                 "the kit plays every other node; a real one on that broker would move, or be thrown off it",
-                mend="Leave out --yardwire-broker, or add --yardwire-may-move if none of them is there",
+                fix="Leave out --yardwire-broker, or add --yardwire-may-move if none of them is there",
             )
         if self._program is None and self._motion and not self._spawn and not may_move:
             raise Trouble(
                 "some cases move the machine, and nobody is asked here",
-                mend="Add --yardwire-may-move if it may move, or --yardwire-no-motion",
+                fix="Add --yardwire-may-move if it may move, or --yardwire-no-motion",
             )
         if self._spawn and self._bus is not None and not may_move:
             raise Trouble(
                 f"{self.node} is simulated on {self._bus.name}; a real one there would move, or be thrown off it",
-                mend="Leave out --yardwire-broker, or add --yardwire-may-move if it is not there",
+                fix="Leave out --yardwire-broker, or add --yardwire-may-move if it is not there",
             )
         if self._slow < 1:
             raise Trouble("--yardwire-slow stretches limits: it is 1 or more")
         line = config.getoption("yardwire_reset_command")
         if line is not None and self._program is not None:
-            raise Trouble("a supervisor is started anew for each case: it takes no --yardwire-reset-command")
+            raise Trouble("a supervisor is restarted for each case: it takes no --yardwire-reset-command")
         self._cycle = None if line is None else command(line)
         address, _, port = config.getoption("yardwire_bind").rpartition(":")
         if not address or not port.isdecimal():
-            raise Trouble("--yardwire-bind is ADDRESS:PORT", mend="For example 192.168.7.1:1883")
+            raise Trouble("--yardwire-bind is ADDRESS:PORT", fix="For example 192.168.7.1:1883")
         self._bind = address, int(port)
         if config.getoption("numprocesses", None) or hasattr(config, "workerinput"):
-            raise Trouble("one node cannot be judged by several processes at once", mend="Leave out -n")
+            raise Trouble("one node cannot be judged by several processes at once", fix="Leave out -n")
 
     def _program_of(self, line: str | None) -> tuple[str, ...] | None:
         """The words that start a supervisor; None for any other node."""
@@ -120,8 +120,8 @@ class Kit:
         if self._spawn:
             return reference_program(self.site_path, self.node)
         raise Trouble(
-            f"{self.node!r} is a supervisor, and every case starts it anew",
-            mend="Name the command that starts it with --yardwire-program",
+            f"{self.node!r} is a supervisor, and every case restarts it",
+            fix="Name the command that starts it with --yardwire-program",
         )
 
     # ---- collecting
@@ -297,7 +297,7 @@ def _bus(config: pytest.Config) -> Address | None:
     if url is not None:
         return address_of(url, login, os.environ)
     if not login.is_empty:
-        raise Trouble("how to log in was told, but not where", mend="Add --yardwire-broker")
+        raise Trouble("login options were given without a broker", fix="Add --yardwire-broker")
     return None
 
 

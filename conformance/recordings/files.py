@@ -59,10 +59,10 @@ def open_plain(path: Path, mode: str = "rb") -> BinaryIO:
             path = _copy_of_standard_input()
         return cast("BinaryIO", path.open(mode, buffering=0 if mode == "xb" else -1))
     except FileExistsError:
-        mend = "Name another; a recording is never written over"
-        raise Trouble("there is a file of this name already", where=str(path), mend=mend) from None
+        fix = "Name another; a recording is never written over"
+        raise Trouble("there is a file of this name already", where=str(path), fix=fix) from None
     except OSError as error:
-        raise Trouble(f"cannot be opened: {error.strerror}", where=str(path), mend="Check the name") from None
+        raise Trouble(f"cannot be opened: {error.strerror}", where=str(path), fix="Check the name") from None
 
 
 def is_recording(path: Path) -> bool:
@@ -115,9 +115,9 @@ def _zstandard(path: Path) -> Any:
     try:
         import zstandard
     except ImportError:
-        mend = "pip install zstandard"
+        fix = "pip install zstandard"
         raise Trouble(
-            "packed with zstd, and the package zstandard is not installed", where=str(path), mend=mend
+            "packed with zstd, and the package zstandard is not installed", where=str(path), fix=fix
         ) from None
     return zstandard
 
@@ -199,7 +199,7 @@ class Section:
             messages += isinstance(item, RecordedMessage)
             yield item
         if not begun:
-            raise Trouble("the file is not what it was when its runs were looked up", mend="Try again")
+            raise Trouble("the file is not what it was when its runs were looked up", fix="Try again")
 
 
 @dataclass(slots=True)
@@ -247,7 +247,7 @@ def source(paths: tuple[Path, ...], *, together: bool = False) -> Source:
     Raises Trouble where it is none, of more than one site, or where a file does not continue another.
     """
     if paths.count(STANDARD_INPUT) > 1:
-        raise Trouble("standard input is named twice", where="-", mend="Name it once")
+        raise Trouble("standard input is named twice", where="-", fix="Name it once")
     headers, continues = [], {}
     for path in paths:
         with open_recording(path) as file, damage_told(path):
@@ -257,12 +257,12 @@ def source(paths: tuple[Path, ...], *, together: bool = False) -> Source:
     for path, header in zip(paths, headers, strict=True):
         if header.site != headers[0].site:
             what = f"a recording of {header.site}, where the first is of {headers[0].site}"
-            raise Trouble(what, where=str(path), mend="Name the files of one recording")
+            raise Trouble(what, where=str(path), fix="Name the files of one recording")
     in_order = sorted(zip(headers, paths, strict=True), key=lambda pair: pair[0].started)
     for _, path in in_order[1:]:
         if not continues[path]:
             what = f"does not continue {in_order[0][1]}: it is a recording of its own"
-            raise Trouble(what, where=str(path), mend=NOT_ONE_RECORDING)
+            raise Trouble(what, where=str(path), fix=NOT_ONE_RECORDING)
     return Source(tuple(path for _, path in in_order), in_order[0][0], [])
 
 
@@ -285,17 +285,17 @@ def damage_told(path: Path) -> Iterator[None]:
     try:
         yield
     except NotARecording as error:
-        mend = "Make one with 'yardwire record'"
-        raise Trouble(str(error), where=str(path), mend=mend) from None
+        fix = "Make one with 'yardwire record'"
+        raise Trouble(str(error), where=str(path), fix=fix) from None
     except DamagedRecording as error:
-        mend = "What stands before it was read; cut the file there to be rid of this message"
-        raise Trouble(f"the recording is damaged: {error}", where=str(path), mend=mend) from None
+        fix = "What stands before it was read; cut the file there to be rid of this message"
+        raise Trouble(f"the recording is damaged: {error}", where=str(path), fix=fix) from None
     except OSError as error:
         raise Trouble(f"cannot be read: {error.strerror or error}", where=str(path)) from None
     except Exception as error:
         if type(error).__name__ != "ZstdError":
             raise
-        raise Trouble(f"damaged: {error}", where=str(path), mend="Record it again") from None
+        raise Trouble(f"damaged: {error}", where=str(path), fix="Record it again") from None
 
 
 def _shift_us(first: Header, this: Header) -> int:

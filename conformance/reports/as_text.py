@@ -129,7 +129,7 @@ def _summary(report: Mapping[str, Any]) -> Iterator[str]:
         times = sum(report["judged"].values())
         yield f"  all that was said was judged too: {times} times, by {len(report['judged'])} requirements"
     if report["verdict"] not in ("pass", "fail"):
-        yield f"  verdict: {report['verdict']}, which is no pass"
+        yield f"  verdict: {report['verdict']}, which is not a pass"
     if report.get("walk"):
         yield from walk.lines(report["walk"])
     for note in report["notes"]:

@@ -1,4 +1,4 @@
-"""What broke and what was mended since an earlier report on the same node."""
+"""What broke and what was fixed since an earlier report on the same node."""
 
 from __future__ import annotations
 
@@ -20,13 +20,13 @@ class Change:
 
     @property
     def kind(self) -> str:
-        """'broke', 'mended' or 'otherwise': not selected then or now, or wrong in another way."""
+        """'broke', 'fixed' or 'otherwise': not selected then or now, or wrong in another way."""
         if self.now in CLEAN and self.before in CLEAN:
             return "otherwise"
         if self.now not in (*CLEAN, "gone") and self.before in (*CLEAN, "new"):
             return "broke"
         if self.now == "pass":
-            return "mended" if self.before != "new" else "otherwise"
+            return "fixed" if self.before != "new" else "otherwise"
         return "otherwise"
 
 
@@ -52,7 +52,7 @@ def since(before: Mapping[str, Any], now: Mapping[str, Any]) -> dict[str, Any]:
         "compared": len(both),
         **{
             kind: [{"id": one.id, "before": one.before, "now": one.now} for one in found if one.kind == kind]
-            for kind in ("broke", "mended", "otherwise")
+            for kind in ("broke", "fixed", "otherwise")
         },
     }
 
@@ -70,7 +70,7 @@ def lines(report: Mapping[str, Any]) -> Iterator[str]:
         yield "  the earlier run is incomplete: what it did not come to is not compared"
     if not report["complete"]:
         yield "  this run is incomplete: what it did not come to is not compared"
-    for kind in ("broke", "mended"):
+    for kind in ("broke", "fixed"):
         for one in told[kind]:
             yield f"  {kind:<7} {one['id']} ({one['before']}, now {one['now']})"
     if not told["broke"]:

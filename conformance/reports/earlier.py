@@ -69,16 +69,16 @@ def read_report(path: Path, *, format_: int) -> dict[str, Any]:
     report = read_json(path, "report", AS_NOW)
     missing = [name for name in NEEDED if not isinstance(report, dict) or name not in report]
     if missing:
-        raise Trouble(f"this is no report: it has no {missing[0]!r}", where=str(path), mend=AS_NOW)
+        raise Trouble(f"not a conformance report: it has no {missing[0]!r}", where=str(path), fix=AS_NOW)
     if report.get("format") != format_:
         raise Trouble(
             f"its format is {report.get('format')!r}, and this kit reads {format_}",
             where=str(path),
-            mend="Make it again with this kit",
+            fix="Make it again with this kit",
         )
     problem = _misshapen(report)
     if problem:
-        raise Trouble(f"this is no report: {problem}", where=str(path), mend=AS_NOW)
+        raise Trouble(f"not a conformance report: {problem}", where=str(path), fix=AS_NOW)
     return dict(report)
 
 

@@ -1,7 +1,7 @@
 """What the supervisor under test is to bring about, and what the person who runs it has to tell it.
 
 A case cannot command a supervisor, so it comes with a brief: a text for the person, who starts the supervisor
-anew, gives it its goal and tells it what stands where. The boxes are imagined; nothing really moves.
+again, gives it its goal and tells it what stands where. The boxes are imagined; nothing really moves.
 """
 
 from __future__ import annotations
@@ -140,12 +140,12 @@ def read_brief(path: Path, site: Site) -> Brief:
         goal, answers, holds = bool(told["goal"]), told["answers"], told["holds"]
         brief = Brief(route, contents, goal, answers, again, holds) if route else None
     except (ValueError, KeyError, TypeError, AttributeError) as error:
-        raise Trouble("this is no brief of the conformance cases", where=str(path)) from error
+        raise Trouble("not a brief of the conformance cases", where=str(path)) from error
     fits = all(
         place in site.places and len(row) == site.places[place].slots for place, row in contents.items()
     )
     if brief is None or not fits:
-        raise Trouble("the brief is for another site", where=str(path), mend="Give both the same site file")
+        raise Trouble("the brief is for another site", where=str(path), fix="Give both the same site file")
     return brief
 
 

@@ -344,7 +344,7 @@ def supervised(
     passive: bool = False,
     applies: Condition = has_route,
 ) -> Callable[[Callable[[SupervisorFixture], None]], CaseBody]:
-    """Declare a function as a case for supervisors. An active one starts the supervisor anew."""
+    """Declare a function as a case for supervisors. An active one restarts the supervisor."""
 
     def declare(body: Callable[[SupervisorFixture], None]) -> CaseBody:
         @wraps(body)

@@ -40,4 +40,4 @@ class YardBench(Bench):
 
     @abstractmethod
     def restart_with(self, brief: Brief) -> None:
-        """Start the supervisor anew as the brief says. Raises Unclear where nobody can."""
+        """Start the supervisor again as the brief says. Raises Unclear where nobody can."""

@@ -15,7 +15,7 @@ from protocol.wire.fail_stop import Failed
 def held_at_its_end(fixture: Fixture, tell: Callable[[str], object], *, moves: bool) -> Iterator[None]:
     """Where the block does not come to its own end and the machine may be moving, tell the node to hold.
 
-    A signal, somebody else on the bus and a fault of the kit's own are alike in this. It is never asked first, and
+    A signal, somebody else on the bus and an internal error are alike in this. It is never asked first, and
     the end does not wait for it: a hold is no protection. `tell` gets what came of it. A block that comes to its end
     leaves a node alone, unless it is at work.
     """

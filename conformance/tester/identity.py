@@ -102,13 +102,11 @@ def require_asked_for(fixture: Fixture, *, moves: bool = False) -> None:
     if other is not None:
         raise Trouble(
             f"this is not the {' and '.join(fixture.node.roles)} {fixture.name!r} that was asked for: {other.text}",
-            mend=other.do,
+            fix=other.do,
         )
     doubt = told.first("no motion")
     if moves and doubt is not None:
-        raise Trouble(
-            f"nothing is moved: {doubt.text}", mend=f"Either {doubt.do}; or run it with --no-motion"
-        )
+        raise Trouble(f"nothing is moved: {doubt.text}", fix=f"Either {doubt.do}; or run it with --no-motion")
 
 
 def _known(fixture: Fixture) -> bool:

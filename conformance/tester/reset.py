@@ -55,7 +55,7 @@ def command(line: str, within_s: float = COMMAND_SECONDS) -> Callable[[], None]:
     except ValueError as error:
         raise Trouble(f"the reset command cannot be read: {error}", where=line) from error
     if not words:
-        raise Trouble("the reset command is empty", mend="Name a program that power-cycles the board")
+        raise Trouble("the reset command is empty", fix="Name a program that power-cycles the board")
 
     def cycle() -> None:
         with TemporaryFile() as output:

@@ -71,7 +71,7 @@ class Resumed:
                 raise Trouble(
                     f"the run was of {name} {self.report[name]!r}, and the node now says {now!r}",
                     where=str(self.path),
-                    mend="Run it anew, without --resume",
+                    fix="Run it again, without --resume",
                 )
 
 

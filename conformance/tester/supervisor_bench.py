@@ -1,4 +1,4 @@
-"""The bench for a supervisor: every other node played, and the one under test started anew with each brief."""
+"""The bench for a supervisor: every other node played, and the one under test restarted with each brief."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def supervisor_fixture(
     require_several(address, "the kit plays several nodes")
 
     def by_hand(brief: Brief) -> None:
-        asked = f"Stop the supervisor {name!r} and start it anew now (within {PERSON_SECONDS:g} s)."
+        asked = f"Stop the supervisor {name!r} and restart it now (within {PERSON_SECONDS:g} s)."
         Reset(tap, lambda: tell(f"{asked}\n{brief.text}"), PERSON_SECONDS)()
 
     environment = handed_on(os.environ, address)

@@ -65,21 +65,21 @@ class _Walker:
     at: int = 0
     found: Walk = field(default_factory=Walk)
 
-    def fatal(self, requirement: str, what: str, byte: int, path: Path, mend: str) -> None:
-        self.found.flaws.append(Flaw(Finding(requirement, what, spell(path), byte, mend), path))
+    def fatal(self, requirement: str, what: str, byte: int, path: Path, fix: str) -> None:
+        self.found.flaws.append(Flaw(Finding(requirement, what, spell(path), byte, fix), path))
 
-    def forgiven(self, what: str, byte: int, path: Path, mend: str) -> None:
-        self.found.flaws.append(Flaw(Finding("ENC-02", what, spell(path), byte, mend), path, forgiven=True))
+    def forgiven(self, what: str, byte: int, path: Path, fix: str) -> None:
+        self.found.flaws.append(Flaw(Finding("ENC-02", what, spell(path), byte, fix), path, forgiven=True))
 
-    def end(self, requirement: str, what: str, byte: int, path: Path, mend: str) -> _Unreadable:
-        return _Unreadable(Flaw(Finding(requirement, what, spell(path), byte, mend), path))
+    def end(self, requirement: str, what: str, byte: int, path: Path, fix: str) -> _Unreadable:
+        return _Unreadable(Flaw(Finding(requirement, what, spell(path), byte, fix), path))
 
     def take(self, count: int, path: Path) -> bytes:
         """The next `count` bytes; nothing is set aside for bytes that are not there."""
         if count > len(self.payload) - self.at:
             missing = f"{count} bytes announced, {len(self.payload) - self.at} left"
-            mend = "Check the buffer that the message is built in, and the length that is published"
-            raise self.end("ENC-12", f"the map is cut short: {missing}", len(self.payload), path, mend)
+            fix = "Check the buffer that the message is built in, and the length that is published"
+            raise self.end("ENC-12", f"the map is cut short: {missing}", len(self.payload), path, fix)
         self.at += count
         return self.payload[self.at - count : self.at]
 
@@ -115,8 +115,8 @@ class _Walker:
         self.found.bytes[path] = start
         major, info, argument = self.head(path)
         if major in (_ARRAY, _MAP) and depth > (most := specification().most("depth")):
-            mend = "Send what the schema names, no deeper"
-            raise self.end("ENC-12", f"nested deeper than {most}", start, path, mend)
+            fix = "Send what the schema names, no deeper"
+            raise self.end("ENC-12", f"nested deeper than {most}", start, path, fix)
         match major:
             case 0:
                 return argument
@@ -175,8 +175,8 @@ class _Walker:
             what = f"0xf8 {argument:#04x} starts no value in CBOR"
             raise self.end("ENC-01", what, start, path, "See RFC 8949 section 3.3")
         seen = _SIMPLE_NAMES.get(info, f"the simple value {argument}")
-        mend = "Leave the field out" if info in (22, 23) else "Send an integer in the unit of the field"
-        self.fatal("ENC-04", f"is {seen}, which the protocol has not", start, path, mend)
+        fix = "Leave the field out" if info in (22, 23) else "Send an integer in the unit of the field"
+        self.fatal("ENC-04", f"is {seen}, which the protocol has not", start, path, fix)
         return Unfit(seen)
 
     def array(self, count: int, path: Path, depth: int) -> list[Value]:
@@ -188,8 +188,8 @@ class _Walker:
             what = (
                 f"the map is cut short: {count} entries announced, {len(self.payload) - self.at} bytes left"
             )
-            mend = "Check the buffer that the message is built in, and the length that is published"
-            raise self.end("ENC-12", what, len(self.payload), path, mend)
+            fix = "Check the buffer that the message is built in, and the length that is published"
+            raise self.end("ENC-12", what, len(self.payload), path, fix)
         return count
 
     def map(self, count: int, path: Path, depth: int) -> dict[Value, Value]:
@@ -204,8 +204,8 @@ class _Walker:
                     "ENC-02", f"the key {key!r} comes twice", start, (*path, key), "Send every key once"
                 )
             elif raw < before:
-                mend = "Send the keys in the bytewise order of their encoding"
-                self.forgiven(f"the key {key!r} comes after a higher one", start, (*path, key), mend)
+                fix = "Send the keys in the bytewise order of their encoding"
+                self.forgiven(f"the key {key!r} comes after a higher one", start, (*path, key), fix)
             before = max(before, raw)
             entries[key] = self.item((*path, key), depth + 1)
         return entries
@@ -217,6 +217,6 @@ class _Walker:
         if is_integer(key) or isinstance(key, str):
             return key
         self.fatal(
-            "ENC-02", "a key that is no integer", start, path, "Use the integers of the schema as keys"
+            "ENC-02", "a key that is not an integer", start, path, "Use the integers of the schema as keys"
         )
         return f"key at byte {start}"

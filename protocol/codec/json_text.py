@@ -11,7 +11,7 @@ from protocol.codec.value import Unfit, Value
 from protocol.finding import Finding, Flaw, Path, spell
 from protocol.specification import specification
 
-_MEND_CUT = "Check the buffer that the message is built in, and the length that is published"
+_FIX_CUT = "Check the buffer that the message is built in, and the length that is published"
 _ESCAPE = re.compile(r"\\(?:u[0-9A-Fa-f]{4}|.)")
 _NEEDED = re.compile(r'\\(?:["\\bfnrt]|u00[01][0-9A-Fa-f])')
 _STRING_OR_SPACE = re.compile(r'"(?:[^"\\]|\\.)*+"|([ \t\r\n]+)', re.DOTALL)
@@ -71,18 +71,18 @@ def _members(pairs: list[tuple[str, Value]]) -> _Members:
 def _strip(value: Value, path: Path, flaws: list[Flaw]) -> Value:
     """`value` with `Unfit` for what the model does not have, each with its flaw."""
     if isinstance(value, _Members):
-        mend = "Send every member once"
-        flaws += [_flaw("ENC-03", "comes twice", (*path, name), mend) for name in value.twice]
+        fix = "Send every member once"
+        flaws += [_flaw("ENC-03", "comes twice", (*path, name), fix) for name in value.twice]
         return {_name(name, path, flaws): _strip(part, (*path, name), flaws) for name, part in value.items()}
     if isinstance(value, list):
         return [_strip(part, (*path, position), flaws) for position, part in enumerate(value)]
     if value is None:
         value = Unfit("null")
     if isinstance(value, Unfit):
-        mend = "Leave the field out" if value.seen == "null" else "Send an integer in the unit of the field"
-        flaws.append(_flaw("ENC-04", f"is {value.seen}, and the protocol has integers only", path, mend))
+        fix = "Leave the field out" if value.seen == "null" else "Send an integer in the unit of the field"
+        flaws.append(_flaw("ENC-04", f"is {value.seen}, and the protocol has integers only", path, fix))
     if isinstance(value, str) and _SURROGATE.search(value):
-        flaws.append(_flaw("ENC-03", "holds half of a surrogate pair, which is no text", path, "Send ASCII"))
+        flaws.append(_flaw("ENC-03", "holds half of a surrogate pair, which is not text", path, "Send ASCII"))
         return Unfit("text with half of a surrogate pair")
     return value
 
@@ -145,16 +145,16 @@ def _syntax(error: json.JSONDecodeError, payload: bytes) -> Flaw:
             "Send one object alone",
         )
     if byte >= len(payload) or error.msg.startswith("Unterminated string"):
-        mend = "Check the buffer that the message is built in, and the length that is published"
-        return _fatal("ENC-12", "the object is cut short", len(payload), mend)
+        fix = "Check the buffer that the message is built in, and the length that is published"
+        return _fatal("ENC-12", "the object is cut short", len(payload), fix)
     return _fatal(
-        "ENC-01", f"no JSON: {error.msg[0].lower()}{error.msg[1:]}", byte, "Send one JSON object (RFC 8259)"
+        "ENC-01", f"not JSON: {error.msg[0].lower()}{error.msg[1:]}", byte, "Send one JSON object (RFC 8259)"
     )
 
 
-def _flaw(requirement: str, what: str, path: Path, mend: str) -> Flaw:
-    return Flaw(Finding(requirement, what, spell(path), None, mend), path)
+def _flaw(requirement: str, what: str, path: Path, fix: str) -> Flaw:
+    return Flaw(Finding(requirement, what, spell(path), None, fix), path)
 
 
-def _fatal(requirement: str, what: str, byte: int | None, mend: str) -> Flaw:
-    return Flaw(Finding(requirement, what, "", byte, mend))
+def _fatal(requirement: str, what: str, byte: int | None, fix: str) -> Flaw:
+    return Flaw(Finding(requirement, what, "", byte, fix))

@@ -89,8 +89,8 @@ def decode(message: str, payload: bytes, *, locate: bool = False) -> Decoded:
     return _refused("ENC-01", what, "Start with '{' in JSON, with 0xa0 to 0xb7 in CBOR")
 
 
-def _refused(requirement: str, what: str, mend: str, encoding: Encoding | None = None) -> Decoded:
-    return Decoded(None, encoding, (Flaw(Finding(requirement, what, "", 0, mend)),))
+def _refused(requirement: str, what: str, fix: str, encoding: Encoding | None = None) -> Decoded:
+    return Decoded(None, encoding, (Flaw(Finding(requirement, what, "", 0, fix)),))
 
 
 def _decode_cbor(message: str, payload: bytes, *, locate: bool) -> Decoded:

@@ -87,12 +87,12 @@ def _not_a_word(kind: Kind, value: Value, path: Path) -> Flaw:
     if isinstance(value, str):
         near = value if value in kind.words else next(iter(get_close_matches(value, kind.words, n=1)), None)
         what = f"is the text {value!r}, but CBOR carries a word as its integer"
-        mend = f"Send {kind.words.index(near)} for {near!r}" if near else f"Send one of: {table}"
+        fix = f"Send {kind.words.index(near)} for {near!r}" if near else f"Send one of: {table}"
     elif is_integer(value):
-        what, mend = f"is {value}, which stands for no word", f"Send one of: {table}"
+        what, fix = f"is {value}, which stands for no word", f"Send one of: {table}"
     else:
-        what, mend = f"is {name_of(value)}, not the integer of a word", f"Send one of: {table}"
-    return Flaw(Finding("ENC-05", what, spell(path), None, mend), path)
+        what, fix = f"is {name_of(value)}, not the integer of a word", f"Send one of: {table}"
+    return Flaw(Finding("ENC-05", what, spell(path), None, fix), path)
 
 
 def name_of(value: Value) -> str:

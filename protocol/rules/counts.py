@@ -126,7 +126,7 @@ class Counts:
             return
         boots.append(boot)
         self._links.pop(heard.node, None)
-        yield heard.breach("MSG-05", f"started anew: boot {track.boot} became {boot}", note=True)
+        yield heard.breach("MSG-05", f"restarted: boot {track.boot} became {boot}", note=True)
 
     def _heartbeat(self, heard: ReceivedMessage, track: _Track, since: int) -> Iterator[Breach]:
         most = self._most_ms(heard.node, heard.message)

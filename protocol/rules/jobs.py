@@ -69,7 +69,7 @@ class Jobs:
             self._waiting.pop(key)
 
     def _uptime_set(self, node: str) -> None:
-        """Its uptime begins anew: it does not tell any more what was said before what."""
+        """Its uptime begins again: it does not tell any more what was said before what."""
         for order in self._history.node(node).orders.values():
             order.uptime = None
 

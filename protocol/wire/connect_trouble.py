@@ -39,7 +39,7 @@ def trouble_of(endpoint: Endpoint, error: OSError, *, look: bool = True) -> Trou
     """
     match error:
         case socket.gaierror():
-            what, mend = f"there is no host {endpoint.host!r}", "Check its name, and that the network is up"
+            what, fix = f"there is no host {endpoint.host!r}", "Check its name, and that the network is up"
         case ssl.SSLCertVerificationError():
             return _not_trusted(endpoint, error, broker_probe.certificate_of(endpoint) if look else {})
         case ssl.SSLEOFError():
@@ -47,15 +47,15 @@ def trouble_of(endpoint: Endpoint, error: OSError, *, look: bool = True) -> Trou
         case ssl.SSLError():
             return _tls(endpoint, error)
         case ConnectionRefusedError():
-            mend = "Start the broker ('yardwire broker' on a bench), or check host and port"
+            fix = "Start the broker ('yardwire broker' on a bench), or check host and port"
             what = "nothing listens there"
         case TimeoutError():
-            what, mend = "there is no answer", "Check host, port and any firewall in between"
+            what, fix = "there is no answer", "Check host, port and any firewall in between"
         case ConnectionResetError() | BrokenPipeError():
             return unanswered(endpoint, look=look)
         case _:
-            what, mend = f"it cannot be reached ({error.strerror or error})", "Check host and port"
-    return Trouble(what, where=str(endpoint), mend=mend)
+            what, fix = f"it cannot be reached ({error.strerror or error})", "Check host and port"
+    return Trouble(what, where=str(endpoint), fix=fix)
 
 
 def unanswered(endpoint: Endpoint, *, look: bool = True) -> Trouble:
@@ -64,18 +64,18 @@ def unanswered(endpoint: Endpoint, *, look: bool = True) -> Trouble:
     if seen is not None:
         return seen
     what = "the connection was closed before an answer came"
-    return Trouble(what, where=str(endpoint), mend=f"{_PORT}, and whether it speaks TLS (mqtts://)")
+    return Trouble(what, where=str(endpoint), fix=f"{_PORT}, and whether it speaks TLS (mqtts://)")
 
 
 def _seen(endpoint: Endpoint) -> Trouble | None:
     """What a second look shows, if it shows why."""
     where = str(endpoint)
     if endpoint.tls is None and broker_probe.speaks_tls(endpoint):
-        mend = "Write mqtts://, and name the CA's certificate if this broker has a CA of its own (--ca FILE)"
-        return Trouble("this port speaks TLS, and was spoken to in plain text", where=where, mend=mend)
+        fix = "Write mqtts://, and name the CA's certificate if this broker has a CA of its own (--ca FILE)"
+        return Trouble("this port speaks TLS, and was spoken to in plain text", where=where, fix=fix)
     if endpoint.tls is not None and broker_probe.speaks_plain_mqtt(endpoint):
-        mend = "Name the port on which this broker speaks TLS, usually 8883"
-        return Trouble("this port speaks plain MQTT, without TLS", where=where, mend=mend)
+        fix = "Name the port on which this broker speaks TLS, usually 8883"
+        return Trouble("this port speaks plain MQTT, without TLS", where=where, fix=fix)
     alert = broker_probe.alert_of(endpoint) if endpoint.tls is not None else None
     return None if alert is None else _tls(endpoint, alert)
 
@@ -86,19 +86,19 @@ def _not_trusted(
     code = error.verify_code
     if code in _UNKNOWN_CA:
         what = "it is signed by a CA that is not trusted here (unknown CA)"
-        mend = "Name the certificate of the CA that signed it (--ca FILE)"
+        fix = "Name the certificate of the CA that signed it (--ca FILE)"
     elif code in _OTHER_NAME:
         what = f"it is not made out to {endpoint.host!r}{_names(certificate)}"
-        mend = "Name the broker as its certificate does, or have one made that names this host"
+        fix = "Name the broker as its certificate does, or have one made that names this host"
     elif code == _EXPIRED:
         what = f"it has expired{_since(certificate, 'notAfter')}"
-        mend = "Have a new one made, or set this machine's clock"
+        fix = "Have a new one made, or set this machine's clock"
     elif code == _NOT_YET:
         what = f"it is not valid yet{_since(certificate, 'notBefore')}"
-        mend = "Set this machine's clock, or wait"
+        fix = "Set this machine's clock, or wait"
     else:
-        what, mend = error.verify_message, "Have a new one made by a CA that is trusted here"
-    return Trouble(f"the broker's certificate is not accepted: {what}", where=str(endpoint), mend=mend)
+        what, fix = error.verify_message, "Have a new one made by a CA that is trusted here"
+    return Trouble(f"the broker's certificate is not accepted: {what}", where=str(endpoint), fix=fix)
 
 
 def _names(certificate: dict[str, Any]) -> str:
@@ -129,9 +129,9 @@ def _tls(endpoint: Endpoint, error: ssl.SSLError) -> Trouble:
     reason = error.reason or ""
     for name, what in _ALERTS.items():
         if reason.endswith(f"ALERT_{name}"):
-            return Trouble(what, where=str(endpoint), mend=_OURS)
+            return Trouble(what, where=str(endpoint), fix=_OURS)
     if reason in ("WRONG_VERSION_NUMBER", "UNKNOWN_PROTOCOL", "HTTP_REQUEST", "PACKET_LENGTH_TOO_LONG"):
-        mend = "Name the port on which this broker speaks TLS, usually 8883"
-        return Trouble("what answers there does not speak TLS", where=str(endpoint), mend=mend)
+        fix = "Name the port on which this broker speaks TLS, usually 8883"
+        return Trouble("what answers there does not speak TLS", where=str(endpoint), fix=fix)
     told = reason.lower().replace("_", " ") or str(error)
-    return Trouble(f"TLS fails ({told})", where=str(endpoint), mend="Check that this port speaks TLS")
+    return Trouble(f"TLS fails ({told})", where=str(endpoint), fix="Check that this port speaks TLS")

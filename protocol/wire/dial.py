@@ -21,7 +21,7 @@ def dial(endpoint: Endpoint, *, look: bool = True) -> socket.socket:
         raise trouble_of(endpoint, error, look=look) from None
     except (ValueError, OverflowError) as error:
         raise Trouble(
-            f"it cannot be reached ({error})", where=str(endpoint), mend="Check host and port"
+            f"it cannot be reached ({error})", where=str(endpoint), fix="Check host and port"
         ) from None
     try:
         # Else an answer waits some 40 ms for an acknowledgement of TCP.

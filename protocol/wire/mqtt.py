@@ -116,7 +116,7 @@ class MqttHost:
             raise trouble or Trouble(
                 f"the broker did not answer within {wait_s:g} s",
                 where=str(self._endpoint),
-                mend="Check that an MQTT broker listens there, and with or without TLS as asked for",
+                fix="Check that an MQTT broker listens there, and with or without TLS as asked for",
             )
 
     def wait_up(self, timeout_s: float) -> bool:

@@ -133,7 +133,7 @@ class MqttLink:
                 self._client.loop_read()
             except (ValueError, IndexError, KeyError) as error:
                 self._client.raise_failure()
-                self.events.append(Closed(f"the broker sent what is no MQTT packet ({error})"))
+                self.events.append(Closed(f"the broker sent an invalid MQTT packet ({error})"))
                 self.abort()
                 return
             if not (isinstance(sock, ssl.SSLSocket) and self.socket is sock and sock.pending()):
@@ -190,8 +190,8 @@ class MqttLink:
         refused = [one for (one, _), code in zip(self._filters, codes, strict=False) if code.is_failure]
         if refused:
             what = f"the broker refuses to subscribe {', '.join(refused)}"
-            mend = "Give this user the right to read there"
-            self.events.append(Refused(Trouble(what, where=str(self._endpoint), mend=mend)))
+            fix = "Give this user the right to read there"
+            self.events.append(Refused(Trouble(what, where=str(self._endpoint), fix=fix)))
         else:
             self.events.append(Subscribed())
 

@@ -32,10 +32,10 @@ REFUSALS = {
 def refused(endpoint: Endpoint, code: int) -> Trouble:
     """The CONNACK of `endpoint` has this return or reason code."""
     why = REFUSALS.get(code, f"return code {code}")
-    return Trouble(f"the broker does not let us in: {why}", where=str(endpoint), mend=_mend(endpoint, why))
+    return Trouble(f"the broker refuses the connection: {why}", where=str(endpoint), fix=_fix(endpoint, why))
 
 
-def _mend(endpoint: Endpoint, why: str) -> str | None:
+def _fix(endpoint: Endpoint, why: str) -> str | None:
     if why not in (_LOGIN, _RIGHTS):
         return None
     if endpoint.user is None:

@@ -135,7 +135,7 @@ class Gates:
         """What has booted has forgotten its hold and its position."""
         sessions = self.supervisor.sessions
         return next(
-            (f"{name} has started anew" for name in self.near if sessions[name].boot != self.boots[name]), ""
+            (f"{name} has restarted" for name in self.near if sessions[name].boot != self.boots[name]), ""
         )
 
     def silent(self) -> str:

@@ -38,10 +38,10 @@ class SimulatedPerson:
             case Ask.SLOTS:
                 return yard.really(question.place)
             case Ask.SPREADER:
-                yard.mend(question.node)
+                yard.fix(question.node)
                 return (yard.holds(question.node),)
             case Ask.TRACK:
                 yard.take_off(question.node, swap_locomotive=self._scenario.person.swaps_locomotive)
             case Ask.FAULT:
-                yard.mend(question.node)
+                yard.fix(question.node)
         return ()

@@ -74,7 +74,7 @@ class Event:
             "link-breaks": f"break the connection of {self.node}",
             "orders-twice": f"every order is sent twice{lasts}",
             "hold": f"somebody holds {self.node}",
-            "supervisor-restarts": "the supervisor starts anew",
+            "supervisor-restarts": "the supervisor restarts",
             "jam": f"jam axis {self.axis} of {self.node}",
             "emergency-stop": f"press the emergency stop of {self.node}{lasts}",
             "box-by-hand": f"put box {self.box} to {to} by hand",

@@ -1,4 +1,4 @@
-"""Reads a scenario file and finds every mistake in it, each with its place in the file and how to mend it."""
+"""Reads a scenario file and finds every mistake in it, each with its place in the file and how to fix it."""
 
 from __future__ import annotations
 
@@ -52,8 +52,8 @@ def load_scenario(name: str, site: Site) -> Scenario:
         with path.open("rb") as file:
             content = file.read(MOST_BYTES + 1)
     except OSError as error:
-        mend = f"Name a file, or one of: {', '.join(known)}" if known else "Name a scenario file"
-        raise Trouble(f"cannot read the scenario: {error.strerror}", where=name, mend=mend) from error
+        fix = f"Name a file, or one of: {', '.join(known)}" if known else "Name a scenario file"
+        raise Trouble(f"cannot read the scenario: {error.strerror}", where=name, fix=fix) from error
     return read_scenario(content, name, site)
 
 
@@ -223,8 +223,8 @@ def _said_by(where: str, when: str, site: Site) -> Iterator[SiteProblem]:
         fields = spec.messages[STATE_OF_ROLE[role]]["properties"] if role in STATE_OF_ROLE else {}
         words += [word for key in ("state", "mode") for word in fields.get(key, {}).get("enum", ())]
     if node.is_supervisor or said not in words:
-        mend = "Name a crane, berth or shuttle" if node.is_supervisor else f"It says: {', '.join(words)}"
-        yield SiteProblem(where, f"{name} never says {said!r}", mend)
+        fix = "Name a crane, berth or shuttle" if node.is_supervisor else f"It says: {', '.join(words)}"
+        yield SiteProblem(where, f"{name} never says {said!r}", fix)
 
 
 def _question(where: str, about: str, of: str, site: Site) -> Iterator[SiteProblem]:

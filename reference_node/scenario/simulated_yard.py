@@ -93,7 +93,7 @@ class SimulatedYard:
 
     # ------------------------------------------------------------ nodes
     def controller(self, name: str, now_ms: int) -> Controller:
-        """Switch a node on, for the first time or anew: another boot, and nothing is remembered."""
+        """Switch a node on, for the first time or again: another boot, and nothing is remembered."""
         before = self.controllers.get(name)
         boot = (before.boot + 1) % 65_536 if before is not None else self._boots.getrandbits(16)
         controller = _StagedController(
@@ -224,12 +224,12 @@ class SimulatedYard:
             self.meddled = True
 
     def jam(self, crane: str, axis: int) -> None:
-        """The motor of an axis turns nothing any more, until somebody mends it."""
+        """The motor of an axis turns nothing any more, until somebody fixes it."""
         machine = self.machines[crane].crane
         if machine is not None:
             machine.jammed.add(axis)
 
-    def mend(self, node: str) -> None:
+    def fix(self, node: str) -> None:
         """Somebody frees what was jammed."""
         machine = self.machines[node].crane
         if machine is not None:

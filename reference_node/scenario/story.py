@@ -37,7 +37,7 @@ class Outcome:
     failed: int
     asked: tuple[str, ...]
     withdrawn: tuple[str, ...]
-    """Questions that nobody may answer any more and that were not asked anew, each with why."""
+    """Questions that nobody may answer any more and that were not asked again, each with why."""
     alarms: tuple[str, ...]
     waiting: tuple[str, ...]
     open: tuple[str, ...]
@@ -74,7 +74,7 @@ class Story:
         return self._met_ms is not None and not (self._due or self._left or self._looked_for)
 
     def lives(self, supervisor: Supervisor) -> None:
-        """A supervisor has started, for the first time or anew."""
+        """A supervisor has started, for the first time or again."""
         if self._lives:
             self._read_journal()
         self._lives.append(supervisor)

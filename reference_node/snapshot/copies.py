@@ -1,4 +1,4 @@
-"""Copies of a participant: kept as bytes, made anew as often as it has to go on from there.
+"""Copies of a participant: kept as bytes, made again as often as it has to go on from there.
 
 What never changes (the site, the specification's tables and their guards, functions) is not copied: a copy refers
 to it.

@@ -100,7 +100,7 @@ SUPERVISOR_PLANS: dict[type, Plan] = {
             **dropped("read by the proof after every step; nothing is decided by it", "history", reset=list),
             **dropped(WORDS, "troubles", reset=list),
             **dropped(WORDS, "journal", reset=Journal),
-            "waiting": Dropped("written anew with each tick, for a person; cleared by `_retry_later`"),
+            "waiting": Dropped("written again with each tick, for a person; cleared by `_retry_later`"),
             "site": SHARED,
             "pace": SHARED,
             "_told_ms": Since(),

@@ -69,7 +69,7 @@ class Supervisor:
         been: Mapping[str, Sequence[str]] | None = None,
     ) -> None:
         if "supervisor" not in site.nodes[name].roles:
-            raise ValueError(f"{name} is no supervisor of {site.name}")
+            raise ValueError(f"{name} is not a supervisor of {site.name}")
         self.site, self.name, self.boot = site, name, boot
         self.pace = pace or Pace()
         self.inventory = self.new_inventory()
@@ -313,7 +313,7 @@ class Supervisor:
 
     def _take(self, session: Session, event: Event) -> None:
         if event.kind == "new-boot":
-            self.note(f"{session.name} has started anew")
+            self.note(f"{session.name} has restarted")
             self.doubt_after(session.name)
             self.holds.new_boot(session.name)
         elif event.kind == "replaced":
@@ -386,7 +386,7 @@ class Supervisor:
         session = self.sessions[step.node]
         why = self.new_rules(self.look()).obstacle(step.node, step.act)
         if not why and not session.ids_left():
-            why = f"{step.node} has to be claimed anew first"
+            why = f"{step.node} has to be claimed again first"
         return why or flaws_of(self.site, session, session.draft(step.act, **step.fields))
 
     def start(self, step: Step) -> str:

@@ -1,4 +1,4 @@
-"""Runs amqtt without any mending: prints its port, and serves until it is killed."""
+"""Runs amqtt without any fixing: prints its port, and serves until it is killed."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""One test for each defect of amqtt 0.12.1 that the embedded broker mends.
+"""One test for each defect of amqtt 0.12.1 that the embedded broker fixes.
 
 Every check runs twice: it must pass on the embedded broker, and fail on amqtt as it comes, so that a patch
 which a later version no longer needs, or a check that cannot fail, shows. Rules are those of MQTT 3.1.1.
@@ -318,7 +318,7 @@ def test_shutdown_does_not_wait_for_a_stalled_subscriber() -> None:
 
 
 def test_a_client_with_an_endless_backlog_is_cut_off(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("conformance.bench.brokers.amqtt_mended.LONGEST_BACKLOG", 100)
+    monkeypatch.setattr("conformance.bench.brokers.amqtt_fixed.LONGEST_BACKLOG", 100)
     with EmbeddedBroker() as broker, subscriber(broker.port, "yard", "w") as watcher:
         will = ("w", b"off", 0, False)
         stalled = subscriber(broker.port, "page", "x", 0, receive_buffer=4096, will=will)

@@ -101,5 +101,5 @@ def test_a_mosquitto_that_does_not_start_leaves_nothing(
         Wrong(program),
     ):
         pass
-    assert trouble.value.mend
+    assert trouble.value.fix
     assert list(tmp_path.iterdir()) == []

@@ -31,7 +31,7 @@ def leaves_by_context(ctx: click.Context) -> None:
 
 @click.command()
 def trouble() -> None:
-    raise Trouble("no broker answers", where="mqtt://127.0.0.1:1", mend="Start one with 'yardwire broker'")
+    raise Trouble("no broker answers", where="mqtt://127.0.0.1:1", fix="Start one with 'yardwire broker'")
 
 
 @click.command()

@@ -89,7 +89,7 @@ def test_a_node_built_with_another_site_file_does_not_conform(site: Path, tmp_pa
         (["north"], "its site file"),
         (["nobody", "--site", "SITE", "--yes"], "there is no node 'nobody'"),
         (["yard", "--site", "SITE", "--yes"], "--program"),
-        (["yard", "--site", "SITE"], "nobody is here to be asked"),
+        (["yard", "--site", "SITE"], "there is no terminal to ask on"),
         (["yard", "--site", "SITE", "--program", "supervise {broker}"], "{brief}"),
         (["yard", "--site", "SITE", "--program", "'"], "the program cannot be read"),
         (["yard", "--site", "SITE", "--spawn", "--reset-command", "true"], "--program"),
@@ -98,7 +98,7 @@ def test_a_node_built_with_another_site_file_does_not_conform(site: Path, tmp_pa
             "a real one on that broker",
         ),
         (["north", "--site", "SITE", "--yes", "--program", "x {broker} {brief}"], "--reset-command"),
-        (["north", "--site", "SITE"], "nobody is here to be asked"),
+        (["north", "--site", "SITE"], "there is no terminal to ask on"),
         (["north", "--site", "SITE", "--only", "no-case"], "there is no case 'no-case'"),
         (["north", "--site", "none.toml", "--yes"], "none.toml"),
         (["north", "--site", "SITE", "--yes", "--json", "no/folder/r.json"], "no such folder"),
@@ -272,5 +272,5 @@ def test_a_spawned_node_on_somebody_elses_broker_needs_a_yes(site: Path) -> None
     with start_broker("embedded") as broker:
         ended = conform("north", "--site", site, "--spawn", "--broker", broker.url)
     assert ended.returncode == 2
-    assert "nobody is here to be asked" in ended.stderr
+    assert "there is no terminal to ask on" in ended.stderr
     assert "CAUTION" in ended.stderr

@@ -31,7 +31,7 @@ def site(tmp_path: Path) -> Path:
 
 
 @pytest.mark.parametrize(
-    ("topic", "told", "mend"),
+    ("topic", "told", "fix"),
     [
         (
             "yw1/harlow-basin/north",
@@ -43,7 +43,7 @@ def site(tmp_path: Path) -> Path:
     ],
 )
 def test_a_board_of_another_name_site_or_version_is_named_as_that(
-    topic: str, told: str, mend: str, site: Path
+    topic: str, told: str, fix: str, site: Path
 ) -> None:
     with conforming("ferry", "--site", site, "--no-motion", "--choice", "embedded", prelude=SOON) as kit:
         board = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="board-17")
@@ -54,7 +54,7 @@ def test_a_board_of_another_name_site_or_version_is_named_as_that(
         board.loop_stop()
     assert code == 2, out + err
     assert told in err
-    assert mend in err
+    assert fix in err
     assert "Traceback" not in err
 
 

@@ -73,7 +73,7 @@ def test_no_motion_needs_nobody_to_ask(site: Path, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "told"),
     [
-        (["siding", "--site", "SITE"], "nobody is here to be asked"),
+        (["siding", "--site", "SITE"], "there is no terminal to ask on"),
         (["nobody", "--site", "SITE", "--yes"], "there is no node 'nobody'"),
         (["yard", "--site", "SITE", "--yes"], "takes no orders"),
         (["siding", "--site", "none.toml", "--yes"], "none.toml"),
@@ -126,7 +126,7 @@ def test_a_report_tells_each_finding_in_eighty_columns() -> None:
     }  # fmt: skip
     report = {
         "node": "north", "cases": 4000, "seconds": 600.0, "seed": 1, "motion": False, "complete": True, "ended": "",
-        "findings": [row, row | {"shows_again": False}], "mended": ["c/old.ywrec"], "notes": [],
+        "findings": [row, row | {"shows_again": False}], "fixed": ["c/old.ywrec"], "notes": [],
     }  # fmt: skip
     text = render(report)
     assert max(map(len, text.splitlines())) <= 80
@@ -144,7 +144,7 @@ def test_a_spawned_node_on_somebody_elses_broker_needs_a_yes(site: Path, tmp_pat
     with start_broker("embedded") as broker:
         ended = fuzz("ferry", "--site", site, "--spawn", "--broker", broker.url, "--cases", "1", cwd=tmp_path)
     assert ended.returncode == 2
-    assert "nobody is here to be asked" in ended.stderr
+    assert "there is no terminal to ask on" in ended.stderr
     assert "CAUTION" in ended.stderr
 
 
@@ -160,7 +160,7 @@ def test_a_spawned_node_on_somebody_elses_broker_needs_a_yes(site: Path, tmp_pat
 def test_nothing_found_is_said_of_a_whole_run_only(cases: int, complete: bool, ended: str, told: str) -> None:
     report = {
         "node": "north", "cases": cases, "seconds": 1.0, "seed": 1, "motion": False, "complete": complete,
-        "ended": ended, "findings": [], "mended": [], "notes": [],
+        "ended": ended, "findings": [], "fixed": [], "notes": [],
     }  # fmt: skip
     assert told in render(report).splitlines()
 

@@ -154,7 +154,7 @@ def links_of(place: Place, name: str, seconds: float) -> list[int]:
 
 
 def test_a_supervisor_with_a_page_has_one_connection(place: Place) -> None:
-    """Two would throw each other off for ever, and each time the supervisor claims all nodes anew."""
+    """Two would throw each other off for ever, and each time the supervisor claims all nodes again."""
     with (
         node(place, "north"),
         place.start("supervise", *place.login("yard"), "--yard", "real", "--page", "--yes") as process,

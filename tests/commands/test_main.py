@@ -146,7 +146,7 @@ def test_a_fault_of_the_kit_is_named_as_one_with_a_traceback_only_when_asked(
     monkeypatch.setenv("YARDWIRE_DEBUG", "1" if debug else "")
     assert run_ending(ending, monkeypatch) == 2
     told = capfd.readouterr().err
-    assert told.startswith(f"Error: a fault of the kit's own, not of what it was given: {named}\n")
+    assert told.startswith(f"Error: internal error in yardwire, not in what it was given: {named}\n")
     assert ("Traceback" in told) == debug
 
 

@@ -153,7 +153,7 @@ def test_refused_credentials(site: Path) -> None:
     ("arguments", "expected"),
     [
         (("nobody",), "north, south, siding, ferry"),
-        (("yard",), "real machines move, and nobody is here to be asked"),
+        (("yard",), "real machines move, and there is no terminal to ask on"),
         (("yard", "--bench"), "is a supervisor"),
         (("yard", "--yes", "--brief", "none.json"), "the brief cannot be read"),
         (("north", "--brief", "none.json"), "is no supervisor"),

@@ -183,8 +183,8 @@ def test_separate_processes_say_what_they_do_not_share(
     [
         ((), "Take --all, or name one of: north, south, siding, ferry"),
         (("north", "north"), "'north' is named twice"),
-        (("north", "west"), "'west' is no node of this site"),
-        (("--all", "yard"), "real machines move, and nobody is here to be asked"),
+        (("north", "west"), "'west' is not a node of this site"),
+        (("--all", "yard"), "real machines move, and there is no terminal to ask on"),
         (("--all", "yard", "--bench"), "'yard' is a supervisor"),
         (("--all", "--brief", "none.json"), "takes no --brief"),
     ],

@@ -56,7 +56,7 @@ def test_one_that_is_on_is_not_thrown_off(broker: Broker, words: list[str]) -> N
         )
         assert ended.returncode == 2
         assert "north is on at" in " ".join(ended.stderr.split())
-        assert "nobody is here to be asked" in " ".join(ended.stderr.split())
+        assert "there is no terminal to ask on" in " ".join(ended.stderr.split())
         assert "CAUTION" in ended.stderr
         code, said = at_a_terminal(words, "n")
         assert code == 2, said

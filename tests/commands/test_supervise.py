@@ -148,7 +148,7 @@ def test_nothing_moves_without_a_yes(tmp_path: Path, yard: tuple[str, ...]) -> N
         assert code == 2
         assert "eal machines" in err
         assert "CAUTION" in err
-        assert "nobody is here to be asked. Add --yes" in " ".join(err.split())
+        assert "there is no terminal to ask on. Add --yes" in " ".join(err.split())
         command = [sys.executable, "-c", YARDWIRE, "supervise", *yard, "--broker", broker.url]
         command += ["--site", str(tmp_path / "site.toml")]
         code, said = at_a_terminal(command, "n")

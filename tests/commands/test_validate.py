@@ -102,7 +102,7 @@ def test_a_line_end_of_an_editor_is_no_fault(tmp_path: Path, run: Run) -> None:
 def test_everything_is_told_within_eighty_columns(run: Run) -> None:
     assert run("--message", "job-order", "--hex", "a3 02 06 00 1a 00011170 01 00") == 1
     assert "ENC-05  boot, byte 4: is 70000, above 65535" in run.out
-    assert "mend: Send an integer from 0 to 65535" in run.out
+    assert "fix: Send an integer from 0 to 65535" in run.out
     assert "ENC-06  deadline: is missing" in run.out
     assert "ENC-06  A message carries every field" in run.out
     assert run.out.endswith("1 message checked: 1 not as it should be\n")
@@ -116,7 +116,7 @@ def test_as_json(run: Run) -> None:
     (row,) = found["messages"]
     assert (row["where"], row["message"], row["payload"]) == ("--hex 1", "job-order", "a10200")
     (finding,) = row["findings"]
-    assert finding.keys() == {"requirement", "where", "byte", "what", "mend"}
+    assert finding.keys() == {"requirement", "where", "byte", "what", "fix"}
     assert list(found["requirements"]) == ["ENC-06"]
 
 
@@ -210,11 +210,11 @@ def test_a_recorder_that_was_killed_leaves_no_all_right_without_a_word(tmp_path:
         ([], "name a file, a folder, '-', --hex or --broker"),
         (["--hex", "a0"], "which message is it?"),
         (["--hex", "a0", "--message", "job-odrer"], "there is no message 'job-odrer'"),
-        (["--hex", "a", "--message", "fault"], "no bytes in hex"),
-        (["--hex", "zz", "--message", "fault"], "no bytes in hex"),
-        (["--broker", "http://x"], "this is no broker URL"),
+        (["--hex", "a", "--message", "fault"], "invalid hex"),
+        (["--hex", "zz", "--message", "fault"], "invalid hex"),
+        (["--broker", "http://x"], "not a broker URL"),
         pytest.param(["--broker", "mqtt://127.0.0.1:9"], "127.0.0.1:9", marks=pytest.mark.wire),
-        (["--broker", "mqtt://127.0.0.1:9", "--site", "a/#"], "'a/#' is no name of a site"),
+        (["--broker", "mqtt://127.0.0.1:9", "--site", "a/#"], "'a/#' is not a site name"),
         (["--seconds", "0", "--broker", "mqtt://127.0.0.1:9"], "0.0 is not in the range"),
     ],
 )
@@ -227,14 +227,14 @@ def test_what_cannot_be_run(arguments: list[str], told: str, run: Run) -> None:
     ("name", "content", "told"),
     [
         ("a.json", b"{}", "which message is it?"),
-        ("a.json", b'[{"name":"x"}]', "vector 1: this is no vector"),
+        ("a.json", b'[{"name":"x"}]', "vector 1: not a vector"),
         ("a.json", b'[{"valid":true,"message":"fault"}]', "there is no payload"),
-        ("a.json", b'[{"valid":true,"message":"fault","hex":1}]', "'hex' is of the wrong kind"),
-        ("a.jsonl", b"{", "line 1: this line is no JSON"),
-        ("a.jsonl", b"[]", "line 1: this line is no JSON object"),
+        ("a.json", b'[{"valid":true,"message":"fault","hex":1}]', "'hex' is of the wrong type"),
+        ("a.jsonl", b"{", "line 1: not JSON"),
+        ("a.jsonl", b"[]", "line 1: not a JSON object"),
         ("a.jsonl", b'{"topic":"x"}', "line 1: there is no payload"),
-        ("a.jsonl", b"\xff", "byte 0 is no UTF-8"),
-        ("fault.hex", b"zz", "line 1: these are no bytes in hex"),
+        ("a.jsonl", b"\xff", "byte 0 is not UTF-8"),
+        ("fault.hex", b"zz", "line 1: invalid hex"),
         ("a.yw", recording(RECORDED)[:20], "the recording is damaged"),
         ("a.yw", recording(RECORDED) + b"\x01", "the recording is damaged"),
         ("a.txt", b"hello", "there was no message to check"),

@@ -46,7 +46,7 @@ def test_each_flaw_is_told_with_its_byte(payload: bytes, expected: list[Told]) -
 
 
 @pytest.mark.parametrize(
-    ("value", "mend"),
+    ("value", "fix"),
     [
         ("null", "Leave the field out"),
         ("1.5", "Send an integer in the unit of the field"),
@@ -54,10 +54,10 @@ def test_each_flaw_is_told_with_its_byte(payload: bytes, expected: list[Told]) -
         ("NaN", "Send an integer in the unit of the field"),
     ],
 )
-def test_what_no_field_can_be_says_what_to_send(value: str, mend: str) -> None:
+def test_what_no_field_can_be_says_what_to_send(value: str, fix: str) -> None:
     for payload in (f'{{"a":{value}}}', f'{{"a":[1,{value}]}}'):
         (flaw,) = decode_json(payload.encode())[1]
-        assert flaw.finding.mend == mend
+        assert flaw.finding.fix == fix
         assert flaw.finding.where == ("a" if "[" not in payload else "a[1]")
 
 
@@ -74,6 +74,6 @@ def test_nesting_ends_at_the_depth_of_the_limits() -> None:
 
 def test_an_error_of_syntax_is_told_in_the_librarys_words() -> None:
     (flaw,) = decode_json(b"{a:1}")[1]
-    assert flaw.finding.what.startswith("no JSON: expecting property name")
+    assert flaw.finding.what.startswith("not JSON: expecting property name")
     (cut,) = decode_json(b'{"a":1}{}')[1]
     assert cut.finding.what == "2 bytes behind the end of the object"

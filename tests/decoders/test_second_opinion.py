@@ -42,7 +42,7 @@ def broken(payloads: list[bytes]) -> Iterator[bytes]:
 
 
 def json_is_well_formed(payloads: list[bytes]) -> list[bool]:
-    """The verdict of yyjson. It takes text, so that what is no UTF-8 is refused by Python."""
+    """The verdict of yyjson. It takes text, so that what is not UTF-8 is refused by Python."""
     texts = [text_of(payload) for payload in payloads]
     with duckdb.connect() as base:
         rows = base.execute("SELECT json_valid(text) FROM (SELECT unnest(?::VARCHAR[]) AS text)", [texts])

@@ -137,10 +137,10 @@ class TakesATextForItsNumber(Controller):
             try:
                 body = json.loads(delivery.payload)
                 text = {key for key, one in body.items() if str(one).isdigit()} - {"id", "boot", "token"}
-                mended = {key: int(one) if key in text else one for key, one in body.items()}
+                fixed = {key: int(one) if key in text else one for key, one in body.items()}
             except (ValueError, AttributeError):
                 return super().read(delivery)
-            payload = json.dumps(mended, separators=(",", ":")).encode()
+            payload = json.dumps(fixed, separators=(",", ":")).encode()
             return super().read(Delivery(delivery.topic, payload, delivery.qos))
 
 

@@ -22,7 +22,7 @@ def test_faulty_node_is_caught_by_the_case_it_names(wrong: Faulty) -> None:
     assert result.evidence is not None
     assert result.evidence.requirement == wrong.requirement, result.reason
     line = str(Kill.of(wrong, whole))
-    assert line in PAGE.read_text().splitlines(), "python -m tests.faulty_nodes.kill_matrix writes it anew"
+    assert line in PAGE.read_text().splitlines(), "python -m tests.faulty_nodes.kill_matrix writes it again"
 
 
 @pytest.mark.parametrize("wrong", FAULTY.values(), ids=FAULTY)

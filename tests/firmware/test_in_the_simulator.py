@@ -142,7 +142,7 @@ def test_a_bug_of_the_board_is_seen_on_its_chip(name: str, tmp_path: Path) -> No
     core = planted(bug, tmp_path)
     with start_avr_board(core, site(), "south", tmp_path, bench=True) as board:
         report = run(board, tmp_path, "conform", "south", "--walk", "0", "--only", bug.case)
-    # A board that starts anew again and again stays long enough on the bus for no verdict.
+    # A board that restarts again and again stays long enough on the bus for no verdict.
     assert report["exit"] == 1
     assert against(report)[bug.case] in ("fail", "inconclusive")
 

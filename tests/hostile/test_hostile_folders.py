@@ -34,7 +34,7 @@ NOTES = (
 def test_a_recording_in_a_corpus_that_is_no_case(name: str, tmp_path: Path) -> None:
     path = tmp_path / name
     path.write_bytes(SHORT[name].content)
-    with pytest.raises(Trouble, match="no case of a fuzz corpus"):
+    with pytest.raises(Trouble, match="not a case of a fuzz corpus"):
         read_case(path)
 
 
@@ -46,7 +46,7 @@ def test_a_note_in_a_corpus_that_is_no_case(note: str, tmp_path: Path) -> None:
     writer.end(0)
     path = tmp_path / "north.ywrec"
     path.write_bytes(file.getvalue())
-    with pytest.raises(Trouble, match="no case of a fuzz corpus"):
+    with pytest.raises(Trouble, match="not a case of a fuzz corpus"):
         read_case(path)
 
 

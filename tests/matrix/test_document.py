@@ -20,7 +20,7 @@ from tests.matrix.outcome import CAUGHT, EQUIVALENT, SURVIVED, UNVISITED, Outcom
 
 
 def test_the_page_is_made_of_what_is_recorded() -> None:
-    assert PAGE.read_text() == page(recorded()), "python -m tests.matrix writes it anew"
+    assert PAGE.read_text() == page(recorded()), "python -m tests.matrix writes it again"
     assert '"nodes": {' in RECORDED.read_text()
 
 

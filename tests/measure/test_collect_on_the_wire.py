@@ -96,7 +96,7 @@ def test_without_a_yes_nothing_is_said_to_anybody(
     with collecting(tmp_path, broker) as process:
         out, err = process.communicate("", timeout=PATIENCE_S)
     assert process.returncode == 2
-    assert "nobody is here to be asked" in " ".join(err.split())
+    assert "there is no terminal to ask on" in " ".join(err.split())
     assert "CAUTION" in err
     assert out == ""
     assert ear.heard() == []

@@ -67,7 +67,7 @@ BY_THE_SUITE = {
         'node.uptime() > order["deadline"]',
         "orders-late-across-wrap",
     ),
-    "counts-anew": Bug(
+    "counts-again": Bug(
         "every connection counts its messages from nought",
         "node.py",
         "        self.speaker.online = True\n",

@@ -23,7 +23,7 @@ def said(program: str, folder: Path, *arguments: object, node: str = "siding") -
 
 @pytest.mark.parametrize("how", ["tick", "link"])
 def test_what_fails_ends_it_with_every_output_off(how: str, tmp_path: Path) -> None:
-    """Then nothing feeds the watchdog any more, which starts the board anew [SAF-03]."""
+    """Then nothing feeds the watchdog any more, which starts the board again [SAF-03]."""
     lines = said("failing.py", tmp_path, how)
     assert lines[0] == "running"
     assert "RuntimeError: a fault of the firmware" in lines

@@ -91,7 +91,7 @@ def test_a_job_that_failed_by_a_fault_has_been_counted_by_the_next_answer() -> N
 
 
 def test_the_count_of_faults_is_that_when_the_job_was_taken_first() -> None:
-    """A report that comes twice takes no job anew."""
+    """A report that comes twice takes no job again."""
     followed = Followed()
     followed.faults(3)
     followed.job("accepted")

@@ -46,4 +46,4 @@ def test_silence_and_a_new_boot_begin_nothing_and_anew() -> None:
     trend.clear()
     assert [trend.sinks(9000 - 100 * number) for number in range(SAMPLES - 1)] == [""] * (SAMPLES - 1)
     assert trend.sinks(0) != ""
-    assert trend.sinks(0) == "", "told once, and followed anew"
+    assert trend.sinks(0) == "", "told once, and followed again"

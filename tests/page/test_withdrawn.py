@@ -117,8 +117,8 @@ def test_it_stands_until_it_is_asked_anew() -> None:
             "text": FERRY, "where": "ferry", "why": WHY, "caution": TURN_BACK, "at": 1_100,
         }  # fmt: skip
         desk.open, desk.gone = [NumberedQuestion(2, FERRY, ("quay-n",), "ferry")], []
-        anew = told(viewer, lambda model: "question/2" in model, model)
-        assert "withdrawn/1" not in anew
+        again = told(viewer, lambda model: "question/2" in model, model)
+        assert "withdrawn/1" not in again
         viewer.close()
 
 

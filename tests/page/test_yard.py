@@ -183,7 +183,7 @@ def test_a_job_from_order_to_report() -> None:
     assert (job(bus)["state"], job(bus)["reason"], job(bus)["ended"]) == ("failed", "fault", 2000)
 
 
-def test_a_lost_report_is_mended_by_the_state() -> None:
+def test_a_lost_report_is_fixed_by_the_state() -> None:
     bus = Bus()
     bus.order("north", "home", id=5, deadline=9000)
     bus.say("north", "crane-status", 2.0, job=5, job_state="done", **CRANE)

@@ -82,7 +82,7 @@ def _times() -> str:
 
 
 def written(page: str) -> str:
-    """The page with every generated part made anew."""
+    """The page with every generated part made again."""
     parts = {
         "disturbances": _disturbances(),
         "small": _small(),

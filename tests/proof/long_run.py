@@ -14,7 +14,7 @@ from tests.proof.run import Outcome, explore
 from tests.proof.yard.budget import Budget
 
 DONE = Path("out/proof/long.jsonl")
-"""One line for each budget that was explored; remove it to begin anew."""
+"""One line for each budget that was explored; remove it to begin again."""
 MOST = 1_500_000
 """States of one budget; one that has more is told as not complete."""
 

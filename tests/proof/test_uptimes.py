@@ -1,4 +1,4 @@
-"""Counting uptimes anew leaves no state out, and adds none."""
+"""Counting uptimes again leaves no state out, and adds none."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from tests.proof.yard.yard import Yard
 
 
 def test_each_state_with_uptimes_as_they_are_is_one_of_those_counted_anew() -> None:
-    """Both ways round, for all states with nothing under way: those of the long exploration, counted anew."""
+    """Both ways round, for all states with nothing under way: those of the long exploration, counted again."""
     steps = Steps("crane")
     may = {"give-up": 1}
     short = Exploration(yard := Yard(Budget("crane", may, calm=True, lag=0), steps))

@@ -22,7 +22,7 @@ STEPS = 110
 TOGETHER = 3
 """Disturbances of one walk, each twice."""
 LEFT_OUT = ("lose", "told", "old map")
-"""What needs another site, or a supervisor that starts anew."""
+"""What needs another site, or a supervisor that restarts."""
 DISTURBED = 0.2
 
 

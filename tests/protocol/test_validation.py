@@ -93,7 +93,7 @@ def test_every_refused_body_says_why_in_both_encodings(mutant: tuple[str, Body])
         for finding in reading.findings:
             assert finding.requirement in specification().requirements
             assert finding.where or finding.byte is not None
-            assert finding.mend
+            assert finding.fix
 
 
 def test_nothing_is_ever_fetched() -> None:
@@ -110,7 +110,7 @@ def test_nothing_is_ever_fetched() -> None:
 
 def json_findings(message: str, text: str) -> dict[str, tuple[str, str, str]]:
     findings = read_message(message, text.encode(), closed=True).findings
-    return {finding.where: (finding.requirement, finding.what, finding.mend) for finding in findings}
+    return {finding.where: (finding.requirement, finding.what, finding.fix) for finding in findings}
 
 
 def test_all_mistakes_are_told_at_once() -> None:
@@ -136,7 +136,7 @@ def test_all_mistakes_are_told_at_once() -> None:
 
 
 @pytest.mark.parametrize(
-    ("message", "text", "where", "mend"),
+    ("message", "text", "where", "fix"),
     [
         ("job-order", '{"act":"transfr"}', "act", "Did you mean 'transfer'?"),
         ("job-order", '{"act":"ask","Token":1}', "Token", "Did you mean 'token'?"),
@@ -146,12 +146,12 @@ def test_all_mistakes_are_told_at_once() -> None:
         ("node-status", '{"boot":1,"link":2,"state":"off","seq":3}', "seq", "Leave it out here"),
     ],
 )
-def test_mends(message: str, text: str, where: str, mend: str) -> None:
-    assert json_findings(message, text)[where][2] == mend
+def test_fixes(message: str, text: str, where: str, fix: str) -> None:
+    assert json_findings(message, text)[where][2] == fix
 
 
 @pytest.mark.parametrize(
-    ("payload", "where", "mend"),
+    ("payload", "where", "fix"),
     [
         ("a20200 65746f6b656e 01", '"token"', "CBOR carries names as integers: send key 16 (token)"),
         ("a1 02 63 61736b", "act", "Send 0 for 'ask'"),
@@ -159,9 +159,9 @@ def test_mends(message: str, text: str, where: str, mend: str) -> None:
         ("a3 02 00 10 01 17 00", "key 23", "Leave it out; keys of one's own are not allowed"),
     ],
 )
-def test_mends_in_cbor_name_keys_and_integers(payload: str, where: str, mend: str) -> None:
+def test_fixes_in_cbor_name_keys_and_integers(payload: str, where: str, fix: str) -> None:
     findings = read_message("job-order", bytes.fromhex(payload), closed=True).findings
-    assert mend in [finding.mend for finding in findings if finding.where == where]
+    assert fix in [finding.fix for finding in findings if finding.where == where]
 
 
 def test_units_and_meanings_are_told() -> None:

@@ -67,7 +67,7 @@ def test_an_invalid_vector_is_refused_for_its_requirement(vector: Vector) -> Non
     for finding in reading.findings:
         assert finding.requirement in specification().requirements
         assert finding.what
-        assert finding.mend
+        assert finding.fix
         assert finding.where or finding.byte is not None, "neither field nor byte is named"
 
 
@@ -103,7 +103,7 @@ def test_cut_short_at_every_length(vector: Vector, closed: bool) -> None:
 def test_with_a_tail(vector: Vector, tail: bytes) -> None:
     reading = read_message(vector.message, vector.payload + tail, closed=False)
     assert not reading.readable
-    text = "text" in vector.fields and not tail.isascii()  # Then the whole is no UTF-8 any more.
+    text = "text" in vector.fields and not tail.isascii()  # Then the whole is not UTF-8 any more.
     assert [finding.requirement for finding in reading.findings] == ["ENC-03" if text else "ENC-12"]
     assert reading.findings[0].byte in (len(vector.payload), len(vector.payload) + tail.find(b"\x00"))
 

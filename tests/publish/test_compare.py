@@ -450,7 +450,7 @@ def manglings(draw: st.DrawFn) -> tuple[str, Edit]:
 @examples(60)
 @pytest.mark.slow
 def test_what_cannot_be_compared_is_refused_in_words(mangled: tuple[str, Edit]) -> None:
-    """Never an error of the kit's own; what is compared has witnesses that hold, by jsonschema."""
+    """Never an internal error; what is compared has witnesses that hold, by jsonschema."""
     message, edit = mangled
     old, new = pair(message, edit)
     comparison = compared(old, new)

@@ -124,7 +124,7 @@ def test_every_order_needs_a_yes_towards_a_bench_node_too(
         ended = replayed(path, broker)
         assert ended.returncode == 2
         assert live.orders == []
-        assert "nobody is here to be asked. Add --yes" in ended.stderr
+        assert "there is no terminal to ask on. Add --yes" in ended.stderr
         assert f"north: 2 {body['act']}" in ended.stderr
         assert "CAUTION" in ended.stderr
         assert "no proof that motors are off" in " ".join(ended.stderr.split())

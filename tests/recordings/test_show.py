@@ -107,7 +107,7 @@ def test_what_is_no_filter() -> None:
     for text in ("@.x ==", "]", "1 1"):
         with pytest.raises(Trouble, match="invalid filter"):
             FieldTest(text)
-    with pytest.raises(Trouble, match="no order id"):
+    with pytest.raises(Trouble, match="not an order id"):
         job_id("north")
 
 
@@ -299,7 +299,7 @@ def test_csv_and_json_lines(yards: Yards, tmp_path: Path) -> None:
     lines = [json.loads(line) for line in (tmp_path / "run.jsonl").read_text(encoding="utf-8").splitlines()]
     assert {line["node"] for line in lines} == {"siding"}
     assert lines[0]["time"].startswith("2026-05-02T10:00:00")
-    with pytest.raises(Trouble, match="no format"):
+    with pytest.raises(Trouble, match="not an export format"):
         ran(path, "--export", tmp_path / "run.xml")
 
 

@@ -83,19 +83,19 @@ def test_the_checks_come_in_the_order_of_the_table() -> None:
     yard.order("north", "hold")
     wrong = {**JOG, "id": 50, "deadline": node.uptime - 1, "target": [9999]}
     reasons = []
-    mend: list[tuple[str, Callable[[], object]]] = [
+    fix: list[tuple[str, Callable[[], object]]] = [
         ("late", lambda: wrong.update(deadline=NEVER)),
         ("busy", lambda: yard.order("north", "cancel", ref=node.job.id if node.job else 0)),
         ("held", lambda: yard.order("north", "resume", holds=1)),
         ("reach", lambda: wrong.update(target=[100, 0, 0])),
     ]
-    for _reason, repair in mend:
+    for _reason, repair in fix:
         wrong["id"] += 10
         yard.ids["north"] = wrong["id"]
         reasons.append(answers(yard.send("north", wrong))[0][3])
         repair()
         yard.run(2_000)
-    assert reasons == [reason for reason, _ in mend]
+    assert reasons == [reason for reason, _ in fix]
     assert answers(yard.send("north", {**wrong, "id": wrong["id"] + 9}))[0][2] == "accepted"
 
 

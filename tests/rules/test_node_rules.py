@@ -100,7 +100,7 @@ class RaisesMarkLate(Controller):
 
 @pytest.mark.parametrize(("kind", "safe"), [(Controller, True), (RaisesMarkLate, False)])
 def test_rule_1_a_refused_order_is_used_up(kind: type[Controller], safe: bool) -> None:
-    """Order 12 is refused as busy, so whoever sent it plans anew. If the mark is not raised before that
+    """Order 12 is refused as busy, so whoever sent it plans again. If the mark is not raised before that
     check, the second delivery of order 12 finds the crane free, and is obeyed.
     """
     terminal, hand = crane(kind)

@@ -1,4 +1,4 @@
-"""Scenario files with mistakes: each is named with its place and how to mend it."""
+"""Scenario files with mistakes: each is named with its place and how to fix it."""
 
 from __future__ import annotations
 

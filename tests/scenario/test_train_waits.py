@@ -25,7 +25,7 @@ def test_it_waits_while_the_way_has_to_be_seen_to(way: tuple[str, str]) -> None:
     visit = Visit("T-1", "siding", ("", "", "C-9"), takes)
     stage = VirtualStage(
         Scenario(
-            SITE.name, "a node starts anew while a train stands", WITHIN_MS, seed=1,
+            SITE.name, "a node restarts while a train stands", WITHIN_MS, seed=1,
             contents={"stack-s": ("C-1", "")}, boxes={"C-9": Spot("stack-n", 0)}, trains=(Train(visit),),
             person=Person(walk_ms=30_000),
         ),

@@ -116,7 +116,7 @@ def new_is_said_until_the_node_status_of_that_connection_has_come(gateway: type[
 
 @check("SER-10")
 def a_connection_that_is_not_known_is_not_there(gateway: type[GatewayLine]) -> None:
-    """The gateway has been started anew, and the board speaks of what it had."""
+    """The gateway has been restarted, and the board speaks of what it had."""
     stand = Stand(gateway)
     stand.here(7, 4, wants=False)
     assert stand.buses() == [Bus(Connection(7, 4), "off")]

@@ -167,7 +167,7 @@ def test_a_board_without_a_login_is_not_let_in(tmp_path: Path) -> None:
     bus = Endpoint("127.0.0.1", 1883)
     found = endpoint_of("north", bus, logins)
     assert (found.user, found.password) == ("north", "a word")
-    with pytest.raises(Trouble, match="the file of logins has none for south"):
+    with pytest.raises(Trouble, match="the login file has none for south"):
         endpoint_of("south", bus, logins)
     with pytest.raises(Trouble, match="none for south"):
         endpoint_of("south", bus, {})

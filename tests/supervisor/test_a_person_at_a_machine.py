@@ -94,7 +94,7 @@ def test_an_answer_is_not_taken_once_a_crane_there_has_started_anew() -> None:
     terminal.reset("north")
     Hand(terminal, "north").job("home", 1, boot=2)
     terminal.run_until(lambda: question not in supervisor.questions)
-    with pytest.raises(ValueError, match="was withdrawn: north has started anew"):
+    with pytest.raises(ValueError, match="was withdrawn: north has restarted"):
         question.answer(*seen)
     assert set(supervisor.inventory.shown("stack-n")) == {"?"}
     terminal.run_until(lambda: len([one for one in asked if one.place == "stack-n"]) == 2)
@@ -184,7 +184,7 @@ def test_who_orders_no_more_withdraws_its_questions(
 
 
 def test_what_was_held_for_a_person_stays_held_where_the_question_settles_without_an_answer() -> None:
-    """Whoever mends a crane moves it by hand: after that it has no fault any more, and his hand is in it still."""
+    """Whoever fixes a crane moves it by hand: after that it has no fault any more, and his hand is in it still."""
     terminal, supervisor = settled()
     supervisor.open_questions.listen(None)
     crane, machine = terminal.controllers["north"], terminal.machines["north"].crane

@@ -1,4 +1,4 @@
-"""An hour of holds and resumes at the desk while the bus goes away and nodes start anew.
+"""An hour of holds and resumes at the desk while the bus goes away and nodes start again.
 
 Compared at every moment, fifty times a second: the nodes that are really held, by their controllers, with the
 nodes that were asked to be held, by a ledger of its own that a hold enters at once and that a resume leaves when

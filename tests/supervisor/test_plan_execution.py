@@ -1,4 +1,4 @@
-"""A wish is planned for as a whole, followed, and planned for anew when things turn out otherwise."""
+"""A wish is planned for as a whole, followed, and planned for again when things turn out otherwise."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a desk tells of questions that were withdrawn: until they are asked anew, and across a restart."""
+"""What a desk tells of questions that were withdrawn: until they are asked again, and across a restart."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def test_it_stands_until_the_same_is_asked_anew() -> None:
     terminal.run_until(lambda: question not in supervisor.questions)
     gone = next(one for one in hand.withdrawn() if one.number == number)
     assert (gone.where, gone.caution, gone.text) == ("stack-n", TURN_BACK, question.asks)
-    assert "north has started anew" in gone.why
+    assert "north has restarted" in gone.why
     assert hand.answer(number, "- - - -") == f"WITHDRAWN, do not answer: {gone.why}"
     terminal.run_until(lambda: any(one.place == "stack-n" for one in supervisor.questions))
     assert number not in {one.number for one in hand.withdrawn()}
@@ -38,7 +38,7 @@ def test_who_was_sent_by_a_supervisor_that_has_started_anew_is_called_back() -> 
     at_work[0] = terminal.supervise(boot=2, on_question=None)
     assert {one.number for one in hand.withdrawn()} == numbers
     assert {one.caution for one in hand.withdrawn()} == {TURN_BACK}
-    assert all("started anew" in one.why for one in hand.withdrawn())
+    assert all("restarted" in one.why for one in hand.withdrawn())
     assert "WITHDRAWN" in (hand.answer(min(numbers), "-") or "")
     terminal.run_until(lambda: any(one.place == question.place for one in at_work[0].questions))
     assert question.place not in {one.where for one in hand.withdrawn()}

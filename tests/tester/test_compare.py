@@ -1,4 +1,4 @@
-"""What broke and what was mended since an earlier report."""
+"""What broke and what was fixed since an earlier report."""
 
 from __future__ import annotations
 
@@ -37,8 +37,8 @@ def report(controller: type[Controller] = Controller, *only: str) -> dict[str, A
         ("pass", "inconclusive", "broke"),
         ("none", "fail", "broke"),
         ("new", "error", "broke"),
-        ("fail", "pass", "mended"),
-        ("inconclusive", "pass", "mended"),
+        ("fail", "pass", "fixed"),
+        ("inconclusive", "pass", "fixed"),
         ("new", "pass", "otherwise"),
         ("none", "pass", "otherwise"),
         ("pass", "none", "otherwise"),
@@ -63,19 +63,19 @@ def test_what_broke_is_told_in_json_and_on_the_terminal() -> None:
     told = {one["id"]: (one["before"], one["now"]) for one in now["since"]["broke"]}
     assert told["orders-ask"] == ("pass", "fail")
     assert told["orders-stale"] == ("pass", "inconclusive")
-    assert now["since"]["mended"] == []
+    assert now["since"]["fixed"] == []
     text = as_text.render(now)
     assert "broke   orders-ask (pass, now fail)" in text
     assert "firmware 0.9 then" in text
     assert max(map(len, text.splitlines())) <= as_text.WIDTH
 
 
-def test_what_was_mended_is_told_the_other_way_round() -> None:
+def test_what_was_fixed_is_told_the_other_way_round() -> None:
     before, now = report(Deaf), report()
     now["since"] = since(before, now)
-    assert "orders-ask" in {one["id"] for one in now["since"]["mended"]}
+    assert "orders-ask" in {one["id"] for one in now["since"]["fixed"]}
     text = as_text.render(now)
-    assert "mended  orders-ask (fail, now pass)" in text
+    assert "fixed   orders-ask (fail, now pass)" in text
     assert "nothing broke" in text
 
 
@@ -88,8 +88,8 @@ def test_a_run_of_a_few_cases_breaks_none_of_the_others() -> None:
     ("text", "told"),
     [
         (None, "cannot be read"),
-        ("{", "no JSON"),
-        ("[]", "no report"),
+        ("{", "not JSON"),
+        ("[]", "not a conformance report"),
         ('{"kit": "1"}', "it has no 'protocol'"),
     ],
 )

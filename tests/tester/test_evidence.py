@@ -1,4 +1,4 @@
-"""The evidence of a fail says what the author of the firmware has to know to mend it."""
+"""The evidence of a fail says what the author of the firmware has to know to fix it."""
 
 from __future__ import annotations
 

@@ -136,11 +136,11 @@ def test_no_report_calls_a_stopped_run_a_pass(after: int) -> None:
     far = f"{came} of {came + open_} cases were judged"
     text = as_text.render(report)
     assert far in " ".join(text.split())
-    assert "verdict: inconclusive, which is no pass" in text
+    assert "verdict: inconclusive, which is not a pass" in text
     assert max(map(len, text.splitlines())) <= as_text.WIDTH
     page = as_html.render(report)
     assert far in page
-    assert "which is no pass" in page
+    assert "which is not a pass" in page
     suite = ET.fromstring(as_junit.render(report)).find("testsuite")
     assert suite is not None
     assert suite.attrib["errors"] == "1" == str(len(suite.findall("testcase/error")))

@@ -91,7 +91,7 @@ def test_the_reference_supervisor_passes_on_the_wire(choice: str, tmp_path: Path
 
 
 class ByHand:
-    """A person who starts the supervisor anew whenever the kit asks for it, and follows its usual brief."""
+    """A person who restarts the supervisor whenever the kit asks for it, and follows its usual brief."""
 
     def __init__(self, site: Site) -> None:
         self.site, self.told = site, list[str]()
@@ -132,7 +132,7 @@ def test_a_person_can_start_it_too_and_nothing_of_the_played_nodes_is_left() -> 
         "supervisor-works": Verdict.PASS,
     }
     assert len(person.told) == 2
-    assert "Stop the supervisor 'yard' and start it anew" in person.told[0]
+    assert "Stop the supervisor 'yard' and restart it" in person.told[0]
     assert "box C-205 from stack-n by way of ferry to siding, slot 0" in person.told[0]
     assert {topic.split("/")[2] for topic in left} == {NAME}
 
@@ -202,9 +202,9 @@ def test_a_brief_is_read_as_it_was_written(brief: Brief, tmp_path: Path) -> None
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("{", "byte 1: this is no JSON"),
-        ("[]", "no brief"),
-        ('{"contents": {}}', "no brief"),
+        ("{", "byte 1: not JSON"),
+        ("[]", "not a brief"),
+        ('{"contents": {}}', "not a brief"),
         ('{"contents": {"stack-n": []}, "goal": null, "answers": false, "holds": false}', "another site"),
         ('{"contents": {"moon": [""]}, "goal": null, "answers": false, "holds": false}', "another site"),
     ],

@@ -36,11 +36,11 @@ KNOWN = {
     ("conformance/bench/tap/node_socket.py", "gather"): "a task of fail_stop.task, which has told its own",
     ("conformance/bench/tap/relay.py", "except"): "told to the book, which keeps it and stops the program",
     (
-        "conformance/bench/brokers/amqtt_mended.py",
+        "conformance/bench/brokers/amqtt_fixed.py",
         "create_task",
     ): "the broker's own, whose clients may leave at any time",
     (
-        "conformance/bench/brokers/amqtt_mended.py",
+        "conformance/bench/brokers/amqtt_fixed.py",
         "gather",
     ): "the broker's own, whose clients may leave at any time",
     ("conformance/bench/brokers/embedded.py", "set_exception_handler"): "the broker's own, noted in its log",

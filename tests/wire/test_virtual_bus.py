@@ -195,7 +195,7 @@ def test_the_same_client_identifier_takes_over_and_the_will_is_sent() -> None:
     bus.attach(Node())
     run_for(bus, 100)
     bus.detach("north", graceful=False)
-    bus.attach(Node())  # a reset: the same controller anew
+    bus.attach(Node())  # a reset: the same controller again
     run_for(bus, 100)
     assert listener.payloads("north/status") == [b"on 1", b"off 1", b"on 1"]
     assert [one.closed_by for one in bus.connections["north"]] == [ClosedBy.BROKER, None]

@@ -1,6 +1,6 @@
-"""amqtt 0.12.1 with its defects mended, each named where it is.
+"""amqtt 0.12.1 with its defects fixed, each named where it is.
 
-What is mended here is tested in tests/bench/test_embedded_defects.py against this version; the version is
+What is fixed here is tested in tests/bench/test_embedded_defects.py against this version; the version is
 pinned. Requirement numbers are those of MQTT 3.1.1.
 """
 
@@ -38,7 +38,7 @@ async def _no_retries() -> None:
 class MendedBroker(Broker):  # type: ignore[misc]
     """An MQTT 3.1.1 broker for one event loop. `users` maps names to passwords; None lets anyone in.
 
-    Not mended: what is delivered again after a reconnect has a new packet id and no DUP flag, and a QoS 2
+    Not fixed: what is delivered again after a reconnect has a new packet id and no DUP flag, and a QoS 2
     exchange does not survive a reconnect. The protocol uses QoS 0 and 1, and asks nobody to rely on DUP.
     """
 

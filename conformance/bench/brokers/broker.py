@@ -89,7 +89,7 @@ def start_broker(
     if "://" in choice:
         choice, url = "auto", choice
     if choice not in CHOICES:
-        raise Trouble(f"there is no broker {choice!r}", mend=f"Choose {', '.join(CHOICES)} or a URL")
+        raise Trouble(f"there is no broker {choice!r}", fix=f"Choose {', '.join(CHOICES)} or a URL")
     if choice == "auto" and url is not None:
         yield _remote(parse_address(url, tls), version)
         return
@@ -100,10 +100,10 @@ def start_broker(
             yield mosquitto
         return
     if choice == "mosquitto":
-        mend = "Install it (Debian: apt install mosquitto) or choose the embedded broker"
-        raise Trouble("there is no mosquitto on this machine", mend=mend)
+        fix = "Install it (Debian: apt install mosquitto) or choose the embedded broker"
+        raise Trouble("there is no mosquitto on this machine", fix=fix)
     if server_tls is not None:
-        raise Trouble("the embedded broker does not speak TLS", mend="Install mosquitto, or give a URL")
+        raise Trouble("the embedded broker does not speak TLS", fix="Install mosquitto, or give a URL")
     # Late: the library takes a tenth of a second to import.
     from conformance.bench.brokers.embedded import EmbeddedBroker
 
@@ -113,6 +113,6 @@ def start_broker(
 
 def _remote(address: Address, version: str) -> RemoteBroker:
     if version not in VERSIONS:
-        raise Trouble(f"MQTT version {version!r} is not known here", mend=f"Choose {' or '.join(VERSIONS)}")
+        raise Trouble(f"MQTT version {version!r} is not known here", fix=f"Choose {' or '.join(VERSIONS)}")
     probe(address, level=VERSIONS[version])
     return RemoteBroker(address)

@@ -1,4 +1,4 @@
-"""The embedded broker: amqtt, mended, on a thread and event loop of its own. Nothing has to be installed."""
+"""The embedded broker: amqtt, fixed, on a thread and event loop of its own. Nothing has to be installed."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from typing import Any, Self
 from amqtt.contexts import BrokerConfig, ListenerConfig
 from amqtt.errors import BrokerError
 
-from conformance.bench.brokers.amqtt_mended import MendedBroker
+from conformance.bench.brokers.amqtt_fixed import MendedBroker
 from conformance.bench.connection.address import Address
 from conformance.bench.loop_thread import LoopThread
 from conformance.bench.network import listening_trouble

@@ -182,8 +182,8 @@ class Mosquitto:
         # Each line starts with the time in seconds; the first error is the cause of those behind it.
         lines = [line.partition(": ")[2] or line for line in said.splitlines()]
         why = next((line for line in lines if "Error" in line), lines[-1] if lines else "it said nothing")
-        mend = "Choose the embedded broker, or give the URL of one that runs"
-        return Trouble(f"mosquitto did not start: {why}", where=f"{self.host}:{self.port}", mend=mend)
+        fix = "Choose the embedded broker, or give the URL of one that runs"
+        return Trouble(f"mosquitto did not start: {why}", where=f"{self.host}:{self.port}", fix=fix)
 
     def _stop(self) -> None:
         process, directory = self._process, self._directory

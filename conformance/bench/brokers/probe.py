@@ -69,5 +69,5 @@ def _read_connack(sock: socket.socket, endpoint: Endpoint, level: int) -> Connac
     except Malformed:
         answer = None
     if not isinstance(answer, Connack):
-        raise Trouble("what answers there does not speak MQTT", where=str(endpoint), mend=OTHER_PORT)
+        raise Trouble("what answers there does not speak MQTT", where=str(endpoint), fix=OTHER_PORT)
     return answer

@@ -75,31 +75,29 @@ class Address:
 
 def parse_address(url: str, tls: TlsFiles | None = None) -> Address:
     """Read a broker URL. `tls` names files for `mqtts://`. Raises Trouble that shows no password."""
-    mend = (
-        "Write it as mqtt://host, mqtt://host:port or mqtts://host, and a user before the host as user@host"
-    )
+    fix = "Write it as mqtt://host, mqtt://host:port or mqtts://host, and a user before the host as user@host"
     scheme = re.match(r"([A-Za-z][A-Za-z0-9+.-]*)://", url)
     try:
         parts = urlsplit(url)
         port = parts.port
     except ValueError:
-        raise Trouble("this is no broker URL: its host or port cannot be read", mend=mend) from None
+        raise Trouble("not a broker URL: its host or port cannot be read", fix=fix) from None
     if scheme is None or parts.scheme not in PORTS:
         # Of anything else nobody knows what it is: it may be a password.
         begin = "it does not start with mqtt://" if scheme is None else f"it starts with {scheme[1]!r}"
-        raise Trouble(f"this is no broker URL: {begin}", mend=mend)
+        raise Trouble(f"not a broker URL: {begin}", fix=fix)
     if "@" in parts.path + parts.query + parts.fragment:
-        mend = "In a password write / as %2F, ? as %3F and # as %23, or put it into a file"
-        raise Trouble("this is no broker URL: its user and password cannot be told from the rest", mend=mend)
+        fix = "In a password write / as %2F, ? as %3F and # as %23, or put it into a file"
+        raise Trouble("not a broker URL: its user and password cannot be told from the rest", fix=fix)
     if not parts.hostname:
-        raise Trouble("this is no broker URL: it names no host", mend=mend)
+        raise Trouble("not a broker URL: it names no host", fix=fix)
     if parts.path.strip("/") or parts.query or parts.fragment:
-        raise Trouble("a broker URL ends with the port", where=parts.hostname, mend=mend)
+        raise Trouble("a broker URL ends with the port", where=parts.hostname, fix=fix)
     if tls is not None and parts.scheme == "mqtt":
         raise Trouble(
             "TLS files were given for a plain URL",
             where=parts.hostname,
-            mend="Write mqtts://, or leave the TLS files out",
+            fix="Write mqtts://, or leave the TLS files out",
         )
     return Address(
         host=parts.hostname,

@@ -13,34 +13,30 @@ from protocol.toml_problems import MOST_BYTES, NotToml, parse_toml
 from protocol.trouble import Trouble
 from protocol.wire.endpoint import Endpoint
 
-MEND = 'Write for each board: [NAME], then user = "..." and password = "..."'
+FIX = 'Write for each board: [NAME], then user = "..." and password = "..."'
 
 
 def read_logins(path: Path) -> dict[str, tuple[str, str]]:
     """Name of a board to its user and password. Raises Trouble; no text holds a password."""
     where = str(path)
     try:
-        require_private(path, "the file of logins")
+        require_private(path, "the login file")
         tables = parse_toml(read_bounded(path, MOST_BYTES + 1))
     except OSError as error:
-        mend = "Check its name and its rights"
-        raise Trouble(
-            f"the file of logins cannot be read: {error.strerror}", where=where, mend=mend
-        ) from None
+        fix = "Check its name and its rights"
+        raise Trouble(f"the login file cannot be read: {error.strerror}", where=where, fix=fix) from None
     except NotToml as error:
         # What the file says at that place is not told: it may be a password.
-        raise Trouble(
-            f"the file of logins is no TOML: {error.problem.where}", where=where, mend=MEND
-        ) from None
+        raise Trouble(f"the login file is not TOML: {error.problem.where}", where=where, fix=FIX) from None
     return {name: _login(name, row, where) for name, row in tables.items()}
 
 
 def _login(name: str, row: Any, where: str) -> tuple[str, str]:
     if not isinstance(row, dict) or set(row) != {"user", "password"}:
-        raise Trouble(f"[{name}] has to have user and password, and nothing else", where=where, mend=MEND)
+        raise Trouble(f"[{name}] needs user and password, and nothing else", where=where, fix=FIX)
     user, password = row["user"], row["password"]
     if not isinstance(user, str) or not isinstance(password, str) or not user:
-        raise Trouble(f"user and password of [{name}] have to be texts", where=where, mend=MEND)
+        raise Trouble(f"user and password of [{name}] must be strings", where=where, fix=FIX)
     return user, password
 
 
@@ -49,6 +45,6 @@ def endpoint_of(board: str, bus: Endpoint, logins: Mapping[str, tuple[str, str]]
     if logins is None:
         return bus
     if board not in logins:
-        raise Trouble(f"the file of logins has none for {board}", mend=MEND)
+        raise Trouble(f"the login file has none for {board}", fix=FIX)
     user, password = logins[board]
     return replace(bus, user=user, password=password)

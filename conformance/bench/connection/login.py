@@ -54,11 +54,11 @@ def address_of(url: str, login: Login, environment: Mapping[str, str]) -> Addres
     )
     address = parse_address(url, None if tls == TlsFiles() else tls)
     if address.user is not None and login.user is not None:
-        raise Trouble("the user is named twice, in the URL and by --user", mend="Name it once")
+        raise Trouble("the user is named twice, in the URL and by --user", fix="Name it once")
     user = address.user if address.user is not None else login.user or environment.get(USER) or None
     password = _password(address.password, login.password_file, environment)
     if password is not None and not user:
-        raise Trouble("there is a password, but no user", mend=f"Name the user with --user or {USER}")
+        raise Trouble("there is a password, but no user", fix=f"Name the user with --user or {USER}")
     return Address(address.host, address.port, user or None, password, address.tls)
 
 
@@ -96,13 +96,13 @@ def _password(in_url: str | None, file: Path | None, environment: Mapping[str, s
     """An option goes before the variables. Raises Trouble where two of equal rank are given."""
     if in_url is not None:
         if file is not None:
-            raise Trouble("there are two passwords, in the URL and by --password-file", mend="Give one")
+            raise Trouble("there are two passwords, in the URL and by --password-file", fix="Give one")
         return in_url
     if file is not None:
         return read_password(file)
     word, named = environment.get(PASSWORD), _path(environment, PASSWORD_FILE)
     if word and named is not None:
-        raise Trouble(f"there are two passwords, by {PASSWORD} and by {PASSWORD_FILE}", mend="Unset one")
+        raise Trouble(f"there are two passwords, by {PASSWORD} and by {PASSWORD_FILE}", fix="Unset one")
     return read_password(named) if named is not None else word or None
 
 
@@ -114,18 +114,18 @@ def read_password(path: Path) -> str:
         with path.open("rb") as file:
             raw = file.read(LONGEST + 3)
     except OSError as error:
-        mend = "Check its name and its rights"
-        raise Trouble(f"the password file cannot be read: {error.strerror}", where=where, mend=mend) from None
+        fix = "Check its name and its rights"
+        raise Trouble(f"the password file cannot be read: {error.strerror}", where=where, fix=fix) from None
     lines = raw.splitlines()
     if len(lines) != 1 or not lines[0]:
         raise Trouble(
             "a password file holds the password on its first line, and nothing else",
             where=where,
-            mend="Write it anew with one line",
+            fix="Rewrite it with one line",
         )
     if len(lines[0]) > LONGEST:
         raise Trouble(f"a password has at most {LONGEST} bytes", where=where)
     try:
         return lines[0].decode()
     except UnicodeDecodeError:
-        raise Trouble("the password is not in UTF-8", where=where, mend="Write the file in UTF-8") from None
+        raise Trouble("the password is not in UTF-8", where=where, fix="Write the file in UTF-8") from None

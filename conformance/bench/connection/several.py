@@ -33,5 +33,5 @@ def require_several(
         raise Trouble(
             f"this broker lets the user {address.user!r} be connected once at a time, and {why}",
             where=address.name,
-            mend=instead,
+            fix=instead,
         )

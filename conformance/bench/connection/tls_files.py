@@ -32,7 +32,7 @@ class TlsFiles:
         import ssl
 
         if self.key is not None and self.certificate is None:
-            raise Trouble("a key comes with its certificate", where=str(self.key), mend="Name both")
+            raise Trouble("a key comes with its certificate", where=str(self.key), fix="Name both")
         if self.ca is not None:
             _require_certificate(self.ca, "the CA's certificate")
         try:
@@ -41,7 +41,7 @@ class TlsFiles:
             raise Trouble(
                 f"the CA's certificate cannot be used ({_reason(error)})",
                 where=str(self.ca),
-                mend="Name the PEM file with the certificate of the CA that signed the broker's",
+                fix="Name the PEM file with the certificate of the CA that signed the broker's",
             ) from None
         if self.certificate is not None:
             _load(context, self.certificate, self.key or self.certificate)
@@ -60,7 +60,7 @@ def require_private(path: Path, what: str) -> None:
         raise Trouble(
             f"{what} can be read by others (mode {mode:04o}), so it is not used",
             where=str(path),
-            mend=f"chmod 600 {path}",
+            fix=f"chmod 600 {path}",
         )
 
 
@@ -70,13 +70,13 @@ def _load(context: ssl.SSLContext, certificate: Path, key: Path) -> None:
     _require_certificate(certificate, "the client certificate")
     text = _text(key, "the key")
     if "PRIVATE KEY-----" not in text:
-        mend = "Name the PEM file that holds it with --key"
-        raise Trouble("there is no private key in this file", where=str(key), mend=mend)
+        fix = "Name the PEM file that holds it with --key"
+        raise Trouble("there is no private key in this file", where=str(key), fix=fix)
     require_private(key, "the private key")
 
     def ask_nobody() -> NoReturn:
-        mend = f"Keep it without one, readable by you alone: openssl pkey -in {key} -out new.key"
-        raise Trouble("the private key is protected by a pass phrase", where=str(key), mend=mend)
+        fix = f"Keep it without one, readable by you alone: openssl pkey -in {key} -out new.key"
+        raise Trouble("the private key is protected by a pass phrase", where=str(key), fix=fix)
 
     try:
         context.load_cert_chain(certificate, key, ask_nobody)
@@ -85,20 +85,20 @@ def _load(context: ssl.SSLContext, certificate: Path, key: Path) -> None:
             raise Trouble(
                 "the key does not belong to the certificate",
                 where=str(key),
-                mend=f"Name the key that {certificate} was made with",
+                fix=f"Name the key that {certificate} was made with",
             ) from None
         raise Trouble(
             f"certificate and key cannot be used ({_reason(error)})",
             where=f"{certificate}, {key}",
-            mend="Name PEM files of a certificate and its key",
+            fix="Name PEM files of a certificate and its key",
         ) from None
 
 
 def _require_certificate(path: Path, what: str) -> None:
     if CERTIFICATE in _text(path, what):
         return
-    mend = f"Name a PEM file; one in DER is turned into PEM by: openssl x509 -inform der -in {path} -out {path}.pem"
-    raise Trouble(f"{what} is no PEM file: it has no line '{CERTIFICATE}'", where=str(path), mend=mend)
+    fix = f"Name a PEM file; one in DER is turned into PEM by: openssl x509 -inform der -in {path} -out {path}.pem"
+    raise Trouble(f"{what} is not a PEM file: it has no line '{CERTIFICATE}'", where=str(path), fix=fix)
 
 
 def _text(path: Path, what: str) -> str:
@@ -106,11 +106,11 @@ def _text(path: Path, what: str) -> str:
         content = read_bounded(path, MOST_BYTES + 1)
     except OSError as error:
         raise Trouble(
-            f"{what} cannot be read: {error.strerror}", where=str(path), mend="Check its name and its rights"
+            f"{what} cannot be read: {error.strerror}", where=str(path), fix="Check its name and its rights"
         ) from None
     if len(content) > MOST_BYTES:
         told = f"{what} is longer than {MOST_BYTES:,} bytes"
-        raise Trouble(told, where=str(path), mend="Name the PEM file that holds it")
+        raise Trouble(told, where=str(path), fix="Name the PEM file that holds it")
     return content.decode("ascii", "replace")
 
 

@@ -63,11 +63,11 @@ def _compile(command: Sequence[str | Path]) -> None:
     try:
         run = subprocess.run(words, capture_output=True, text=True, check=False, timeout=120)
     except FileNotFoundError:
-        mend = f"On Debian and Ubuntu: apt install {PACKAGES}"
-        raise Trouble(f"{words[0]} is not on this machine", mend=mend) from None
+        fix = f"On Debian and Ubuntu: apt install {PACKAGES}"
+        raise Trouble(f"{words[0]} is not on this machine", fix=fix) from None
     if run.returncode:
-        mend = f"On Debian and Ubuntu it needs: apt install {PACKAGES}"
-        raise Trouble(f"{words[0]} could not build the board: {run.stderr.strip()}", mend=mend)
+        fix = f"On Debian and Ubuntu it needs: apt install {PACKAGES}"
+        raise Trouble(f"{words[0]} could not build the board: {run.stderr.strip()}", fix=fix)
 
 
 def crane_words(node: NodeSite) -> list[str]:
@@ -120,7 +120,7 @@ class AvrBoard:
         return told
 
     def on_bench(self) -> AvrBoard:
-        """Set the bench jumper, and start anew: it is looked at once."""
+        """Set the bench jumper, and start again: it is looked at once."""
         self.tell("bench 1")
         self.tell("power-cycle")
         return self

@@ -26,13 +26,13 @@ def words_of(line: str) -> tuple[str, ...]:
         raise Trouble(f"the program cannot be read: {error}", where=line) from error
     for place in (BROKER, BRIEF):
         if not any(place in word for word in words):
-            mend = f"Put {BROKER} where it takes the broker's URL and {BRIEF} where it takes the brief's file"
-            raise Trouble(f"the program is not told its {place}", where=line, mend=mend)
+            fix = f"Put {BROKER} where it takes the broker's URL and {BRIEF} where it takes the brief's file"
+            raise Trouble(f"the program is not told its {place}", where=line, fix=fix)
     return words
 
 
 class Program:
-    """Starts the program anew with each brief. Leaving it ends the program and all that it has started."""
+    """Starts the program again with each brief. Leaving it ends the program and all that it has started."""
 
     def __init__(
         self, words: Sequence[str], broker: str, environment: Mapping[str, str] | None = None

@@ -18,7 +18,7 @@ CHECK = (
     " A board needs --bind with this machine's address in its network"
 )
 
-MEND_PROGRAM = "Start it by hand ('yardwire node') to see what it says"
+FIX_PROGRAM = "Start it by hand ('yardwire node') to see what it says"
 
 
 def wait_for_node(
@@ -40,7 +40,7 @@ def wait_for_node(
         waited = time.monotonic() - began
         ended = failure()
         if ended:
-            raise Trouble(f"{node} did not connect: {ended}", mend=MEND_PROGRAM)
+            raise Trouble(f"{node} did not connect: {ended}", fix=FIX_PROGRAM)
         if waited >= limit:
             _require_likely(tap, node, limit)
             return
@@ -68,13 +68,13 @@ def _require_likely(tap: Tap, node: str, limit: float) -> None:
         return
     where = f"{tap.host}:{tap.port}"
     if not tap.connections:
-        raise Trouble(f"nothing connected within {limit:.0f} s", where=where, mend=CHECK)
+        raise Trouble(f"nothing connected within {limit:.0f} s", where=where, fix=CHECK)
     _require_own_name(tap, node, where)
     came = _came(tap) or f"{len(tap.connections)} connections spoke no MQTT"
     raise Trouble(
         f"{node} did not connect within {limit:.0f} s: {came}",
         where=where,
-        mend="A node is known by its will, its subscription to its job-order topic and its messages: "
+        fix="A node is known by its will, its subscription to its job-order topic and its messages: "
         "does the board use the names of site and node that are in the site file?",
     )
 
@@ -92,19 +92,19 @@ def _require_own_name(tap: Tap, node: str, where: str) -> None:
             raise Trouble(
                 f"{told} speaks protocol {root!r}, and this kit judges {wanted!r}",
                 where=where,
-                mend=f"Take the kit for {root!r}, or write the firmware for {wanted!r}: every topic begins with it",
+                fix=f"Take the kit for {root!r}, or write the firmware for {wanted!r}: every topic begins with it",
             )
         if root == wanted and site != signature.site:
             raise Trouble(
                 f"{told} belongs to the site {site!r}, and {signature.site!r} was asked for",
                 where=where,
-                mend="Name the site file of that site, or give the board this site's name",
+                fix="Name the site file of that site, or give the board this site's name",
             )
         if root == wanted and name != node:
             raise Trouble(
                 f"{told} calls itself {name!r}, and {node!r} was asked for",
                 where=where,
-                mend=f"Judge it as {name!r} ('yardwire conform {name} ...'), or give the board the name {node!r}",
+                fix=f"Judge it as {name!r} ('yardwire conform {name} ...'), or give the board the name {node!r}",
             )
 
 

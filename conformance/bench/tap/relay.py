@@ -172,7 +172,7 @@ class Relay:
         readable = True
         while chunk := await _read_some(flow.reader):
             if not readable:
-                yield self._unreadable(flow, chunk, "behind bytes that are no packet")
+                yield self._unreadable(flow, chunk, "behind bytes that are not a packet")
                 continue
             splitter.feed(chunk)
             try:

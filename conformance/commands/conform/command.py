@@ -88,7 +88,7 @@ class EarlierReports:
 )
 @click.option(
     "--program", metavar="CMD",
-    help="Starts the supervisor under test, for each case anew; {broker} and {brief} in it are filled in.",
+    help="Starts the supervisor under test, for each case again; {broker} and {brief} in it are filled in.",
 )  # fmt: skip
 @click.option("--ask-person", is_flag=True, help="Ask at the end what only a person can see or vouch for.")
 @click.option(
@@ -101,7 +101,7 @@ class EarlierReports:
     "--since",
     type=click.Path(path_type=Path),
     metavar="EARLIER.json",
-    help="Tell what broke and what was mended since an earlier JSON report.",
+    help="Show what broke and what was fixed since an earlier JSON report.",
 )
 @click.option(
     "--resume",
@@ -150,7 +150,7 @@ def conform(
     node may be switched on at any time; one that is switched on once the kit waits is judged from its first
     message on.
 
-    If NODE is a supervisor, the kit plays all other nodes of the site. Each case starts the supervisor anew: with
+    If NODE is a supervisor, the kit plays all other nodes of the site. Each case restarts the supervisor: with
     --program the kit does, else it asks you to, and says what the supervisor is to be told.
 
     Some cases move the machine. A message is never an emergency stop: keep the switch that removes motor
@@ -163,7 +163,7 @@ def conform(
     known = walking.known_cases()
     for id_ in (*only, *((explain,) if explain else ())):
         if id_ not in known:
-            raise Trouble(f"there is no case {id_!r}", mend="'yardwire conform --list' names them all")
+            raise Trouble(f"there is no case {id_!r}", fix="'yardwire conform --list' names them all")
     if explain:
         click.echo(page(known[explain]))
         return 0
@@ -172,7 +172,7 @@ def conform(
         return 0
     if node is None or site_path is None:
         raise Trouble(
-            "it takes a NODE and its site file", mend="For example: yardwire conform north --site site.toml"
+            "NODE and --site are needed", fix="For example: yardwire conform north --site site.toml"
         )
     files = {"json": json_path, "html": html_path, "junit": junit_path}
     site = site_naming(node, site_path)
@@ -188,9 +188,7 @@ def conform(
         conform_yard.check_settings(settings.program, reset_command, yes=yes)
         conform_yard.allow_playing(site, bus, yes=yes)
     elif program is not None:
-        raise Trouble(
-            "--program starts a supervisor", mend="For a node there are --reset-command and --spawn"
-        )
+        raise Trouble("--program starts a supervisor", fix="For a node there are --reset-command and --spawn")
     else:
         allow_motion(settings, site, bus)
 
@@ -367,8 +365,8 @@ def _exit_code(run: Run) -> int:
 
     if run.verdict is Verdict.ERROR:
         raise Trouble(
-            "a case ended with an error of the kit's own",
-            mend="Run it again with the same --seed and report what it prints",
+            "a case ended with an internal error",
+            fix="Run it again with the same --seed and report what it prints",
         )
     return 0 if run.verdict is Verdict.PASS else 1
 
@@ -380,7 +378,7 @@ def _check_terminal(settings: Settings) -> None:
     if settings.reset_command is not None:
         command(settings.reset_command)
     if settings.ask_person and not sys.stdin.isatty():
-        raise Trouble("nobody is here to be asked", mend="Use --ask-person on a terminal")
+        raise Trouble("there is no terminal to ask on", fix="Use --ask-person on a terminal")
 
 
 def _progress(fixture: Fixture) -> Callable[[Case, Result | None], None]:

@@ -16,11 +16,11 @@ if TYPE_CHECKING:
 def check_settings(program: tuple[str, ...] | None, reset_command: str | None, *, yes: bool) -> None:
     """Raise Trouble before anything starts where there is no way to start the supervisor."""
     if reset_command is not None:
-        raise Trouble("a supervisor is started anew with another brief each time", mend="Use --program")
+        raise Trouble("a supervisor is restarted with another brief each time", fix="Use --program")
     if program is None and (yes or not sys.stdin.isatty()):
         raise Trouble(
-            "every case starts the supervisor anew, and nobody is here to be asked",
-            mend="Name the command that starts it with --program, or stay at the terminal without --yes",
+            "every case restarts the supervisor, and there is no terminal to ask on",
+            fix="Name the command that starts it with --program, or stay at the terminal without --yes",
         )
 
 

@@ -150,7 +150,7 @@ def _watch(yard: DemoYard) -> None:
             why = "; ".join([*yard.supervisor.troubles, *map(str, yard.supervisor.waiting.values())])
             raise Trouble(
                 f"the cycle did not come to its end within {at_s:.0f} s ({why or 'no reason known'})",
-                mend="The recording in the output folder shows how far it came; report it with the recording",
+                fix="The recording in the output folder shows how far it came; report it with the recording",
             )
     for _, node, sent in yard.supervisor.history[told:]:
         click.echo(f"  {time.monotonic() - began:5.1f} s  {node:<8} {_words(sent.body)}: {sent.state}")
@@ -266,7 +266,7 @@ def _tell(folder: Folder, site: Site, yard: DemoYard, run: Run) -> int:
     click.echo(f"  the verdicts    {folder.report}")
     click.echo(f"  the site file   {folder.site}")
     if run.verdict is Verdict.ERROR:
-        raise Trouble("a case ended with an error of the kit's own", mend="Report it with what stands above")
+        raise Trouble("a case ended with an internal error", fix="Report it with what stands above")
     return 0 if not wrong and run.verdict is Verdict.PASS else 1
 
 
@@ -345,11 +345,11 @@ def _folder(path: Path, site_text: str) -> Folder:
             raise Trouble(
                 f"the folder holds other things ({', '.join(sorted(strange)[:3])})",
                 where=str(path),
-                mend="Name an empty or a new one with --out",
+                fix="Name an empty or a new one with --out",
             )
     except OSError as error:
         raise Trouble(
-            f"cannot use this folder: {error.strerror}", where=str(path), mend="Name another with --out"
+            f"cannot use this folder: {error.strerror}", where=str(path), fix="Name another with --out"
         ) from error
     write(folder.site, site_text)
     return folder
@@ -364,7 +364,7 @@ def _clear_of_disk_trouble(path: Path) -> Iterator[None]:
         raise Trouble(
             f"cannot be recorded: {error.strerror}",
             where=str(path),
-            mend="Make room, or name another folder with --out",
+            fix="Make room, or name another folder with --out",
         ) from error
 
 

@@ -59,7 +59,7 @@ def exchanges(site: Site) -> list[Exchange]:
     ]
     for one in found:
         if not one.drawing.arrows:
-            raise Trouble(f"the recorded cycle has no exchange '{one.id}'", mend="Report it")
+            raise Trouble(f"the recorded cycle has no exchange '{one.id}'", fix="Report it")
     return found
 
 
@@ -96,7 +96,7 @@ def recorded_cycle(site: Site) -> list[RecordedMessage]:
     )
     bus.attach(supervisor)
     if not time.run_until_true(lambda: supervisor.finished, WITHIN_MS):
-        raise Trouble("the simulated cycle did not come to its end", mend="Report it")
+        raise Trouble("the simulated cycle did not come to its end", fix="Report it")
     time.run_until(time.now_ms + AFTER_MS)
     return [
         RecordedMessage(entry.at_ms * 1000, entry.topic, entry.payload, entry.qos, entry.retain, False)

@@ -96,6 +96,6 @@ def _unknown(name: str) -> Trouble:
     advice = f"Did you mean {' or '.join(shown[one] for one in near)}?" if near else ""
     return Trouble(
         f'nothing of the protocol is called "{name}"',
-        mend=advice
+        fix=advice
         or "Give an id such as ORD-06, a case of 'yardwire conform --list', or a word of a message",
     )

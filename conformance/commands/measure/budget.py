@@ -63,7 +63,7 @@ def budget(
         raise Trouble(
             f"nobody has stated how far off a box may come down on {track.name}",
             where=str(site_path),
-            mend=f"Add 'catches' to [places.{track.name}], or give --catches",
+            fix=f"Add 'catches' to [places.{track.name}], or give --catches",
         )
     slots = landings(
         found.arrivals,

@@ -69,7 +69,7 @@ def require_libraries(*names: str) -> None:
     missing = [name for name in names if find_spec(name) is None]
     if missing:
         what = f"measuring needs {' and '.join(missing)}, and this Python has none"
-        raise Trouble(what, mend="Install it: pip install 'yardwire[measure]'")
+        raise Trouble(what, fix="Install it: pip install 'yardwire[measure]'")
 
 
 def read_file(path: Path) -> bytes:
@@ -78,9 +78,9 @@ def read_file(path: Path) -> bytes:
         with path.open("rb") as file:
             content = file.read(MOST_BYTES + 1)
     except OSError as error:
-        raise Trouble(f"cannot be read: {error.strerror}", where=str(path), mend="Check the name") from None
+        raise Trouble(f"cannot be read: {error.strerror}", where=str(path), fix="Check the name") from None
     if len(content) > MOST_BYTES:
-        raise Trouble(f"longer than {MOST_BYTES:,} bytes", where=str(path), mend="Name the right file")
+        raise Trouble(f"longer than {MOST_BYTES:,} bytes", where=str(path), fix="Name the right file")
     return content
 
 
@@ -110,7 +110,7 @@ def measured(
         shown = causes(arrivals, np.random.default_rng(SEED))
         choice = choose(arrivals, shown)
     except Trouble as trouble:
-        raise Trouble(trouble.what, where=str(pairs_file), mend=trouble.mend) from None
+        raise Trouble(trouble.what, where=str(pairs_file), fix=trouble.fix) from None
     found = site.nodes[name].crane
     assert found is not None
     return Measured(site, name, entry, found.axes[0], pairs, arrivals, shown, choice)
@@ -123,7 +123,7 @@ def read_pairs_file(path: Path) -> tuple[Pair, ...]:
     try:
         text = read_file(path).decode("utf-8")
     except UnicodeDecodeError as error:
-        raise Trouble(f"byte {error.start}: not UTF-8", where=str(path), mend="Save it as UTF-8") from None
+        raise Trouble(f"byte {error.start}: not UTF-8", where=str(path), fix="Save it as UTF-8") from None
     return read_pairs(text, str(path))
 
 
@@ -148,7 +148,7 @@ def entry_of(site: Site, where: str, crane: str | None, place: str | None) -> tu
         return found[0]
     names = ", ".join(f"{name} over {entry.place}" for name, entry in found)
     what = f"several tables: {names}" if found else "no crane of that name has a table over such a track"
-    raise Trouble(what, where=where, mend="Name one with --crane and --place")
+    raise Trouble(what, where=where, fix="Name one with --crane and --place")
 
 
 def tell(*lines: str) -> None:

@@ -96,7 +96,7 @@ def _write(found: Measured, answer: TableAnswer, site_path: Path) -> tuple[int, 
         lines = " ".join(f"--keep {line}" for line in answer.doubts[0].lines[:1])
         raise Trouble(
             f"nothing is written while a pair is in doubt: {answer.doubts[0]}",
-            mend=f"Then answer with {lines}, or leave it out with --without",
+            fix=f"Then answer with {lines}, or leave it out with --without",
         )
     today = datetime.now(UTC).date().isoformat()
     text = replaced(

@@ -129,7 +129,7 @@ def bus_options(
             if url is None and joins(parameters):
                 url = os.environ.get(BROKER) or USUAL
             if url is None and not login.is_empty:
-                raise click.UsageError("how to log in was told, but not where: add --broker")
+                raise click.UsageError("login options were given without a broker: add --broker")
             bus = None if url is None else address_of(url, login, os.environ)
             return command(*arguments, bus=bus, **parameters)
 

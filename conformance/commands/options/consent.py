@@ -38,10 +38,10 @@ def require(told: Sequence[str], question: str, *, yes: bool, instead: str) -> N
     if yes:
         return
     if not sys.stdin.isatty():
-        what = f"{told[0].rstrip('.:')}, and nobody is here to be asked"
-        raise Trouble(what, mend=f"Add --yes if it may, or {instead}")
+        what = f"{told[0].rstrip('.:')}, and there is no terminal to ask on"
+        raise Trouble(what, fix=f"Add --yes if it may, or {instead}")
     if not click.confirm(question, default=False, err=True):
-        raise Trouble("nobody said yes, so nothing was moved", mend=f"Say yes, or {instead}")
+        raise Trouble("nobody said yes, so nothing was moved", fix=f"Say yes, or {instead}")
 
 
 def require_for_a_node(

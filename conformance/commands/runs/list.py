@@ -90,7 +90,7 @@ def _indexes(paths: tuple[Path, ...], rule: CutRule | None) -> list[tuple[RunInd
             files.setdefault(path.parent, set()).add(path.name)
         else:
             raise Trouble(
-                "there is no such file or folder", where=str(path), mend="Name a folder of recordings"
+                "there is no such file or folder", where=str(path), fix="Name a folder of recordings"
             )
     found = []
     for folder, names in files.items():

@@ -52,7 +52,7 @@ def mark(
     for path in names:
         named = run_named(path)
         if named is None:
-            raise Trouble("this is no run", where=str(path), mend="Name it as the list does: monday.ywrec#7")
+            raise Trouble("not a run", where=str(path), fix="Name it as the list does: monday.ywrec#7")
         folder, run = named
         index = index_of(folder)
         index.named(run)

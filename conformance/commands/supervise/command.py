@@ -78,7 +78,7 @@ def supervise(
 ) -> int:  # fmt: skip
     """Supervise a yard: by a SCENARIO (a file, or a name of --list), or by hand at a prompt.
 
-    It claims every node, asks a person what only a person can see, plans, orders, and plans anew when things turn out
+    It claims every node, asks a person what only a person can see, plans, orders, and plans again when things turn out
     otherwise. A scenario ends with 0 when all came as it expects, else with 1.
 
     A bus message is never an emergency stop. Keep a switch within reach that removes motor power.
@@ -92,11 +92,11 @@ def supervise(
     yard = _yard(scenario, yard)
     site = _site(site_path, real=yard == "real")
     if scenario is None and yard == "virtual":
-        raise Trouble("on virtual time nobody can type", mend="Name a scenario, or take --yard simulated")
+        raise Trouble("on virtual time nobody can type", fix="Name a scenario, or take --yard simulated")
     if page and yard == "virtual":
-        raise Trouble("on virtual time there is nothing to look at", mend="Take --yard simulated or real")
+        raise Trouble("on virtual time there is nothing to look at", fix="Take --yard simulated or real")
     if seed is not None and yard == "real":
-        raise Trouble("nothing in a real yard is drawn from a seed", mend="Leave out --seed")
+        raise Trouble("nothing in a real yard is drawn from a seed", fix="Leave out --seed")
     story = load_scenario(scenario, site) if scenario else _by_hand(site, simulated=yard == "simulated")
     story = replace(story, seed=seed) if seed is not None else story
     if yard == "virtual":
@@ -121,11 +121,11 @@ def _site(path: Path | None, *, real: bool) -> Site:
     where = path or (Path(os.environ.get(SITE) or usual) if real else usual)
     site = load_site(where)
     if not site.with_role("supervisor"):
-        mend = 'Add [nodes.yard] with roles = ["supervisor"]'
-        raise Trouble("the site names no supervisor", where=str(where), mend=mend)
+        fix = 'Add [nodes.yard] with roles = ["supervisor"]'
+        raise Trouble("the site names no supervisor", where=str(where), fix=fix)
     if all(node.is_supervisor for node in site.nodes.values()):
         raise Trouble(
-            "the site names no node that could be supervised", where=str(where), mend="Add its nodes"
+            "the site names no node that could be supervised", where=str(where), fix="Add its nodes"
         )
     return site
 
@@ -348,7 +348,7 @@ def _reply(yard: WireYard, words: Prompt, line: str) -> None:
 
 
 def _tell_questions(yard: WireYard, words: Prompt, asked: int) -> int:
-    """Say anew what is asked whenever a question has come up."""
+    """Say again what is asked whenever a question has come up."""
     from reference_node.supervisor.questions.question import LETS_GO_ON
 
     person = yard.scenario.person

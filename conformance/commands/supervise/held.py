@@ -27,7 +27,7 @@ HOLD_S, LOOK_S = 0.5, 0.02
 def held_at_its_end(hold: Callable[[], list[str]]) -> Iterator[None]:
     """Where the block ends early, hold what may be at work, and say what came of it; it is never asked first.
 
-    A signal, a closed pipe and a fault of the kit's own are alike in this: nobody supervises any more.
+    A signal, a closed pipe and an internal error are alike in this: nobody supervises any more.
     """
     try:
         yield

@@ -134,8 +134,8 @@ def require_speaks_cbor(site: Site, node: str) -> None:
     from protocol.site import Encoding
 
     if site.nodes[node].reads != "cbor" or site.nodes[node].writes is not Encoding.CBOR:
-        mend = 'Write reads = "cbor" and writes = "cbor" there'
-        raise Trouble("a node on a serial line speaks CBOR alone [SER-01]", where=f"nodes.{node}", mend=mend)
+        fix = 'Write reads = "cbor" and writes = "cbor" there'
+        raise Trouble("a node on a serial line speaks CBOR alone [SER-01]", where=f"nodes.{node}", fix=fix)
 
 
 def site_naming(node: str, path: Path) -> Site:
@@ -145,5 +145,5 @@ def site_naming(node: str, path: Path) -> Site:
     site = load_site(path)
     if node not in site.nodes:
         known = ", ".join(site.nodes)
-        raise Trouble(f"there is no node {node!r} in it", where=str(path), mend=f"Its nodes are {known}")
+        raise Trouble(f"there is no node {node!r} in it", where=str(path), fix=f"Its nodes are {known}")
     return site

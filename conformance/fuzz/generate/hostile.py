@@ -135,7 +135,7 @@ HOSTILE_CBOR = (
     _inside("2^64-1", "1bffffffffffffffff", "section 3.1, against ENC-05"),
     _inside("-2^64", "3bffffffffffffffff", "section 3.1, against ENC-05"),
     _inside("2^32+7", "1b0000000100000007", "section 3.1, against ENC-05"),
-    _inside("text that is no UTF-8", "62fffe", "section 3.1: valid UTF-8"),
+    _inside("text that is not UTF-8", "62fffe", "section 3.1: valid UTF-8"),
     _inside("text cut off in a character", "62e282", "section 3.1: valid UTF-8"),
     _inside("text with a surrogate", "63eda080", "section 3.1; RFC 3629 section 3"),
     _cbor("a tail of one byte", "a20200100700", "section 5.3.1: one data item"),

@@ -69,7 +69,7 @@ class Corpus:
             raise Trouble(
                 f"a finding cannot be written: {error.strerror}",
                 where=str(path),
-                mend="Give another --corpus",
+                fix="Give another --corpus",
             ) from error
         return path
 
@@ -79,17 +79,17 @@ class Corpus:
             self.folder.mkdir(parents=True, exist_ok=True)
             write(self._mark, json.dumps({"seed": seed, "round": round_}) + "\n")
         except OSError as error:
-            mend = "Give another --corpus"
-            raise Trouble(f"cannot be written: {error.strerror}", where=str(self._mark), mend=mend) from error
+            fix = "Give another --corpus"
+            raise Trouble(f"cannot be written: {error.strerror}", where=str(self._mark), fix=fix) from error
 
     def mark(self) -> tuple[int, int]:
         """Seed and round of the run that stopped last. Raises Trouble."""
-        mend = "Run it once without --resume"
+        fix = "Run it once without --resume"
         try:
-            body = read_json(self._mark, "mark", mend)
+            body = read_json(self._mark, "mark", fix)
             return int(body["seed"]), int(body["round"])
         except (Trouble, ValueError, OverflowError, KeyError, TypeError, IndexError) as error:
-            raise Trouble("no run of this node was stopped here", where=str(self._mark), mend=mend) from error
+            raise Trouble("no run of this node was stopped here", where=str(self._mark), fix=fix) from error
 
     @property
     def _mark(self) -> Path:
@@ -130,5 +130,5 @@ def read_case(path: Path) -> CorpusCase:
         OverflowError, RecursionError,
     ) as error:  # fmt: skip
         raise Trouble(
-            f"this is no case of a fuzz corpus: {error}", where=str(path), mend="Move it out of the corpus"
+            f"not a case of a fuzz corpus: {error}", where=str(path), fix="Move it out of the corpus"
         ) from error

@@ -96,7 +96,7 @@ class Player:
         if self.fixture.bench.tester_lost:
             raise Trouble(
                 "the broker has closed the tester's own connection",
-                mend="Look into its log; it has to take messages of 64 KB and topics of any name",
+                fix="Look into its log; it has to take messages of 64 KB and topics of any name",
             )
         self.judge.tell_dead()
         return False
@@ -111,7 +111,7 @@ class Player:
         return any(self._awaited(self.ask()) for _ in range(tries))
 
     def _awaited(self, token: int) -> bool:
-        """Wait for an answer; while reports come the node is at work, and patience begins anew."""
+        """Wait for an answer; while reports come the node is at work, and patience begins again."""
         for _ in range(PATIENCES):
             reports = self.judge.reports
             if self.fixture.bench.wait(lambda: self._fenced(token), self.patience_ms):

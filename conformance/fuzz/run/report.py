@@ -21,10 +21,10 @@ def document(
     files: Mapping[str, Path],
     *,
     complete: bool,
-    mended: Sequence[Path] = (),
+    fixed: Sequence[Path] = (),
     notes: Sequence[str] = (),
 ) -> dict[str, Any]:
-    """The run as plain data; `files` are recordings by the key of their group, `mended` those that show nothing now."""
+    """The run as plain data; `files` are recordings by the key of their group, `fixed` those that show nothing now."""
     options, fixture = campaign.options, campaign.trial.fixture
     return {
         "format": FORMAT,
@@ -41,7 +41,7 @@ def document(
         "ended": campaign.ended,
         "findings": [_row(found, files.get(key)) for key, found in campaign.found.items()],
         "notes": list(notes),
-        "mended": [str(path) for path in mended],
+        "fixed": [str(path) for path in fixed],
     }
 
 
@@ -92,8 +92,8 @@ def render(report: Mapping[str, Any]) -> str:
     lines.append(nothing if not number else f"{number} finding{'s' if number > 1 else ''}")
     for count, row in enumerate(report["findings"], 1):
         lines += ["", *_told(count, row)]
-    if report["mended"]:
-        names = ", ".join(Path(path).name for path in report["mended"])
+    if report["fixed"]:
+        names = ", ".join(Path(path).name for path in report["fixed"])
         lines += ["", *textwrap.wrap(f"Shows nothing any more: {names}", WIDTH)]
     for note in report["notes"]:
         lines += ["", *textwrap.wrap(f"Note: {note}", WIDTH)]

@@ -90,7 +90,7 @@ class Trial:
         if not self._first_word():
             raise Trouble(
                 f"{self.fixture.name} has said nothing within {FIRST_WORD_MS // 1000} s",
-                mend="Point it at the address above and switch it on",
+                fix="Point it at the address above and switch it on",
             )
         began_ms = self.fixture.bench.now_ms
         if all(self.player.fence() for _ in range(WARM_UP)):

@@ -76,7 +76,7 @@ def _terms(
     if high <= low:
         raise Trouble(
             f"the table goes from {table.low} to {table.high}, the pairs do not reach there",
-            mend="Measure where the table is used, or write the table anew: 'yardwire measure table'",
+            fix="Measure where the table is used, or make the table again: 'yardwire measure table'",
         )
     readings = np.linspace(low, high, _LOOKED_AT).round()
     exact = curve.position(readings)

@@ -11,7 +11,7 @@ from protocol.toml_problems import NotToml, parse_toml
 from protocol.trouble import Trouble
 
 _MOST_MM = 100_000
-_MEND = "See 'yardwire measure sensor --help' for a file"
+_FIX = "See 'yardwire measure sensor --help' for a file"
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,11 +63,11 @@ def read_statements(content: bytes, where: str) -> tuple[TrackStatement, tuple[T
     figures = {key: _figure(value, f"track.{key}", where) for key, value in table.items()}
     track = TrackStatement(figures.pop("arming", None), **figures)
     if track.surely > track.reach:
-        raise Trouble("track.surely: more than track.reach", where=where, mend="What surely closes may close")
+        raise Trouble("track.surely: more than track.reach", where=where, fix="What surely closes may close")
     rows = _table(data, "trains", where)
     _only(data, {"track": 0, "trains": 0}, "the file", where)
     if not rows:
-        raise Trouble("there is no train", where=where, mend="Add [trains.NAME]")
+        raise Trouble("there is no train", where=where, fix="Add [trains.NAME]")
     return track, tuple(_train(one_line(name[:40]), _table(rows, name, where), where) for name in rows)
 
 
@@ -79,17 +79,17 @@ def _train(name: str, row: Mapping[str, Any], where: str) -> TrainStatement:
     for key, value in row.items():
         if key in ("couplings", "motor"):
             if not isinstance(value, list):
-                raise Trouble(f"{place}.{key}: no list of places", where=where, mend=_MEND)
+                raise Trouble(f"{place}.{key}: no list of places", where=where, fix=_FIX)
             values[key] = tuple(_figure(one, f"{place}.{key}", where) for one in value)
         else:
             values[key] = _figure(value, f"{place}.{key}", where)
     for key in ("arming", "end"):
         if key not in values:
-            raise Trouble(f"{place}: {key} missing", where=where, mend="Give it in mm behind the front")
+            raise Trouble(f"{place}: {key} missing", where=where, fix="Give it in mm behind the front")
     train = TrainStatement(name, **values)
     if train.end <= max(train.passing):
         raise Trouble(
-            f"{place}.end: a magnet lies behind it", where=where, mend="The end magnet is the last one"
+            f"{place}.end: a magnet lies behind it", where=where, fix="The end magnet is the last one"
         )
     return train
 
@@ -97,18 +97,18 @@ def _train(name: str, row: Mapping[str, Any], where: str) -> TrainStatement:
 def _table(data: Mapping[str, Any], key: str, where: str) -> Mapping[str, Any]:
     found = data.get(key)
     if not isinstance(found, dict):
-        raise Trouble(f"{key}: no table of that name", where=where, mend=_MEND)
+        raise Trouble(f"{key}: no table of that name", where=where, fix=_FIX)
     return found
 
 
 def _only(row: Mapping[str, Any], known: Mapping[str, Any], place: str, where: str) -> None:
     for key in row:
         if key not in known:
-            mend = f"Known are: {', '.join(known)}"
-            raise Trouble(f"{place}: {one_line(key[:40])} unknown here", where=where, mend=mend)
+            fix = f"Known are: {', '.join(known)}"
+            raise Trouble(f"{place}: {one_line(key[:40])} unknown here", where=where, fix=fix)
 
 
 def _figure(value: Any, place: str, where: str) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= _MOST_MM:
-        raise Trouble(f"{place}: no figure from 0 to {_MOST_MM:,}", where=where, mend=_MEND)
+        raise Trouble(f"{place}: no figure from 0 to {_MOST_MM:,}", where=where, fix=_FIX)
     return float(value)

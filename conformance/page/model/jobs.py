@@ -63,7 +63,7 @@ class Jobs:
     def new_boot(self, node: str, at_us: int) -> None:
         """A new boot makes what was open unknown [SUP-09]."""
         for job in [job for job in self._open.values() if job.node == node]:
-            job.state, job.reason = "unknown", "the node has started anew"
+            job.state, job.reason = "unknown", "the node has restarted"
             self._end(job, at_us)
 
     def box_of(self, node: str) -> str:
@@ -103,7 +103,7 @@ class Jobs:
             self._go(job, str(body["state"]), at_us)
 
     def _state(self, node: str, id_: int, state: str, at_us: int) -> None:
-        """A node repeats its current or last job in its state, so a lost report is mended by that."""
+        """A node repeats its current or last job in its state, so a lost report is fixed by that."""
         job = self._open.get((node, id_))
         if job is None and state in MAY_MOVE:
             job = self._begin(node, id_, "", f"a job {short_id(id_)}", at_us, {})

@@ -40,7 +40,7 @@ class Wrong:
     requirement: str
     what: str
     where: str = ""
-    mend: str = ""
+    fix: str = ""
 
 
 class Log:
@@ -57,7 +57,7 @@ class Log:
         for found in findings:
             self._keep(
                 line.number, line.at_us, line.node, line.message, found.requirement, found.what, found.where,
-                found.mend,
+                found.fix,
             )  # fmt: skip
 
     def breach(self, breach: Breach, message: str) -> None:
@@ -66,7 +66,7 @@ class Log:
 
     def _keep(
         self, line: int, at_us: int, node: str, message: str, requirement: str, what: str, where: str = "",
-        mend: str = "",
+        fix: str = "",
     ) -> None:  # fmt: skip
         self._count += 1
-        self.wrong.append(Wrong(self._count, line, at_us, node, message, requirement, what, where, mend))
+        self.wrong.append(Wrong(self._count, line, at_us, node, message, requirement, what, where, fix))

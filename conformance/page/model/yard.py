@@ -174,7 +174,7 @@ class Yard:
             yield f"wrong/{wrong.number}", {
                 "line": wrong.line, "at": wrong.at_us // 1000, "node": wrong.node, "message": wrong.message,
                 "requirement": wrong.requirement, "what": wrong.what[:WORDS_MOST], "where": wrong.where,
-                "mend": wrong.mend[:WORDS_MOST],
+                "fix": wrong.fix[:WORDS_MOST],
             }  # fmt: skip
         for line in self._log.lines:
             yield f"line/{line.number}", {

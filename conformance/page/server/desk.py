@@ -161,7 +161,7 @@ class Desk(Protocol):
         """What only a person can answer now."""
 
     def withdrawn(self) -> Sequence[WithdrawnQuestion]:
-        """What was asked, may not be answered any more and was not asked anew."""
+        """What was asked, may not be answered any more and was not asked again."""
 
     def answer(self, number: int, choice: str) -> str | None:
         """A person's answer to one question."""

@@ -29,7 +29,7 @@ CAUTIONS = {
     "depart": "Hands off the track: the train leaves, and what stands on it with it.",
     "run": "Hands clear: the shuttle starts as soon as it takes the order.",
     "cancel": "Ends the open job only if nothing was picked or moved yet. It does not stop a machine.",
-    "reset-fault": "Say that it is mended only after you have looked. It restarts nothing by itself.",
+    "reset-fault": "Say that it is fixed only after you have looked. It restarts nothing by itself.",
 }
 
 

@@ -159,7 +159,7 @@ async def _asked(request: Request) -> dict[str, Any]:
     try:
         asked = json.loads(body)
     except (ValueError, RecursionError):
-        raise InvalidRequest("this is no JSON") from None
+        raise InvalidRequest("not JSON") from None
     if not isinstance(asked, dict):
         raise InvalidRequest("an order is a JSON object")
     return asked
@@ -182,8 +182,8 @@ def _listen(host: str, port: int) -> socket.socket:
 def _require_one_address(host: str) -> None:
     """Without one name of its own the page could not tell that it is spoken to by that name."""
     if host in ("", "0.0.0.0", "::"):
-        mend = "Name the one address under which it is to be found, such as 192.168.1.5"
-        raise Trouble("a page is not served on all addresses at once", where=f"--bind {host}", mend=mend)
+        fix = "Name the one address under which it is to be found, such as 192.168.1.5"
+        raise Trouble("a page is not served on all addresses at once", where=f"--bind {host}", fix=fix)
 
 
 def _names(host: str, port: int) -> list[str]:

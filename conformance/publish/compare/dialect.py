@@ -41,7 +41,7 @@ def require_expressible(spec: Specification) -> None:
             reader.require_readable(message, act)
         except (ValueError, TypeError, jsonschema_rs.ReferencingError) as error:
             where = f"{message} {act}" if act else message
-            raise NotExpressible(f"{where}: it is no JSON Schema: {_first_line(error)}") from error
+            raise NotExpressible(f"{where}: not a JSON Schema: {_first_line(error)}") from error
 
 
 def _require(spec: Specification, name: str, schema: Schema) -> None:
@@ -62,12 +62,12 @@ def _require_heads(spec: Specification) -> None:
     files = [("common", spec.common), *spec.messages.items(), *acts]
     for name, schema in files:
         if not isinstance(schema, Mapping):
-            raise NotExpressible(f"{name}: it is no map")
+            raise NotExpressible(f"{name}: not a map")
         if schema.get("$schema") != JSON_SCHEMA:
             raise NotExpressible(f"{name}: $schema is not {JSON_SCHEMA}")
         urn = schema.get("$id")
         if not isinstance(urn, str) or not urn.startswith("urn:"):
-            raise NotExpressible(f"{name}: $id is no URN")
+            raise NotExpressible(f"{name}: $id is not a URN")
         if urn in known:
             raise NotExpressible(f"{name}: its $id is that of {known[urn]} too")
         known[urn] = name
@@ -75,7 +75,7 @@ def _require_heads(spec: Specification) -> None:
             raise NotExpressible(f"{name}: title is not its name")
     kinds = spec.common.get("$defs")
     if not isinstance(kinds, Mapping) or not all(isinstance(part, Mapping) for part in kinds.values()):
-        raise NotExpressible("common: $defs is no map of kinds of value")
+        raise NotExpressible("common: $defs is not a map of kinds of value")
     words = kinds.get("act", {}).get("enum")
     if not isinstance(words, list) or not all(isinstance(word, str) for word in words):
         raise NotExpressible("common act: it has no list of words")
@@ -170,7 +170,7 @@ def _require_names(spec: Specification, name: str, schema: Schema) -> None:
         raise NotExpressible(f"{name}: two fields have the cborKey {doubled[0]}")
     for word, named in _named(schema):
         if named not in fields:
-            raise NotExpressible(f"{name}: {word} names {named!r}, which is no field of it")
+            raise NotExpressible(f"{name}: {word} names {named!r}, which is not a field of it")
     for word, named in _asked_for_words(schema):
         if "enum" not in fields[named] and "const" not in fields[named]:
             raise NotExpressible(f"{name}: {word} asks for a word of {named!r}, which has none")

@@ -25,8 +25,8 @@ def specification_in(folder: Path) -> Specification:
     """
     data = next((folder / place for place in _PLACES if (folder / place / "version.toml").is_file()), None)
     if data is None:
-        mend = "Name a folder that 'yardwire publish' wrote, or one with version.toml, messages/ and acts/"
-        raise Trouble("has no specification in it", where=str(folder), mend=mend)
+        fix = "Name a folder that 'yardwire publish' wrote, or one with version.toml, messages/ and acts/"
+        raise Trouble("has no specification in it", where=str(folder), fix=fix)
     _require_bounds(data)
     spec = Specification(data)
     try:
@@ -35,7 +35,7 @@ def specification_in(folder: Path) -> Specification:
     except (OSError, LookupError, TypeError, ValueError, AttributeError, RecursionError) as error:
         what = f"{type(error).__name__}: {error}" if isinstance(error, LookupError) else error
         raise Trouble(
-            f"cannot read the specification: {what}", where=str(data), mend="Publish it again"
+            f"cannot read the specification: {what}", where=str(data), fix="Publish it again"
         ) from error
     return spec
 
@@ -44,15 +44,15 @@ def _require_bounds(data: Path) -> None:
     """Raise Trouble where a file of the specification is longer than any of it can be, or there are too many."""
     for number, file in enumerate(data.rglob("*")):
         if number > MOST_FILES:
-            raise Trouble(f"more than {MOST_FILES:,} files", where=str(data), mend="Name another folder")
+            raise Trouble(f"more than {MOST_FILES:,} files", where=str(data), fix="Name another folder")
         if file.suffix in (".toml", ".json") and file.is_file() and file.stat().st_size > MOST_BYTES:
             told = f"byte {MOST_BYTES}: longer than a file of the specification may be"
-            raise Trouble(told, where=str(file), mend="Publish it again")
+            raise Trouble(told, where=str(file), fix="Publish it again")
         if file.suffix == ".toml" and file.is_file():
             try:
                 parse_toml(file.read_bytes())
             except NotToml as error:
-                raise Trouble(str(error), where=str(file), mend="Publish it again") from error
+                raise Trouble(str(error), where=str(file), fix="Publish it again") from error
             except OSError as error:
                 raise Trouble(f"cannot be read: {error.strerror}", where=str(file)) from error
 

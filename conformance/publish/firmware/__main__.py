@@ -1,4 +1,4 @@
-"""Writes the made files of the firmware, in C and in MicroPython, anew."""
+"""Writes the made files of the firmware, in C and in MicroPython, again."""
 
 from __future__ import annotations
 

@@ -32,17 +32,17 @@ def _check(node: NodeSite) -> None:
     if len(node.roles) != 1 or node.is_supervisor:
         raise Trouble(
             f"node {node.name!r} has the roles {', '.join(node.roles)}; the core in C plays one a board",
-            mend="Give each machine a board of its own, or write its firmware from the documents",
+            fix="Give each machine a board of its own, or write its firmware from the documents",
         )
 
 
 def _head(site: Site, node: NodeSite) -> Iterator[str]:
     yield f"/* Node {node.name!r} of the site {site.name!r}. Made from the site file by Yardwire; do not edit:"
-    yield " * change the site file and make this file anew, so that the digest stays true. */"
+    yield " * change the site file and make this file again, so that the digest stays true. */"
     if node.reads != "cbor" or node.writes.value != "cbor":
         said = f'reads = "{node.reads}" and writes = "{node.writes.value}"'
         yield f"/* CAUTION: the site file says {said}. The core reads and writes"
-        yield ' * CBOR alone: say reads = "cbor" and writes = "cbor" there, and make this file anew. */'
+        yield ' * CBOR alone: say reads = "cbor" and writes = "cbor" there, and make this file again. */'
     yield "#ifndef YW_SITE_H\n#define YW_SITE_H\n"
     yield '#include "yw_site_types.h"\n'
 
@@ -86,19 +86,19 @@ def _role(site: Site, node: NodeSite) -> Iterator[str]:
 
 def _check_figures(crane: CraneSite) -> None:
     """The core computes in 16 bits, and multiplies two of them."""
-    mend = "Use a larger unit, or more measured points"
+    fix = "Use a larger unit, or more measured points"
     for axis in crane.axes:
         if axis.most - axis.least > INT16_MOST:
-            raise Trouble(f"axis {axis.name!r} is longer than {INT16_MOST} units", mend=mend)
+            raise Trouble(f"axis {axis.name!r} is longer than {INT16_MOST} units", fix=fix)
     for name, place in crane.places.items():
         for (x0, y0), (x1, y1) in itertools.pairwise(place.table):
             if abs(y1 - y0) > INT16_MOST or (abs(y1 - y0) + 1) * (x1 - x0) > INT32_MOST:
-                raise Trouble(f"the table of {name!r} takes too wide a step behind reading {x0}", mend=mend)
+                raise Trouble(f"the table of {name!r} takes too wide a step behind reading {x0}", fix=fix)
         shifts = [y for _, y in place.table] or [0]
         firsts = [slot[0] for slot in place.slots]
         ends = (min(shifts) + min(firsts), max(shifts) + max(firsts)) if firsts else (0, 0)
         if ends[0] < -INT16_MOST or ends[1] > INT16_MOST:
-            raise Trouble(f"a slot of {name!r} is beyond {INT16_MOST} units", mend=mend)
+            raise Trouble(f"a slot of {name!r} is beyond {INT16_MOST} units", fix=fix)
 
 
 def _crane(site: Site, crane: CraneSite) -> Iterator[str]:
@@ -124,7 +124,7 @@ def _crane(site: Site, crane: CraneSite) -> Iterator[str]:
         points += known.table
     if max(len(rows), len(points)) > NONE:
         raise Trouble(
-            "the core has room for 255 slots of a crane", mend="Leave out slots that this crane does not use"
+            "the core has room for 255 slots of a crane", fix="Leave out slots that this crane does not use"
         )
     yield "/* Name, kind, first row and number of its slots, first row and number of the points of its table. */"
     yield f"#define YW_PLACES {len(places)}"

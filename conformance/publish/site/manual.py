@@ -44,7 +44,7 @@ def manual(group: click.Group, context: click.Context) -> list[Command]:
         parts = tuple(_parts(command, f"yardwire {name}"))
         if not any(part.examples for part in parts):
             raise Trouble(
-                f"'yardwire {name}' has no example in its help", mend="Add 'Example: ...' to its docstring"
+                f"'yardwire {name}' has no example in its help", fix="Add 'Example: ...' to its docstring"
             )
         found.append(Command(name, parts[0].text[0] if parts[0].text else "", parts))
     return found

@@ -1,4 +1,4 @@
-"""Writes the tables of docs/protocol/serial.md anew: kinds of frame, and the fields of `here` and `bus`."""
+"""Writes the tables of docs/protocol/serial.md again: kinds of frame, and the fields of `here` and `bus`."""
 
 from __future__ import annotations
 

@@ -132,12 +132,12 @@ def compare_runs(
     least = LEAST_GOOD if assumed else 1
     if len(good) < least:
         what = f"{len(good)} runs to learn from: that is too few to say what good runs have in common"
-        mend = "Mark some: yardwire runs mark RUN --good"
-        raise Trouble(what, where=str(index.folder), mend=mend)
+        fix = "Mark some: yardwire runs mark RUN --good"
+        raise Trouble(what, where=str(index.folder), fix=fix)
     logs = Logs(index, tick)
     learned = list(_readable(_spread(good, MOST_LEARNED), logs, found.unread))
     if len(learned) < least:
-        raise Trouble("the good runs cannot be read", where=str(index.folder), mend="See the lines above")
+        raise Trouble("the good runs cannot be read", where=str(index.folder), fix="See the lines above")
     learned.sort(key=_size)
     # The reference is a run of the middle: neither one cut short nor one with more in it than the others.
     middle = len(learned) // 2

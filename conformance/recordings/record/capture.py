@@ -181,7 +181,7 @@ class Capture:
         try:
             return dial(self._endpoint, look=not self.connections and self._waiting is None)
         except Trouble as trouble:
-            raise _NotThere(trouble.what, where=trouble.where, mend=trouble.mend) from None
+            raise _NotThere(trouble.what, where=trouble.where, fix=trouble.fix) from None
 
     def _connected(self) -> socket.socket:
         address = self._address
@@ -272,8 +272,8 @@ def _suback_first(data: bytes, address: Address) -> bool:
         return True  # Retained messages may come before it [MQTT-3.8.4-1 allows PUBLISH first].
     granted = decode(data[:5])
     if isinstance(granted, Granted) and granted.codes[0] >= 0x80:
-        mend = "Give a user who may read the site's topics"
-        raise Trouble("the broker refuses the subscription", where=address.name, mend=mend)
+        fix = "Give a user who may read the site's topics"
+        raise Trouble("the broker refuses the subscription", where=address.name, fix=fix)
     return False
 
 

@@ -92,7 +92,7 @@ def merged(sources: Sequence[Source]) -> tuple[Header, Iterator[Item], Merged]:
     sites = {one.header.site for one in sources}
     if len(sites) != 1:
         what = f"recordings of {len(sites)} sites: {', '.join(sorted(sites))}"
-        raise Trouble(what, mend="Merge those of one site")
+        raise Trouble(what, fix="Merge those of one site")
     offsets = offsets_of(sources)
     begins = [_began_us(one.header) - offset.us for one, offset in zip(sources, offsets, strict=True)]
     first = min(begins)

@@ -51,11 +51,11 @@ class SharedSplitter(PublishSplitter):
         """Section 3.9 of MQTT 5: a reason for each filter stands at the end. Raises Trouble for a refusal."""
         code = body[-1] if body else 0
         if code == _SHARED_NOT_SUPPORTED:
-            mend = "Use a broker for MQTT 5 that has them, such as mosquitto 2, or leave --share out"
-            raise Trouble("the broker has no shared subscriptions", mend=mend)
+            fix = "Use a broker for MQTT 5 that has them, such as mosquitto 2, or leave --share out"
+            raise Trouble("the broker has no shared subscriptions", fix=fix)
         if code >= 0x80:
-            mend = "Give a user who may read the site's topics"
-            raise Trouble(f"the broker refuses the subscription (reason {code:#04x})", mend=mend)
+            fix = "Give a user who may read the site's topics"
+            raise Trouble(f"the broker refuses the subscription (reason {code:#04x})", fix=fix)
 
 
 def _identifier(data: bytes, begin: int, end: int) -> tuple[int, int]:
@@ -101,8 +101,8 @@ class SharedCapture(Capture):
         except Malformed:
             answer = None
         if not isinstance(answer, Connack) or answer.code in (1, 0x84):
-            mend = "Use a broker for MQTT 5, such as mosquitto 2, or leave --share out"
-            raise Trouble("what answers there does not speak MQTT 5", where=self._address.name, mend=mend)
+            fix = "Use a broker for MQTT 5, such as mosquitto 2, or leave --share out"
+            raise Trouble("what answers there does not speak MQTT 5", where=self._address.name, fix=fix)
         return answer.code
 
     def _subscriptions(self) -> bytes:

@@ -142,8 +142,8 @@ class ReplayClient(SiteListener):
         what = (
             "has left the bench" if before is Standing.BENCH else "was not there when the bus was looked at"
         )
-        mend = "See what it is, then start again"
-        self._break(Trouble(f"{name} {what} ({one.why}); nothing more is said", mend=mend))
+        fix = "See what it is, then start again"
+        self._break(Trouble(f"{name} {what} ({one.why}); nothing more is published", fix=fix))
 
     def _break(self, trouble: Trouble) -> None:
         with self.changed:
@@ -253,7 +253,7 @@ class Session:
                     raise Trouble(
                         f"what was published on {topic} does not come back, so it is not known who is there",
                         where=self._where,
-                        mend="Give this user the right to read and write the whole site",
+                        fix="Give this user the right to read and write the whole site",
                     )
         self.check()
 
@@ -292,7 +292,8 @@ def say(
     for item in messages:
         if not schedule.covers(item):
             raise Trouble(
-                "the recording has changed since it was looked at; nothing more is said", mend="Start again"
+                "the recording has changed since it was looked at; nothing more is published",
+                fix="Start again",
             )
         first_us = item.at_us if first_us is None else first_us
         wait = 0.0 if speed is None else (item.at_us - first_us) / 1e6 / speed - (monotonic() - began)

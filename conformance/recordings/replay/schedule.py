@@ -73,7 +73,7 @@ class Schedule:
         self.site = self.site or topic.site
         if topic.site != self.site:
             what = f"the recording is of more than one site: {self.site} and {topic.site}"
-            raise Trouble(what, mend="Record one site at a time: 'yardwire record --site NAME'")
+            raise Trouble(what, fix="Record one site at a time: 'yardwire record --site NAME'")
         if topic.message == "job-order":
             act, encoding = self._order(item)
             self.orders.setdefault(topic.node, Counter())[act] += 1

@@ -81,7 +81,7 @@ def _files(folder: Path, troubles: list[str]) -> Iterable[Path]:
     try:
         paths = sorted(folder.iterdir())
     except OSError as error:
-        raise Trouble(f"cannot be read: {error.strerror}", where=str(folder), mend="Name a folder") from None
+        raise Trouble(f"cannot be read: {error.strerror}", where=str(folder), fix="Name a folder") from None
     if len(paths) > MOST_FILES:
         troubles.append(f"only the first {MOST_FILES:,} of {len(paths):,} files were looked at")
     return [path for path in paths[:MOST_FILES] if path.is_file() and _may_be_one(path)]

@@ -46,7 +46,7 @@ class RunIndex:
         known = [str(run.name) for run in self.runs if run.name.file == name.file]
         of_it = f"The runs that begin in it are {', '.join(known[:8])}" if known else "Name another file"
         more = f" and {len(known) - 8} more" if len(known) > 8 else ""
-        raise Trouble(f"there is no run {name}", where=str(self.folder), mend=of_it + more)
+        raise Trouble(f"there is no run {name}", where=str(self.folder), fix=of_it + more)
 
     def source(self, run: Run) -> Source:
         """A run, to be read like any recording: times count from its beginning, and so do messages."""
@@ -99,7 +99,7 @@ def _rule(folder: Path, marks: Marks, asked: CutRule | None) -> CutRule:
         raise Trouble(
             f"the recordings here are cut by '{kept}'; by '{asked}' runs that were marked would have other names",
             where=str(folder / "runs.toml"),
-            mend="Take 'cut' and the marks out of that file if you mean it",
+            fix="Take 'cut' and the marks out of that file if you mean it",
         )
     if asked != (kept or CutRule()):
         write_rule(folder, asked)

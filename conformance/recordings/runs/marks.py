@@ -59,13 +59,13 @@ def read_marks(folder: Path) -> Marks:
     data = _parsed(path)
     rule = data.pop("cut", None)
     if rule is not None and not isinstance(rule, str):
-        raise Trouble("'cut' is no text", where=str(path), mend='Write it as cut = "supervisor"')
+        raise Trouble("'cut' is no text", where=str(path), fix='Write it as cut = "supervisor"')
     found: dict[RunName, Mark] = {}
     for key, row in data.items():
         named = run_named(Path(key))
         if named is None or not isinstance(row, dict):
-            mend = 'Write ["monday.ywrec#7"] and below it mark = "good"'
-            raise Trouble(f"{one_line(key)[:80]!r} is no run", where=str(path), mend=mend)
+            fix = 'Write ["monday.ywrec#7"] and below it mark = "good"'
+            raise Trouble(f"{one_line(key)[:80]!r} is no run", where=str(path), fix=fix)
         found[named[1]] = _mark(row, f"{path}, {one_line(key)}")
     return Marks(cut_rule(rule, str(path)) if rule is not None else None, found)
 
@@ -74,14 +74,12 @@ def _parsed(path: Path) -> dict[str, Any]:
     try:
         content = path.read_bytes()
         if len(content) > MOST_BYTES:
-            raise Trouble(f"larger than {MOST_BYTES >> 20} MiB", where=str(path), mend="Take notes out of it")
+            raise Trouble(f"larger than {MOST_BYTES >> 20} MiB", where=str(path), fix="Take notes out of it")
         return tomllib.loads(content.decode("utf-8"))
     except OSError as error:
         raise Trouble(f"cannot be read: {error.strerror}", where=str(path)) from None
     except (ValueError, RecursionError) as error:
-        raise Trouble(
-            f"invalid TOML: {one_line(str(error))}", where=str(path), mend="Mend that line"
-        ) from None
+        raise Trouble(f"invalid TOML: {one_line(str(error))}", where=str(path), fix="Fix that line") from None
 
 
 def _mark(row: Mapping[str, Any], where: str) -> Mark:
@@ -92,7 +90,7 @@ def _mark(row: Mapping[str, Any], where: str) -> Mark:
         figures[name] = one_line(value) if isinstance(value, str) else value
     words = {name: str(figures.pop(name, "")) for name in WORDS}
     if words["mark"] not in ("", GOOD, BAD):
-        raise Trouble(f"mark {words['mark'][:40]!r}", where=where, mend="A mark is 'good' or 'bad'")
+        raise Trouble(f"mark {words['mark'][:40]!r}", where=where, fix="A mark is 'good' or 'bad'")
     return Mark(words["mark"], words["bookmark"], words["note"], figures)
 
 

@@ -19,8 +19,8 @@ def opened(paths: tuple[Path, ...], *, together: bool = False) -> Source:
     if not any(named):
         return source(paths, together=together)
     if len(paths) > 1:
-        mend = "Name one run, or the files of one recording"
-        raise Trouble("a run stands by itself", where=str(paths[0]), mend=mend)
+        fix = "Name one run, or the files of one recording"
+        raise Trouble("a run stands by itself", where=str(paths[0]), fix=fix)
     assert named[0] is not None
     folder, name = named[0]
     index = index_of(folder)

@@ -9,7 +9,7 @@ from typing import Any
 
 from protocol.trouble import Trouble
 
-MEND = "Write it as supervisor, as 'goal=siding depart', or as 'jobs=siding admit, south transfer, siding depart'"
+FIX = "Write it as supervisor, as 'goal=siding depart', or as 'jobs=siding admit, south transfer, siding depart'"
 MOST_JOBS = 64
 
 
@@ -64,17 +64,17 @@ def cut_rule_of(at: str, jobs: Sequence[str], where: str) -> CutRule:
     from protocol.specification import specification
 
     if at not in CutAt.__members__.values():
-        raise Trouble(f"there is no such rule to cut recordings: {at[:40]!r}", where=where, mend=MEND)
+        raise Trouble(f"there is no such rule to cut recordings: {at[:40]!r}", where=where, fix=FIX)
     patterns = []
     for job in jobs:
         node, *rest = job.split()
         if not rest or rest[0] not in specification().jobs:
             known = ", ".join(sorted(specification().jobs))
             what = f"{job.strip()[:60]!r} is no job: node and act are wanted, and the acts are {known}"
-            raise Trouble(what, where=where, mend=MEND)
+            raise Trouble(what, where=where, fix=FIX)
         patterns.append(JobPattern(node, rest[0], tuple(rest[1:])))
     rule = CutRule(CutAt(at), tuple(patterns))
     wanted = {CutAt.SUPERVISOR: (0, 0), CutAt.GOAL: (1, 1), CutAt.JOBS: (1, MOST_JOBS)}[rule.at]
     if not wanted[0] <= len(patterns) <= wanted[1]:
-        raise Trouble(f"the rule {at!r} has {len(patterns)} jobs", where=where, mend=MEND)
+        raise Trouble(f"the rule {at!r} has {len(patterns)} jobs", where=where, fix=FIX)
     return rule

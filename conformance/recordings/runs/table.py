@@ -52,7 +52,7 @@ def remarks(run: Run, mark: Mark) -> Iterator[str]:
         ("train ", ", ".join(map(one_line, facts.trains[:4]))),
         ("jobs: ", ", ".join(f"{number} {state}" for state, number in states.items())),
         ("fault ", _counted(facts.faults)),
-        ("started anew: ", (_counted(facts.resets) or str(run.restarts)) if run.restarts else ""),
+        ("restarted: ", (_counted(facts.resets) or str(run.restarts)) if run.restarts else ""),
         ("reconnected: ", _counted(facts.reconnects)),
         ("messages lost: ", f"{facts.lost:,}" if facts.lost else ""),
         ("connections of the recorder lost: ", str(facts.connection_losses or "")),

@@ -36,7 +36,9 @@ def export_to(path: Path, started: str, pairs: Iterable[Pair]) -> int:
     writer = _WRITERS.get(path.suffix)
     if writer is None:
         raise Trouble(
-            f"{path.suffix or 'no suffix'!r} is no format", where=str(path), mend=f"Use {', '.join(_WRITERS)}"
+            f"{path.suffix or 'no suffix'!r} is not an export format",
+            where=str(path),
+            fix=f"Use {', '.join(_WRITERS)}",
         )
     with beside(path) as part:
         return writer(part, _rows(started, pairs))
@@ -111,8 +113,8 @@ def _parquet(path: Path, rows: Iterator[dict[str, Any]]) -> int:
         import pyarrow as pa
         from pyarrow import parquet
     except ImportError:
-        mend = "pip install 'yardwire[parquet]', or write .jsonl or .csv"
-        raise Trouble("Parquet needs the package pyarrow, which is not installed", mend=mend) from None
+        fix = "pip install 'yardwire[parquet]', or write .jsonl or .csv"
+        raise Trouble("Parquet needs the package pyarrow, which is not installed", fix=fix) from None
     moment = pa.timestamp("us", tz="UTC")
     kinds = {"int64": pa.int64(), "string": pa.string(), "bool": pa.bool_(), "timestamp": moment}
     schema = pa.schema([(name, kinds[kind]) for name, kind in COLUMNS.items()])

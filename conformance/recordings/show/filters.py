@@ -52,7 +52,7 @@ def job_id(text: str) -> int:
         return int(text)
     found = re.fullmatch(r"#?([0-9]+)\.([0-9a-f]{1,3})\.([0-9]{1,3})", text)
     if found is None:
-        raise Trouble(f"{text!r} is no order id", mend="Write it as a number, or as 'show' does: 1.8f2.3")
+        raise Trouble(f"{text!r} is not an order id", fix="Write it as a number, or as 'show' does: 1.8f2.3")
     return int(found[1]) << 20 | int(found[2], 16) << 8 | int(found[3])
 
 
@@ -67,9 +67,9 @@ class FieldTest:
         try:
             self._path = jsonpath.compile(f"$[?{expression}]", strict=True)
         except jsonpath.JSONPathError as error:
-            mend = "Write a comparison of fields, such as '@.axes[0][0] > 400' or '@.reason == \"busy\"'"
+            fix = "Write a comparison of fields, such as '@.axes[0][0] > 400' or '@.reason == \"busy\"'"
             what = str(error).partition("\n")[0]
-            raise Trouble(f"invalid filter: {what}", where=f"--where {expression}", mend=mend) from None
+            raise Trouble(f"invalid filter: {what}", where=f"--where {expression}", fix=fix) from None
         self._unseen = {first or second for first, second in FIELD.findall(expression)}
 
     def __call__(self, body: Mapping[str, Any]) -> bool:
@@ -86,7 +86,7 @@ class FieldTest:
         for name in sorted(self._unseen - known):
             near = get_close_matches(name, known, 1)
             fix = f"Did you mean {near[0]}?" if near else "The pages of the messages list their fields"
-            raise Trouble(f"no message has a field {name!r}", where=f"--where {self._expression}", mend=fix)
+            raise Trouble(f"no message has a field {name!r}", where=f"--where {self._expression}", fix=fix)
 
 
 FIELD = re.compile(r"""@(?:\.([A-Za-z_]\w*)|\[["']([^"']+)["']\])""")

@@ -38,7 +38,7 @@ def portions_of(folder: Path) -> list[list[str]]:
         days.setdefault(path.parent.name, []).append(path)
     if not days:
         raise Trouble(
-            "nothing was exported here", where=str(folder), mend="Make it with: yardwire runs export"
+            "nothing was exported here", where=str(folder), fix="Make it with: yardwire runs export"
         )
     portions: list[list[str]] = []
     room = 0
@@ -108,8 +108,8 @@ def _told_missing(work: Callable[[Sequence[str]], Of]) -> Callable[[Sequence[str
         try:
             return work(files)
         except ImportError:
-            mend = "pip install 'yardwire[store]'"
-            raise Trouble("the store needs the package duckdb or pyarrow", mend=mend) from None
+            fix = "pip install 'yardwire[store]'"
+            raise Trouble("the store needs the package duckdb or pyarrow", fix=fix) from None
 
     return told
 
@@ -130,8 +130,8 @@ def _client(address: str) -> Iterator[Any]:
     try:
         from dask.distributed import Client, LocalCluster
     except ImportError:
-        mend = "pip install 'yardwire[cluster]'"
-        raise Trouble("a cluster needs the packages dask and distributed", mend=mend) from None
+        fix = "pip install 'yardwire[cluster]'"
+        raise Trouble("a cluster needs the packages dask and distributed", fix=fix) from None
     if address == LOCAL:
         with (
             LocalCluster(
@@ -144,8 +144,8 @@ def _client(address: str) -> Iterator[Any]:
     try:
         client = Client(address, timeout=10)
     except (OSError, ValueError, TimeoutError) as error:
-        mend = "Start one with: dask scheduler; or write --cluster local"
-        raise Trouble(f"no scheduler answers: {error}", where=address, mend=mend) from None
+        fix = "Start one with: dask scheduler; or write --cluster local"
+        raise Trouble(f"no scheduler answers: {error}", where=address, fix=fix) from None
     with client:
         yield client
 

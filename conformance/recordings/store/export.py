@@ -63,7 +63,7 @@ def export(
                 done.runs += 1
         done.files += 1
     if not done.runs:
-        raise Trouble("there is no run in it", mend="Name recordings, or a folder of them")
+        raise Trouble("there is no run in it", fix="Name recordings, or a folder of them")
     return done
 
 
@@ -88,8 +88,8 @@ def _pyarrow() -> Any:
     try:
         from pyarrow import parquet
     except ImportError:
-        mend = "pip install 'yardwire[store]'"
-        raise Trouble("Parquet needs the package pyarrow, which is not installed", mend=mend) from None
+        fix = "pip install 'yardwire[store]'"
+        raise Trouble("Parquet needs the package pyarrow, which is not installed", fix=fix) from None
     return parquet
 
 

@@ -35,7 +35,7 @@ def runs_of(
         found.append(TrendRun(name, began, figures, good=mark == GOOD, bad=mark == BAD))
     found.sort(key=lambda run: (run.began, run.name))
     if not found:
-        raise Trouble("there is no run with a job in it", mend="Name recordings, or a folder of them")
+        raise Trouble("there is no run with a job in it", fix="Name recordings, or a folder of them")
     return found
 
 
@@ -62,8 +62,8 @@ def all_runs(
         elif path.is_file():
             _add(wanted, path.parent, path.name)
         else:
-            mend = "Name a folder of recordings, a recording, or a run such as monday.ywrec#7"
-            raise Trouble("there is no such file or folder", where=str(path), mend=mend)
+            fix = "Name a folder of recordings, a recording, or a run such as monday.ywrec#7"
+            raise Trouble("there is no such file or folder", where=str(path), fix=fix)
     for folder, names in wanted.items():
         index = index_of(folder, rule, tick)
         for run in index.runs:

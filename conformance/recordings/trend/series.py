@@ -46,7 +46,7 @@ def named(runs: Sequence[str], good: Collection[str]) -> Marked:
     unknown = sorted(set(good) - set(runs))
     if unknown:
         known = ", ".join(runs[:3])
-        raise Trouble(f"there is no run {unknown[0]!r}", mend=f"The first ones are {known}")
+        raise Trouble(f"there is no run {unknown[0]!r}", fix=f"The first ones are {known}")
     return Marked(frozenset(number for number, run in enumerate(runs) if run in good))
 
 

@@ -51,5 +51,5 @@ def from_bus(address: Address, site: str, seconds: float) -> Iterator[Subject]:
             raise Trouble(
                 "the connection to the broker broke while it was listened to: what was said meanwhile was not heard",
                 where=address.name,
-                mend="Listen again; what was heard was judged",
+                fix="Listen again; what was heard was judged",
             )

@@ -19,11 +19,11 @@ HEAD = 2000
 """Bytes in which a file of exchanges has said that it is one."""
 LARGEST = 16 << 20
 """Bytes of a file that is no recording; recordings are read as a stream."""
-_LARGE_MEND = "Name a recording, or a file of payloads"
-_MESSAGE_MEND = "Say it with --message, or name the file after its message, such as job-order.cbor"
-_VECTOR_MEND = "A vector has name, message, valid, and hex or text"
-_LINE_MEND = "A line is a JSON object with topic (or message), and hex or text"
-_HEX_MEND = "Write two digits 0-9 a-f a byte; blanks may stand between"
+_LARGE_FIX = "Name a recording, or a file of payloads"
+_MESSAGE_FIX = "Say it with --message, or name the file after its message, such as job-order.cbor"
+_VECTOR_FIX = "A vector has name, message, valid, and hex or text"
+_LINE_FIX = "A line is a JSON object with topic (or message), and hex or text"
+_HEX_FIX = "Write two digits 0-9 a-f a byte; blanks may stand between"
 
 
 def from_path(path: Path, message: str) -> Iterator[Subject]:
@@ -45,7 +45,7 @@ def from_hex(digits: str, message: str, where: str) -> Subject:
     try:
         payload = bytes.fromhex(re.sub(r"0x|[\s,:]", "", digits))
     except ValueError:
-        raise Trouble("these are no bytes in hex", where=where, mend=_HEX_MEND) from None
+        raise Trouble("invalid hex", where=where, fix=_HEX_FIX) from None
     return Subject(where, payload, _known(message, where))
 
 
@@ -56,7 +56,7 @@ def from_stream(stream: BinaryIO, where: str, message: str) -> Iterator[Subject]
         yield from _from_recording(cast("BinaryIO", _Begun(content, stream)), where)
         return
     if len(content) > LARGEST:
-        raise Trouble(f"byte {LARGEST}: larger than {LARGEST >> 20} MiB", where=where, mend=_LARGE_MEND)
+        raise Trouble(f"byte {LARGEST}: larger than {LARGEST >> 20} MiB", where=where, fix=_LARGE_FIX)
     yield from from_bytes(content, where, message)
 
 
@@ -91,8 +91,8 @@ def _from_file(path: Path, message: str) -> Iterator[Subject]:
             yield from _from_recording(file, where)
         return
     if _is_exchanges(path):
-        mend = "They are played to the node that is tried, see the guide 'Test your order desk'"
-        raise Trouble("exchanges, in which wrong orders are meant to be", where=where, mend=mend)
+        fix = "They are played to the node that is tried, see the guide 'Test your order desk'"
+        raise Trouble("exchanges, in which wrong orders are meant to be", where=where, fix=fix)
     content = _content(path)
     message = message or _message_in(path.stem)
     match path.suffix:
@@ -135,13 +135,13 @@ def _vectors(content: bytes) -> list[Any] | None:
 
 def _vector(row: Any, where: str) -> Subject:
     if not isinstance(row, dict) or not isinstance(row.get("valid"), bool):
-        raise Trouble("this is no vector", where=where, mend=_VECTOR_MEND)
+        raise Trouble("not a vector", where=where, fix=_VECTOR_FIX)
     name = f"{where} ({row['name']})" if isinstance(row.get("name"), str) else where
     expected = Expected(row["valid"], str(row.get("requirement", "")), row.get("body"))
-    return _described(row, name, expected, _VECTOR_MEND)
+    return _described(row, name, expected, _VECTOR_FIX)
 
 
-def _described(row: dict[str, Any], where: str, expected: Expected | None, mend: str) -> Subject:
+def _described(row: dict[str, Any], where: str, expected: Expected | None, fix: str) -> Subject:
     """A subject from a JSON object that describes it. Raises Trouble where the object does not."""
     kinds: dict[str, type] = {
         "hex": str,
@@ -153,13 +153,13 @@ def _described(row: dict[str, Any], where: str, expected: Expected | None, mend:
     }
     for name, kind in kinds.items():
         if name in row and not isinstance(row[name], kind):
-            raise Trouble(f"{name!r} is of the wrong kind", where=where, mend=mend)
+            raise Trouble(f"{name!r} is of the wrong type", where=where, fix=fix)
     if "hex" in row:
         payload = from_hex(row["hex"], next(iter(specification().messages)), where).payload
     elif "text" in row:
         payload = row["text"].encode("utf-8", "surrogatepass")
     else:
-        raise Trouble("there is no payload", where=where, mend=mend)
+        raise Trouble("there is no payload", where=where, fix=fix)
     topic = row.get("topic", "")
     message = "" if topic else _known(row.get("message", ""), where)
     return Subject(where, payload, message, topic, row.get("retain"), row.get("qos"), expected)
@@ -184,24 +184,24 @@ def _from_lines(lines: list[str], where: str) -> Iterator[Subject]:
         try:
             row = json.loads(line)
         except (ValueError, RecursionError):
-            raise Trouble("this line is no JSON", where=place, mend=_LINE_MEND) from None
+            raise Trouble("not JSON", where=place, fix=_LINE_FIX) from None
         if not isinstance(row, dict):
-            raise Trouble("this line is no JSON object", where=place, mend=_LINE_MEND)
-        yield _described(row, place, None, _LINE_MEND)
+            raise Trouble("not a JSON object", where=place, fix=_LINE_FIX)
+        yield _described(row, place, None, _LINE_FIX)
 
 
 def _from_recording(file: BinaryIO, where: str) -> Iterator[Subject]:
     """Every message of a recording; Trouble at its end if it is damaged or breaks off."""
-    mend = "What stands before it was judged; record it again for the rest"
+    fix = "What stands before it was judged; record it again for the rest"
     try:
         reader = RecordingReader(file)
         for item in reader:
             if isinstance(item, RecordedMessage):
                 yield _recorded(item, where)
     except (NotARecording, DamagedRecording) as error:
-        raise Trouble(f"the recording is damaged: {error}", where=where, mend=mend) from error
+        raise Trouble(f"the recording is damaged: {error}", where=where, fix=fix) from error
     if reader.cut_at is not None:
-        raise Trouble(f"the recording breaks off at byte {reader.cut_at}", where=where, mend=mend)
+        raise Trouble(f"the recording breaks off at byte {reader.cut_at}", where=where, fix=fix)
 
 
 def _recorded(item: RecordedMessage, where: str) -> Subject:
@@ -218,10 +218,10 @@ def _message_in(stem: str) -> str:
 
 def _known(message: str, where: str) -> str:
     if not message:
-        raise Trouble("which message is it?", where=where, mend=_MESSAGE_MEND)
+        raise Trouble("which message is it?", where=where, fix=_MESSAGE_FIX)
     if message not in specification().messages:
-        mend = f"The messages are {', '.join(specification().messages)}"
-        raise Trouble(f"there is no message {message!r}", where=where, mend=mend)
+        fix = f"The messages are {', '.join(specification().messages)}"
+        raise Trouble(f"there is no message {message!r}", where=where, fix=fix)
     return message
 
 
@@ -229,8 +229,8 @@ def _split(content: bytes, where: str) -> list[str]:
     try:
         return content.decode().splitlines()
     except UnicodeDecodeError as error:
-        mend = "Save it as UTF-8"
-        raise Trouble(f"byte {error.start} is no UTF-8", where=where, mend=mend) from error
+        fix = "Save it as UTF-8"
+        raise Trouble(f"byte {error.start} is not UTF-8", where=where, fix=fix) from error
 
 
 def _start(path: Path) -> bytes:
@@ -245,7 +245,7 @@ def _first_bytes(path: Path, count: int) -> bytes:
 def _content(path: Path) -> bytes:
     content = _read(path, lambda: _first_bytes(path, LARGEST + 1))
     if len(content) > LARGEST:
-        raise Trouble(f"byte {LARGEST}: larger than {LARGEST >> 20} MiB", where=str(path), mend=_LARGE_MEND)
+        raise Trouble(f"byte {LARGEST}: larger than {LARGEST >> 20} MiB", where=str(path), fix=_LARGE_FIX)
     return content
 
 
@@ -253,5 +253,5 @@ def _read(path: Path, read: Callable[[], bytes]) -> bytes:
     try:
         return read()
     except OSError as error:
-        mend = "Name a file or folder that can be read"
-        raise Trouble(f"cannot be read: {error.strerror}", where=str(path), mend=mend) from error
+        fix = "Name a file or folder that can be read"
+        raise Trouble(f"cannot be read: {error.strerror}", where=str(path), fix=fix) from error

@@ -109,7 +109,7 @@ def _gist(body: Mapping[str, Any]) -> dict[str, Any]:
 def messages_boot(fixture: Fixture) -> None:
     """Every message of one connection carries the same boot.
 
-    Judged from every message of the run: a boot changes only where the node connects anew.
+    Judged from every message of the run: a boot changes only where the node reconnects.
     """
     boots: dict[int, int] = {}
     for message in fixture.log.sent():

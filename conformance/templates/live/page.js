@@ -94,7 +94,7 @@ function place(name, value) {
   put(card.querySelector(".says"), [value.says, blocked].filter(Boolean).join("; "));
 }
 
-// ---- lists: one row a key, made anew when its value changed, kept in the order of `rank`
+// ---- lists: one row a key, made again when its value changed, kept in the order of `rank`
 const MOOD = { done: "rest", on: "rest", ready: "rest", ordered: "motion", accepted: "motion", running: "motion", bench: "held", "not heard": "held", cancelled: "held" };
 const state = (word) => make("span", { cls: `word ${MOOD[word] || "trouble"}`, text: word });
 function named(requirement) {
@@ -138,7 +138,7 @@ const rows = {
   wrong: (wrong) => [
     named(wrong.requirement), make("b", { text: wrong.node }), make("span", { text: wrong.message }),
     make("span", { text: (wrong.where ? `${wrong.where}: ` : "") + wrong.what }), make("span", { cls: "age", at: wrong.at }),
-    make("span", { cls: "more", text: [wrong.mend, facts.rules[wrong.requirement]].filter(Boolean).join(". ") }),
+    make("span", { cls: "more", text: [wrong.fix, facts.rules[wrong.requirement]].filter(Boolean).join(". ") }),
   ],
   line(line) {
     const verdict = line.broken.length ? make("span", { cls: "wrong", text: "\u2717 " }) : make("span", { cls: "fine", text: "\u2713 valid" });

@@ -1,6 +1,6 @@
 "use strict";
 // Questions that may not be answered any more. Somebody may be on the way: each stays until it is dismissed here, in this tab
-// alone, or asked anew.
+// alone, or asked again.
 const DISMISSED = `dismissed ${location.pathname}`;
 const dismissed = new Set(JSON.parse(sessionStorage.getItem(DISMISSED) || "[]"));
 const dismissal = (key, gone) => `${key} ${gone.why}`;

@@ -113,14 +113,14 @@ def _untouched() -> type[serial.Serial]:
 def _trouble(path: str, error: Exception) -> Trouble:
     text = str(error)
     if isinstance(error, ValueError):
-        return Trouble(f"this rate is none that the port can do ({text})", where=path)
+        return Trouble(f"the port does not support this rate ({text})", where=path)
     if "Errno 13" in text:
-        mend = "Add yourself to the group that owns it ('ls -l' shows which), log out and in again"
-        return Trouble("you may not open it", where=path, mend=mend)
+        fix = "Add yourself to the group that owns it ('ls -l' shows which), log out and in again"
+        return Trouble("no permission to open it", where=path, fix=fix)
     if "Errno 11" in text or "Errno 16" in text or "exclusively lock" in text:
-        return Trouble("another program has it open", where=path, mend="Close that program first")
-    mend = "'yardwire link --list' names the ports that are there"
-    return Trouble("there is no such port", where=path, mend=mend)
+        return Trouble("another program has it open", where=path, fix="Close that program first")
+    fix = "'yardwire link --list' names the ports that are there"
+    return Trouble("there is no such port", where=path, fix=fix)
 
 
 def require_pyserial() -> None:
@@ -128,8 +128,8 @@ def require_pyserial() -> None:
     try:
         import serial  # noqa: F401
     except ImportError:
-        mend = "Install it: pip install 'yardwire[serial]'"
-        raise Trouble("serial lines need the package pyserial, which is not installed", mend=mend) from None
+        fix = "Install it: pip install 'yardwire[serial]'"
+        raise Trouble("serial lines need the package pyserial, which is not installed", fix=fix) from None
 
 
 def ports_here() -> list[tuple[str, str]]:

@@ -93,7 +93,7 @@ class Session(KnownNode):
         self._fire(event, facts)
         if self.belief != before:
             self._token = self._asked_ms = None
-            self._said.ask(anew=True)
+            self._said.ask(again=True)
 
     def _hear_state(self, message: str, body: Body, now_ms: int) -> None:
         self._said.hear(message, body)
@@ -294,7 +294,7 @@ class Session(KnownNode):
             self._fire("repeat-time")
         if "ask" in self._to_send:
             self._token, self._asked_ms = self.draw_token(), now_ms
-            self._said.ask(anew=self.belief == "doubted")
+            self._said.ask(again=self.belief == "doubted")
             out.append({"act": "ask", "token": self._token})
         self._claim_if_needed()
         if "claim" in self._to_send:

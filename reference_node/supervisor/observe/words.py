@@ -24,10 +24,10 @@ class Words:
         self._behind: set[str] = set()
         self._anew = False
 
-    def ask(self, *, anew: bool) -> None:
-        """An ask is about to go out. `anew`: what was said before it is too old to be compared with what comes."""
+    def ask(self, *, again: bool) -> None:
+        """An ask is about to go out. `again`: what was said before it is too old to be compared with what comes."""
         self.since_ask = set()
-        self._anew = anew
+        self._anew = again
 
     def age(self, uptime: int) -> None:
         """A message of any kind carries `uptime`."""

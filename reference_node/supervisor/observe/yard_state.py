@@ -85,7 +85,7 @@ class AskedOf:
 
 @dataclass(frozen=True, slots=True)
 class YardState:
-    """What is known of the yard at one time. Made anew for every decision: an order that goes out changes it."""
+    """What is known of the yard at one time. Made again for every decision: an order that goes out changes it."""
 
     site: Site
     now_ms: int

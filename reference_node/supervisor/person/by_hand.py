@@ -25,10 +25,10 @@ from reference_node.supervisor.supervisor import Supervisor
 NOTHING = "-"
 """How a person writes that there is nothing."""
 EVERY = "all"
-_YES = {Ask.TRACK: "it is empty", Ask.FAULT: "mended", Ask.HELD: "go on", Ask.GAP: GO_ON}
+_YES = {Ask.TRACK: "it is empty", Ask.FAULT: "fixed", Ask.HELD: "go on", Ask.GAP: GO_ON}
 SETTLED = (Ask.FAULT, Ask.TRACK, Ask.SHUTTLE, Ask.SPREADER)
 """Questions whose answer resets a fault."""
-ANOTHER_START = "the supervisor has started anew and asks again for what it still has to know."
+ANOTHER_START = "the supervisor has restarted and asks again for what it still has to know."
 Takes = Mapping[int, str] | Sequence[tuple[int, str]]
 """Slots of a train, and the box that each is to take along."""
 
@@ -314,11 +314,11 @@ class ByHand:
                 late = Withdrawn(question, ANOTHER_START, supervisor.now_ms)
                 self._withdrawn.append(_Gone(number, late, self._last))
         self._last = supervisor
-        anew = {one.key for one in open_now.values()}
+        again = {one.key for one in open_now.values()}
         self._withdrawn = [
             one
             for one in self._withdrawn
-            if one.gone.question.key not in anew
+            if one.gone.question.key not in again
             and (one.by is not supervisor or id(one.gone.question) in withdrawn)
         ]
         for key, question in open_now.items():

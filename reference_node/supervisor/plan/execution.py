@@ -1,4 +1,4 @@
-"""Follows a plan for a goal state, and plans anew whenever the yard stands otherwise than the plan expects.
+"""Follows a plan for a goal state, and plans again whenever the yard stands otherwise than the plan expects.
 
 What was not heard of is unknown: nothing is planned and no goal counts as met before every node has told its
 state since the claim. Where boxes, trains or a shuttle are not known, what rests on them waits, with the reason,
@@ -33,7 +33,7 @@ PORTION_MS = 100
 TRIES = 3
 """So often a train that has not come to rest is let in again."""
 FOR_GOOD = frozenset({"place", "reach", "outside-table", "unsupported"})
-"""Reasons of a refusal that no waiting mends."""
+"""Reasons of a refusal that no waiting fixes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +47,7 @@ class Orders:
     note: Callable[[str], None]
     """Write down what was decided."""
     waiting: dict[Any, str]
-    """What has no order out, and why: written anew with each tick."""
+    """What has no order out, and why: written again with each tick."""
 
 
 class PlanExecution:
@@ -140,7 +140,7 @@ class PlanExecution:
         self._problem = stands
         self._search = Search(self._builder.timed(stands, now_ms, busy, self._durations), MOST_STATES)
         if self.todo:
-            self._orders.note("things stand otherwise than planned; planning anew")
+            self._orders.note("state differs from plan; replanning")
         self.plan, self.todo = None, []
 
     def _go_on_searching(self, now_ms: int) -> bool:
@@ -195,7 +195,7 @@ class PlanExecution:
             return step.why
         if (step.node, step.act) != (task.node, task.act):
             return (
-                f"waits for {step.node} to {step.act}"  # The plan has that run, or is about to be made anew.
+                f"waits for {step.node} to {step.act}"  # The plan has that run, or is about to be made again.
             )
         why = self._orders.start(step)
         if not why and self._problem is not None:

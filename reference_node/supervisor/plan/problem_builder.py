@@ -53,7 +53,7 @@ class ProblemBuilder:
             self._never = frozenset(one for one in self._never if not self._is_at(one, task.node))
 
     def never_again(self, task: Task) -> None:
-        """A node refused a task in a way that no waiting mends."""
+        """A node refused a task in a way that no waiting fixes."""
         self._never |= {task}
 
     def went_wrong(self, task: Task) -> None:

@@ -41,7 +41,7 @@ class Answers:
             case Ask.SLOTS:
                 self._inventory.tell(place, found)
             case Ask.FAULT:
-                _expect(found, 0, "a fault that is mended is answered without words")
+                _expect(found, 0, "a fault that is fixed is answered without words")
                 self._reset_fault(node)
             case Ask.HELD:
                 _expect(found, 0, "work that may go on is answered without words")

@@ -88,9 +88,7 @@ class OpenQuestions:
         key, rules = question.key, self._rules(state)
         for name in sorted(self._near(key, state)):
             if state.nodes[name].boot != question.boots[name]:
-                return (
-                    f"{name} has started anew since it was asked; what was seen there may not be so any more."
-                )
+                return f"{name} has restarted since it was asked; what was seen there may not be so any more."
         if key.sends_a_person:
             for what, names in (
                 ("is at work", rules.at_work(key.node, key.place)),
@@ -203,7 +201,7 @@ class OpenQuestions:
                 return f"What stands in the {slots} of {place}, slot 0 first? '-' for nothing.", ()
             case Ask.FAULT:
                 active = ", ".join(state.nodes[node].active_faults)
-                return f"{node} has stopped: {active or 'no fault named'}. Mended?", ()
+                return f"{node} has stopped: {active or 'no fault named'}. Fixed?", ()
             case Ask.HELD:
                 return f"{self._holds.why_held(node)}. May it go on?", ()
             case Ask.GAP:

@@ -20,7 +20,7 @@ class Ask(StrEnum):
     SLOTS = "slots"
     """What stands in the slots of a place: one word a slot, slot 0 first."""
     FAULT = "fault"
-    """A fault that stops the node: answered without words once it is mended."""
+    """A fault that stops the node: answered without words once it is fixed."""
     HELD = "held"
     """Somebody else's hold: answered without words when work may go on."""
     GAP = "gap"
@@ -94,7 +94,7 @@ class Question:
 
     @property
     def key(self) -> QuestionKey:
-        """What it is about: a later question with the same key is this one, asked anew."""
+        """What it is about: a later question with the same key is this one, asked again."""
         return QuestionKey(self.about, self.node, self.place)
 
     @property

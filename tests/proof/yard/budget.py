@@ -13,9 +13,9 @@ DISTURBANCES: Mapping[str, str] = {
     "late word": "a copy of a node's message is delivered once more at any later time",
     "early": "the supervisor repeats while messages are still under way",
     "node down": "a node loses its connection and comes back, its job going on meanwhile",
-    "reset": "a node starts anew at any step",
+    "reset": "a node restarts at any step",
     "outage": "the supervisor loses its connection and comes back",
-    "restart": "the supervisor starts anew at any step",
+    "restart": "the supervisor restarts at any step",
     "second": "another supervisor with the same goals comes and claims",
     "cancel": "a person cancels the open job",
     "hold": "a person holds a node by the supervisor, and later lets it go on",
@@ -27,7 +27,7 @@ DISTURBANCES: Mapping[str, str] = {
     "expiry": "the node's time passes beyond every deadline that was set",
     "old map": "a yard-map is lost, and an older one stays retained",
     "stale answer": "a person answers by what was so when it was looked, some time ago",
-    "told": "the supervisor starts anew, and a person says what stands where at that moment",
+    "told": "the supervisor restarts, and a person says what stands where at that moment",
 }
 
 
@@ -49,9 +49,9 @@ class Budget:
     same_part: bool = False
     """Two supervisors draw the same number for their claims."""
     uptime: int = 0
-    """At which uptime nodes start; shortly before 2^32 it wraps. From 0 on they are counted anew where they may be."""
+    """At which uptime nodes start; shortly before 2^32 it wraps. From 0 on they are counted again where they may be."""
     as_it_is: bool = False
-    """Uptimes are never counted anew: more states, and the same verdict."""
+    """Uptimes are never counted again: more states, and the same verdict."""
 
     @property
     def name(self) -> str:

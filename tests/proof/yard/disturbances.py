@@ -124,7 +124,7 @@ class Disturbances(People):
         for number, name in enumerate(self.node_names):
             record = self.judge.records.number(self.judge.records.all[state.record].after_reset(name))
             bare = self._nothing_to(state, number)._replace(record=record)
-            yield f"{name} starts anew", self._node(bare, number, ("reset",))
+            yield f"{name} restarts", self._node(bare, number, ("reset",))
 
     def _do_outage(self, state: State) -> Iterable[tuple[object, tuple[State, str]]]:
         for number in self._working(state):
@@ -135,7 +135,7 @@ class Disturbances(People):
             )
 
     def _do_restart(self, state: State) -> Iterable[tuple[object, tuple[State, str]]]:
-        yield f"{CHIEF} starts anew", self._restarted(state, ())
+        yield f"{CHIEF} restarts", self._restarted(state, ())
 
     def _do_told(self, state: State) -> Iterable[tuple[object, tuple[State, str]]]:
         world: World = self.worlds.all[state.world]
@@ -143,7 +143,7 @@ class Disturbances(People):
             (place.name, tuple(world.box_at((place.name, slot)) for slot in range(place.slots)))
             for place in self.site.places.values()
         )
-        yield f"{CHIEF} starts anew and is told {contents}", self._restarted(state, contents)
+        yield f"{CHIEF} restarts and is told {contents}", self._restarted(state, contents)
 
     def _restarted(
         self, state: State, contents: tuple[tuple[str, tuple[str, ...]], ...]

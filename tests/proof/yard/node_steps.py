@@ -129,7 +129,7 @@ class NodeSteps:
         return NodeStep(self._keep(node, number), after_world, said, deeds, moved, wrong)
 
     def rebased(self, number: int, world: World) -> int:
-        """The state that differs in nothing but that the node begins to count its uptime anew from 0."""
+        """The state that differs in nothing but that the node begins to count its uptime again from 0."""
         if not self.states[number].count:
             return number
         found = self._rebased.get(number)
@@ -174,7 +174,7 @@ class NodeSteps:
             case ("take off",):
                 node.machines.track.taken_off()
                 return node.tick(BASE_MS)
-            case ("mend",):
+            case ("fix",):
                 node.machines.jammed = False
                 node.machines.motor_power = True
                 return node.tick(BASE_MS)

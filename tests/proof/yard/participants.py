@@ -229,7 +229,7 @@ class Participants:
         return tuple(sorted(kept.items()))
 
     def rebased(self, state: State) -> State:
-        """The same state, with uptimes counted anew for every node that has nothing under way."""
+        """The same state, with uptimes counted again for every node that has nothing under way."""
         if not self.budget.calm or state.late is not None or self.budget.uptime or self.budget.as_it_is:
             return state
         nodes, supervisors = list(state.nodes), list(state.supervisors)

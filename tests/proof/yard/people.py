@@ -1,4 +1,4 @@
-"""People: what they find where they look, and what they mend."""
+"""People: what they find where they look, and what they fix."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class People(Participants):
         return ()
 
     def _after_looking(self, state: State, asked: Asked) -> State:
-        """A person mends what is jammed, gives power back, pushes a shuttle to a stop, takes a train off its track."""
+        """A person fixes what is jammed, gives power back, pushes a shuttle to a stop, takes a train off its track."""
         world: World = self.worlds.all[state.world]
         if asked.about == "shuttle":
             state = state._replace(
@@ -41,5 +41,5 @@ class People(Participants):
             number = self.node_names.index(asked.node)
             known = self.nodes[number].states[state.nodes[number]]
             if known.jammed or not known.powered:
-                state, _ = self._node(state, number, ("mend",))
+                state, _ = self._node(state, number, ("fix",))
         return state

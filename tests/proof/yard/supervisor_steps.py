@@ -159,7 +159,7 @@ class SupervisorSteps:
         return SupervisorStep(self._keep(supervisor), said, ended)
 
     def rebased(self, number: int, node: str, boot: int, uptime: int) -> int:
-        """The state in which `node`, in that boot and at that uptime, begins to count anew from 0."""
+        """The state in which `node`, in that boot and at that uptime, begins to count again from 0."""
         key = (number, node, boot, uptime)
         found = self._rebased.get(key)
         if found is None:

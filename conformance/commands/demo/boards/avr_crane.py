@@ -77,7 +77,7 @@ class AvrCrane:
         if told["gripped"] and self._holds is None:
             self._holds = self._world.box_at(self._name, at)
             if self._holds is None:
-                raise Trouble(f"crane {self._name} holds a box where none stands, at {at}", mend="Report it")
+                raise Trouble(f"crane {self._name} holds a box where none stands, at {at}", fix="Report it")
             self._world.take(self._name, at)
         elif not told["gripped"]:
             if self._holds is not None:

@@ -29,8 +29,8 @@ def micropython() -> str:
     beside = Path(sys.executable).with_name("micropython")
     found = str(beside) if beside.is_file() else shutil.which("micropython")
     if found is None:
-        mend = "make demo ARGS=--boards installs it under Python 3.11 on Linux; elsewhere build its unix port"
-        raise Trouble("MicroPython is not on this machine", mend=mend)
+        fix = "make demo ARGS=--boards installs it under Python 3.11 on Linux; elsewhere build its unix port"
+        raise Trouble("MicroPython is not on this machine", fix=fix)
     return found
 
 
@@ -55,7 +55,7 @@ class MicroPythonBerth:
         if self._failure is None and self._child is not None and self._child.poll() is not None:
             said = (self._folder / "board.log").read_text(errors="replace")[-1000:]
             return Trouble(
-                f"the board {self._name!r} has ended: {said}", mend="Report it with what stands here"
+                f"the board {self._name!r} has ended: {said}", fix="Report it with what stands here"
             )
         return self._failure
 

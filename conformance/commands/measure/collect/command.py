@@ -92,21 +92,21 @@ def collect(
     site = load_site(site_path)
     name, entry = entry_of(site, str(site_path), crane, place)
     if not site.with_role("supervisor"):
-        mend = 'Add [nodes.yard] with roles = ["supervisor"]'
-        raise Trouble("the site names no supervisor", where=str(site_path), mend=mend)
+        fix = 'Add [nodes.yard] with roles = ["supervisor"]'
+        raise Trouble("the site names no supervisor", where=str(site_path), fix=fix)
     if slot >= len(entry.slots):
         raise Trouble(
             f"{entry.place} has slots 0 to {len(entry.slots) - 1}, not {slot}", where=str(site_path)
         )
     if yard == "real" and imperfect:
         raise Trouble(
-            "nothing is planted in a real yard", mend="Leave out --imperfect, or take --yard simulated"
+            "nothing is planted in a real yard", fix="Leave out --imperfect, or take --yard simulated"
         )
     if yard != "real" and bus is not None:
-        raise Trouble("a simulated yard has a broker of its own", mend="Leave out --broker, or --yard")
+        raise Trouble("a simulated yard has a broker of its own", fix="Leave out --broker, or --yard")
     if keys and not sys.stdin.isatty():
         raise Trouble(
-            "nobody is at a keyboard here", mend="Leave out --keys; lines are read from standard input"
+            "nobody is at a keyboard here", fix="Leave out --keys; lines are read from standard input"
         )
     plan = Plan(name, entry.place, slot, largest, patience * 1000, trains)
     if yard == "real":
@@ -179,7 +179,7 @@ def _virtual(
     made = VirtualMeasurement(site, plan, tracks, Random(day), arrivals, found, lambda _line: None)
     took_ms = made.run()
     if made.course.stays_held or not made.course.ended:
-        raise Trouble(made.course.ended or "it did not come to an end", mend="Measure on")
+        raise Trouble(made.course.ended or "it did not come to an end", fix="Measure on")
     tell(f"{count} pairs of {arrivals} arrivals in {took_ms / 60_000:.1f} min of virtual time, in {path}")
     return 0
 
@@ -226,6 +226,6 @@ def _on_the_wire(
         tell(f"{count} pairs added to {path}")
     if session.course.stays_held:
         raise Trouble(
-            session.course.ended, mend="See what it was; what is held goes on by a person's word alone"
+            session.course.ended, fix="See what it was; what is held goes on by a person's word alone"
         )
     return 0

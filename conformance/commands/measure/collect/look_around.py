@@ -56,14 +56,14 @@ def require_no_supervisor(site: Site, bus: Address) -> None:
         raise Trouble(
             "the connection was lost while it was listened who is there: another client may have the same name",
             where=bus.name,
-            mend="Stop every supervisor, then start again",
+            fix="Stop every supervisor, then start again",
         )
     why = who_supervises(site, listener.presence.heard)
     if why:
         raise Trouble(
             f"another supervisor is there, or may be: {why}",
             where=bus.name,
-            mend="Stop it, so that it says 'off', then start again",
+            fix="Stop it, so that it says 'off', then start again",
         )
 
 

@@ -34,7 +34,7 @@ class PairsFile:
         if header.strip() != pairs_text(()).strip():
             what = "its columns are not those that are written here"
             raise Trouble(
-                what, where=str(self._path), mend=f"Name another file; they are: {pairs_text(()).strip()}"
+                what, where=str(self._path), fix=f"Name another file; they are: {pairs_text(()).strip()}"
             )
         if not text.endswith("\n"):
             self._add("\n")  # The line under way when it was cut off.

@@ -18,14 +18,15 @@ def site_module(site: Site, name: str) -> str:
     if len(node.roles) != 1 or node.is_supervisor:
         raise Trouble(
             f"node {node.name!r} has the roles {', '.join(node.roles)}; the node in MicroPython plays one a board",
-            mend="Give each machine a board of its own, or write its firmware from the documents",
+            fix="Give each machine a board of its own, or write its firmware from the documents",
         )
     return "".join(_lines(site, node))
 
 
 def _lines(site: Site, node: NodeSite) -> Iterator[str]:
     yield f'"""Node {node.name!r} of the site {site.name!r}. Made from the site file by Yardwire.\n\n'
-    yield 'Do not edit: change the site file and make this file anew, so that the digest stays true.\n"""\n\nSITE = {\n'
+    yield 'Do not edit: change the site file and make this file again, so that the digest stays true.\n"""\n\n'
+    yield "SITE = {\n"
     known = {
         "site": site.name,
         "node": node.name,

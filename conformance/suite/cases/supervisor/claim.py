@@ -224,7 +224,7 @@ def supervisor_bench(fixture: SupervisorFixture) -> None:
     """A site in which a node says that it is on the bench is not run.
 
     The second crane says so, and nothing may be moved anywhere. In a second life it does so only after it has started
-    anew while the first one works: from then on nothing is begun any more.
+    again while the first one works: from then on nothing is begun any more.
     """
 
     def prepare(node: SimulatedNode) -> None:
@@ -240,7 +240,7 @@ def supervisor_bench(fixture: SupervisorFixture) -> None:
 
 
 def _begun_after_its_start(fixture: SupervisorFixture, **said: Any) -> list[Message]:
-    """A life in which the second crane starts anew while the first one works, and says something else of itself then.
+    """A life in which the second crane restarts while the first one works, and says something else of itself then.
 
     Gives the jobs that were begun once the supervisor had read that: any for the new boot, for it answers with all its
     state before it can be owned, and others a little later.
@@ -270,7 +270,7 @@ def supervisor_other_digest(fixture: SupervisorFixture) -> None:
     """A node with another digest of its part of the site file is sent no moving order.
 
     The first crane was set up from another site file and says so by its digest. In a second life the second crane does
-    once it has started anew, at work: it is not homed, and gets no order to.
+    once it has restarted, at work: it is not homed, and gets no order to.
     """
     name = fixture.route.first
 

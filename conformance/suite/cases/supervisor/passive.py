@@ -265,7 +265,7 @@ def supervisor_messages(fixture: SupervisorFixture) -> None:
                 # To its reader a tail makes a payload unreadable [ENC-12]; its sender has broken ENC-01.
                 broken = "ENC-01" if finding.requirement == "ENC-12" else finding.requirement
                 seen = f"{finding.what} ({finding.where})" if finding.where else finding.what
-                fixture.check(False, broken, finding.mend or "a valid message", seen, message)
+                fixture.check(False, broken, finding.fix or "a valid message", seen, message)
 
 
 @supervised("HLD-06", "ENC-08", after=("supervisor-asks",), passive=True)

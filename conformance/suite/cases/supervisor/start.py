@@ -1,6 +1,6 @@
 """A supervisor at work among simulated nodes: it starts, it brings its goal about, it repeats what got lost.
 
-Each case starts the supervisor anew and says what it has to be told; nothing real moves. `supervisor_claim` has
+Each case restarts the supervisor and says what it has to be told; nothing real moves. `supervisor_claim` has
 the cases about who may order, `supervisor_work` those about what goes wrong at work, `supervisor_passive` those
 judged from all that was seen.
 """
@@ -202,7 +202,7 @@ def supervisor_writes_as_read(fixture: SupervisorFixture) -> None:
 def supervisor_keeps_to_buffer(fixture: SupervisorFixture) -> None:
     """No packet is larger than the receive buffer that its node has announced.
 
-    A crane says that it reads JSON only, and gets a transfer. Then all begins anew, but its buffer is one byte
+    A crane says that it reads JSON only, and gets a transfer. Then all begins again, but its buffer is one byte
     too small for that transfer, which must not be sent.
     """
     name = fixture.route.first

@@ -12,7 +12,7 @@ enum {CHIP_HZ = 16000000};
 struct mechanism {
     const char *name;
     void (*attach)(int count, char **words); /* once; the words are those of the command line behind the name */
-    void (*powered_up)(void);                /* the chip has started anew: its pins float */
+    void (*powered_up)(void);                /* the chip has restarted: its pins float */
     void (*advance)(uint32_t us);            /* so much time has passed, at most a millisecond */
     bool (*command)(const char *word, long value); /* false where the word is unknown */
     void (*tell)(void);                      /* prints what it has counted, as members of a JSON object */

@@ -63,7 +63,7 @@ class PinBoard(Board):
             self._watchdog.feed()
 
     def watch(self) -> None:
-        """Begin to be watched: from now on a main loop that stands still starts the board anew [SAF-03]."""
+        """Begin to be watched: from now on a main loop that stands still starts the board again [SAF-03]."""
         self._watchdog = machine.WDT(timeout=WATCHDOG_MS)
 
     def memory(self) -> int | None:

@@ -21,7 +21,7 @@ async def _both(node, link) -> None:
 def run(node, link) -> None:
     """Run a node over an `MqttLink` or a `SerialLink`, for ever.
 
-    Whatever fails in it ends it with every output off; the watchdog, fed no more, then starts the board anew. Ctrl-C
+    Whatever fails in it ends it with every output off; the watchdog, fed no more, then starts the board again. Ctrl-C
     ends it too, and then the node says that it leaves.
     """
     gc.threshold(BUSY_BYTES)

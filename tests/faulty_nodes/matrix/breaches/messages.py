@@ -76,7 +76,7 @@ def boot_of_report_wrong(n: Injection) -> None:
     n.alters("job-report", alter)
 
 
-@breach("seq-begins-anew")
+@breach("seq-begins-again")
 def seq_begins_anew(n: Injection) -> None:
     n.on_connecting(lambda: n.node.envelope._seq.clear())
 
@@ -97,7 +97,7 @@ def uptime_behind(n: Injection) -> None:
     n.alters("job-report", alter)
 
 
-@breach("uptime-begins-anew")
+@breach("uptime-begins-again")
 def uptime_begins_anew(n: Injection) -> None:
     n.on_connecting(lambda: n.node._uptime.set(0, n.now_ms))
 
