@@ -12,7 +12,7 @@ from typing import Any
 VERSION = 1
 """Of the columns; in the metadata of each file as `yardwire.store`."""
 
-TEXT, WORD, TIME, TRUTH, BYTES, TEXTS = "string", "word", "timestamp", "bool", "binary", "list<string>"
+TEXT, WORD, TIME, TRUTH, BYTES, TEXTS = "string", "word", "timestamp", "bool", "binary", "list of strings"
 INT8, INT32, INT64 = "int8", "int32", "int64"
 
 COLUMNS: dict[str, tuple[str, str]] = {
