@@ -96,7 +96,7 @@ def record(
     \b
     Examples:
       yardwire record run.ywrec --site harlow-basin --broker mqtt://localhost
-      yardwire record yard.ywrec --site harlow-basin --wait --rotate-size 64M --rotate-daily --keep 20G
+      yardwire record yard.ywrec --site harlow-basin --rotate-daily --keep 20G
     """  # noqa: D301 - click wants the character itself
     from conformance.recordings.record.writer import Rotation
 

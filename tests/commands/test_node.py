@@ -156,8 +156,8 @@ def test_refused_credentials(site: Path) -> None:
         (("yard",), "real machines move, and there is no terminal to ask on"),
         (("yard", "--bench"), "is a supervisor"),
         (("yard", "--yes", "--brief", "none.json"), "the brief cannot be read"),
-        (("north", "--brief", "none.json"), "is no supervisor"),
-        (("north", "--broker", "http://here"), "no broker URL"),
+        (("north", "--brief", "none.json"), "is not a supervisor"),
+        (("north", "--broker", "http://here"), "not a broker URL"),
     ],
 )
 def test_wrong_arguments(arguments: tuple[str, ...], expected: str, site: Path) -> None:

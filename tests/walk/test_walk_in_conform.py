@@ -97,8 +97,8 @@ def test_without_motion_it_walks_on_a_real_broker_and_starts_no_job(site: Path, 
         code, out, err = kit.ended()
     assert code == 0, out + err
     walked = json.loads(report.read_text())["walk"]
-    assert (walked["walked"], walked["jobs"], walked["motion"]) == (80, 0, False)
-    assert "80 of 80 transitions of 4 states" in out
+    assert (walked["walked"], walked["jobs"], walked["motion"]) == (96, 0, False)
+    assert "96 of 96 transitions of 4 states" in out
 
 
 ORDERS = 12

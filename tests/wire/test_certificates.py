@@ -165,8 +165,8 @@ def test_files_that_cannot_be_used(made: Authorities, tmp_path: Path) -> None:
     open_key.chmod(0o644)
     for files, why in (
         (TlsFiles(tmp_path / "none"), f"{tmp_path}/none: the CA's certificate cannot be read: No such file"),
-        (TlsFiles(der), f"{der}: the CA's certificate is no PEM file"),
-        (TlsFiles(one.key), f"{one.key}: the CA's certificate is no PEM file"),
+        (TlsFiles(der), f"{der}: the CA's certificate is not a PEM file"),
+        (TlsFiles(one.key), f"{one.key}: the CA's certificate is not a PEM file"),
         (TlsFiles(torn), f"{torn}: the CA's certificate cannot be used"),
         (
             TlsFiles(ca, one.certificate, other.key),
@@ -174,7 +174,7 @@ def test_files_that_cannot_be_used(made: Authorities, tmp_path: Path) -> None:
         ),
         (TlsFiles(ca, one.certificate), f"{one.certificate}: there is no private key in this file"),
         (TlsFiles(ca, one.certificate, one.certificate), "there is no private key in this file"),
-        (TlsFiles(ca, one.key, one.key), f"{one.key}: the client certificate is no PEM file"),
+        (TlsFiles(ca, one.key, one.key), f"{one.key}: the client certificate is not a PEM file"),
         (TlsFiles(ca, None, one.key), "a key comes with its certificate"),
         (TlsFiles(ca, one.certificate, open_key), "the private key can be read by others (mode 0644)"),
     ):
