@@ -47,14 +47,26 @@ KNOWN = {
     ("conformance/page/server/desk.py", "except"): "raised by whoever waits for the errand",
     ("conformance/tester/runner.py", "except"): "on the main thread: the verdict on a case is ERROR",
     ("conformance/commands/main.py", "except"): "on the main thread: how the command ends",
+    ("conformance/commands/supervise/held.py", "suppress"): "at the end; says that no hold could be sent",
     (
-        "conformance/commands/supervise/command.py",
+        "conformance/commands/measure/collect/wire.py",
         "suppress",
-    ): "on the main thread, which ends; says that no hold could be sent",
+    ): "at the end; says that no hold could be sent",
+    ("conformance/tester/held.py", "suppress"): "at the end; says that the node could not be told to hold",
+    ("conformance/recordings/replay/replay.py", "suppress"): "at the end; says who could not be told to hold",
+    ("conformance/recordings/store/dataset.py", "paho"): "a client of a cluster, and none of MQTT",
     (
-        "conformance/commands/tap/held.py",
-        "suppress",
-    ): "on the main thread, which ends; says that the hold is not known",
+        "reference_node/firmware/micropython/yardwire_node/main_loop.py",
+        "gather",
+    ): "it is awaited: whatever fails of the two ends the program with its outputs off",
+    (
+        "reference_node/firmware/micropython/yardwire_node/mqtt.py",
+        "create_task",
+    ): "the end of the writer ends the connection, and the next one begins again",
+    (
+        "reference_node/firmware/micropython/yardwire_node/serial.py",
+        "create_task",
+    ): "awaited by the reader once it has failed",
     (
         "conformance/commands/demo/command.py",
         "ThreadPoolExecutor",

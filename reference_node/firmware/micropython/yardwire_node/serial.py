@@ -46,6 +46,8 @@ class SerialLink:
         task = asyncio.create_task(self._write())
         try:
             while True:
+                if task.done():
+                    await task  # It has failed: so does the program, with its outputs off.
                 content = await self._stream.read(self._chunk)
                 if content:
                     self._line.take(content)
