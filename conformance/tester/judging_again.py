@@ -29,9 +29,11 @@ def until_clear(fixture: Fixture, judge: Callable[[int], Result]) -> Result:
         began_ms = fixture.bench.now_ms
         result = judge(number)
         spoilt_ms = _spoilt_ms(result, fixture, began_ms)
-        if not spoilt_ms:
+        if spoilt_ms is None:
             return replace(result, tries=number + 1)
-    why = f"the test machine stood still for {spoilt_ms:.0f} ms while it was judged, and so each of {TRIES} times"
+    still = "the test machine stood still"
+    still += f" for {spoilt_ms:.0f} ms" if spoilt_ms else ""
+    why = f"{still} while it was judged, and so each of {TRIES} times"
     reason = f"{why}; seen last: {result.reason}"
     return replace(result, verdict=Verdict.INCONCLUSIVE, reason=reason, evidence=None, cause="", tries=TRIES)
 
@@ -68,18 +70,18 @@ def _provoke(fixture: Fixture) -> None:
         return  # It says what it has to say in a case of its own.
 
 
-def _spoilt_ms(result: Result, fixture: Fixture, began_ms: float) -> float:
-    """How long the test machine stood still, where the result may be owed to that; 0 where it is the node's.
+def _spoilt_ms(result: Result, fixture: Fixture, began_ms: float) -> float | None:
+    """How long the test machine stood still, where the result may be owed to that; None where it is the node's.
 
-    What is missing may be on its way, and a limit in time may seem broken; both through a short stall. A message that
+    It is 0 where it stood still before the case began, in the time of waiting that the case shares with others. What is missing may be on its way, and a limit in time may seem broken; both through a short stall. A message that
     says what is wrong says it after a short stall too, and after a long one perhaps because the kit came too late.
     """
     still_ms = fixture.bench.stalls.within(began_ms, fixture.bench.now_ms)
     if result.verdict not in (Verdict.FAIL, Verdict.INCONCLUSIVE):
-        return 0.0
+        return None
     if result.spoilt or still_ms >= LONG_MS or (_is_missing(result) and _may_be_late(fixture, still_ms)):
         return still_ms
-    return 0.0
+    return None
 
 
 def _is_missing(result: Result) -> bool:

@@ -12,6 +12,7 @@ from conformance.reports import as_html, as_text
 from conformance.reports.document import document
 from conformance.suite.case import Case, all_cases
 from conformance.suite.fixture import Fixture
+from conformance.suite.observation import Observing
 from conformance.suite.stalls import NOTICED_MS, Stall, Stalls, StoodStill
 from conformance.suite.verdict import Broken, Verdict
 from conformance.tester.judging_again import TRIES
@@ -100,6 +101,26 @@ def test_what_a_stall_covers_is_judged_again_whichever_way_it_looked(fits: bool)
     result = run.perform([timed(fits, (0, 100))])["link-timed"]
     assert result.tries == 2
     assert result.verdict is (Verdict.PASS if fits else Verdict.FAIL)
+
+
+def test_a_stall_in_the_time_that_cases_share_spoils_each_of_them_once() -> None:
+    """The wait is over before the second of them is judged: it is judged again in a wait of its own."""
+
+    def named(id_: str) -> Case:
+        def body(fixture: Fixture) -> Observing:
+            quiet = yield 500
+            began = quiet.began_ms
+            fixture.in_time(True, (began, began + 500), "ORD-03", "a time", "another")
+
+        return Case(id_, "link", ("ORD-03",), body, "A page.", after=())
+
+    run = run_of("ferry")
+    list(run.steps([all_cases()["link-says-on"]]))
+    now = run.fixture.bench.now_ms
+    still(run, [(now + 200, 60.0)])
+    results = run.perform([named("link-first"), named("link-second")])
+    tried = {id_: (results[id_].verdict, results[id_].tries) for id_ in ("link-first", "link-second")}
+    assert tried == dict.fromkeys(("link-first", "link-second"), (Verdict.PASS, 2))
 
 
 @pytest.mark.parametrize("fits", [True, False])
