@@ -73,7 +73,8 @@ def _provoke(fixture: Fixture) -> None:
 def _spoilt_ms(result: Result, fixture: Fixture, began_ms: float) -> float | None:
     """How long the test machine stood still, where the result may be owed to that; None where it is the node's.
 
-    It is 0 where it stood still before the case began, in the time of waiting that the case shares with others. What is missing may be on its way, and a limit in time may seem broken; both through a short stall. A message that
+    It is 0 where it stood still before the case began, in the time of waiting that the case shares with others.
+    What is missing may be on its way, and a limit in time may seem broken; both through a short stall. A message that
     says what is wrong says it after a short stall too, and after a long one perhaps because the kit came too late.
     """
     still_ms = fixture.bench.stalls.within(began_ms, fixture.bench.now_ms)

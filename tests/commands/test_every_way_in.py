@@ -162,6 +162,9 @@ def test_supervise(bus: Bus) -> None:
 
 def test_measure_collect(bus: Bus) -> None:
     with bus.heard() as subscriber, bus.start("measure", "collect", "pairs.csv", "--yes") as process:
+        # The broker may have kept a word of another supervisor: what this one says shows that it is there.
+        assert process.stdout is not None
+        assert "Claiming every node" in process.stdout.readline()
         until(subscriber, "yard/node-status")
         process.send_signal(signal.SIGINT)
         process.communicate(timeout=PATIENCE_S)

@@ -67,7 +67,7 @@ def test_one_that_is_on_is_not_thrown_off(broker: Broker, words: list[str]) -> N
 def test_with_a_yes_it_is(broker: Broker, words: list[str]) -> None:
     with node(broker, bench=False), witness(broker) as seen, running([*words, "--yes"]) as said:
         assert "north: crane, in service" in said
-        assert boots(seen) - {BOOT}
+        seen.wait_until(lambda: bool(boots(seen) - {BOOT}))
 
 
 def test_one_that_is_off_or_another_is_in_nobody_s_way(broker: Broker, words: list[str]) -> None:

@@ -13,6 +13,7 @@ from conformance.suite.verdict import Verdict
 from conformance.tester.runner import Run, Selection
 from tests.firmware.board import NODES, build, on_the_bench, site
 from tests.needs import needs, needs_header
+from tests.tester.excused import without_excuse
 
 pytestmark = [needs("gcc"), needs_header("mosquitto.h", "libmosquitto-dev"), pytest.mark.slow]
 SLOW = 4.0
@@ -29,7 +30,7 @@ def judge(folder: Path, role: str, only: tuple[str, ...] | None) -> int:
     with start_broker("auto") as broker, on_the_bench(program, node, broker) as (board, bench, _):
         results = Run(Fixture(bench, site(), node, Random(1), SLOW), Selection(only)).perform()
     judged = [one for one in results.values() if one.verdict is not Verdict.NONE]
-    assert {one.case.id: one.reason for one in judged if one.verdict is not Verdict.PASS} == {}
+    assert without_excuse(results) == {}
     assert board.words == ""
     return len(judged)
 

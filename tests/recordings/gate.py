@@ -7,7 +7,7 @@ import pty
 import random
 import subprocess
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from threading import Condition
@@ -88,9 +88,13 @@ class Witness:
         ]
         return [act for act in (str(body.get("act")) for body in bodies) if act != "ask"]
 
-    def wait_for_orders(self, number: int) -> None:
+    def wait_until(self, holds: Callable[[], bool]) -> None:
+        """Wait until something holds of what was heard."""
         with self._changed:
-            assert self._changed.wait_for(lambda: len(self.orders) >= number, WITHIN_S)
+            assert self._changed.wait_for(holds, WITHIN_S)
+
+    def wait_for_orders(self, number: int) -> None:
+        self.wait_until(lambda: len(self.orders) >= number)
 
 
 @contextmanager

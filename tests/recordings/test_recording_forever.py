@@ -7,6 +7,7 @@ import shutil
 import signal
 import socket
 import subprocess
+import sys
 from collections import namedtuple
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -22,6 +23,7 @@ from conformance.recordings.record.writer import RecordingFiles, Rotation
 from conformance.recordings.runs.index import index_of
 from conformance.recordings.runs.thinning import thinning
 from protocol.recording import Header, RecordedMessage
+from tests.commands.yardwire import YARDWIRE
 from tests.recordings.long_recordings import long_recording
 from tests.recordings.recorder import ROOT, WITHIN_S, publisher, wait_until_heard
 
@@ -93,7 +95,8 @@ def test_it_waits_for_a_broker_at_power_on(tmp_path: Path) -> None:
         port = sock.getsockname()[1]
     path = tmp_path / "run.ywrec"
     command = [
-        "yardwire", "record", str(path), "--site", "harlow-basin", "--broker", f"mqtt://127.0.0.1:{port}", "--wait",
+        sys.executable, "-c", YARDWIRE, "record", str(path), "--site", "harlow-basin", "--wait",
+        "--broker", f"mqtt://127.0.0.1:{port}",
     ]  # fmt: skip
     running = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     assert running.stderr is not None
