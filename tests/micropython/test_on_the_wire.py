@@ -44,6 +44,7 @@ def judge(folder: Path, node: str, only: tuple[str, ...] | None) -> int:
     return len(judged)
 
 
+@pytest.mark.exhaustive
 def test_a_whole_shuttle(tmp_path: Path) -> None:
     assert judge(tmp_path, "ferry", None) >= 93
 
