@@ -82,7 +82,7 @@ class NodeJudge:
         self.judged: Counter[str] = Counter()
         """How often each requirement could be judged."""
         self.rules = MessageRules(site, name, self.tell, self.judged)
-        self._timing = Timing(self.tell, self.judged)
+        self._timing = Timing(self.tell, self.judged, stalled)
         self._reading = OrderReading(self._node, self._everyone, rate, self._timing, stalled)
         self._motion = Motion(self.tell, self.judged)
         self._fences = Fences(self.tell, self.judged)

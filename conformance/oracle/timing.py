@@ -30,9 +30,18 @@ Tell = Callable[[str, str, Oracle, int], None]
 class Timing:
     """Follows one boot of a node; `tell` takes requirement, what was seen, oracle and trace number."""
 
-    def __init__(self, tell: Tell, counted: Counter[str]) -> None:
-        """`counted` takes how often each requirement was judged."""
-        self._tell, self._counted = tell, counted
+    def __init__(
+        self,
+        tell: Tell,
+        counted: Counter[str],
+        stalled: Callable[[float, float], float] = lambda _begin_ms, _end_ms: 0.0,
+    ) -> None:
+        """`counted` takes how often each requirement was judged.
+
+        `stalled` tells for how many ms the test machine stood still between two instants: a node that is a program on
+        it, and waits for a processor, is late by its own time too.
+        """
+        self._tell, self._counted, self._stalled = tell, counted, stalled
         self._beats: dict[str, int] = {}
         """The uptime of each state message when it came last."""
         self._newest: int | None = None
@@ -121,6 +130,9 @@ class Timing:
             most = specification().most_ms(figure)
             gap = uptime_difference(uptime, was)
             if gap <= most + BEAT_GRACE_MS:
+                continue
+            if gap <= most + BEAT_GRACE_MS + self._stalled(message.at_ms - gap - STALL_MS, message.at_ms):
+                self._beats[name] = uptime
                 continue
             requirement = "MSG-03" if name == "node-status" else "MSG-02"
             what = f"no {name} for {gap} ms of the node's own time; at most {most} are allowed"
