@@ -13,7 +13,9 @@ import pytest
 
 from conformance.bench.brokers.broker import start_broker
 from conformance.recordings.files import source
+from conformance.recordings.record.capture import ConnectionLost
 from conformance.recordings.record.merging import MIXED_US, merged
+from conformance.recordings.record.shared import SharedSplitter
 from protocol.recording import Header, Item, RecordedMessage
 from tests.needs import needs
 from tests.recordings.recorder import messages, publisher, record
@@ -127,3 +129,10 @@ def wait_until_it_has(path: Path, number: int) -> None:
             return
         time.sleep(0.1)
     raise AssertionError(f"{path.name} does not have what the broker kept")
+
+
+@pytest.mark.parametrize("body", [b"", b"\x00\x01", b"\x00\x01\x00"])
+def test_an_answer_without_a_reason_is_no_leave_to_listen(body: bytes) -> None:
+    """MQTT 5, section 3.9.3: a reason for each filter stands at the end."""
+    with pytest.raises(ConnectionLost, match="cut short"):
+        SharedSplitter(lambda _message: None).feed(bytes([0x90, len(body)]) + body, 0)

@@ -23,6 +23,8 @@ GROUP, KEPT = 1, 2
 _NOT_KEPT = 2 << 4
 """Retain handling: give nothing that was kept."""
 _IDENTIFIER = 11
+_SHORTEST_SUBACK = 4
+"""Bytes of a number, of no properties, and of the reason for one filter."""
 _SHARED_NOT_SUPPORTED = 0x9E
 
 
@@ -49,7 +51,9 @@ class SharedSplitter(PublishSplitter):
 
     def _suback(self, body: bytes) -> None:
         """Section 3.9 of MQTT 5: a reason for each filter stands at the end. Raises Trouble for a refusal."""
-        code = body[-1] if body else 0
+        if len(body) < _SHORTEST_SUBACK:
+            raise ConnectionLost("the broker sent a SUBACK that is cut short")
+        code = body[-1]
         if code == _SHARED_NOT_SUPPORTED:
             fix = "Use a broker for MQTT 5 that has them, such as mosquitto 2, or leave --share out"
             raise Trouble("the broker has no shared subscriptions", fix=fix)
