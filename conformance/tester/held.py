@@ -30,10 +30,12 @@ def held_at_its_end(fixture: Fixture, tell: Callable[[str], object], *, moves: b
 
 
 def is_at_work(fixture: Fixture) -> bool:
-    """Whether the node has said last that a job is open, and not that a hold stands."""
+    """Whether the node has said last that a job is open, and not that a hold stands; or nothing that can be read."""
     states = [fixture.log.latest(STATE_OF_ROLE[role]) for role in fixture.node.roles if role in STATE_OF_ROLE]
     return any(
-        one is not None and one.body.get("job_state") in OPEN and one.body.get("held") is not True
+        one is None
+        or not one.body
+        or (one.body.get("job_state") in OPEN and one.body.get("held") is not True)
         for one in states
     )
 

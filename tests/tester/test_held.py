@@ -55,3 +55,11 @@ def test_a_run_without_motion_holds_nobody() -> None:
     with pytest.raises(ValueError, match="planted"):
         run()
     assert told == []
+
+
+def test_one_of_which_no_state_was_heard_may_be_at_work() -> None:
+    """Silence is no word that it is at rest."""
+    fixture, told = run_of("ferry").fixture, list[str]()
+    with held_at_its_end(fixture, told.append, moves=True):
+        pass
+    assert len(told) == 1
