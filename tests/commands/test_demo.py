@@ -112,8 +112,8 @@ class TestTheWholeDemo:
 
     def test_the_verdicts_are_all_pass(self, ended: Ended) -> None:
         judged = [case for case in ended.report["cases"] if case["verdict"] != "none"]
-        assert len(judged) > 25
         others = [case for case in judged if case["verdict"] != "pass"]
+        assert len(judged) - len(others) > 25
         assert [
             case for case in others if case["verdict"] == "inconclusive" and STILL in case["reason"]
         ] == others
