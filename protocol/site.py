@@ -122,6 +122,10 @@ class ShuttleSite:
     load_sensor: bool = False
 
 
+HOME_SENSORS = ("home-x", "home-y", "home-z")
+"""Home switches of the first, second and third axis of a crane."""
+
+
 @dataclass(frozen=True, slots=True)
 class NodeSite:
     """One controller with its roles, and how it speaks."""
@@ -147,7 +151,7 @@ class NodeSite:
     def sensors(self, role: str) -> tuple[str, ...]:
         """The sensors of one of its roles, in the order of the bits of `inputs` [MSG-14]; none for another role."""
         if role == "crane" and self.crane is not None:
-            homes = tuple(f"home-{letter}" for letter, _ in zip("xyz", self.crane.axes, strict=False))
+            homes = HOME_SENSORS[: len(self.crane.axes)]
             return (*homes, "load") if self.crane.load_sensor else homes
         if role == "shuttle" and self.shuttle is not None:
             stops = tuple(f"stop-{number}" for number, _ in enumerate(self.shuttle.stops, start=1))

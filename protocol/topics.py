@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 from protocol.specification import specification
 
@@ -26,6 +27,7 @@ class Topic:
         return rule.pattern.format(site=self.site, node=self.node, place=self.place)
 
 
+@lru_cache(maxsize=1024)
 def parse_topic(text: str) -> Topic:
     """Take a topic apart.
 

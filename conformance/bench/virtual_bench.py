@@ -79,6 +79,8 @@ class VirtualBench(Bench):
 
     def _awake_ms(self, at_ms: float) -> float:
         """When the bench sees what happens at an instant."""
+        if not self._still:
+            return at_ms
         return max((end for begin, end in self._still if begin <= at_ms < end), default=at_ms)
 
     def wait(self, happened: Callable[[], bool], within_ms: float) -> bool:
@@ -131,6 +133,8 @@ class VirtualBench(Bench):
     def _take(self) -> None:
         """Enter into the log what has passed at the node's end of the link."""
         passed = self.bus.packets.get(self._node.client_id, ())
+        if len(passed) == self._taken:
+            return
         for one in passed[self._taken :]:
             seen = self._distort(one) if self._distort else one
             if seen is None or (seen.fate is Fate.DROPPED and not seen.from_node):

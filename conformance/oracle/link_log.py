@@ -186,10 +186,11 @@ def _read(trace: Trace, packet: Publish) -> Message:
         name = parse_topic(packet.topic).message
     except NotATopic:
         name = ""
-    # Orders are the tester's own: they are read as a receiver reads them, and not judged.
+    # Orders are the tester's own: they are read as a receiver reads them, not judged, and not explained.
     reading = read_publication(
-        packet.topic, packet.payload, retain=packet.retain, qos=packet.qos, closed=trace.from_node
-    )
+        packet.topic, packet.payload, retain=packet.retain, qos=packet.qos,
+        closed=trace.from_node, explain=trace.from_node,
+    )  # fmt: skip
     return Message(
         trace=trace,
         topic=packet.topic,

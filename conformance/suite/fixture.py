@@ -233,12 +233,16 @@ class Fixture:
         """The first message after trace `after` (now, if left out) that is as wanted, or None in time."""
         since = self.log.end if after is None else after
 
-        def find() -> Message | None:
-            return next((message for message in self.log.since(since) if wanted(message)), None)
+        found: Message | None = None
+
+        def come() -> bool:
+            nonlocal found
+            found = next(filter(wanted, self.log.since(since)), None)
+            return found is not None
 
         began_ms = self.bench.now_ms
-        self.bench.wait(lambda: find() is not None, within_ms)
-        found = find()
+        if not self.bench.wait(come, within_ms):
+            come()
         self.gave_up_ms = (began_ms, self.bench.now_ms) if found is None else None
         return found
 

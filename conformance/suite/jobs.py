@@ -12,12 +12,12 @@ from typing import Any
 from conformance.oracle.link_log import Message
 from conformance.suite.fixture import LEAD_MS, Fixture, Inputs, SentOrder
 from conformance.suite.verdict import Broken
+from protocol.site import HOME_SENSORS
 from protocol.specification import FINAL
 
 MARGIN_MS = 3000
 AGAIN_MS = 1500
 """How often the home switches are played again: a crane may home one axis after the other, each as it closes."""
-HOME_SWITCHES = ("home-x", "home-y", "home-z")
 PULSE: Inputs = (("end", True, 40), ("end", False, 40))
 ARMING: Inputs = (("arming", True, 40), ("arming", False, 40))
 
@@ -184,7 +184,7 @@ def closing(fixture: Fixture) -> Inputs:
 def homes(fixture: Fixture, level: bool) -> Inputs:
     """Every home switch of the node's crane to one level."""
     axes = fixture.node.crane.axes if fixture.node.crane else ()
-    return tuple((switch, level, 40) for switch, _ in zip(HOME_SWITCHES, axes, strict=False))
+    return tuple((switch, level, 40) for switch, _ in zip(HOME_SENSORS, axes, strict=False))
 
 
 def arriving(fixture: Fixture, place: str) -> Inputs:

@@ -21,10 +21,16 @@ def encode_cbor(value: Value) -> bytes:
 def _sorted(value: Value) -> Value:
     # cbor2's own `canonical` sorts shorter keys first, as RFC 7049 did.
     if isinstance(value, dict):
-        return {key: _sorted(value[key]) for key in sorted(value, key=cbor2.dumps)}
+        in_order = sorted(value) if all(map(_is_count, value)) else sorted(value, key=cbor2.dumps)
+        return {key: _sorted(value[key]) for key in in_order}
     if isinstance(value, (list, tuple)):
         return [_sorted(entry) for entry in value]
     return value
+
+
+def _is_count(key: object) -> bool:
+    """Whether it is an integer from 0 on: their bytes are in the order of the numbers (RFC 8949 section 3)."""
+    return key.__class__ is int and key >= 0
 
 
 def decode_cbor(payload: bytes, *, locate: bool = False) -> Walk:

@@ -17,6 +17,7 @@ from protocol.specification import specification
 
 BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 _CBOR_MAP = range(0xA0, 0xC0)
+_PLAIN = (int, str, bool)
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,13 +45,24 @@ def encode(message: str, body: Mapping[Any, Value], encoding: Encoding) -> bytes
     depth than limits.toml allows.
     """
     most = specification().most("depth")
-    if depth_of(body) > most:
-        raise NotEncodable(f"nested deeper than {most}")
     shape_for(message, None)
-    _refuse_foreign(body, ())
+    if not _is_known(body, most):
+        if depth_of(body) > most:
+            raise NotEncodable(f"nested deeper than {most}")
+        _refuse_foreign(body, ())
     if encoding is Encoding.CBOR:
         return encode_cbor(to_numbers(message, body))
     return encode_json(body)
+
+
+def _is_known(value: Value, levels: int) -> bool:
+    """Whether it is beyond doubt of the model and no deeper than so many levels; what is wrong is not said."""
+    if value.__class__ in _PLAIN:
+        return True
+    if levels == 0 or not isinstance(value, (Mapping, list, tuple)):
+        return False
+    parts = value.values() if isinstance(value, Mapping) else value
+    return all(part.__class__ in _PLAIN or _is_known(part, levels - 1) for part in parts)
 
 
 def _refuse_foreign(value: Value, path: Path) -> None:

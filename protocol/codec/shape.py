@@ -26,7 +26,11 @@ class Kind:
 
     def entry(self, position: int) -> Kind:
         """The kind of the entry at `position` of an array."""
-        return self.first[position] if position < len(self.first) else self.rest or Kind()
+        return self.first[position] if position < len(self.first) else self.rest or ANY
+
+
+ANY = Kind()
+"""The kind of what the schema does not name."""
 
 
 @dataclass(frozen=True)
@@ -46,10 +50,10 @@ class Shape:
     def kind(self, path: Path) -> Kind:
         """The kind of the value at `path`; an empty one where the schema names none."""
         if not path or not isinstance(path[0], str):
-            return Kind()
-        kind = self.fields.get(path[0], Kind())
+            return ANY
+        kind = self.fields.get(path[0], ANY)
         for step in path[1:]:
-            kind = kind.entry(step) if isinstance(step, int) else Kind()
+            kind = kind.entry(step) if isinstance(step, int) else ANY
         return kind
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from difflib import get_close_matches
 from typing import Any
 
-from protocol.codec.shape import Kind, Shape, shape_for, shape_of
+from protocol.codec.shape import ANY, Kind, Shape, shape_for, shape_of
 from protocol.codec.value import Unfit, Value, is_integer
 from protocol.finding import Finding, Flaw, Path, spell
 
@@ -27,16 +27,17 @@ def to_numbers(message: str, body: Mapping[Any, Value]) -> dict[int, Value]:
         key = name if is_integer(name) else shape.keys.get(str(name))
         if key is None:
             raise NotEncodable(f"{shape.name} has no field {name!r}, and CBOR no key for it")
-        numbers[key] = _to_number(str(name), shape.fields.get(str(name), Kind()), value)
+        numbers[key] = _to_number(name, shape.fields.get(str(name), ANY), value)
     return numbers
 
 
-def _to_number(where: str, kind: Kind, value: Value) -> Value:
+def _to_number(name: object, kind: Kind, value: Value, place: tuple[int, ...] = ()) -> Value:
     if isinstance(value, (list, tuple)):
-        return [_to_number(f"{where}[{i}]", kind.entry(i), entry) for i, entry in enumerate(value)]
+        return [_to_number(name, kind.entry(i), entry, (*place, i)) for i, entry in enumerate(value)]
     if not kind.words or not isinstance(value, str):
         return value
     if value not in kind.words:
+        where = f"{name}{''.join(f'[{i}]' for i in place)}"
         raise NotEncodable(f"{where} is {value!r}, which is none of its words and has no integer in CBOR")
     return kind.words.index(value)
 

@@ -43,7 +43,7 @@ class Inbox:
 
         From what comes for all nothing but a hold is taken [HLD-07].
         """
-        reading = read_message(MESSAGE, delivery.payload, closed=False)
+        reading = read_message(MESSAGE, delivery.payload, closed=False, explain=False)
         if not reading.readable or reading.body is None or not self.reads(str(reading.encoding)):
             return None
         if delivery.topic == self._everyone and reading.body["act"] != "hold":

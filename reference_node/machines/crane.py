@@ -6,15 +6,12 @@ import math
 import random
 from typing import Literal
 
+from protocol.site import HOME_SENSORS, CraneSite
 from protocol.site import Axis as AxisSite
-from protocol.site import CraneSite
 from reference_node.machines.world import World
 from reference_node.mechanism.axis import Axis, AxisLimits
 from reference_node.mechanism.edge import Edge
 from reference_node.mechanism.spreader import Spreader
-
-HOME_LINES = ("home-x", "home-y", "home-z")
-"""Home switches of the first, second and third axis, as the specification names them."""
 
 BY_HAND_LINE = "by-hand"
 """The switch at the crane with which somebody takes it by hand; no tester plays it."""
@@ -109,7 +106,7 @@ class CraneMachine:
 
     def levels(self) -> dict[str, bool]:
         """Home switches, the switch for by-hand, and the load sensor where there is one."""
-        found = {line: axis.home_switch for line, axis in zip(HOME_LINES, self.axes, strict=False)}
+        found = {line: axis.home_switch for line, axis in zip(HOME_SENSORS, self.axes, strict=False)}
         found[BY_HAND_LINE] = self.by_hand
         loaded = self.spreader.load_sensor
         return found if loaded is None else found | {"load": loaded}

@@ -64,7 +64,8 @@ class MotionProfile:
 
     def __init__(self, position: float, speed: float = 0.0) -> None:
         self._phases: list[Phase] = []
-        self._origin = Phase(0.0, 0.0, position, speed, 0.0)
+        self._last = Phase(0.0, 0.0, position, speed, 0.0)
+        self._ends = 0.0
 
     @property
     def phases(self) -> Sequence[Phase]:
@@ -74,7 +75,7 @@ class MotionProfile:
     @property
     def ends(self) -> float:
         """When the last phase is over, in seconds."""
-        return self._last.ends
+        return self._ends
 
     @property
     def final_position(self) -> float:
@@ -88,7 +89,7 @@ class MotionProfile:
 
     def position_at(self, time: float) -> float:
         """Where the machine is at `time`."""
-        return self._phase(time).position_at(min(time, self.ends))
+        return self._phase(time).position_at(time) if time < self._ends else self.final_position
 
     def speed_at(self, time: float) -> float:
         """How fast it is at `time`, signed; 0 from the end on."""
@@ -128,7 +129,9 @@ class MotionProfile:
 
     def _append(self, phase: Phase, until: float | None) -> bool:
         passed = [] if until is None else [time for time in phase.crossings(until) if time > phase.began]
-        self._phases.append(phase.cut(passed[0]) if passed else phase)
+        self._last = phase.cut(passed[0]) if passed else phase
+        self._ends = self._last.ends
+        self._phases.append(self._last)
         return bool(passed)
 
     def _next(self, lasts: float, acceleration: float) -> Phase:
@@ -136,7 +139,3 @@ class MotionProfile:
 
     def _phase(self, time: float) -> Phase:
         return next((phase for phase in self._phases if time < phase.ends), self._last)
-
-    @property
-    def _last(self) -> Phase:
-        return self._phases[-1] if self._phases else self._origin

@@ -8,8 +8,8 @@ from typing import Any, Literal
 
 from protocol.guards import Order
 from protocol.position_table import OutsideTable, PositionTable
-from protocol.site import CranePlace, CraneSite, PlaceKind, Site
-from reference_node.machines.crane import BY_HAND_LINE, HOME_LINES, CraneMachine
+from protocol.site import HOME_SENSORS, CranePlace, CraneSite, PlaceKind, Site
+from reference_node.machines.crane import BY_HAND_LINE, CraneMachine
 from reference_node.roles.leg import Leg
 from reference_node.roles.order_ends import ends_of
 from reference_node.roles.role import Host, Role
@@ -36,7 +36,7 @@ class Crane(Role):
         self, host: Host, site: Site, crane: CraneSite, machine: CraneMachine, levels: dict[str, bool]
     ) -> None:
         self._site, self._crane, self._crane_machine = site, crane, machine
-        self._switches = HOME_LINES[: len(crane.axes)]
+        self._switches = HOME_SENSORS[: len(crane.axes)]
         sensors = (*self._switches, BY_HAND_LINE, *(("load",) if crane.load_sensor else ()))
         super().__init__(host, dict.fromkeys(sensors, SETTLE_US), levels)
         self._order: Order = {}
