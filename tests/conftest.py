@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser
 
 load_profile()
+# What the person at this machine has set is no part of a test, nor of the programs that it starts.
+os.environ["YARDWIRE_CONFIG"] = ""
 SIGNALS = (signal.SIGINT, signal.SIGHUP)
 
 GUARD = Guard()

@@ -7,6 +7,7 @@ from threading import Event
 import click
 
 from conformance.commands.options.bus import choice_option
+from conformance.commands.terminal.quiet import is_quiet, quiet_option
 from protocol.trouble import Trouble
 
 
@@ -28,6 +29,7 @@ from protocol.trouble import Trouble
     "auto",
     "Which broker: a mosquitto found on this machine, the one built in, or the first of them there is.",
 )
+@quiet_option
 def broker(port: int, bind: str, open_to_network: bool, choice: str) -> None:
     """Run an MQTT broker until Ctrl-C.
 
@@ -46,5 +48,7 @@ def broker(port: int, bind: str, open_to_network: bool, choice: str) -> None:
             fix="Leave --bind out, or add --open-to-network if that is meant",
         )
     with start_broker(choice, bind=bind, port=port, open_to_network=open_to_network) as running:
-        click.echo(f"{running.name} listens at {running.url}; stop it with Ctrl-C")
+        click.echo(
+            running.url if is_quiet() else f"{running.name} listens at {running.url}; stop it with Ctrl-C"
+        )
         Event().wait()

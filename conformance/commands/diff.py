@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from conformance.commands.options import json_output
+from conformance.commands.options.site import optional_site_option
+from conformance.commands.terminal.quiet import chat, quiet_option
 from conformance.files.whole_file import require_folder, write
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
-    from conformance.recordings.diff.difference import Comparison
+    from conformance.recordings.diff.difference import Comparison, Difference
     from protocol.site import Site
 
 SHOWN = 20
@@ -23,9 +25,10 @@ SHOWN = 20
 @click.option(
     "--good", is_flag=True, help="All but the last recording are good runs; judge the last by them."
 )
-@click.option("--site", "site_file", type=click.Path(path_type=Path), help="Site file, for its tolerances.")
+@optional_site_option("for its tolerances")
 @click.option("--html", type=click.Path(path_type=Path, dir_okay=False), help="Write a page, side by side.")
-@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@json_output.json_option("Print everything as one JSON document.")
+@quiet_option
 @click.option("--all", "show_all", is_flag=True, help=f"Show all differences, not only the first {SHOWN}.")
 def diff(
     recordings: tuple[Path, ...],
@@ -83,25 +86,37 @@ def diff(
         from conformance.recordings.diff.page import diff_page
 
         write(html, diff_page(result))
+    code = 1 if result.differences or not result.complete else 0
     if as_json:
-        click.echo(json.dumps(_json(result), indent=2))
+        rows = [_finding(one, result.other.name) for one in result.differences]
+        json_output.tell(
+            _json(result), exit_code=code, verdict=json_output.judged(code), findings=rows, notes=result.notes
+        )
     else:
         _show(result, SHOWN if not show_all else len(result.differences), html)
-    return 1 if result.differences or not result.complete else 0
+    return code
+
+
+def _finding(one: Difference, name: str) -> dict[str, Any]:
+    where = f"{name}, message {one.number}" if one.number else name
+    return json_output.finding(
+        f"{one.sequence}: {one.words}" + (f": {one.detail}" if one.detail else ""), where=where
+    )
 
 
 def _many(folder: Path, site_file: Path | None, html: Path | None, *, as_json: bool) -> int:
     """All runs of a folder."""
     from conformance.commands.terminal import progress
+    from conformance.commands.terminal.progress import Counting
     from conformance.recordings.diff import many_text
     from conformance.recordings.diff.associations import associations
     from conformance.recordings.diff.many import compare_runs
     from conformance.recordings.diff.tolerance import Tolerance
     from conformance.recordings.runs.index import index_of
 
-    index = index_of(folder, tick=lambda file: progress.show(f"reading {file}"))
+    index = index_of(folder, tick=Counting("files read"))
     found, logs = compare_runs(
-        index, Tolerance(_site(site_file)), tick=lambda run: progress.show(f"comparing {run}")
+        index, Tolerance(_site(site_file)), tick=Counting("runs compared", len(index.runs))
     )
     groups = [[one.run for one in group.members] for group in found.groups]
     together = associations(groups, found.known, index.mark)
@@ -110,16 +125,26 @@ def _many(folder: Path, site_file: Path | None, html: Path | None, *, as_json: b
         from conformance.recordings.diff.many_page import many_page
 
         write(html, many_page(found, together, logs))
+    code = 1 if found.groups or found.cut or found.unread or _unread(index.troubles) else 0
     if as_json:
-        click.echo(json.dumps(many_text.as_json(found, together), indent=2))
+        rows = [
+            json_output.finding(
+                f"{one.sequence}: {one.words}", where=", ".join(str(run.run.name) for run in one.members)
+            )
+            for one in found.groups
+        ]
+        json_output.tell(
+            many_text.as_json(found, together), exit_code=code, verdict=json_output.judged(code), findings=rows,
+            notes=index.troubles,
+        )  # fmt: skip
     else:
         for line in many_text.lines(found, together):
             click.echo(line)
         if html is not None:
-            click.echo(f"With the evidence of each group: {html}")
+            chat(f"With the evidence of each group: {html}", err=False)
     for trouble in index.troubles:
         click.echo(f"note: {trouble}", err=True)
-    return 1 if found.groups or found.cut or found.unread or _unread(index.troubles) else 0
+    return code
 
 
 def _unread(troubles: list[str]) -> bool:
@@ -146,7 +171,6 @@ def _json(result: Comparison) -> dict[str, object]:
         "of": result.events,
         "first": first.as_json() if first else None,
         "differences": [one.as_json() for one in result.differences],
-        "notes": result.notes,
     }
 
 
@@ -156,4 +180,4 @@ def _show(result: Comparison, most: int, html: Path | None) -> None:
     for line in lines(result, most):
         click.echo(line)
     if html is not None:
-        click.echo(f"Side by side: {html}")
+        chat(f"Side by side: {html}", err=False)

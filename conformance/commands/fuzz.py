@@ -13,11 +13,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from conformance.commands.options import consent
-from conformance.commands.options.bus import SITE
+from conformance.commands.options import consent, json_output
+from conformance.commands.options.json_output import json_file_option
+from conformance.commands.options.site import site_option
 from conformance.commands.tap.held import held_when_stopped
 from conformance.commands.tap.options import OpenTap, site_naming, tap_options
 from conformance.commands.terminal import progress, stopping
+from conformance.commands.terminal.quiet import chat, quiet_option
+from conformance.commands.terminal.style import styled
 from conformance.files.json_file import as_json
 from conformance.files.whole_file import require_folder, write
 from protocol.trouble import Trouble
@@ -30,6 +33,7 @@ if TYPE_CHECKING:
     from protocol.site import Site
 
 MINUTES = 10.0
+STANDARD_OUTPUT = Path("-")
 SHOWN_EVERY_S = 0.5
 ROLES = frozenset(("crane", "berth", "shuttle"))
 
@@ -50,14 +54,7 @@ class Settings:
 
 @click.command()
 @click.argument("node")
-@click.option(
-    "--site",
-    "site_path",
-    required=True,
-    envvar=SITE,
-    type=click.Path(path_type=Path),
-    help=f"The site file that names NODE.  [{SITE}]",
-)
+@site_option
 @tap_options
 @click.option("--spawn", is_flag=True, help="Try it out: start the reference node, on the bench, as NODE.")
 @click.option(
@@ -97,7 +94,8 @@ class Settings:
     multiple=True,
     help="This kind; repeatable.",
 )
-@click.option("--json", "json_path", type=click.Path(path_type=Path), help="Write the report as JSON.")
+@json_file_option
+@quiet_option
 def fuzz(
     node: str,
     site_path: Path,
@@ -232,6 +230,7 @@ def _more(campaign: Campaign, settings: Settings) -> Callable[[], bool]:
     """Whether the budget allows another batch; shows on a terminal how far it is."""
     minutes = MINUTES if settings.minutes is None and settings.cases is None else settings.minutes
     began = shown = 0.0
+    far = progress.Progress("cases", settings.cases)
 
     def more() -> bool:
         nonlocal began, shown
@@ -241,10 +240,11 @@ def _more(campaign: Campaign, settings: Settings) -> Callable[[], bool]:
         if not began:
             began = now
             answers = f"{settings.node} answers in about {campaign.trial.pace.case_ms:.0f} ms"
-            click.echo(f"{answers}; the first batch goes out", err=True)
+            chat(f"{answers}; the first batch goes out")
         if now - shown > SHOWN_EVERY_S:
             shown = now
-            progress.show(f"{campaign.cases:,} cases, {now - began:,.0f} s, {len(campaign.found)} findings")
+            left = None if minutes is None else max(0.0, 60 * minutes - (now - began))
+            far.at(campaign.cases, f"{len(campaign.found)} findings", left)
         in_time = minutes is None or now - began < 60 * minutes
         return in_time and (settings.cases is None or campaign.cases < settings.cases)
 
@@ -300,6 +300,28 @@ def _write(
     from conformance.fuzz.run.report import document, render
 
     report: dict[str, Any] = document(campaign, writer.files, complete=complete, fixed=fixed, notes=notes)
+    lines = render(report)
     if path is not None:
-        write(path, as_json(report))
-    click.echo(render(report))
+        # The code that follows from the report; a run that is broken off ends by its signal.
+        code = int(not complete or bool(report["findings"] or report["ended"]) or not report["cases"])
+        made = _document(report, stopping.asked(), code)
+        if path == STANDARD_OUTPUT:
+            json_output.print_document(made)
+        else:
+            write(path, as_json(made))
+    click.echo(styled(lines), err=path == STANDARD_OUTPUT)
+
+
+def _document(report: dict[str, Any], stopped: int | None, code: int) -> dict[str, Any]:
+    """The report with the head that all documents have."""
+    rows = [
+        row
+        | json_output.finding(
+            row["seen"], requirement=row["requirement"], where=row["file"] or report["node"]
+        )
+        for row in report["findings"]
+    ]
+    verdict = json_output.FAIL if rows else "inconclusive" if code else json_output.PASS
+    exit_code = code if stopped is None else stopping.SIGNAL_BASE + stopped
+    made = json_output.head("fuzz", exit_code, verdict, rows, report["notes"])
+    return made | {key: value for key, value in report.items() if key not in made}

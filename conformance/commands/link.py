@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 import time
 from collections.abc import Iterator
@@ -11,9 +10,12 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
-from conformance.commands.options.bus import bus_options, site_option
+from conformance.commands.options import json_output
+from conformance.commands.options.bus import bus_options
 from conformance.commands.options.serial import baud_option
+from conformance.commands.options.site import site_option
 from conformance.commands.terminal import progress
+from conformance.commands.terminal.quiet import chat, quiet_option
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -39,9 +41,8 @@ def _joins(parameters: object) -> bool:
     help="User and password of each board (TOML), readable by you alone.",
 )
 @click.option("--list", "listing", is_flag=True, help="List the serial ports of this machine and end.")
-@click.option(
-    "--json", "as_json", is_flag=True, help="With --list, as JSON; else each change as a line of JSON."
-)
+@quiet_option
+@json_output.json_option("With --list one JSON document; else each change as one, on a line.")
 def link(
     ports: tuple[str, ...],
     site_path: Path,
@@ -79,7 +80,7 @@ def _list(*, as_json: bool) -> None:
 
     found = ports_here()
     if as_json:
-        click.echo(json.dumps([{"port": port, "what": what} for port, what in found], indent=2))
+        json_output.tell({"ports": [{"port": port, "what": what} for port, what in found]})
         return
     for port, what in found:
         click.echo(f"{port:<24}{what}")
@@ -115,7 +116,7 @@ def _serve(
         raise Trouble("no node of this site can be on a serial line", where=str(site_path), fix=fix)
     opened = [(port, lambda port=port: SerialPort(port, baud)) for port in ports]
     fleet = Fleet(site.name, nodes, lambda name: endpoint_of(name, endpoint, known))
-    click.echo(f"{len(ports)} port{'s' * (len(ports) > 1)}, bus {bus.name}; stop it with Ctrl-C", err=True)
+    chat(f"{len(ports)} port{'s' * (len(ports) > 1)}, bus {bus.name}; stop it with Ctrl-C")
     with Gateway(opened, fleet, rate=baud) as gateway:
         _tell(gateway.boards, as_json=as_json)
 
@@ -151,7 +152,9 @@ def _state(board: Board) -> str:
 def _change(board: Board, now: str, *, as_json: bool) -> None:
     progress.clear()
     if as_json:
-        click.echo(json.dumps({"port": board.port, "board": board.name, "state": now}))
+        json_output.tell(
+            {"port": board.port, "board": board.name, "state": now}, exit_code=None, on_one_line=True
+        )
     else:
         click.echo(f"{time.strftime('%H:%M:%S')}  {board.port}  {now}")
 

@@ -11,7 +11,7 @@ import select
 import signal
 import sys
 import traceback
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from importlib.metadata import version
 from typing import NoReturn
@@ -19,6 +19,8 @@ from typing import NoReturn
 import click
 
 from conformance.commands.lazy import LazyCommand, LazyGroup
+from conformance.commands.options import json_output
+from conformance.commands.terminal import quiet
 from conformance.commands.terminal.stopping import (
     SIGNAL_BASE,
     STOPPED_BY_CTRL_C,
@@ -133,6 +135,8 @@ def run(arguments: Sequence[str]) -> int:
     """Run one command line and return its exit code, with whatever went wrong told on standard error."""
     if "_YARDWIRE_COMPLETE" in os.environ:
         cli.main(list(arguments), prog_name="yardwire")  # Shell completion: click answers and exits.
+    json_output.begin()
+    quiet.begin()
     with harmless_streams(), stoppable() as stopping, stopped_by_a_thread() as program:
         try:
             code = _invoke(arguments)
@@ -163,7 +167,8 @@ def _judge(ending: BaseException, command: tuple[str, ...] = ()) -> int:
     if isinstance(ending, SystemExit):
         raise ending
     if isinstance(ending, click.ClickException):
-        ending.show()
+        _tell_usage(ending)
+        json_output.tell_error(ending, COULD_NOT_RUN)
         return COULD_NOT_RUN
     if isinstance(ending, click.Abort):
         # click raises it out of a question, for a signal and for the end of standard input alike.
@@ -176,7 +181,9 @@ def _judge(ending: BaseException, command: tuple[str, ...] = ()) -> int:
         _discard_output()
         return 0 if command == ONLY_SHOWS else COULD_NOT_RUN
     if isinstance(ending, Trouble):
-        _tell(f"Error: {ending}")
+        _tell_error(str(ending))
+        with suppress(OSError):
+            json_output.tell_error(ending, ending.exit_code)
     elif isinstance(ending, OSError) and ending.errno in DISK_FULL:
         _discard_output()
         _tell(f"Error: nothing more could be written: {ending.strerror}")
@@ -200,6 +207,34 @@ def _tell_own_fault(ending: BaseException) -> None:
         f"Error: internal error in yardwire, not in what it was given: {type(ending).__name__}: {ending}{where}"
         "\n  fix: run it again with YARDWIRE_DEBUG=1 and report what it prints"
     )
+
+
+def _tell_usage(ending: click.ClickException) -> None:
+    """As click does, with the error itself within the terminal's width."""
+    if isinstance(ending, click.UsageError) and ending.ctx is not None:
+        _tell(ending.ctx.get_usage())
+        _tell(f"Try '{ending.ctx.command_path} --help' for help.\n")
+    _tell_error(ending.format_message())
+
+
+def _tell_error(text: str) -> None:
+    """An error within the terminal's width; on one line where it is written to anything else, to be searched."""
+    from conformance.commands.terminal.streams import red
+    from conformance.commands.terminal.style import linked_ids
+    from conformance.commands.terminal.width import width, wrapped
+
+    told = f"Error: {text}"
+    if sys.stderr.isatty():
+        head, _, rest = wrapped(told, width()).partition(":")
+        told = f"{red(head + ':')}{_linked(linked_ids, rest)}"
+    _tell(told)
+
+
+def _linked(linked_ids: Callable[[str], str], text: str) -> str:
+    try:
+        return linked_ids(text)
+    except Trouble:  # Of the configuration file, which may be the very error that is told.
+        return text
 
 
 def _show_traceback_if_asked(ending: BaseException) -> None:

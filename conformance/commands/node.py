@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from functools import partial
@@ -11,8 +12,11 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from conformance.commands.options import consent
-from conformance.commands.options.bus import bus_options, site_option
+from conformance.commands.options.bus import bus_options
 from conformance.commands.options.serial import baud_option, serial_option
+from conformance.commands.options.site import site_option
+from conformance.commands.terminal.quiet import chat, is_quiet, quiet_option
+from conformance.commands.terminal.width import width
 from protocol.caution import KEEP_CLEAR
 from protocol.trouble import Trouble
 
@@ -26,7 +30,6 @@ if TYPE_CHECKING:
     from reference_node.supervisor.questions.question import Question
 
 LOOK_S = 0.5
-WIDTH = 80
 
 
 @click.command()
@@ -65,6 +68,7 @@ WIDTH = 80
 @serial_option("Put the node, one alone, on a serial line instead of a broker.")
 @baud_option
 @consent.yes_option
+@quiet_option
 def node(
     names: tuple[str, ...],
     every: bool,
@@ -143,7 +147,7 @@ def node(
             hosts.append(host)
             roles = " and ".join(site.nodes[name].roles)
             mode = "on the bench" if bench else "in service"
-            click.echo(f"{name}: {roles}, {mode}, boot {boot}, at {bus.name}; stop it with Ctrl-C")
+            chat(f"{name}: {roles}, {mode}, boot {boot}, at {bus.name}; stop it with Ctrl-C", err=False)
         _tell_what_is_shared(site, machines, bench=bench)
         _wait(hosts, world)
 
@@ -177,7 +181,7 @@ def _on_a_line(
     try:
         mode = "on the bench" if bench else "in service"
         roles = " and ".join(site.nodes[name].roles)
-        click.echo(f"{name}: {roles}, {mode}, boot {boot[0]}, on {line[0]}; stop it with Ctrl-C")
+        chat(f"{name}: {roles}, {mode}, boot {boot[0]}, on {line[0]}; stop it with Ctrl-C", err=False)
         _wait([host], world)
     finally:
         host.stop()
@@ -221,7 +225,7 @@ def _boot(state_dir: Path | None, name: str) -> tuple[int, bool]:
 
 def _tell_what_is_shared(site: Site, here: Sequence[str], *, bench: bool) -> None:
     """Say which boxes and trains these machines see, and whose they do not; on the bench a tester plays them."""
-    if bench or not here:
+    if bench or not here or is_quiet():
         return
     elsewhere = [name for name, node in site.nodes.items() if name not in here and not node.is_supervisor]
     lines = ["A slot that no crane here has touched holds a box when one looks for it."]
@@ -234,7 +238,7 @@ def _tell_what_is_shared(site: Site, here: Sequence[str], *, bench: bool) -> Non
             f"Not shared with {', '.join(elsewhere)}: boxes that they set down or take, trains and cars that they "
             "move are not seen here. 'yardwire node --all' runs all nodes in one yard."
         )
-    click.echo(click.wrap_text(" ".join(lines), WIDTH))
+    click.echo(click.wrap_text(" ".join(lines), width(sys.stdout)))
 
 
 def _wait(hosts: Sequence[MqttHost | LineHost], world: World) -> NoReturn:

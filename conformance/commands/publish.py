@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from conformance.commands.options.site import optional_site_option
+from conformance.commands.terminal.quiet import chat, quiet_option
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -18,17 +20,16 @@ if TYPE_CHECKING:
 
 @click.command()
 @click.argument("out", type=click.Path(path_type=Path), required=False)
-@click.option(
-    "--site", "site_path", type=click.Path(path_type=Path), help="Site file that the access list is made for."
-)
+@optional_site_option("that access list and boards are made for")
 @click.option(
     "--against",
     "old_path",
     type=click.Path(path_type=Path),
     help="Folder of another version, published or as data: list what changed since, and whom it breaks.",
 )
+@quiet_option
 @click.pass_context
-def publish(ctx: click.Context, out: Path | None, site_path: Path | None, old_path: Path | None) -> int:
+def publish(ctx: click.Context, out: Path | None, site_file: Path | None, old_path: Path | None) -> int:
     """Write the documents and artefacts of the protocol into the folder OUT.
 
     A static site that works from a folder: messages byte by byte, state tables as drawings, requirements with
@@ -48,7 +49,7 @@ def publish(ctx: click.Context, out: Path | None, site_path: Path | None, old_pa
         )
     comparison = _comparison(old_path) if old_path else None
     if out is not None:
-        _write(ctx, out, site_path, comparison)
+        _write(ctx, out, site_file, comparison)
     if comparison is not None and comparison.wrong_number:
         click.echo(f"The version number is wrong: {comparison.wrong_number}.")
         return 1
@@ -62,13 +63,16 @@ def _write(
     from conformance.publish.edition import edition, write
     from protocol.site_file import load_site, scenario
 
-    site_file = load_site(site_path) if site_path else scenario()
+    site = load_site(site_path) if site_path else scenario()
     changes = "\n".join(as_markdown(comparison)) if comparison else ""
     firmware = resources.files("reference_node").joinpath("firmware")
-    made = edition(_contents(ctx, changes), site_file, firmware)
+    made = edition(_contents(ctx, changes), site, firmware)
     write(out, made)
     pages = sum(path.endswith(".html") for path in made)
-    click.echo(f"Wrote {pages} pages and {len(made) - pages} files. Open {out / 'index.html'} in a browser.")
+    chat(
+        f"Wrote {pages} pages and {len(made) - pages} files. Open {out / 'index.html'} in a browser.",
+        err=False,
+    )
 
 
 def _comparison(old_path: Path) -> VersionComparison:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Callable
 from importlib.metadata import version
@@ -11,8 +10,11 @@ from typing import TYPE_CHECKING
 
 import click
 
+from conformance.commands.options import json_output
 from conformance.commands.options.bus import bus_options
+from conformance.commands.options.site import site_named, site_or_name_option
 from conformance.commands.terminal import progress, stopping
+from conformance.commands.terminal.quiet import chat, quiet_option
 from conformance.files.whole_file import growing
 from protocol.trouble import Trouble
 
@@ -44,7 +46,7 @@ def _time(_ctx: click.Context, _param: click.Parameter, text: str | None) -> int
 @click.command()
 @click.argument("path", type=click.Path(path_type=Path, dir_okay=False))
 @bus_options()
-@click.option("--site", required=True, metavar="NAME", help="The site to record; '+' for every site.")
+@site_or_name_option("The site to record ('+': every site)")
 @click.option("--seconds", type=click.FloatRange(0.1), help="Stop after this time (default: at Ctrl-C).")
 @click.option("--messages", type=click.IntRange(1), help="Stop after so many messages.")
 @click.option("--rotate-size", callback=_size, metavar="SIZE", help="Begin a new file every 64M, say.")
@@ -64,11 +66,12 @@ def _time(_ctx: click.Context, _param: click.Parameter, text: str | None) -> int
     "--alarm", "learned", metavar="FOLDER", type=click.Path(path_type=Path, exists=True, file_okay=False),
     help="Learn from the runs in this folder, and warn as soon as one is over that left their limits.",
 )  # fmt: skip
-@click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")
+@quiet_option
+@json_output.json_option("Print the summary as one JSON document.")
 def record(
     path: Path,
     bus: Address,
-    site: str,
+    site: str | None,
     seconds: float | None,
     messages: int | None,
     rotate_size: int,
@@ -102,8 +105,10 @@ def record(
 
     if pack:
         _require_zstandard()
-    if site != "+" and re.fullmatch("[A-Za-z0-9-]{1,12}", site) is None:
-        raise Trouble(f"{site!r} is not a site name", fix="It has 1 to 12 characters A-Z a-z 0-9 and '-'")
+    name, _ = site_named(site)
+    if name is None:
+        fix = "Say --site with its name or its file, or --site + for every one"
+        raise Trouble("no site is named", fix=fix)
     if share is not None and re.fullmatch("[A-Za-z0-9._-]{1,40}", share) is None:
         raise Trouble(
             f"{share!r} is no name to share by", fix="It has 1 to 40 characters A-Z a-z 0-9 . _ and '-'"
@@ -118,7 +123,7 @@ def record(
         alarm = _alarm(learned) if learned is not None else None
         session = _Session(
             bus,
-            site,
+            name,
             path,
             rotation,
             pack=pack,
@@ -287,7 +292,14 @@ def _tell(recording: RecordingFiles, line: StatusLine, alarm: Alarm | None, *, a
         counts = {"messages": recording.messages, "retained": line.retained, "nodes": line.nodes}
         judged = {"judged": line.judged, "invalid": line.invalid}
         told = {} if alarm is None else {"runs_judged": alarm.runs, "alarms": alarm.lines}
-        click.echo(json.dumps({"files": files} | counts | judged | told, indent=2))
+        found = alarm.lines if alarm is not None else []
+        ended = stopping.asked()
+        code = int(bool(found)) if ended is None else stopping.SIGNAL_BASE + ended
+        json_output.tell(
+            {"files": files} | counts | judged | told, exit_code=code,
+            verdict=None if alarm is None else json_output.judged(found),
+            findings=[json_output.finding(line) for line in found],
+        )  # fmt: skip
         return
     progress.clear()
     more = f" to {recording.files[-1]}" if len(recording.files) > 1 else ""
@@ -298,7 +310,7 @@ def _tell(recording: RecordingFiles, line: StatusLine, alarm: Alarm | None, *, a
     if alarm is not None:
         more = f"; {alarm.left_out} had too many messages at once" if alarm.left_out else ""
         click.echo(f"{alarm.runs} runs judged, {len(alarm.lines)} alarms{more}")
-    click.echo(f"Next: yardwire show {recording.files[0]}")
+    chat(f"Next: yardwire show {recording.files[0]}", err=False)
 
 
 def _require_zstandard() -> None:

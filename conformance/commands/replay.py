@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
@@ -11,8 +10,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from conformance.commands.options import consent
+from conformance.commands.options import consent, json_output
 from conformance.commands.options.bus import bus_options
+from conformance.commands.terminal import progress
+from conformance.commands.terminal.quiet import chat, quiet_option
 from protocol.caution import KEEP_CLEAR
 from protocol.trouble import Trouble
 
@@ -41,7 +42,8 @@ if TYPE_CHECKING:
 )
 @click.option("--hands-off", is_flag=True, help="Twice: nobody has a hand in any machine of the layout.")
 @consent.yes_option
-@click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON.")
+@quiet_option
+@json_output.json_option("Print the summary as one JSON document.")
 def replay(
     recordings: tuple[Path, ...],
     bus: Address,
@@ -90,15 +92,20 @@ def replay(
         _ask_first(schedule, there, bus.name, yes=yes)
         session.check()
         restamp = Restamp(_stamps(wanted, session.boots()), renumber=renumber)
+        far = progress.Progress("messages", schedule.messages)
         with _held_at_its_end(session):
             number, off = say(
-                session, selection.of(recording.items()), restamp, schedule, speed=None if fast else speed
+                session,
+                selection.of(recording.items()),
+                restamp,
+                schedule,
+                speed=None if fast else speed,
+                tick=far.at,
             )
+    progress.clear()
     if as_json:
         live = {name: one.why for name, one in there.items()}
-        click.echo(
-            json.dumps({"published": number, "off": off, "live": live, "notes": recording.cuts}, indent=2)
-        )
+        json_output.tell({"published": number, "off": off, "live": live}, notes=recording.cuts)
     else:
         click.echo(f"{recording.name}: {number:,} messages published on {bus.name}")
         if off:
@@ -148,7 +155,7 @@ def _look_around(
 
     if schedule.only_holds:
         return {}  # No gate keeps a hold back.
-    click.echo(f"Asking on {where} who is there ...", err=True)
+    chat(f"Asking on {where} who is there ...")
     there = {name: one for name, one in session.look_around().items() if one.standing is not Standing.GONE}
     serving = {name: one.why for name, one in sorted(there.items()) if one.standing is Standing.SERVICE}
     if serving and not told_twice:

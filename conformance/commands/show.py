@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Iterator
 from itertools import chain, islice
 from pathlib import Path
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from conformance.commands.options import json_output
 from conformance.files.whole_file import require_folder, write
 from protocol.trouble import Trouble
 
@@ -46,7 +46,10 @@ MOST_ON_A_PAGE = 20_000
 @click.option(
     "--export", type=click.Path(path_type=Path, dir_okay=False), help="Write a .jsonl, .csv or .parquet."
 )
-@click.option("--json", "as_json", is_flag=True, help="JSON Lines, or with --stats one object.")
+@json_output.json_option("Print one JSON document, a message a line.")
+@click.option(
+    "--jsonl", "as_lines", is_flag=True, help="Print JSON Lines: a message a line, and nothing else."
+)
 @click.option("--limit", type=click.IntRange(1), help="Stop after so many messages.")
 def show(
     recordings: tuple[Path, ...],
@@ -64,6 +67,7 @@ def show(
     html: Path | None,
     export: Path | None,
     as_json: bool,
+    as_lines: bool,
     limit: int | None,
 ) -> int:
     """Show, filter, count and export a recording.
@@ -109,10 +113,14 @@ def show(
         click.echo(f"{export}: {rows:,} messages")
     elif html is not None:
         _page(recording, wanted, html, limit)
-    elif as_json:
+    elif as_json or as_lines:
         from conformance.recordings.show.export import json_lines
 
-        _say(json_lines(recording.header.started, islice(_wanted(recording, wanted), limit)))
+        lines = json_lines(recording.header.started, islice(_wanted(recording, wanted), limit))
+        if as_lines:
+            _say(lines)
+        else:
+            json_output.tell_lines("messages", lines, lambda: recording.cuts)
     elif lanes:
         _lanes(recording, wanted, limit)
     else:
@@ -238,7 +246,7 @@ def _stats(recording: Source, wanted: Filter, html: Path | None, *, as_json: boo
         write(html, figures_page(recording.header, found))
         click.echo(f"Wrote {html}")
     elif as_json:
-        click.echo(json.dumps(found.as_json(), indent=2))
+        json_output.tell(found.as_json(), notes=recording.cuts)
     else:
         for told in text.figures(found):
             click.echo(told)

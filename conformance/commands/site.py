@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
 
+from conformance.commands.options import json_output
+from conformance.commands.options.site import site_default
+from conformance.commands.terminal.quiet import chat, quiet_option
 from conformance.files.whole_file import write
 from protocol.site_file import BadSite, load_site, scenario_text
 from protocol.trouble import Trouble
@@ -25,6 +27,7 @@ def site() -> None:
 
 @site.command()
 @click.argument("path", type=click.Path(path_type=Path), default=Path("site.toml"))
+@quiet_option
 def new(path: Path) -> None:
     """Write a starter site file to PATH.
 
@@ -36,16 +39,17 @@ def new(path: Path) -> None:
     if path.exists() or path.is_symlink():
         raise Trouble("there is a file of this name already", where=str(path), fix="Name another")
     write(path, scenario_text())
-    click.echo(f"Wrote {path}. Next: change it into your yard, then 'yardwire site check {path}'.")
+    chat(f"Wrote {path}. Next: change it into your yard, then 'yardwire site check {path}'.", err=False)
 
 
 @site.command()
-@click.argument("path", type=click.Path(path_type=Path), default=Path("site.toml"))
-@click.option("--json", "as_json", is_flag=True, help="Print the mistakes as JSON.")
+@click.argument("path", type=click.Path(path_type=Path), default=site_default)
+@json_output.json_option("Print the mistakes as one JSON document.")
 def check(path: Path, as_json: bool) -> int:
     """Find every mistake in the site file PATH.
 
-    PATH is site.toml if it is left out. Exit 1 if there is a mistake.
+    PATH is what YARDWIRE_SITE or the configuration file names if it is left out, else site.toml. Exit 1 if there is
+    a mistake.
 
     Example: yardwire site check site.toml
     """
@@ -53,13 +57,15 @@ def check(path: Path, as_json: bool) -> int:
         found = load_site(path)
     except BadSite as bad:
         if as_json:
-            rows = [{"where": row.where, "what": row.what, "fix": row.fix} for row in bad.problems]
-            click.echo(json.dumps({"file": str(path), "problems": rows}, indent=2))
+            rows = [json_output.finding(row.what, where=row.where, fix=row.fix) for row in bad.problems]
+            json_output.tell(
+                {"file": str(path), "problems": rows}, exit_code=1, verdict=json_output.FAIL, findings=rows
+            )
         else:
             click.echo(str(bad))
         return 1
     if as_json:
-        click.echo(json.dumps({"file": str(path), "problems": []}, indent=2))
+        json_output.tell({"file": str(path), "problems": []}, verdict=json_output.PASS)
     else:
         click.echo(
             f"{path}: site {found.name}, {len(found.nodes)} nodes, {len(found.places)} places, no mistake"
@@ -68,8 +74,8 @@ def check(path: Path, as_json: bool) -> int:
 
 
 @site.command()
-@click.argument("path", type=click.Path(path_type=Path), default=Path("site.toml"))
-@click.option("--json", "as_json", is_flag=True, help="Print it as JSON.")
+@click.argument("path", type=click.Path(path_type=Path), default=site_default)
+@json_output.json_option()
 def digest(path: Path, as_json: bool) -> int:
     """Print the digest that each node says.
 
@@ -79,7 +85,7 @@ def digest(path: Path, as_json: bool) -> int:
     """
     nodes = load_site(path).nodes
     if as_json:
-        click.echo(json.dumps({name: node.digest for name, node in nodes.items()}, indent=2))
+        json_output.tell({"digests": {name: node.digest for name, node in nodes.items()}})
     else:
         for name, node in nodes.items():
             click.echo(f"{name:<8}  {node.digest}")

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from conformance.commands.options import json_output
+from conformance.commands.options.site import optional_site_option
 from conformance.commands.terminal import progress
+from conformance.commands.terminal.quiet import chat, quiet_option
 from conformance.files.whole_file import require_folder, write
 from protocol.trouble import Trouble
 
@@ -24,9 +26,7 @@ SHOWN = 20
 
 @click.command()
 @click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option(
-    "--site", "site_file", type=click.Path(path_type=Path), help="Site file, for tables and time-outs."
-)
+@optional_site_option("for tables and time-outs")
 @click.option(
     "--good", multiple=True, metavar="RUN", help="Learn the limits from this run; once for each run."
 )
@@ -42,7 +42,8 @@ SHOWN = 20
     "--cluster", metavar="ADDRESS", help="Have a Dask cluster do it; 'local': processes of this machine."
 )
 @click.option("--html", type=click.Path(path_type=Path, dir_okay=False), help="Write a page of small charts.")
-@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@json_output.json_option("Print everything as one JSON document.")
+@quiet_option
 @click.option("--all", "show_all", is_flag=True, help=f"Show all alarms, not only the first {SHOWN}.")
 def trend(
     recordings: tuple[Path, ...],
@@ -84,7 +85,10 @@ def trend(
 
         write(html, trend_page(f"{site.name if site else 'Recordings'}: what drifts", found))
     if as_json:
-        click.echo(json.dumps(found.as_json(), indent=2))
+        json_output.tell(
+            found.as_json(), exit_code=1 if found.findings else 0, verdict=json_output.judged(found.findings),
+            findings=[json_output.finding(one.says, where=f"run {one.run}") for one in found.findings],
+        )  # fmt: skip
     else:
         _show(found, SHOWN if not show_all else len(found.findings), html)
     return 1 if found.findings else 0
@@ -109,7 +113,7 @@ def _read(
         raise Trouble(
             "a cluster works on what 'yardwire runs export' wrote", where=str(recordings[0]), fix=fix
         )
-    runs = runs_of(recordings, rule, lambda what: progress.show(f"reading {what}"))
+    runs = runs_of(recordings, rule, progress.Counting("files and runs read"))
     progress.clear()
     return [run.name for run in runs], series_of(runs), marked(runs, good)
 
@@ -138,4 +142,4 @@ def _show(found: Trend, most: int, html: Path | None) -> None:
     for line in lines(found, most):
         click.echo(line)
     if html is not None:
-        click.echo(f"Charts: {html}")
+        chat(f"Charts: {html}", err=False)

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import re
-import shutil
 import sys
 import textwrap
 from collections.abc import Iterable, Iterator
@@ -13,7 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from conformance.commands.options import json_output
 from conformance.commands.options.bus import bus_options, never
+from conformance.commands.options.site import EVERY, is_from_option, site_named, site_or_name_option
+from conformance.commands.terminal.quiet import chat, quiet_option
+from conformance.commands.terminal.streams import coloured
+from conformance.commands.terminal.style import styled
+from conformance.commands.terminal.width import width
 from protocol.foreign_text import one_line
 from protocol.trouble import Trouble
 
@@ -21,6 +24,7 @@ if TYPE_CHECKING:
     from conformance.bench.connection.address import Address
     from conformance.recordings.validate.subject import Judgement, Subject
     from protocol.rules import Breach
+    from protocol.site import Site
 
 SHOWN = 50
 """Messages whose faults are shown at most, for people."""
@@ -33,7 +37,7 @@ SHOWN = 50
 )
 @click.option("--hex", "digits", multiple=True, metavar="BYTES", help="A payload in hex; needs --message.")
 @bus_options(joins=never, otherwise="listens there; default: not at all")
-@click.option("--site", default="+", metavar="NAME", help="The site to listen to (default: every one).")
+@site_or_name_option("The site to listen to, and to judge recordings by (default: every one)")
 @click.option(
     "--seconds", default=10.0, show_default=True, type=click.FloatRange(0.1), help="How long to listen."
 )
@@ -42,13 +46,14 @@ SHOWN = 50
     type=click.Path(path_type=Path),
     help="Lets a recording be judged by what it says, node by node.",
 )
-@click.option("--json", "as_json", is_flag=True, help="Print the result as JSON.")
+@quiet_option
+@json_output.json_option()
 def validate(
     paths: tuple[str, ...],
     message: str,
     digits: tuple[str, ...],
     bus: Address | None,
-    site: str,
+    site: str | None,
     seconds: float,
     site_file: Path | None,
     as_json: bool,
@@ -70,15 +75,17 @@ def validate(
     from conformance.recordings.message_summary import MOST_EXPLAINED
     from conformance.recordings.validate.subject import judge
 
+    name, known = _site(site, site_file)
+    asked = site_file is not None or is_from_option("site")
     report = _Report(as_json)
     recordings, others = _sorted_out(paths)
     try:
         for path in recordings:
-            _check_recording(path, site_file, report)
+            _check_recording(path, known, report, asked=asked)
         for subject in _subjects(others, message, digits):
             report.add(judge(subject, explain=report.wrong < MOST_EXPLAINED))
         if bus is not None:
-            for subject in _heard(bus, site, seconds):
+            for subject in _heard(bus, name or EVERY, seconds):
                 report.add(judge(subject, explain=report.wrong < MOST_EXPLAINED))
     except Trouble:
         if report.total:
@@ -90,6 +97,16 @@ def validate(
         report.note(f"only the first {MOST_EXPLAINED:,} messages that are not valid are explained")
     report.close()
     return 1 if report.wrong or report.breaches else 0
+
+
+def _site(said: str | None, file: Path | None) -> tuple[str | None, Site | None]:
+    """The name to listen to, and the site to judge recordings by."""
+    name, known = site_named(said)
+    if file is None:
+        return name, known
+    from protocol.site_file import load_site
+
+    return name, load_site(file)
 
 
 def _require_some(found: bool, where: str) -> None:
@@ -109,18 +126,16 @@ def _sorted_out(paths: Iterable[str]) -> tuple[list[Path], list[str]]:
     return recordings, [path for path in paths if Path(path) not in recordings]
 
 
-def _check_recording(path: Path, site_file: Path | None, report: _Report) -> None:
+def _check_recording(path: Path, site: Site | None, report: _Report, *, asked: bool) -> None:
+    """`asked`: an option names the site. One of the settings alone is let be where the recording is of another."""
     from conformance.recordings.runs.opening import opened
     from conformance.recordings.validate.recording import Check
     from protocol.rules import Breach
     from protocol.specification import specification
 
-    site = None
-    if site_file is not None:
-        from protocol.site_file import load_site
-
-        site = load_site(site_file)
     recording = opened((path,))
+    if site is not None and not asked and recording.header.site != site.name:
+        site = None
     check = Check(str(path), site)
     for found in check.run(recording.items()):
         if isinstance(found, Breach):
@@ -170,14 +185,8 @@ def _in(path: str, message: str) -> Iterator[Subject]:
 def _heard(bus: Address, site: str, seconds: float) -> Iterator[Subject]:
     from conformance.recordings.validate.live import from_bus
 
-    _check_site(site)
-    click.echo(f"Listening for {seconds:g} s ...", err=True)
+    chat(f"Listening for {seconds:g} s ...")
     return from_bus(bus, site, seconds)
-
-
-def _check_site(site: str) -> None:
-    if site != "+" and re.fullmatch("[A-Za-z0-9-]{1,12}", site) is None:
-        raise Trouble(f"{site!r} is not a site name", fix="It has 1 to 12 characters A-Z a-z 0-9 and '-'")
 
 
 class _Report:
@@ -196,7 +205,7 @@ class _Report:
         self._as_json = as_json
         self._rows: list[dict[str, Any]] = []
         self._broken: dict[str, int] = {}
-        self._width = min(shutil.get_terminal_size((80, 24)).columns, 100)
+        self._width = width(sys.stdout)
 
     def add(self, judgement: Judgement) -> None:
         """Count one message and show what is wrong with it."""
@@ -252,7 +261,7 @@ class _Report:
         click.echo()
 
     def _wrapped(self, text: str, first: str, rest: str) -> str:
-        return textwrap.fill(text, self._width, initial_indent=first, subsequent_indent=rest)
+        return styled(textwrap.fill(text, self._width, initial_indent=first, subsequent_indent=rest))
 
     def close(self) -> None:
         """Print the sum of it."""
@@ -264,8 +273,12 @@ class _Report:
                 "messages": self._rows,
             }
             if self._breach_rows or self._noted or self._notes:
-                found |= {"rules": self._breach_rows, "noted": self._noted, "notes": self._notes}
-            click.echo(json.dumps(found | {"requirements": self._sentences()}, indent=2))
+                found |= {"rules": self._breach_rows, "noted": self._noted}
+            wrong = self.wrong or self.breaches
+            json_output.tell(
+                found | {"requirements": self._sentences()}, exit_code=int(bool(wrong)),
+                verdict=json_output.judged(wrong), findings=self._findings(), notes=self._notes,
+            )  # fmt: skip
             return
         if self.wrong > SHOWN:
             click.echo(f"... and {self.wrong - SHOWN} more; --json shows all\n")
@@ -286,12 +299,32 @@ class _Report:
         )
         fine = "all right" if self.whole else "all right as far as it goes"
         right = fine if not (self.wrong or self.breaches) else f"{self.wrong} not as it should be"
-        click.echo(f"{messages}: {right}{rules}")
+        click.echo(f"{messages}: {_coloured(right)}{rules}")
+
+    def _findings(self) -> Iterator[dict[str, Any]]:
+        for row in self._rows:
+            if row.get("surprise"):
+                yield json_output.finding(row["surprise"], where=row["where"])
+            for one in row["findings"]:
+                place = ", ".join(part for part in (row["where"], one["where"]) if part)
+                yield json_output.finding(
+                    one["what"], requirement=one["requirement"], where=place, fix=one["fix"], byte=one["byte"]
+                )
+        for row in self._breach_rows:
+            where = f"{row['where']}, message {row['message']}, {row['at_s']:.3f} s"
+            yield json_output.finding(
+                row["what"], requirement=row["requirement"], where=where, node=row["node"]
+            )
 
     def _sentences(self) -> dict[str, str]:
         from protocol.specification import specification
 
         return {id_: specification().requirements[id_].says for id_ in sorted(self._broken)}
+
+
+def _coloured(right: str) -> str:
+    """The verdict in its colour."""
+    return coloured(right, "green" if right.startswith("all right") else "red")
 
 
 def _row(judgement: Judgement) -> dict[str, Any]:

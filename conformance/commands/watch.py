@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from conformance.commands.options.bus import bus_options, site_option
+from conformance.commands.options.bus import bus_options
+from conformance.commands.options.site import site_option
+from conformance.commands.terminal.quiet import is_quiet, quiet_option
 
 if TYPE_CHECKING:
     from conformance.bench.connection.address import Address
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
     "--trend", "learned", metavar="FOLDER", type=click.Path(path_type=Path, exists=True, file_okay=False),
     help="Learn from the runs in this folder, and show what leaves their limits with the faults.",
 )  # fmt: skip
+@quiet_option
 def watch(
     site_path: Path, bus: Address, port: int, bind: str, open_to_network: bool, learned: Path | None
 ) -> None:
@@ -55,5 +58,6 @@ def watch(
         listening(site, bus, trend) as page,
         serve(page, bind, port, open_to_network=open_to_network) as served,
     ):
-        click.echo(f"{site.name} at {bus.name}, live: {served.url}\nStop it with Ctrl-C")
+        told = f"{site.name} at {bus.name}, live: {served.url}\nStop it with Ctrl-C"
+        click.echo(served.url if is_quiet() else told)
         Event().wait()

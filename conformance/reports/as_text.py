@@ -21,6 +21,7 @@ def render(report: Mapping[str, Any]) -> str:
 
 def _lines(report: Mapping[str, Any]) -> Iterator[str]:
     behind = causes.folded(report)
+    yield from _first_cause(report, behind)
     yield from _identity(report, behind.get(IDENTITY, ()))
     for case in report["cases"]:
         if case["verdict"] in SHOWN and causes.stands_alone(case, behind):
@@ -30,6 +31,45 @@ def _lines(report: Mapping[str, Any]) -> Iterator[str]:
             yield from evidence_lines(warning)
             yield ""
     yield from _summary(report)
+    yield from _closing(report, behind)
+
+
+def _failed(report: Mapping[str, Any], behind: Mapping[str, Sequence[str]]) -> list[Mapping[str, Any]]:
+    """The cases that failed by themselves, in the order of the run: one comes only after those that it rests on."""
+    return [
+        case for case in report["cases"]
+        if case["verdict"] in ("fail", "error") and causes.stands_alone(case, behind)
+    ]  # fmt: skip
+
+
+def _first_cause(report: Mapping[str, Any], behind: Mapping[str, Sequence[str]]) -> Iterator[str]:
+    """Where to begin, above all else."""
+    failed = _failed(report, behind)
+    if not failed or report["identity"]["differences"]:
+        return
+    yield from _wrapped_at("FIRST CAUSE  ", _in_short(failed[0]), break_on_hyphens=False)
+    others = len(failed) - 1
+    if others:
+        yield f"  {others} more failed by {'itself' if others == 1 else 'themselves'}: the list at the end names all"
+    yield f"  fix: begin with it; 'yardwire explain {failed[0]['id']}' says what it checks"
+    yield ""
+
+
+def _closing(report: Mapping[str, Any], behind: Mapping[str, Sequence[str]]) -> Iterator[str]:
+    """Every failure in a line, at the end, where a long report is still on the screen."""
+    failed = _failed(report, behind)
+    if failed:
+        yield f"failed: {len(failed)}"
+    for case in failed:
+        text = f"  {_in_short(case)}"
+        yield text if len(text) <= WIDTH else text[: WIDTH - 3] + "..."
+
+
+def _in_short(case: Mapping[str, Any]) -> str:
+    evidence = case["evidence"]
+    return f"{case['id']}: " + (
+        case["reason"] if evidence is None else f"{evidence['requirement']}, {evidence['seen']}"
+    )
 
 
 def _identity(report: Mapping[str, Any], behind: Sequence[str]) -> Iterator[str]:
@@ -94,8 +134,8 @@ def _folded(behind: Sequence[str]) -> list[str]:
     return _wrapped("", causes.line(behind), break_on_hyphens=False)
 
 
-def _wrapped_at(head: str, text: str) -> list[str]:
-    return textwrap.wrap(f"{head}{text}", WIDTH, subsequent_indent="  ")
+def _wrapped_at(head: str, text: str, *, break_on_hyphens: bool = True) -> list[str]:
+    return textwrap.wrap(f"{head}{text}", WIDTH, subsequent_indent="  ", break_on_hyphens=break_on_hyphens)
 
 
 def _wrapped(label: str, text: str, *, break_on_hyphens: bool = True) -> list[str]:

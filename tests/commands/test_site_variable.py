@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from conformance.commands import main
-from conformance.commands.options.bus import SITE
+from conformance.commands.options.settings import SITE
 
 NEEDS_A_SITE = {
     "conform": ["conform", "north", "--no-motion"],

@@ -4,10 +4,19 @@ from __future__ import annotations
 
 import io
 import sys
+from pathlib import Path
 
 import pytest
 
-from conformance.commands.terminal.streams import harmless_streams, red
+from conformance.commands import main
+from conformance.commands.options import settings
+from conformance.commands.terminal import quiet
+from conformance.commands.terminal.progress import Progress
+from conformance.commands.terminal.streams import harmless_streams, linked, red
+from conformance.commands.terminal.style import styled
+from conformance.commands.terminal.width import wrapped
+from protocol.site_file import scenario_text
+from tests.commands.leaves import leaves
 
 
 class Screen(io.StringIO):
@@ -22,6 +31,13 @@ def printed(stream: io.StringIO, text: str, monkeypatch: pytest.MonkeyPatch) -> 
     with harmless_streams():
         sys.stdout.write(text)
     return stream.getvalue()
+
+
+@pytest.fixture(autouse=True)
+def a_terminal_that_can(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.delenv(settings.PAGES, raising=False)
+    monkeypatch.delenv("COLUMNS", raising=False)
 
 
 def test_the_kit_s_own_red_is_red_on_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -41,3 +57,157 @@ def test_a_colour_in_what_somebody_else_has_said_is_spelt_out(monkeypatch: pytes
     monkeypatch.delenv("NO_COLOR", raising=False)
     assert printed(Screen(), "\x1b[31maway", monkeypatch) == "\\u001b[31maway"
     assert printed(Screen(), red("a\x1b[2Jb"), monkeypatch) == "\x1b[31;1ma\\u001b[2Jb\x1b[0m"
+
+
+# ---------------------------------------------------------------- terminals that cannot, and links
+def test_a_plain_terminal_gets_neither_colour_nor_link(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    monkeypatch.setenv("TERM", "dumb")
+    assert printed(Screen(), red("a") + linked("b", "https://x"), monkeypatch) == "ab"
+
+
+def test_a_link_is_one_on_a_terminal_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """OSC 8, as terminals that know it take it: ESC ] 8 ; ; URI ST text ESC ] 8 ; ; ST."""
+    monkeypatch.setenv("TERM", "xterm-256color")
+    told = printed(Screen(), linked("ORD-06", "https://x/y#ORD-06"), monkeypatch)
+    assert told == "\x1b]8;;https://x/y#ORD-06\x1b\\ORD-06\x1b]8;;\x1b\\"
+    assert printed(io.StringIO(), linked("ORD-06", "https://x"), monkeypatch) == "ORD-06"
+    monkeypatch.setenv("TERM", "linux")
+    assert printed(Screen(), linked("ORD-06", "https://x"), monkeypatch) == "ORD-06"
+
+
+def test_a_link_in_what_somebody_else_has_said_is_spelt_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TERM", "xterm")
+    evil = "\x1b]8;;https://evil\x1b\\here\x1b]8;;\x1b\\"
+    assert "\x1b" not in printed(Screen(), evil, monkeypatch)
+    told = printed(Screen(), linked(evil, "https://x"), monkeypatch)
+    assert told.count("\x1b]8;;") == 2
+    assert "\x1b]8;;https://evil" not in told
+
+
+def test_ids_are_links_where_the_pages_are_known(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setenv(settings.PAGES, "https://yard.example")
+    told = printed(Screen(), styled("FAIL  x: ORD-06, XYZ-99"), monkeypatch)
+    assert "\x1b]8;;https://yard.example/requirements.html#ORD-06\x1b\\ORD-06" in told
+    assert "#XYZ-99" not in told, "there is no such page"
+    monkeypatch.delenv(settings.PAGES)
+    assert "]8;;" not in printed(Screen(), styled("FAIL  x: ORD-06"), monkeypatch)
+
+
+def test_verdicts_are_in_colour(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    monkeypatch.setenv("TERM", "xterm")
+    text = "FAIL  orders-ask\n  FAIL is said here\nferry (shuttle): 3 cases: 2 pass, 1 fail"
+    told = printed(Screen(), styled(text), monkeypatch)
+    assert told == (
+        "\x1b[31;1mFAIL\x1b[0m  orders-ask\n  FAIL is said here\n"
+        "ferry (shuttle): 3 cases: \x1b[32m2 pass\x1b[0m, \x1b[31;1m1 fail\x1b[0m"
+    )
+    assert printed(io.StringIO(), styled(text), monkeypatch) == text
+
+
+# ---------------------------------------------------------------- width
+@pytest.mark.parametrize("columns", [40, 80])
+def test_an_error_keeps_to_the_terminal(
+    columns: int, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", str(columns))
+    monkeypatch.setenv("NO_COLOR", "1")
+    Path("site.toml").write_text(scenario_text())
+    screen = Screen()
+    monkeypatch.setattr(sys, "stderr", screen)
+    assert main.run(["conform", "nobody"]) == 2
+    lines = screen.getvalue().splitlines()
+    assert max(map(len, lines)) <= columns
+    assert len(lines) == {40: 3, 80: 2}[columns]
+    assert " ".join(screen.getvalue().split()).startswith(
+        "Error: site.toml: there is no node 'nobody' in it."
+    )
+
+
+def test_an_error_in_a_file_is_one_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    told = io.StringIO()
+    monkeypatch.setattr(sys, "stderr", told)
+    assert main.run(["explain", "n" * 100]) == 2
+    assert len(told.getvalue().splitlines()) == 1
+
+
+def test_what_is_longer_than_a_line_is_kept_whole() -> None:
+    told = wrapped(f"cannot read {'x' * 60}: none", 40)
+    assert "x" * 60 in told.split()[2]
+
+
+# ---------------------------------------------------------------- how far it is
+class Clock:
+    now = 0.0
+
+    def __call__(self) -> float:
+        return self.now
+
+
+def test_so_many_of_so_many_and_what_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = Clock()
+    far = Progress("cases", 100, clock=clock)
+    clock.now = 30.0
+    assert far.line(10, "north, orders-ask") == "10 of 100 cases, 4 min left: north, orders-ask"
+    assert far.line(0) == "0 of 100 cases"
+    assert far.line(99) == "99 of 100 cases, 0 s left"
+    assert Progress("files read", clock=clock).line(7, "a.ywrec") == "7 files read: a.ywrec"
+    assert Progress("cases", clock=clock).line(7, left_s=7500.0) == "7 cases, 2 h 5 min left"
+
+
+def test_where_it_is_piped_there_is_a_line_a_minute(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock, told = Clock(), io.StringIO()
+    monkeypatch.setattr(sys, "stderr", told)
+    far = Progress("cases", 1000, clock=clock)
+    for number in range(600):
+        clock.now = number * 0.5  # Five minutes.
+        far.at(number)
+    lines = told.getvalue().splitlines()
+    assert lines == [f"{minute * 120} of 1,000 cases, {left} left" for minute, left in enumerate(
+        ("7 min", "6 min", "5 min", "4 min"), 1)]  # fmt: skip
+    assert "\x1b" not in told.getvalue()
+
+
+def test_quiet_leaves_it_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock, told = Clock(), io.StringIO()
+    monkeypatch.setattr(sys, "stderr", told)
+    monkeypatch.setattr(quiet, "_quiet", True)
+    far = Progress("cases", 1000, clock=clock)
+    clock.now = 120.0
+    far.at(5)
+    quiet.chat("nobody needs this")
+    assert told.getvalue() == ""
+
+
+# ---------------------------------------------------------------- --quiet
+CHATTY = {
+    "broker", "conform", "diff", "fuzz", "link", "node", "publish", "record", "replay", "runs export", "runs list",
+    "runs merge", "site new", "supervise", "trend", "validate", "watch",
+}  # fmt: skip
+
+
+def test_every_chatty_command_can_be_quiet() -> None:
+    """Whatever module says something with `chat`, or how far it is, belongs to one of these."""
+    found = {
+        name
+        for name, command in leaves(main.cli).items()
+        if any("--quiet" in one.opts for one in command.params)
+    }
+    assert found == CHATTY
+
+
+def test_quiet_says_the_result_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main.run(["site", "new", "--quiet"]) == 0
+    said = capsys.readouterr()
+    assert (said.out, said.err) == ("", "")
+    assert main.run(["site", "new", "other.toml"]) == 0
+    assert "Next:" in capsys.readouterr().out, "it holds for one command alone"
+    assert main.run(["site", "new", "-q"]) == 2
+    assert "there is a file of this name" in capsys.readouterr().err

@@ -17,7 +17,7 @@ from pathlib import Path
 import pytest
 
 from conformance.bench.connection.login import VARIABLES, without_login
-from conformance.commands.options.bus import SITE
+from conformance.commands.options.settings import SITE
 from conformance.publish.artefacts.access import LISTENERS
 from conformance.publish.artefacts.broker_configuration import FOLDER
 from conformance.publish.site import sources

@@ -36,7 +36,7 @@ def ran(*arguments: str | Path) -> Result:
 
 def rows(*arguments: str | Path) -> list[dict[str, Any]]:
     return [
-        json.loads(line) for line in ran("--json", *arguments).output.splitlines() if line.startswith("{")
+        json.loads(line) for line in ran("--jsonl", *arguments).output.splitlines() if line.startswith("{")
     ]
 
 
@@ -181,7 +181,7 @@ def test_files_that_do_not_continue_each_other_are_no_recording(yards: Yards) ->
 
 def test_standard_input_is_a_recording_and_a_reader_may_leave(yards: Yards) -> None:
     path = yards.good(1)
-    shown = shell(f"cat {path} | {COMMAND} show - --json")
+    shown = shell(f"cat {path} | {COMMAND} show - --jsonl")
     assert [json.loads(line) for line in shown.stdout.splitlines()] == rows(path)
     head = shell(f"{COMMAND} show {path} | head -1")
     assert (head.returncode, head.stderr) == (0, "")

@@ -155,7 +155,7 @@ def test_ports_are_listed() -> None:
         [*YARDWIRE, "link", "--list", "--json"], capture_output=True, text=True, check=False
     )
     assert done.returncode == 0, done.stderr
-    assert all({"port", "what"} == set(row) for row in json.loads(done.stdout))
+    assert all({"port", "what"} == set(row) for row in json.loads(done.stdout)["ports"])
 
 
 # ---- who logs in

@@ -156,9 +156,7 @@ def test_a_summary_and_a_trend_of_the_store(yardwire: Yardwire, store: Path, rec
     told = yardwire("runs", "summary", str(store))
     assert told.returncode == 0
     assert told.stdout.splitlines()[-1].startswith(f"{RUNS} runs, ")
-    rows = [
-        json.loads(line) for line in yardwire("runs", "summary", str(store), "--json").stdout.splitlines()
-    ]
+    rows = json.loads(yardwire("runs", "summary", str(store), "--json").stdout)["runs"]
     assert [row["run"] for row in rows] == [f"run-{number:03}.ywrec#1" for number in range(RUNS)]
     direct, of_store = (
         json.loads(yardwire("trend", str(path), "--json").stdout) for path in (recorded, store)

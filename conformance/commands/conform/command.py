@@ -16,10 +16,13 @@ from conformance.commands.conform import walking
 from conformance.commands.conform import yard as conform_yard
 from conformance.commands.conform.motion import allow_motion
 from conformance.commands.options import consent
-from conformance.commands.options.bus import SITE
+from conformance.commands.options.json_output import json_file_option
+from conformance.commands.options.site import site_option
 from conformance.commands.tap.held import held_when_stopped
 from conformance.commands.tap.options import OpenTap, site_naming, tap_options
 from conformance.commands.terminal import progress
+from conformance.commands.terminal.quiet import quiet_option
+from conformance.commands.terminal.width import width
 from conformance.files.whole_file import require_folder
 from protocol.trouble import Trouble
 
@@ -32,6 +35,9 @@ if TYPE_CHECKING:
     from conformance.tester.resume import Resumed
     from conformance.tester.runner import Result, Run
     from protocol.site import Site
+
+
+COULD_NOT_RUN = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,13 +72,7 @@ class EarlierReports:
 
 @click.command(name="conform")
 @click.argument("node", required=False)
-@click.option(
-    "--site",
-    "site_path",
-    envvar=SITE,
-    type=click.Path(path_type=Path),
-    help=f"The site file that names NODE.  [{SITE}]",
-)
+@site_option
 @tap_options
 @click.option(
     "--spawn", is_flag=True, help="Try it out: start the reference node, on the bench, or supervisor as NODE."
@@ -116,14 +116,15 @@ class EarlierReports:
     show_default=True,
     help="Seed of what is tried; boots, tokens and claims are new in each run.",
 )
-@click.option("--json", "json_path", type=click.Path(path_type=Path), help="Write the report as JSON.")
+@json_file_option
+@quiet_option
 @click.option(
     "--html", "html_path", type=click.Path(path_type=Path), help="Write the report as one HTML page."
 )
 @click.option("--junit", "junit_path", type=click.Path(path_type=Path), help="Write the report as JUnit XML.")
 def conform(
     node: str | None,
-    site_path: Path | None,
+    site_path: Path,
     bus: Address | None,
     tap_for: OpenTap,
     spawn: bool,
@@ -170,10 +171,8 @@ def conform(
     if listing:
         click.echo(listed(known.values()))
         return 0
-    if node is None or site_path is None:
-        raise Trouble(
-            "NODE and --site are needed", fix="For example: yardwire conform north --site site.toml"
-        )
+    if node is None:
+        raise Trouble("NODE is needed", fix="For example: yardwire conform north --site site.toml")
     files = {"json": json_path, "html": html_path, "junit": junit_path}
     site = site_naming(node, site_path)
     settings = Settings(
@@ -243,18 +242,20 @@ def _stand(settings: Settings, site: Site, site_path: Path, tap: Tap, address: A
 def _judge(settings: Settings, site: Site, tap: Tap, fixture: Fixture, before: EarlierReports) -> int:
     """Run the cases and write the reports, also of a run that Ctrl-C has ended."""
     from conformance.commands.tap.waiting import wait_for_node
+    from conformance.suite.verdict import Verdict
     from conformance.tester.identity import require_asked_for
     from conformance.tester.runner import Run, Selection
 
     conform_report.load(settings.files)
-    run = Run(fixture, Selection(settings.only or None, settings.motion), _progress(fixture))
+    shown = _Shown(fixture.name)
+    run = Run(fixture, Selection(settings.only or None, settings.motion), shown.at)
     people = _asked(settings, site)
     if before.resumed is not None:
         run.earlier, people = before.resumed, before.resumed.answers(people)
-    stopped = ""
+    stopped, code = "", COULD_NOT_RUN
     walk = walking.WalkOfRun(settings.walk, settings.motion)
     cases = walk.cases(site.nodes[settings.node])
-    run.plan(cases)
+    shown.total(len(run.plan(cases)))
     moves = settings.motion and not site.nodes[settings.node].is_supervisor
     try:
         if not site.nodes[settings.node].is_supervisor:
@@ -264,8 +265,9 @@ def _judge(settings: Settings, site: Site, tap: Tap, fixture: Fixture, before: E
             run.perform(cases)
         progress.clear()
         people = _answers(settings, people)
+        code = int(run.verdict is not Verdict.PASS or any(one.breaks for one in people))
     except BaseException as ending:
-        stopped = conform_report.why(ending)
+        stopped, code = conform_report.why(ending), getattr(ending, "exit_code", COULD_NOT_RUN)
         if isinstance(ending, Trouble) and before.resumed is not None:
             # It says nothing of the node, and must not take the place of the report that is resumed.
             run.results.clear()
@@ -275,8 +277,10 @@ def _judge(settings: Settings, site: Site, tap: Tap, fixture: Fixture, before: E
         if run.results or before.resumed is None:
             report = _report(settings, run, before, people, stopped, [*tap.others(), *walk.notes()])
             report["walk"] = walk.document()
-            conform_report.write(report, settings.files)
-    return _exit_code(run) or int(any(one.breaks for one in people))
+            conform_report.write(
+                report, settings.files, COULD_NOT_RUN if run.verdict is Verdict.ERROR else code
+            )
+    return _exit_code(run) or code
 
 
 def _report(
@@ -357,7 +361,7 @@ def _tell(text: str) -> None:
     import textwrap
 
     progress.clear()
-    click.echo("\n".join(textwrap.fill(line, 80) for line in text.split("\n")), err=True)
+    click.echo("\n".join(textwrap.fill(line, width()) for line in text.split("\n")), err=True)
 
 
 def _exit_code(run: Run) -> int:
@@ -381,14 +385,20 @@ def _check_terminal(settings: Settings) -> None:
         raise Trouble("there is no terminal to ask on", fix="Use --ask-person on a terminal")
 
 
-def _progress(fixture: Fixture) -> Callable[[Case, Result | None], None]:
-    """On a terminal one line that says which case is running; else nothing."""
-    count = 0
+class _Shown:
+    """How far the run is, and which case is running."""
 
-    def show(case: Case, result: Result | None) -> None:
-        nonlocal count
+    def __init__(self, node: str) -> None:
+        self._node, self._done = node, 0
+        self._progress = progress.Progress("cases")
+
+    def total(self, number: int) -> None:
+        """So many cases it will come to."""
+        self._progress = progress.Progress("cases", number)
+
+    def at(self, case: Case, result: Result | None) -> None:
+        """A case begins, or has its result."""
         if result is None:
-            count += 1
-            progress.show(f"{count:4} {fixture.name}: {case.id}")
-
-    return show
+            self._progress.at(self._done, f"{self._node}, {case.id}")
+        else:
+            self._done += 1

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Any
 
 import click
 
+from conformance.commands.options import json_output
 from conformance.commands.terminal import stopping
+from conformance.commands.terminal.style import styled
+from conformance.commands.terminal.width import width, wrapped
 from conformance.files import whole_file
 from conformance.files.json_file import as_json
 from protocol.trouble import Trouble
+
+STANDARD_OUTPUT = Path("-")
 
 
 def why(ending: BaseException) -> str:
@@ -37,7 +43,7 @@ def load(files: dict[str, Path | None]) -> None:
         _ = as_junit
 
 
-def write(report: dict[str, Any], files: dict[str, Path | None]) -> None:
+def write(report: dict[str, Any], files: dict[str, Path | None], exit_code: int) -> None:
     """Write each file whole, then print the report: a closed terminal must not keep files from being written.
 
     Raises Trouble.
@@ -48,7 +54,11 @@ def write(report: dict[str, Any], files: dict[str, Path | None]) -> None:
         if path is None:
             continue
         if kind == "json":
-            text = as_json(report)
+            made = _document(report, exit_code)
+            if path == STANDARD_OUTPUT:
+                json_output.print_document(made)
+                continue
+            text = as_json(made)
         elif kind == "html":
             from conformance.reports import as_html
 
@@ -58,4 +68,33 @@ def write(report: dict[str, Any], files: dict[str, Path | None]) -> None:
 
             text = as_junit.render(report)
         whole_file.write(path, text)
-    click.echo(as_text.render(report))
+    # Where JSON has standard output for itself, what people read goes to standard error.
+    aside = files.get("json") == STANDARD_OUTPUT
+    columns = width(sys.stderr if aside else sys.stdout)
+    text = as_text.render(report)
+    click.echo(styled(text if columns >= as_text.WIDTH else wrapped(text, columns)), err=aside)
+
+
+def _document(report: dict[str, Any], exit_code: int) -> dict[str, Any]:
+    """The report with the head that all documents have; its verdict and its notes stand there already."""
+    findings = [
+        json_output.finding(
+            found["seen"], requirement=found["requirement"], where=f"{report['node']}, case {case['id']}",
+            fix="; ".join(found["causes"]), case=case["id"], verdict=case["verdict"],
+        )
+        for case in report["cases"]
+        if case["verdict"] in ("fail", "error")
+        for found in ([case["evidence"]] if case["evidence"] else [])
+    ]  # fmt: skip
+    findings += [
+        json_output.finding(one["text"], where=report["node"], fix=one["do"])
+        for one in report["identity"]["differences"]
+    ]
+    findings += [
+        json_output.finding(case["reason"], where=f"{report['node']}, case {case['id']}", case=case["id"],
+                            verdict=case["verdict"])
+        for case in report["cases"]
+        if case["verdict"] in ("fail", "error") and not case["evidence"] and case["reason"]
+    ]  # fmt: skip
+    made = json_output.head("conform", exit_code, report["verdict"], findings, report["notes"])
+    return made | {key: value for key, value in report.items() if key not in made}

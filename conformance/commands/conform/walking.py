@@ -80,4 +80,4 @@ class WalkOfRun:
 
 def _show(walked: Walked) -> None:
     """How far it is, on a terminal."""
-    progress.show(f"walk: {walked.walked} of {walked.size - walked.once}")
+    progress.show(f"walk: {walked.walked:,} of {walked.size - walked.once:,}")

@@ -2,27 +2,27 @@
 
 from __future__ import annotations
 
-import json
 import textwrap
 from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 import click
 
+from conformance.commands.options import json_output
+from conformance.commands.terminal.style import linked_ids
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
     from conformance.commands.explain.entries import Entry
     from protocol.specification import Requirement
 
-WIDEST = 100
 SUGGESTED = 4
 """How many names that look alike are suggested at the most."""
 
 
 @click.command()
 @click.argument("names", nargs=-1, required=True, metavar="NAME...")
-@click.option("--json", "as_json", is_flag=True, help="Print what is known as JSON.")
+@json_output.json_option("Print what is known as one JSON document.")
 def explain(names: tuple[str, ...], as_json: bool) -> None:
     r"""Explain NAME: a requirement, a case, a message, a fault, a reason, a guard, a time or a size.
 
@@ -47,10 +47,10 @@ def explain(names: tuple[str, ...], as_json: bool) -> None:
         found += of_this
     if as_json:
         listed = {letters: [rule.id for rule in rules] for letters, rules in chapters.items()}
-        click.echo(json.dumps({"entries": [asdict(one) for one in found], "chapters": listed}, indent=2))
+        json_output.tell({"entries": [asdict(one) for one in found], "chapters": listed})
         return
     pages = [_chapter_page(letters, rules) for letters, rules in chapters.items()]
-    click.echo("\n\n".join([*pages, *(entry_page(one, _width()) for one in found)]))
+    click.echo(linked_ids("\n\n".join([*pages, *(entry_page(one, _width()) for one in found)])))
 
 
 def entry_page(entry: Entry, width: int) -> str:
@@ -79,9 +79,11 @@ def _chapter_page(letters: str, rules: tuple[Requirement, ...]) -> str:
 
 
 def _width() -> int:
-    import shutil
+    import sys
 
-    return min(shutil.get_terminal_size((80, 24)).columns, WIDEST) - 1
+    from conformance.commands.terminal.width import width
+
+    return width(sys.stdout) - 1
 
 
 def _unknown(name: str) -> Trouble:

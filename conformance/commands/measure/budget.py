@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from conformance.commands.measure.options import generator, measured, pairs_options, tell
+from conformance.commands.options import json_output
 from conformance.files.whole_file import write
 from protocol.trouble import Trouble
 
@@ -79,7 +79,11 @@ def budget(
     if html is not None:
         write(html, budget_page(answer))
     if as_json:
-        click.echo(json.dumps(_json(answer), indent=2))
+        wrong = answer.worst.margin < 0
+        json_output.tell(
+            _json(answer), exit_code=int(wrong), verdict=json_output.judged(wrong),
+            findings=[json_output.finding(answer.first, where=answer.place)] if wrong else [],
+        )  # fmt: skip
     else:
         tell(answer.first, answer.improve, answer.margins)
         if html is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -11,8 +12,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from conformance.commands.options.bus import site_option
-from conformance.commands.options.consent import WIDTH
+from conformance.commands.options.json_output import json_option
+from conformance.commands.options.site import site_option
+from conformance.commands.terminal.width import width
 from conformance.files.whole_file import require_folder
 from protocol.trouble import Trouble
 
@@ -39,7 +41,7 @@ OPTIONS = (
         "--without", multiple=True, type=int, metavar="LINE", help="Leave out the pair on this line of PAIRS."
     ),
     click.option("--html", type=_FILE, help="Write a page with plots."),
-    click.option("--json", "as_json", is_flag=True, help="Print everything as JSON."),
+    json_option("Print everything as one JSON document."),
 )
 
 
@@ -154,7 +156,7 @@ def entry_of(site: Site, where: str, crane: str | None, place: str | None) -> tu
 def tell(*lines: str) -> None:
     """Lines for people, none wider than a terminal of 80 columns."""
     for line in lines:
-        click.echo(textwrap.fill(line, WIDTH, subsequent_indent="  ", break_on_hyphens=False))
+        click.echo(textwrap.fill(line, width(sys.stdout), subsequent_indent="  ", break_on_hyphens=False))
 
 
 def generator() -> np.random.Generator:

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from conformance.commands.measure.options import entry_of
-from conformance.commands.options.bus import site_option
+from conformance.commands.options.site import site_option
 from protocol.trouble import Trouble
 
 _FILE = click.Path(path_type=Path, dir_okay=False)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from conformance.commands.measure.options import read_file, tell
+from conformance.commands.options import json_output
 from conformance.files.whole_file import require_folder, write
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 @click.argument("statements", type=_FILE)
 @click.option("--recording", "recordings", multiple=True, type=_FILE, help="Arrivals of this recording too.")
 @click.option("--html", type=_FILE, help="Write a page with a drawing.")
-@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@json_output.json_option("Print everything as one JSON document.")
 def sensor(statements: Path, recordings: tuple[Path, ...], html: Path | None, as_json: bool) -> int:
     """Say where the arming sensor may sit for every train that the file STATEMENTS describes.
 
@@ -58,14 +58,19 @@ def sensor(statements: Path, recordings: tuple[Path, ...], html: Path | None, as
     found = SensorAnswer(track, answer(track, trains), seen)
     if html is not None:
         write(html, sensor_page(found))
+    margin = found.answer.margin
+    fine = found.answer.exists and (margin is None or margin >= 0)
     if as_json:
-        click.echo(json.dumps(_json(found), indent=2))
+        told = found.today if found.answer.exists else found.first
+        json_output.tell(
+            _json(found), exit_code=int(not fine), verdict=json_output.judged(not fine),
+            findings=[] if fine else [json_output.finding(told, where=str(statements))],
+        )  # fmt: skip
     else:
         tell(found.first, found.today, *found.heard)
         if html is not None:
             click.echo(f"Drawing: {html}")
-    margin = found.answer.margin
-    return 0 if found.answer.exists and (margin is None or margin >= 0) else 1
+    return 0 if fine else 1
 
 
 def _json(found: SensorAnswer) -> dict[str, Any]:

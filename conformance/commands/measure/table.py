@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from conformance.commands.measure.options import measured, pairs_options, tell
+from conformance.commands.options import json_output
 from conformance.files.whole_file import write
 from protocol.trouble import Trouble
 
@@ -81,7 +81,11 @@ def table(
         write(html, table_page(answer))
     digests = _write(found, answer, site_path) if to_write else None
     if as_json:
-        click.echo(json.dumps(_json(answer, digests), indent=2))
+        wrong = answer.next.enough is False
+        json_output.tell(
+            _json(answer, digests), exit_code=int(wrong), verdict=json_output.judged(wrong),
+            findings=[json_output.finding(str(one), where=str(pairs_file)) for one in answer.doubts],
+        )  # fmt: skip
     else:
         _tell(answer, digests, site_path, html)
     return 1 if answer.next.enough is False else 0

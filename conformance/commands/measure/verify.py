@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from conformance.commands.measure.options import measured, pairs_options, read_pairs_file, tell
+from conformance.commands.options import json_output
 
 if TYPE_CHECKING:
     from conformance.measure.check_run import Checked
@@ -48,7 +48,14 @@ def verify(
     ]
     result = checked(table, slot.budget.expanded, {pair.reading for pair in found.pairs}, rows)
     if as_json:
-        click.echo(json.dumps(_json(result), indent=2))
+        told = lines(result, found.axis.unit)
+        wrong = [] if result.holds else [json_output.finding(told[1], where=str(checks_file))]
+        json_output.tell(
+            _json(result),
+            exit_code=0 if result.holds else 1,
+            verdict=json_output.judged(wrong),
+            findings=wrong,
+        )
     else:
         tell(*lines(result, found.axis.unit))
     return 0 if result.holds else 1

@@ -1,8 +1,7 @@
-"""The options of every command that joins a bus: which broker, and how to be let in; and the site file's."""
+"""The options of every command that joins a bus: which broker, and how to be let in."""
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Mapping
 from functools import wraps
 from pathlib import Path
@@ -23,22 +22,10 @@ from conformance.bench.connection.login import (
     address_of,
     has_password,
 )
+from conformance.commands.options.settings import login_environment, setting
 
 Command = Callable[..., Any]
 USUAL = "mqtt://127.0.0.1:1883"
-SITE = "YARDWIRE_SITE"
-"""The variable that names the site file where a command needs one and no option names it."""
-
-site_option = click.option(
-    "--site",
-    "site_path",
-    type=click.Path(path_type=Path),
-    envvar=SITE,
-    default=Path("site.toml"),
-    show_default=True,
-    help=f"The site file.  [{SITE}]",
-)
-
 _FILE = click.Path(path_type=Path, dir_okay=False)
 LOGIN_OPTIONS = (
     click.option(
@@ -98,9 +85,9 @@ def bus_options(
     """Adds the options of the connection; the command gets `bus`, an `Address`, or None where it joins no bus.
 
     `joins` tells from the other parameters whether a bus is joined where no --broker is given: then the variable
-    YARDWIRE_BROKER counts, else this machine. A broker that the kit would start for itself is never replaced by a
-    variable: whoever has set it to record a yard must not find simulated cranes there. `otherwise` says what is
-    done without --broker.
+    YARDWIRE_BROKER or the configuration file counts, else this machine. A broker that the kit would start for itself
+    is never replaced by either: whoever has set it to record a yard must not find simulated cranes there.
+    `otherwise` says what is done without --broker.
     """
     default = otherwise or f"default: {USUAL}"
     broker = click.option(
@@ -127,10 +114,11 @@ def bus_options(
             if url is not None and has_password(url):
                 click.echo(SEEN, err=True)
             if url is None and joins(parameters):
-                url = os.environ.get(BROKER) or USUAL
+                url = setting(BROKER) or USUAL
             if url is None and not login.is_empty:
                 raise click.UsageError("login options were given without a broker: add --broker")
-            bus = None if url is None else address_of(url, login, os.environ)
+            way_in = {} if url is None else login_environment(url, named=not login.is_empty)
+            bus = None if url is None else address_of(url, login, way_in)
             return command(*arguments, bus=bus, **parameters)
 
         for option in reversed((broker, *LOGIN_OPTIONS)):

@@ -12,13 +12,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from conformance.commands.terminal.width import width
 from protocol.caution import KEEP_CLEAR
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
     from conformance.bench.connection.address import Address
-
-WIDTH = 80
 
 yes_option: Callable[[Any], Any] = click.option(
     "--yes", is_flag=True, help="The answer to what is asked before anything moves; for scripts."
@@ -33,7 +32,7 @@ def require(told: Sequence[str], question: str, *, yes: bool, instead: str) -> N
     """
     for line in told:
         click.echo(
-            textwrap.fill(line, WIDTH, subsequent_indent=" " * (len(line) - len(line.lstrip()))), err=True
+            textwrap.fill(line, width(), subsequent_indent=" " * (len(line) - len(line.lstrip()))), err=True
         )
     if yes:
         return

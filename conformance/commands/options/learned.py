@@ -23,7 +23,7 @@ def learned_from(folder: Path, site: Site | None) -> LiveTrend:
     from conformance.recordings.trend.live import LiveTrend
     from conformance.recordings.trend.series import marked, series_of
 
-    runs = runs_of((folder,), None, lambda what: progress.show(f"learning from {what}"))
+    runs = runs_of((folder,), None, progress.Counting("files and runs learned from"))
     progress.clear()
     cutter = Cutter(index_of(folder).rule, continues=True)
 

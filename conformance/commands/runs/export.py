@@ -7,12 +7,14 @@ from pathlib import Path
 import click
 
 from conformance.commands.terminal import progress
+from conformance.commands.terminal.quiet import quiet_option
 
 
 @click.command()
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path, file_okay=False))
 @click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--cut", metavar="RULE", help="What begins a run, as for 'yardwire runs list'.")
+@quiet_option
 def export(folder: Path, recordings: tuple[Path, ...], cut: str | None) -> None:
     """Write the runs of RECORDINGS (folders, files or runs) below DIR as Parquet, in folders site=SITE/day=DAY.
 
@@ -26,7 +28,7 @@ def export(folder: Path, recordings: tuple[Path, ...], cut: str | None) -> None:
     from conformance.recordings.trend.gathering import all_runs
 
     rule = cut_rule(cut, "--cut") if cut is not None else None
-    runs = all_runs(recordings, rule, lambda what: progress.show(f"reading {what}"))
-    done = write_all(folder, runs, lambda what: progress.show(f"writing {what}"))
+    runs = all_runs(recordings, rule, progress.Counting("files read"))
+    done = write_all(folder, runs, progress.Counting("files written"))
     progress.clear()
     click.echo(f"{folder}: {done.runs:,} runs, {done.messages:,} messages, in {done.files:,} files")

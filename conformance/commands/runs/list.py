@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from conformance.commands.options import json_output
+from conformance.commands.options.site import optional_site_option
 from conformance.commands.terminal import progress
+from conformance.commands.terminal.quiet import quiet_option
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -20,14 +22,13 @@ if TYPE_CHECKING:
 @click.command("list")
 @click.argument("paths", nargs=-1, required=True, metavar="FOLDER...", type=click.Path(path_type=Path))
 @click.option("--cut", metavar="RULE", help="What begins a run: supervisor, goal=JOB or jobs=JOB, JOB, ...")
-@click.option(
-    "--site-file", type=click.Path(path_type=Path), help="A site file whose [runs] says how to cut."
-)
+@optional_site_option("whose [runs] says how to cut")
 @click.option(
     "--result", metavar="WORD", help="Only those that came out so: done, failed, unfinished, empty."
 )
 @click.option("--marked", metavar="WORD", help="Only those that were marked good or bad, or have any 'note'.")
-@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+@quiet_option
+@json_output.json_option("Print everything as one JSON document.")
 def list_runs(
     paths: tuple[Path, ...],
     cut: str | None,
@@ -58,11 +59,18 @@ def list_runs(
         wanted = [run for run in index.runs if not files or set(run.files) & files]
         chosen += [(index, run) for run in wanted if _fits(index, run, result, marked)]
         troubles += index.troubles
-    _print(chosen, as_json=as_json, folders=len({index.folder for index, _ in chosen}) > 1)
+    code = int(any(not trouble.endswith("no run in it") for trouble in troubles))
+    if as_json:
+        found = [
+            run.as_json() | {"folder": str(index.folder), "said": index.mark(run).as_json()}
+            for index, run in chosen
+        ]
+        json_output.tell({"runs": found}, exit_code=code, notes=troubles)
+        return code
+    _print(chosen, folders=len({index.folder for index, _ in chosen}) > 1)
     for trouble in troubles:
         click.echo(f"note: {trouble}", err=True)
-    unread = any(not trouble.endswith("no run in it") for trouble in troubles)
-    return 1 if unread else 0
+    return code
 
 
 def _rule(cut: str | None, site_file: Path | None) -> CutRule | None:
@@ -94,7 +102,7 @@ def _indexes(paths: tuple[Path, ...], rule: CutRule | None) -> list[tuple[RunInd
             )
     found = []
     for folder, names in files.items():
-        found.append((index_of(folder, rule, lambda file: progress.show(f"reading {file}")), names))
+        found.append((index_of(folder, rule, progress.Counting("files read")), names))
         progress.clear()
     return found
 
@@ -108,16 +116,9 @@ def _fits(index: RunIndex, run: Run, result: str | None, marked: str | None) -> 
     return result is None or run.result == result
 
 
-def _print(chosen: list[tuple[RunIndex, Run]], *, as_json: bool, folders: bool) -> None:
+def _print(chosen: list[tuple[RunIndex, Run]], *, folders: bool) -> None:
     from conformance.recordings.runs.table import table
 
-    if as_json:
-        found = [
-            run.as_json() | {"folder": str(index.folder), "said": index.mark(run).as_json()}
-            for index, run in chosen
-        ]
-        click.echo(json.dumps(found, indent=2))
-        return
     rows = []
     for index, run in chosen:
         name = str(index.folder / str(run.name)) if folders else str(run.name)

@@ -6,12 +6,15 @@ from pathlib import Path
 
 import click
 
+from conformance.commands.terminal.quiet import chat, quiet_option
+
 
 @click.command()
 @click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path, dir_okay=False))
 @click.option(
     "--out", required=True, type=click.Path(path_type=Path, dir_okay=False), help="The recording to write."
 )
+@quiet_option
 def merge(recordings: tuple[Path, ...], out: Path) -> None:
     """Make one recording of those of recorders that shared a bus ('yardwire record --share NAME').
 
@@ -53,4 +56,4 @@ def merge(recordings: tuple[Path, ...], out: Path) -> None:
     for one in sources:
         for cut in one.cuts:
             click.echo(f"note: {cut}", err=True)
-    click.echo(f"Next: yardwire show {out}")
+    chat(f"Next: yardwire show {out}", err=False)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-import json
+from collections.abc import Iterator
 from pathlib import Path
 
 import click
+
+from conformance.commands.options import json_output
 
 
 @click.command()
@@ -13,7 +15,7 @@ import click
 @click.option(
     "--cluster", metavar="ADDRESS", help="Work on this Dask scheduler; 'local': on processes of this machine."
 )
-@click.option("--json", "as_json", is_flag=True, help="Print every run, a line of JSON each.")
+@json_output.json_option("Print every run in one JSON document, a run a line.")
 def summary(folder: Path, cluster: str | None, as_json: bool) -> None:
     """Sum up the runs that 'yardwire runs export' wrote below DIR, a line a day.
 
@@ -23,12 +25,16 @@ def summary(folder: Path, cluster: str | None, as_json: bool) -> None:
     """
     from conformance.recordings.store.summary import runs_of_store
 
+    if as_json:
+
+        def rows() -> Iterator[dict[str, object]]:
+            for day in runs_of_store(folder, cluster):
+                yield from (run.as_json() for run in day)
+
+        json_output.tell_rows("runs", rows())
+        return
     total = [0, 0]
     for day in runs_of_store(folder, cluster):
-        if as_json:
-            for run in day:
-                click.echo(json.dumps(run.as_json(), separators=(",", ":")))
-            continue
         if not day:
             continue
         messages = sum(run.messages for run in day)
@@ -40,5 +46,4 @@ def summary(folder: Path, cluster: str | None, as_json: bool) -> None:
         told = ", ".join(f"{number} {result}" for result, number in results.items())
         counts = f"{len(day):>6,} runs  {messages:>12,} messages  {invalid:>8,} invalid  {lost:>8,} lost"
         click.echo(f"{day[0].began:%Y-%m-%d}  {counts}  {told}")
-    if not as_json:
-        click.echo(f"{total[0]:,} runs, {total[1]:,} messages")
+    click.echo(f"{total[0]:,} runs, {total[1]:,} messages")

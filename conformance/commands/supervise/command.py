@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import queue
 import sys
 import time
@@ -15,7 +14,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from conformance.commands.options import consent
-from conformance.commands.options.bus import SITE, USUAL, bus_options, choice_option
+from conformance.commands.options.bus import USUAL, bus_options, choice_option
+from conformance.commands.options.json_output import json_option
+from conformance.commands.options.settings import SITE, setting
+from conformance.commands.terminal.quiet import chat, quiet_option
+from conformance.commands.terminal.width import width
 from protocol.caution import KEEP_CLEAR
 from protocol.trouble import Trouble
 
@@ -33,7 +36,6 @@ DONE = "done"
 """What a person says who has done what the bus cannot show."""
 LEAVE_S = 60.0
 """How long jobs under way may take to come to their end after 'quit'."""
-WIDTH = 80
 
 
 @click.command()
@@ -44,7 +46,7 @@ WIDTH = 80
     type=click.Path(path_type=Path),
     default=None,
     help="The site file (default: site.toml, or the kit's own harlow-basin where nothing real is asked for).  "
-    f"[{SITE}, for a real yard]",
+    f"[{SITE} or the configuration file, for a real yard]",
 )
 @click.option(
     "--yard",
@@ -70,7 +72,8 @@ WIDTH = 80
     "--port", type=click.IntRange(0, 65535), default=0, help="TCP port of the page (default: any free)."
 )
 @consent.yes_option
-@click.option("--json", "as_json", is_flag=True, help="Tell how it ended as one JSON document.")
+@quiet_option
+@json_option("Tell how it ended as one JSON document.")
 @click.option("--list", "listing", is_flag=True, help="List the scenarios that come with the kit.")
 def supervise(
     scenario: str | None, site_path: Path | None, yard: str | None, bus: Address | None, choice: str, seed: int | None,
@@ -118,7 +121,7 @@ def _site(path: Path | None, *, real: bool) -> Site:
     usual = Path("site.toml")
     if path is None and not usual.exists() and not real:
         return kits_own()
-    where = path or (Path(os.environ.get(SITE) or usual) if real else usual)
+    where = path or (Path(setting(SITE) or usual) if real else usual)
     site = load_site(where)
     if not site.with_role("supervisor"):
         fix = 'Add [nodes.yard] with roles = ["supervisor"]'
@@ -158,10 +161,14 @@ def _by_hand(site: Site, *, simulated: bool) -> Scenario:
 def _told(scenario: Scenario, outcome: Outcome, as_json: bool) -> int:
     """Tell how a scenario ended; gives the exit code."""
     if as_json:
-        import json
+        from conformance.commands.options import json_output
 
-        click.echo(json.dumps({"title": scenario.title, **asdict(outcome)}, indent=1, ensure_ascii=False))
-        return 1 if outcome.wrong else 0
+        code = 1 if outcome.wrong else 0
+        json_output.tell(
+            {"title": scenario.title, **asdict(outcome)}, exit_code=code, verdict=json_output.judged(code),
+            findings=[json_output.finding(what, where=scenario.title) for what in outcome.wrong],
+        )  # fmt: skip
+        return code
     click.echo(_wrapped("", scenario.title))
     for line in outcome.log:
         click.echo(_wrapped(" " * 9, line))
@@ -188,7 +195,9 @@ def _summed_up(outcome: Outcome) -> int:
 def _wrapped(indent: str, text: str) -> str:
     import textwrap
 
-    return textwrap.fill(text, WIDTH, subsequent_indent=indent, drop_whitespace=True, break_on_hyphens=False)
+    return textwrap.fill(
+        text, width(sys.stdout), subsequent_indent=indent, drop_whitespace=True, break_on_hyphens=False
+    )
 
 
 # ---------------------------------------------------------------- on a broker
@@ -218,7 +227,7 @@ def _on_the_wire(
         yard = WireYard(scenario, site, broker, simulated=not settings.real, page=live)
         with yard.running(), _page(yard, live, settings):
             if not settings.as_json:
-                click.echo(f"{site.name} at {broker.name}; stop it with Ctrl-C")
+                chat(f"{site.name} at {broker.name}; stop it with Ctrl-C", err=False)
             # Nodes that stay when this ends: `quit` is the way to let their jobs come to their end.
             others = settings.real or bus is not None
             with held_at_its_end(yard.hold_at_work) if others else nullcontext():
@@ -295,7 +304,7 @@ def _at_the_prompt(yard: WireYard, settings: _Settings) -> int:
 
     words = Prompt(ByHand(lambda: yard.supervisor, "the prompt"))
     lines = lines_of(sys.stdin)
-    click.echo("Say 'help' for what can be said.")
+    chat("Say 'help' for what can be said.", err=False)
     told = asked = 0
     while settings.prompt or not yard.over:
         yard.go_on()
@@ -344,7 +353,7 @@ def _reply(yard: WireYard, words: Prompt, line: str) -> None:
     reply: list[str] = []
     yard.call(lambda: reply.extend(words.do(line)))
     for row in reply:
-        click.echo(_wrapped("    ", row) if len(row) > WIDTH else row)
+        click.echo(_wrapped("    ", row) if len(row) > width(sys.stdout) else row)
 
 
 def _tell_questions(yard: WireYard, words: Prompt, asked: int) -> int:

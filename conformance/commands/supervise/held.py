@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from conformance.commands.terminal.width import width
 from protocol.caution import KEEP_CLEAR
 from protocol.wire.fail_stop import Failed, check
 
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from protocol.wire.mqtt import MqttHost
     from reference_node.supervisor.supervisor import Supervisor
 
-WIDTH = 80
 HOLD_S, LOOK_S = 0.5, 0.02
 """How long the end may wait for nodes to say that they are held."""
 
@@ -45,7 +45,7 @@ def tell(hold: Callable[[], list[str]]) -> None:
         told = hold()
     with suppress(OSError):  # Nobody is left to be told.
         for line in (*told, *([KEEP_CLEAR.format(it="all machines and tracks")] if told else ())):
-            click.echo(textwrap.fill(line, WIDTH), err=True)
+            click.echo(textwrap.fill(line, width()), err=True)
 
 
 def hold_at_work(host: MqttHost, supervisor: Supervisor, now_ms: Callable[[], int]) -> list[str]:

@@ -1,4 +1,7 @@
-"""Standard output and error of the kit: whatever it was given to say, a terminal is never commanded by it."""
+"""Standard output and error of the kit: whatever it was given to say, a terminal is never commanded by it.
+
+Colours and links of the kit's own are marked until they are written. This is the one place that makes escape sequences.
+"""
 
 from __future__ import annotations
 
@@ -14,14 +17,46 @@ from typing import Any, TextIO, cast
 from protocol.foreign_text import harmless
 
 _MARK = f"<{secrets.token_hex(8)}:"
-"""Stands before a colour of the kit's own, until it is written. Nobody who sends a message knows it."""
-_COLOUR = re.compile(re.escape(_MARK) + "([0-9;]*)>")
-_RED, _PLAIN = "31;1", "0"
+"""Stands before a colour or a link of the kit's own, until it is written. Nobody who sends a message knows it."""
+_STYLE = re.compile(re.escape(_MARK) + "(?:([0-9;]*)|@([^<>]*))>")
+COLOURS = {"red": "31;1", "green": "32", "yellow": "33"}
+"""Select Graphic Rendition, ECMA-48 8.3.117."""
+_PLAIN = "0"
+PLAIN_TERMINALS = ("dumb", "")
+NO_LINKS = ("linux",)
+"""The console of the kernel shows what it does not know."""
+
+
+def coloured(text: str, colour: str) -> str:
+    """The text in a colour, where it is written to a terminal that may show colours; else as it is."""
+    return f"{_MARK}{COLOURS[colour]}>{text}{_MARK}{_PLAIN}>"
 
 
 def red(text: str) -> str:
     """The text in bold red, where it is written to a terminal that may show colours (no NO_COLOR); else as it is."""
-    return f"{_MARK}{_RED}>{text}{_MARK}{_PLAIN}>"
+    return coloured(text, "red")
+
+
+def linked(text: str, address: str) -> str:
+    """The text as a link (OSC 8), where it is written to a terminal that may know them; else as it is.
+
+    `address` is a URI of the kit's own, in ASCII and percent-encoded.
+    """
+    return f"{_MARK}@{address}>{text}{_MARK}@>"
+
+
+def shows_colour(stream: Any) -> bool:
+    """Whether colours go to this stream: a terminal that can, and no NO_COLOR."""
+    return not os.environ.get("NO_COLOR") and _commands(stream)
+
+
+def shows_links(stream: Any) -> bool:
+    """Whether links go to this stream."""
+    return _commands(stream) and os.environ.get("TERM") not in NO_LINKS
+
+
+def _commands(stream: Any) -> bool:
+    return bool(stream.isatty()) and os.environ.get("TERM", "unknown") not in PLAIN_TERMINALS
 
 
 class _EscapingStream:
@@ -32,11 +67,14 @@ class _EscapingStream:
 
     def write(self, text: str) -> int:
         """Write it so that a terminal only shows it."""
-        return self._stream.write(_COLOUR.sub(self._colour, harmless(text)))
+        return self._stream.write(_STYLE.sub(self._style, harmless(text)))
 
-    def _colour(self, found: re.Match[str]) -> str:
-        shown = self._stream.isatty() and not os.environ.get("NO_COLOR")
-        return f"\x1b[{found[1]}m" if shown else ""
+    def _style(self, found: re.Match[str]) -> str:
+        colour, address = found[1], found[2]
+        if address is not None:
+            # OSC 8 ends with ST (ECMA-48 8.3.143); a link ends where one to nowhere begins.
+            return f"\x1b]8;;{address}\x1b\\" if shows_links(self._stream) else ""
+        return f"\x1b[{colour}m" if shows_colour(self._stream) else ""
 
     def command(self, text: str) -> None:
         """Write what is meant to command the terminal, and only that."""

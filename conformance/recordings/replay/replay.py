@@ -278,8 +278,10 @@ def say(
     schedule: Schedule,
     *,
     speed: float | None,
+    tick: Callable[[int], object] = lambda _number: None,
 ) -> tuple[int, list[str]]:
-    """Publish them all; `speed` None: as fast as they come back. Then 'off' for whoever they leave 'on'.
+    """Publish them all; `speed` None: as fast as they come back. Then 'off' for whoever they leave 'on'. `tick` gets
+    how many are out.
 
     Gives the number of messages of the recording, and the nodes that were said to be off. Raises Trouble
     as the session does, and for a message that is not in the schedule.
@@ -305,6 +307,7 @@ def say(
         ready.append(restamp.publication(item))
         leaving.said(ready[-1])
         number += 1
+        tick(number)
     session.publish(ready)
     for one in leaving.publications():
         session.publish([one])

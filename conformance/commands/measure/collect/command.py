@@ -12,7 +12,8 @@ import click
 
 from conformance.commands.measure.options import entry_of, tell
 from conformance.commands.options import consent
-from conformance.commands.options.bus import USUAL, bus_options, choice_option, site_option
+from conformance.commands.options.bus import USUAL, bus_options, choice_option
+from conformance.commands.options.site import site_option
 from protocol.caution import KEEP_CLEAR
 from protocol.trouble import Trouble
 

@@ -1,0 +1,42 @@
+"""What is said beside the result: what goes on, and what may be done next. `--quiet` leaves it out.
+
+Results, errors, cautions, questions and what a person has to do are never left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import click
+
+_quiet = False
+
+
+def is_quiet() -> bool:
+    """Whether only results, cautions, questions and errors are to be said."""
+    return _quiet
+
+
+def begin() -> None:
+    """A new command line: nothing has been asked for yet."""
+    global _quiet
+    _quiet = False
+
+
+def chat(text: str, *, err: bool = True) -> None:
+    """Say something that nobody needs who knows the command."""
+    if not _quiet:
+        click.echo(text, err=err)
+
+
+def _set(_ctx: click.Context, _parameter: click.Parameter, wanted: bool) -> None:
+    global _quiet
+    _quiet = _quiet or wanted
+
+
+quiet_option: Callable[[Any], Any] = click.option(
+    "--quiet", "-q",
+    is_flag=True, expose_value=False, is_eager=True, callback=_set,
+    help="Leave out progress and hints; results, cautions, questions and errors stay.",
+)  # fmt: skip
