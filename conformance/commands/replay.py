@@ -36,6 +36,10 @@ if TYPE_CHECKING:
 @click.option(
     "--boot", "boots", multiple=True, metavar="NODE=N", help="Stamp this boot of NODE, or 'now' for its own."
 )
+@click.option(
+    "--rename", "rules", multiple=True, metavar="OLD=NEW",
+    help="Say what OLD said, or was told, as NEW: a node, or place:OLD=NEW, site:OLD=NEW; repeatable.",
+)  # fmt: skip
 @click.option("--renumber", is_flag=True, help="Count the seq of every topic from 0.")
 @click.option(
     "--in-service", is_flag=True, help="Once: also where nodes are live, or may be, and not on the bench."
@@ -52,6 +56,7 @@ def replay(
     nodes: tuple[str, ...],
     supervisor: bool,
     boots: tuple[str, ...],
+    rules: tuple[str, ...],
     renumber: bool,
     in_service: bool,
     hands_off: bool,
@@ -64,15 +69,18 @@ def replay(
     said again every node is asked, for five seconds: while one is live, or may be, and is not shown to be on the
     bench, nothing is sent unless both --in-service and --hands-off are given. Bench mode is no proof that motors are
     off, so before any order but a hold it says what may move and waits for a yes. A node that comes later, or leaves
-    the bench, stops it. A bus message is never an emergency stop: keep the switch that removes motor power at hand.
+    the bench, stops it. With --rename the gates look at the new names, and so does --boot. A bus message is never an
+    emergency stop: keep the switch that removes motor power at hand.
 
     \b
     Examples:
       yardwire replay run.ywrec --node siding --speed 4
       yardwire replay run.ywrec --supervisor --boot north=12 --fast
       yardwire replay monday.ywrec#7 --node siding
+      yardwire replay run.ywrec --node north --rename north=spare --broker mqtt://bench
       yardwire replay fuzz-corpus/case.ywrec --supervisor --boot north=now
     """  # noqa: D301 - click wants the character itself
+    from conformance.recordings.replay.rename import rename_of
     from conformance.recordings.replay.replay import connected, say
     from conformance.recordings.replay.restamp import Restamp
     from conformance.recordings.replay.schedule import Selection, schedule_of
@@ -81,13 +89,14 @@ def replay(
     if nodes and supervisor:
         raise click.UsageError("--node and --supervisor exclude each other")
     wanted = dict(map(_boot, boots))
+    rename = rename_of(rules)
     recording = opened(recordings)
     selection = Selection(frozenset(nodes) if nodes else None, supervisor)
-    schedule = schedule_of(selection.of(recording.items()))
+    schedule = schedule_of(rename.of(selection.of(recording.items())))
     if not schedule.messages:
         raise Trouble("nothing of the recording is selected", where=recording.name, fix="Check --node")
     recording.cuts.clear()  # They are told of the second reading.
-    with connected(bus, schedule, selection.nodes) as session:
+    with connected(bus, schedule, rename.nodes(selection.nodes)) as session:
         there = _look_around(session, schedule, bus.name, told_twice=in_service and hands_off)
         _ask_first(schedule, there, bus.name, yes=yes)
         session.check()
@@ -96,7 +105,7 @@ def replay(
         with _held_at_its_end(session):
             number, off = say(
                 session,
-                selection.of(recording.items()),
+                rename.of(selection.of(recording.items())),
                 restamp,
                 schedule,
                 speed=None if fast else speed,

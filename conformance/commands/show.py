@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from itertools import chain, islice
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -39,6 +40,9 @@ MOST_ON_A_PAGE = 20_000
 @click.option(
     "--together", is_flag=True, help="Recordings that do not continue each other, on one time axis."
 )
+@click.option(
+    "--delta", is_flag=True, help="Of each message only what is different to the one before it on its topic."
+)
 @click.option("--stats", is_flag=True, help="Figures instead of messages.")
 @click.option(
     "--html", type=click.Path(path_type=Path, dir_okay=False), help="Write a page (with --stats: plots)."
@@ -63,6 +67,7 @@ def show(
     where: str | None,
     lanes: bool,
     together: bool,
+    delta: bool,
     stats: bool,
     html: Path | None,
     export: Path | None,
@@ -83,6 +88,7 @@ def show(
       yardwire show run.ywrec --node north --since 20 --until 30
       yardwire show run.ywrec --where '@.reason == "busy"'
       yardwire show run.ywrec --job 1.8f2.3 --lanes
+      yardwire show run.ywrec --node north --delta
       yardwire show run.ywrec --stats --html figures.html
       yardwire show run.ywrec --export run.parquet
     """  # noqa: D301 - click wants the character itself
@@ -124,7 +130,7 @@ def show(
     elif lanes:
         _lanes(recording, wanted, limit)
     else:
-        _table(recording, wanted, limit, why=invalid)
+        _table(recording, wanted, limit, why=invalid, delta=delta)
     for cut in recording.cuts:
         click.echo(f"note: {cut}", err=True)
     if fields is not None and limit is None:
@@ -167,11 +173,11 @@ def _lanes(recording: Source, wanted: Filter, limit: int | None) -> None:
     _say(chain(drawn.heading(), drawn.lines(shown())))
 
 
-def _table(recording: Source, wanted: Filter, limit: int | None, *, why: bool) -> None:
+def _table(recording: Source, wanted: Filter, limit: int | None, *, why: bool, delta: bool) -> None:
     from conformance.recordings.show import text
 
     _begin(recording)
-    lines = _lines(recording, wanted, limit, why=why)
+    lines = _lines(recording, wanted, limit, why=why, delta=delta)
     first = next(lines, None)
     if first is None:
         names = _speakers(recording)
@@ -188,13 +194,14 @@ def _speakers(recording: Source) -> list[str]:
     return sorted({line.speaker for _, line in _wanted(recording, Filter())} - {""})
 
 
-def _lines(recording: Source, wanted: Filter, limit: int | None, *, why: bool) -> Iterator[str]:
+def _lines(recording: Source, wanted: Filter, limit: int | None, *, why: bool, delta: bool) -> Iterator[str]:
     """The table: messages that are wanted, and what befell the recorder between them."""
+    from conformance.recordings.changes import Changes
     from conformance.recordings.message_summary import Summarizer
     from conformance.recordings.show import text
     from protocol.recording import EventKind, RecordedEvent, RecordedMessage
 
-    summarizer, left, found = Summarizer(), limit, False
+    summarizer, left, found, changes = Summarizer(), limit, False, Changes()
     waiting: list[str] = []
     for item in recording.items():
         if left == 0:
@@ -206,6 +213,9 @@ def _lines(recording: Source, wanted: Filter, limit: int | None, *, why: bool) -
             found = True
             yield from waiting
             waiting.clear()
+            if delta:
+                told = changes.words(item.topic, line.message, line.body, line.words)
+                line = replace(line, words=told)
             yield text.row(line)
             if why:
                 yield from text.faults(line)

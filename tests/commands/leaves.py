@@ -9,7 +9,8 @@ def leaves(command: click.Command, words: tuple[str, ...] = ()) -> dict[str, cli
     """Those of one command."""
     if not isinstance(command, click.Group):
         return {" ".join(words): command}
-    ctx, found = click.Context(command), {}
+    ctx = click.Context(command)
+    found: dict[str, click.Command] = {}
     for name in command.list_commands(ctx):
         inner = command.get_command(ctx, name)
         assert inner is not None

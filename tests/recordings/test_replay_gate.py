@@ -320,3 +320,16 @@ def test_it_listens_to_the_site_of_the_orders_whatever_the_header_says(
         )
     assert ended.returncode == 2
     assert order(HOME).payload not in heard
+
+
+def test_the_gate_looks_at_the_new_name(broker: Broker, live: Witness, tmp_path: Path) -> None:
+    """Orders to a node that is nowhere, renamed to one that is in service: that one is asked, and nothing goes out."""
+    spare = [one._replace(topic=one.topic.replace("/north/", "/spare/")) for one in homes_of(5)]
+    path = recording(tmp_path / "r.ywrec", *spare)
+    with node(broker, bench=False):
+        ended = replayed(path, broker, "--yes", "--rename", "spare=north")
+        assert (ended.returncode, live.orders) == (2, []), ended.stderr
+        assert "north (in service)" in ended.stderr
+    ended = replayed(path, broker, "--rename", "spare=north")
+    assert (ended.returncode, live.orders) == (2, []), "a yes is wanted all the same"
+    assert "north: 5 home" in ended.stderr

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import TypeVar
 
 import pytest
 
 from conformance.commands.supervise.prompt import Prompt
 from conformance.commands.terminal.streams import red
+from conformance.page.server.saved_orders import SavedOrders
+from protocol.site_file import scenario
 from reference_node.supervisor.observe.gap import AWAY
 from reference_node.supervisor.person.by_hand import ByHand
 from reference_node.supervisor.send.holds import Stage
@@ -28,6 +31,10 @@ class Bench:
         self.yard, self.broker, self.subscriber = yard, broker, subscriber
         self.hand = ByHand(lambda: yard.supervisor, "the prompt")
         self._words = Prompt(self.hand)
+
+    def keep(self, saved: SavedOrders) -> None:
+        """The prompt with saved orders."""
+        self._words = Prompt(self.hand, saved)
 
     def on_its_thread(self, work: Callable[[], T]) -> T:
         found: list[T] = []
@@ -166,3 +173,32 @@ def test_a_resume_of_a_node_that_has_gone_is_not_kept_for_it(bench: Bench) -> No
     assert bench.subscriber.heard() == []
     assert "its last word is" in bench.say("list")
     assert "cannot be asked now" in bench.say("resume ferry")
+
+
+def test_a_saved_order_goes_through_every_gate(bench: Bench, tmp_path: Path) -> None:
+    """As if it had been said: refused where that is, and sent where that is."""
+    bench.keep(SavedOrders(scenario(), tmp_path / "orders.toml"))
+    assert bench.say("save tidy park north") == "saved: 'send tidy' sends it"
+    assert bench.say("saved").split() == ["tidy", "north:", "park"]
+    assert bench.say("send other").startswith("not done: there is no saved order 'other'")
+    assert bench.say("look send tidy") == bench.say("look park north")
+    bench.say("hold north")
+    until(lambda: bench.stages() == {"north": Stage.OBEYED})
+    bench.subscriber.heard()
+    refused = bench.say("send tidy")
+    assert refused.startswith("not done: ")
+    assert refused == bench.say("park north")
+    bench.let_pass(500)
+    assert [one for one in bench.subscriber.heard() if one[1] == "park"] == []
+    assert bench.say("resume north") == "taken"
+    until(lambda: not bench.stages())
+    assert bench.say("send tidy") == "taken"
+    bench.heard("north", "park")
+
+
+def test_a_saved_order_waits_for_no_bus(bench: Bench, tmp_path: Path) -> None:
+    bench.keep(SavedOrders(scenario(), tmp_path / "orders.toml"))
+    bench.say("save tidy park north")
+    bench.broker.kill()
+    until(lambda: not bench.yard.supervisor.linked)
+    assert bench.say("send tidy") == f"not done: {AWAY}"

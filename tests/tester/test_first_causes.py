@@ -118,3 +118,23 @@ def test_what_is_no_message_of_the_protocol_has_no_node(qos: int) -> None:
     trace = run.fixture.log.add(connection=1, at_ms=9e9, from_node=False, size=3, packet=packet)
     line = gather(Broken("ORD-03", "a", "b", trace.number), run.fixture.log).lines[-1]
     assert (line.node, line.name) == ("", "somewhere/else")
+
+
+# ---------------------------------------------------------------- what a reader sees first and last
+def test_a_report_begins_with_the_first_cause_and_ends_with_what_failed() -> None:
+    _, report = reported(Deaf)
+    failed = [case["id"] for case in report["cases"] if case["verdict"] == "fail"]
+    assert failed
+    lines = as_text.render(report).splitlines()
+    assert lines[0].startswith(f"FIRST CAUSE  {failed[0]}: ")
+    assert f"  fix: begin with it; 'yardwire explain {failed[0]}' says what it checks" in lines[:6]
+    closing = lines[lines.index(f"failed: {len(failed)}") + 1 :]
+    assert [line.split(":")[0].strip() for line in closing] == failed
+    assert max(map(len, lines)) <= 80
+
+
+def test_where_nothing_failed_there_is_neither() -> None:
+    _, report = reported(Controller)
+    text = as_text.render(report)
+    assert "FIRST CAUSE" not in text
+    assert "failed:" not in text

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from conformance.commands.supervise.prompt import Prompt
     from conformance.commands.supervise.yard import WireYard
     from conformance.page.server.live_model import LivePage
+    from conformance.page.server.saved_orders import SavedOrders
     from protocol.site import Site
     from reference_node.scenario.scenario import Scenario
     from reference_node.scenario.story import Outcome
@@ -71,13 +72,17 @@ LEAVE_S = 60.0
 @click.option(
     "--port", type=click.IntRange(0, 65535), default=0, help="TCP port of the page (default: any free)."
 )
+@click.option(
+    "--orders", "orders_path", type=click.Path(path_type=Path, dir_okay=False),
+    help="File of saved orders for prompt and page (default: orders.toml beside the site file).",
+)  # fmt: skip
 @consent.yes_option
 @quiet_option
 @json_option("Tell how it ended as one JSON document.")
 @click.option("--list", "listing", is_flag=True, help="List the scenarios that come with the kit.")
 def supervise(
     scenario: str | None, site_path: Path | None, yard: str | None, bus: Address | None, choice: str, seed: int | None,
-    page: bool, port: int, yes: bool, as_json: bool, listing: bool,
+    page: bool, port: int, orders_path: Path | None, yes: bool, as_json: bool, listing: bool,
 ) -> int:  # fmt: skip
     """Supervise a yard: by a SCENARIO (a file, or a name of --list), or by hand at a prompt.
 
@@ -106,7 +111,13 @@ def supervise(
         from reference_node.scenario.virtual_stage import play
 
         return _told(story, play(story, site), as_json)
-    return _on_the_wire(story, site, bus, choice, _Settings(yard, scenario is None, page, port, yes, as_json))
+    return _on_the_wire(
+        story,
+        site,
+        bus,
+        choice,
+        _Settings(yard, scenario is None, page, port, yes, as_json, _saved(site, site_path, orders_path)),
+    )
 
 
 def _yard(scenario: str | None, yard: str | None) -> str:
@@ -131,6 +142,18 @@ def _site(path: Path | None, *, real: bool) -> Site:
             "the site names no node that could be supervised", where=str(where), fix="Add its nodes"
         )
     return site
+
+
+def _saved(site: Site, site_path: Path | None, path: Path | None, *, real: bool) -> SavedOrders:
+    """The orders that are kept under a name. Raises Trouble."""
+    from conformance.page.server.saved_orders import USUAL as USUAL_ORDERS
+    from conformance.page.server.saved_orders import SavedOrders
+
+    if path is not None and not path.parent.is_dir():
+        raise Trouble("there is no such folder", where=str(path.parent), fix="Make it first")
+    return SavedOrders(
+        site, path or (site_path or Path(setting(SITE) or "site.toml")).with_name(USUAL_ORDERS)
+    )
 
 
 def _list(library: Any) -> int:
@@ -204,9 +227,11 @@ def _wrapped(indent: str, text: str) -> str:
 class _Settings:
     """What was asked for on the command line."""
 
-    def __init__(self, yard: str, prompt: bool, page: bool, port: int, yes: bool, as_json: bool) -> None:
+    def __init__(
+        self, yard: str, prompt: bool, page: bool, port: int, yes: bool, as_json: bool, saved: SavedOrders
+    ) -> None:
         self.real, self.prompt, self.page, self.port = yard == "real", prompt, page, port
-        self.yes, self.as_json = yes, as_json
+        self.yes, self.as_json, self.saved = yes, as_json, saved
 
 
 def _on_the_wire(
@@ -263,7 +288,9 @@ def _page(yard: WireYard, live: LivePage | None, settings: _Settings) -> Iterato
 
     with ExitStack() as stack:
         desk = ByHand(lambda: yard.supervisor, "the page")
-        served = stack.enter_context(serve(live, port=settings.port, desk=desk, owner=yard.call))
+        served = stack.enter_context(
+            serve(live, port=settings.port, desk=desk, owner=yard.call, saved=settings.saved)
+        )
         click.echo(f"live, with orders: {served.url}")
         yield
 
@@ -302,7 +329,7 @@ def _at_the_prompt(yard: WireYard, settings: _Settings) -> int:
     from conformance.commands.terminal.lines import lines_of
     from reference_node.supervisor.person.by_hand import ByHand
 
-    words = Prompt(ByHand(lambda: yard.supervisor, "the prompt"))
+    words = Prompt(ByHand(lambda: yard.supervisor, "the prompt"), settings.saved)
     lines = lines_of(sys.stdin)
     chat("Say 'help' for what can be said.", err=False)
     told = asked = 0

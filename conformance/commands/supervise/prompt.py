@@ -7,6 +7,9 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from conformance.commands.terminal.streams import red
+from conformance.page.server.desk import Call
+from conformance.page.server.saved_orders import SavedOrders
+from protocol.trouble import Trouble
 from reference_node.supervisor.observe.gap import AWAY, GO_ON
 from reference_node.supervisor.person.by_hand import EVERY, NOTHING, ByHand
 from reference_node.supervisor.send.holds import Held
@@ -30,6 +33,9 @@ hold [NODE ..]                an operational stop, never an emergency stop; no
                               NODE: every node
 resume NODE ..                let go on what is held, each by its name
 go on                         what was open when the bus fell goes on
+saved                         orders that are kept under a name
+send NAME                     send one of them, as if you had said it now
+save NAME WORDS               keep an order: 'save tidy park north'
 tell PLACE SLOT BOX           what a person saw there; '-' for nothing
 questions                     what only a person can answer
 answer NUMBER WORD ...        one word a slot, '-' for nothing
@@ -56,11 +62,14 @@ Act = Callable[[Sequence[str]], "str | None"]
 class Prompt:
     """Reads one line and does what it says, on the thread that owns the supervisor. Gives lines to print."""
 
-    def __init__(self, hand: ByHand) -> None:
+    def __init__(self, hand: ByHand, saved: SavedOrders | None = None) -> None:
+        """`saved` are orders that are kept under a name."""
         self._hand = hand
+        self._saved = saved
         self._looks: dict[str, Callable[[], Iterator[str]]] = {
             "list": self._list, "where": self._where, "plan": self._plan, "goals": self._goals, "log": self._log,
-            "questions": self._questions, "help": lambda: iter(HELP.splitlines()), "?": lambda: iter(HELP.splitlines()),
+            "questions": self._questions, "saved": self._list_saved,
+            "help": lambda: iter(HELP.splitlines()), "?": lambda: iter(HELP.splitlines()),
         }  # fmt: skip
         self._does: dict[str, tuple[range, Act]] = {
             "resume": (range(99), self._resume),
@@ -79,6 +88,7 @@ class Prompt:
             "admit": (range(1, 3), lambda w: DeskCall("order", (w[0], "admit"), {"train": w[1]} if len(w) > 1 else {})),
             "depart": (range(1, 2), lambda w: DeskCall("order", (w[0], "depart"))),
             "cancel": (range(1, 2), lambda w: DeskCall("order", (w[0], "cancel"))),
+            "send": (range(1, 2), self._send),
             "tell": (range(3, 4), lambda w: DeskCall("tell", (w[0], int(w[1]), None if w[2] == NOTHING else w[2]))),
             "answer": (range(1, 99), lambda w: DeskCall("answer", (int(w[0]), " ".join(w[1:]) or "yes"))),
         }  # fmt: skip
@@ -94,6 +104,8 @@ class Prompt:
         name, *rest = words
         if name == "hold":
             return self._hold(rest)
+        if name == "save":
+            return self._save(rest)
         if name in self._looks:
             return list(self._looks[name]()) or ["nothing"]
         looking = name == "look"
@@ -118,6 +130,8 @@ class Prompt:
             return [f"say it like this: {_usage(name)}"]
         try:
             ask = read(words)
+        except LookupError as error:
+            return [f"not done: {error.args[0]}"]
         except ValueError:
             return [f"a number is missing; say it like this: {_usage(name)}"]
         review = self._hand.review(ask.name, *ask.given, **ask.fields)
@@ -127,6 +141,37 @@ class Prompt:
             why = getattr(self._hand, ask.name)(*ask.given, **ask.fields)
             said = [f"not done: {why}"] if why else ["taken"]
         return said + ([f"goal blocked for now: {review.blocked}"] if review.blocked else [])
+
+    # ------------------------------------------------------------ orders under a name
+    def _send(self, words: Sequence[str]) -> DeskCall:
+        """The order that was saved; it goes the way of every other from here. Raises LookupError."""
+        found = self._saved.get(words[0]) if self._saved is not None else None
+        if found is None:
+            known = ", ".join(one.name for one in self._saved or ())
+            raise LookupError(f"there is no saved order '{words[0]}'; saved: {known or 'none'}")
+        call = found.call()
+        return DeskCall(call.name, call.given, call.fields)
+
+    def _save(self, words: Sequence[str]) -> Reply:
+        """Keep an order; nothing is sent."""
+        if self._saved is None or len(words) < 2 or words[1] not in self._asks or words[1] == "send":
+            return [f"say it like this: {_usage('save')}"]
+        name, act, *rest = words
+        wanted, read = self._asks[act]
+        if len(rest) not in wanted:
+            return [f"say it like this: {_usage(act)}"]
+        try:
+            ask = read(rest)
+            why = self._saved.save(name, Call(ask.name, ask.given, dict(ask.fields)))
+        except ValueError:
+            return [f"a number is missing; say it like this: {_usage(act)}"]
+        except Trouble as trouble:
+            why = str(trouble)
+        return [f"not saved: {why}" if why else f"saved: 'send {name}' sends it"]
+
+    def _list_saved(self) -> Iterator[str]:
+        for one in self._saved or ():
+            yield f"{one.name:<24} {one.words}"
 
     def _hold(self, words: Sequence[str]) -> Reply:
         """What has become of each hold so far: 'taken' would not be all of the truth."""

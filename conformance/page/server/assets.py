@@ -9,6 +9,7 @@ from dataclasses import asdict, dataclass
 from conformance.page.model.plan_geometry import Panel, PlanGeometry
 from conformance.page.server.live_model import LivePage
 from conformance.page.server.order_forms import Offer
+from conformance.page.server.saved_orders import SavedOrder
 from conformance.templates import environment, escaped_by_name
 from protocol.site import Place, PlaceKind, Site
 from protocol.specification import specification
@@ -67,13 +68,16 @@ def _ticks(low: float, high: float) -> list[tuple[float, str]]:
     return [(float(n * step), str(n * step)) for n in range(first, int(high // step) + 1)]
 
 
-def files(page: LivePage, offered: Iterable[Offer] | None) -> dict[str, tuple[str, str]]:
+def files(
+    page: LivePage, offered: Iterable[Offer] | None, saved: Iterable[SavedOrder] = ()
+) -> dict[str, tuple[str, str]]:
     """Name to media type and text; '' is the page. `offered` None: nothing can be ordered."""
     templates = environment(escaped_by_name("html.j2", "svg.j2"))
     orders = None if offered is None else [asdict(offer) for offer in offered]
     spec = specification()
     html = templates.get_template("live/page.html.j2").render(
         site=page.site, source=page.source, sheets=sheets(page.ground), ground=page.ground, orders=orders,
+        saved=[one.document() for one in saved],
         slots={place.name: place.slots for place in page.site.places.values()},
         places=[(place, _about(page.site, place)) for place in page.site.places.values()],
         berths=[node.name for node in page.site.with_role("berth")],

@@ -7,7 +7,7 @@ import json
 import secrets
 import socket
 import threading
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Iterable, Iterator, Sequence
 from contextlib import asynccontextmanager, contextmanager, suppress
 from dataclasses import dataclass
 from typing import Any
@@ -27,6 +27,7 @@ from conformance.page.server.desk import Desk, Owner, Unanswered
 from conformance.page.server.live_model import LivePage
 from conformance.page.server.order_forms import InvalidRequest
 from conformance.page.server.requests import RequestHandler
+from conformance.page.server.saved_orders import SavedOrder
 from protocol.trouble import Trouble
 from protocol.wire.fail_stop import task
 
@@ -54,11 +55,12 @@ def serve(
     open_to_network: bool = False,
     desk: Desk | None = None,
     owner: Owner | None = None,
+    saved: Iterable[SavedOrder] = (),
 ) -> Iterator[Served]:
     """Serve `page` until the block ends; `port` 0 takes a free one. Raises Trouble.
 
     With a desk there are buttons for orders; each call of the desk is handed to `owner`, which has it done on
-    the thread that owns the desk. Leave the block before that thread ends.
+    the thread that owns the desk. `saved` orders are offered by their names. Leave the block before that thread ends.
     """
     require_loopback(host, open_to_network=open_to_network)
     _require_one_address(host)
@@ -70,7 +72,7 @@ def serve(
     sock = _listen(host, port)
     port = sock.getsockname()[1]
     token = secrets.token_urlsafe(16)
-    server, broadcaster = _server(page, request_handler, token, _names(host, port))
+    server, broadcaster = _server(page, request_handler, token, _names(host, port), tuple(saved))
 
     def run() -> None:
         server.run([sock])
@@ -89,10 +91,14 @@ def serve(
 
 
 def _server(
-    page: LivePage, request_handler: RequestHandler | None, token: str, hosts: list[str]
+    page: LivePage,
+    request_handler: RequestHandler | None,
+    token: str,
+    hosts: list[str],
+    saved: Sequence[SavedOrder],
 ) -> tuple[uvicorn.Server, Broadcaster]:
     broadcaster = Broadcaster(page, request_handler)
-    app = AccessCheck(_app(page, request_handler, broadcaster), token, hosts)
+    app = AccessCheck(_app(page, request_handler, broadcaster, saved), token, hosts)
     config = uvicorn.Config(
         app, http="h11", ws="none", lifespan="on", log_config=None, log_level="error", access_log=False,
         server_header=False, date_header=False, timeout_graceful_shutdown=1,
@@ -100,7 +106,12 @@ def _server(
     return uvicorn.Server(config), broadcaster
 
 
-def _app(page: LivePage, request_handler: RequestHandler | None, broadcaster: Broadcaster) -> Starlette:
+def _app(
+    page: LivePage,
+    request_handler: RequestHandler | None,
+    broadcaster: Broadcaster,
+    saved: Sequence[SavedOrder],
+) -> Starlette:
     @asynccontextmanager
     async def alive(_app: Starlette) -> AsyncIterator[None]:
         running = task(broadcaster.run())
@@ -130,7 +141,7 @@ def _app(page: LivePage, request_handler: RequestHandler | None, broadcaster: Br
 
     routes = [Route("/stream", stream), Route("/order", order, methods=["POST"])]
     for name, (kind, text) in files(
-        page, request_handler.offers.values() if request_handler is not None else None
+        page, request_handler.offers.values() if request_handler is not None else None, saved
     ).items():
         routes.append(Route(f"/{name}", _file(kind, text)))
     return Starlette(routes=routes, lifespan=alive)

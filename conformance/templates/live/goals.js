@@ -51,6 +51,12 @@ function wanted() {
     const [box, place, slot] = [$("want-box").value.trim(), $("want-place").value, Number($("want-slot").value)];
     confirm({ do: "want", box, place, slot }, `Box ${box} to ${place}, slot ${slot}`, caution);
   });
+  // A saved order goes the way of every other: it is looked at, and then sent.
+  if ($("saved")) $("saved").addEventListener("submit", (event) => {
+    event.preventDefault();
+    const one = facts.saved.find((saved) => saved.name === $("saved-name").value);
+    confirm({ do: "order", node: one.node, act: one.act, fields: one.fields }, one.words, one.caution);
+  });
   if ($("train")) $("train").addEventListener("submit", (event) => {
     event.preventDefault();
     const words = $("train-takes").value.split(/[ ,]+/).filter(Boolean);
