@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-
 import pytest
 
 from conformance.recordings.replay.rename import rename_of

@@ -111,13 +111,9 @@ def supervise(
         from reference_node.scenario.virtual_stage import play
 
         return _told(story, play(story, site), as_json)
-    return _on_the_wire(
-        story,
-        site,
-        bus,
-        choice,
-        _Settings(yard, scenario is None, page, port, yes, as_json, _saved(site, site_path, orders_path)),
-    )
+    saved = _saved(site, site_path, orders_path, real=yard == "real")
+    settings = _Settings(yard, scenario is None, page, port, yes, as_json, saved)
+    return _on_the_wire(story, site, bus, choice, settings)
 
 
 def _yard(scenario: str | None, yard: str | None) -> str:
