@@ -166,6 +166,6 @@ def test_no_field_takes_the_place_of_the_head() -> None:
 
 def test_the_page_of_the_command_line_has_the_schema() -> None:
     text = (ROOT / "docs" / "command-line.md").read_text(encoding="utf-8")
-    found = re.search(r"```json\n(\{\n  \"\$schema\".*?)```", text, re.DOTALL)
+    found = re.search(r"```text\n(\{\n  \"\$schema\".*?)```", text, re.DOTALL)
     assert found is not None
     assert json.loads(found[1]) == SCHEMA
