@@ -78,7 +78,9 @@ def order(served: Served, asked: object, **headers: str) -> tuple[int, str]:
 
 
 HOLD = {"do": "hold", "node": "all"}
-FILES = ["", "page.css", "goals.js", "withdrawn.js", "page.js", "icon.svg"]
+FILES = [
+    "", "page.css", "goals.js", "withdrawn.js", "page.js", "yard.js", "messages.js", "start.js", "icon.svg",
+]  # fmt: skip
 
 
 # ---------------------------------------------------------------- who is let in

@@ -6,6 +6,7 @@ import json
 from typing import Any
 
 from conformance.commands.demo.exchanges import recorded_cycle
+from conformance.page.model.advice import OF_FAULTS
 from conformance.page.model.jobs import ENDED_KEPT, OPEN_KEPT
 from conformance.page.model.log import FAULTS_KEPT, LINES_KEPT
 from conformance.page.model.yard import Yard
@@ -271,7 +272,8 @@ def test_faults_stand_with_their_level_and_part() -> None:
     )
     model = bus.model()
     assert model["trouble/north/axis-stuck"] == {
-        "node": "north", "kind": "axis-stuck", "rank": 0, "says": "fault, halt, at x",
+        "node": "north", "kind": "axis-stuck", "rank": 0,
+        "says": "fault, halt: an axis did not arrive in time, at x", "do": OF_FAULTS["axis-stuck"],
     }  # fmt: skip
     assert model["trouble/north/bad-message"]["rank"] > 0
     bus.say("north", "fault", active=[], changed="axis-stuck", level="halt", faults=1)

@@ -32,6 +32,8 @@ class ObservedJob:
     step: str = ""
     reason: str = ""
     box: str = ""
+    places: tuple[str, ...] = ()
+    """Between which it works, as far as its order was heard."""
     ended_us: int | None = None
 
     @property
@@ -81,7 +83,10 @@ class Jobs:
         if ended:
             return None  # An order said once more after its end.
         self._number += 1
-        job = ObservedJob(self._number, node, id_, act, words, at_us, box=str(body.get("box", "")))
+        places = tuple(str(body[name]) for name in ("from", "to") if name in body)
+        job = ObservedJob(
+            self._number, node, id_, act, words, at_us, box=str(body.get("box", "")), places=places
+        )
         while len(self._open) >= OPEN_KEPT:
             self._open.pop(next(iter(self._open)))
         self._open[node, id_] = self._last[node] = job

@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from protocol.finding import Finding
 from protocol.rules.received import Breach
 
 LINES_KEPT = 60
+OF_A_TOPIC = 30
+"""Lines of one node's one message: of what is said seldom there are some, whatever else is said."""
+TOPICS_KEPT = 1_500
+Chosen = tuple[str, str]
+"""Node and message that are looked at; '' for every one."""
 FAULTS_KEPT = 30
 
 
@@ -24,6 +30,10 @@ class LogLine:
     words: str
     kept: bool
     broken: tuple[str, ...]
+    changed: str = ""
+    """What is different to the message before it on its topic."""
+    payload: bytes = b""
+    body: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,17 +58,35 @@ class Log:
 
     def __init__(self) -> None:
         self.lines: deque[LogLine] = deque(maxlen=LINES_KEPT)
+        self._of_topic: dict[Chosen, deque[LogLine]] = {}
         self.wrong: deque[Wrong] = deque(maxlen=FAULTS_KEPT)
         self._count = 0
 
     def message(self, line: LogLine, findings: Sequence[Finding]) -> None:
         """Keep a message and what its reading found."""
         self.lines.append(line)
+        key = (line.node, line.message)
+        if key not in self._of_topic and len(self._of_topic) >= TOPICS_KEPT:
+            self._of_topic.pop(next(iter(self._of_topic)))
+        self._of_topic.setdefault(key, deque(maxlen=OF_A_TOPIC)).append(line)
         for found in findings:
             self._keep(
                 line.number, line.at_us, line.node, line.message, found.requirement, found.what, found.where,
                 found.fix,
             )  # fmt: skip
+
+    def chosen(self, chosen: Chosen = ("", "")) -> list[LogLine]:
+        """The newest lines of a node or message, oldest first."""
+        if chosen == ("", ""):
+            return list(self.lines)
+        node, message = chosen
+        found = [
+            line
+            for (of_node, of_message), lines in self._of_topic.items()
+            if node in ("", of_node) and message in ("", of_message)
+            for line in lines
+        ]
+        return sorted(found, key=lambda line: line.number)[-LINES_KEPT:]
 
     def breach(self, breach: Breach, message: str) -> None:
         """Keep what messages break together; `message` is the one at which it showed, '' for none."""

@@ -117,7 +117,24 @@ class PlanObjects:
             "old": word is not None and word.kept,
             "slots": [self._holds(place, slot) for slot in range(place.slots)],
             "says": self._carrier(place) if place.kind is not PlaceKind.STACK else "",
+            **self._guest(place),
         }
+
+    def _guest(self, place: Place) -> Entry:
+        """For the picture of the yard: where a deck is, which train is there, and whether that is sure."""
+        entry: Entry = {"at": "", "guest": "", "here": True}
+        if place.kind is PlaceKind.STACK:
+            return entry
+        word = self._words.of(
+            place.node, "shuttle-status" if place.kind is PlaceKind.DECK else "train-arrival"
+        )
+        if word is None:
+            return entry | {"here": False}
+        state, sure = word.body["state"], self._sure(place.node, word)
+        if place.kind is PlaceKind.DECK:
+            there = state == "at-place"
+            return {"at": word.body.get("place", "") if there else "", "guest": state, "here": there and sure}
+        return {"at": "", "guest": word.body.get("train", "") or state, "here": state == "at-rest" and sure}
 
     def _carrier(self, place: Place) -> str:
         """A train or a shuttle's deck in words."""

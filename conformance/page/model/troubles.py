@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+from conformance.page.model.advice import of_trouble
 from conformance.page.model.health import Health, HealthRegister
 from conformance.page.model.latest import LatestMessages
 from conformance.recordings.trend.live import Change
@@ -38,12 +39,15 @@ def troubles(
     """Key and entry of every trouble that stands now. `kind` is one word; `rank` 0 comes first."""
     for name, health in health_register.nodes.items():
         for kind, rank, text in (*_of_health(health, now_us), *_of_words(name, words)):
-            yield f"trouble/{name}/{kind}", {"node": name, "kind": kind, "rank": rank, "says": text}
+            entry = {"node": name, "kind": kind, "rank": rank, "says": text, "do": of_trouble(kind)}
+            yield f"trouble/{name}/{kind}", entry
     for place in site.places:
         word = words.map_of(place)
         if word is not None and word.body["state"] == "blocked":
             why = word.body.get("why", "no reason given")
-            entry = {"node": place, "kind": "blocked", "rank": 2, "says": f"is blocked: {why}"}
+            entry = {
+                "node": place, "kind": "blocked", "rank": 2, "says": f"is blocked: {why}", "do": of_trouble("blocked"),
+            }  # fmt: skip
             yield f"trouble/{place}/blocked", entry
 
 
@@ -53,6 +57,7 @@ def drifts(changes: Sequence[Change]) -> Iterator[tuple[str, Entry]]:
         node, _, figure = change.figure.partition(": ")
         yield f"trouble/{node}/drift-{number}", {
             "node": node, "kind": "drift", "rank": 2, "says": f"{figure}: {change.says}"[:DRIFT_WORDS],
+            "do": of_trouble("drift"),
         }  # fmt: skip
 
 
@@ -73,7 +78,8 @@ def _of_words(name: str, words: LatestMessages) -> Iterator[tuple[str, int, str]
     for code in fault.body["active"] if fault is not None else ():
         level = specification().fault_level(code)
         part = fault.body.get("part") if fault is not None and fault.body.get("changed") == code else None
-        yield code, 0 if level == "halt" else 2, f"fault, {level}" + (f", at {part}" if part else "")
+        told = specification().common["$defs"]["fault_code"]["meanings"][code]
+        yield code, 0 if level == "halt" else 2, f"fault, {level}: {told}" + (f", at {part}" if part else "")
     for message in STATES:
         word = words.of(name, message)
         if word is None:

@@ -10,13 +10,17 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from conformance.oracle.bus_judge import BusJudge
+from conformance.page.model.advice import link_in_words
 from conformance.page.model.health import Health, HealthRegister
 from conformance.page.model.jobs import Jobs
 from conformance.page.model.latest import LatestMessage, LatestMessages
-from conformance.page.model.log import Log, LogLine
+from conformance.page.model.line import line_entry
+from conformance.page.model.log import Chosen, Log, LogLine
 from conformance.page.model.plan_geometry import PlanGeometry
 from conformance.page.model.plan_objects import PlanObjects
+from conformance.page.model.sensors import lamps
 from conformance.page.model.troubles import drifts, troubles
+from conformance.recordings.changes import Changes
 from conformance.recordings.trend.live import LiveTrend
 from conformance.recordings.wording import in_words, short_id
 from protocol.boots import Boots
@@ -52,6 +56,7 @@ class Yard:
         self._boots = Boots()
         self._jobs = Jobs()
         self._log = Log()
+        self._changes = Changes()
         self._now_us = 0
         self._plan_objects = PlanObjects(self.ground, self._words, self._fresh, self._jobs.box_of)
 
@@ -79,7 +84,7 @@ class Yard:
         if event.kind == EventKind.CONNECTED:
             self._up, self._why = True, ""
         elif event.kind == EventKind.DISCONNECTED:
-            self._up, self._why = False, event.text[:WORDS_MOST]
+            self._up, self._why = False, link_in_words(event.text)[:WORDS_MOST]
             self._words.grow_old()
             self._health_register.gap()
 
@@ -99,8 +104,9 @@ class Yard:
         here = tuple(one.requirement for one in breaches if not one.note and one.number == self.messages)
         broken = tuple(dict.fromkeys([*(found.requirement for found in reading.findings), *here]))
         line = LogLine(
-            self.messages, item.at_us, node, message, _words(item, message, reading), item.retain, broken
-        )
+            self.messages, item.at_us, node, message, _words(item, message, reading), item.retain, broken,
+            self._changes.words(item.topic, message, reading.body or {}, "")[:WORDS_MOST], item.payload, reading.body,
+        )  # fmt: skip
         self._log.message(line, reading.findings)
         for breach in breaches:
             self._breach(breach, message)
@@ -152,10 +158,15 @@ class Yard:
         self._jobs.hear(topic.node, topic.message, reading.body, at_us)
 
     # ------------------------------------------------------------ what goes out
-    def model(self, now_us: int) -> Model:
+    def model(self, now_us: int, *, with_lines: bool = True) -> Model:
         """All that a page shows, as plain values. Times are ms of the clock of all calls."""
         self._now_us = now_us
-        return dict(self._entries(now_us))
+        found = dict(self._entries(now_us))
+        return found | self.lines() if with_lines else found
+
+    def lines(self, chosen: Chosen = ("", "")) -> Model:
+        """The last messages, or those of a node or message."""
+        return {f"line/{line.number}": line_entry(line) for line in self._log.chosen(chosen)}
 
     def _fresh(self, node: str) -> bool:
         health = self._health_register.nodes.get(node)
@@ -170,23 +181,20 @@ class Yard:
             yield from drifts(self._trend.standing)
         for name, health in self._health_register.nodes.items():
             yield f"node/{name}", _health_entry(self.site, name, health, now_us)
+            yield from lamps(self.site, self._words, name)
         for wrong in self._log.wrong:
             yield f"wrong/{wrong.number}", {
                 "line": wrong.line, "at": wrong.at_us // 1000, "node": wrong.node, "message": wrong.message,
                 "requirement": wrong.requirement, "what": wrong.what[:WORDS_MOST], "where": wrong.where,
                 "fix": wrong.fix[:WORDS_MOST],
             }  # fmt: skip
-        for line in self._log.lines:
-            yield f"line/{line.number}", {
-                "at": line.at_us // 1000, "node": line.node, "message": line.message, "words": line.words,
-                "kept": line.kept, "broken": list(line.broken),
-            }  # fmt: skip
 
     def _job_entries(self) -> Iterator[tuple[str, dict[str, Any]]]:
         for job in self._jobs:
             yield f"job/{job.number}", {
                 "node": job.node, "words": job.words, "id": short_id(job.id), "state": job.state,
-                "step": job.step, "reason": job.reason, "open": job.is_open, "began": job.began_us // 1000,
+                "step": job.step, "reason": job.reason, "open": job.is_open,
+                "places": list(job.places), "began": job.began_us // 1000,
                 "ended": None if job.ended_us is None else job.ended_us // 1000,
             }  # fmt: skip
 

@@ -10,6 +10,7 @@ from conformance.page.model.plan_geometry import Panel, PlanGeometry
 from conformance.page.server.live_model import LivePage
 from conformance.page.server.order_forms import Offer
 from conformance.page.server.saved_orders import SavedOrder
+from conformance.page.server.yard_picture import yard_picture
 from conformance.templates import environment, escaped_by_name
 from protocol.site import Place, PlaceKind, Site
 from protocol.specification import specification
@@ -82,12 +83,17 @@ def files(
         places=[(place, _about(page.site, place)) for place in page.site.places.values()],
         berths=[node.name for node in page.site.with_role("berth")],
         machines=[node.name for node in page.site.nodes.values() if not node.is_supervisor],
+        topics=list(spec.topics), picture=yard_picture(page.site),
+        tracks={place.node: place.name for place in page.site.places.values() if place.kind is PlaceKind.TRACK},
         rules={rule.id: rule.says for rule in spec.requirements.values()}, PlaceKind=PlaceKind, json=_json,
     )  # fmt: skip
     return {
         "": ("text/html", html),
         "page.css": ("text/css", templates.get_template("live/page.css.j2").render()),
         "goals.js": ("text/javascript", templates.get_template("live/goals.js").render()),
+        "yard.js": ("text/javascript", templates.get_template("live/yard.js").render()),
+        "messages.js": ("text/javascript", templates.get_template("live/messages.js").render()),
+        "start.js": ("text/javascript", templates.get_template("live/start.js").render()),
         "withdrawn.js": ("text/javascript", templates.get_template("live/withdrawn.js").render()),
         "page.js": ("text/javascript", templates.get_template("live/page.js").render()),
         "icon.svg": ("image/svg+xml", templates.get_template("live/icon.svg").render()),

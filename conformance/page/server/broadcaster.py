@@ -13,6 +13,7 @@ from typing import Any
 
 from anyio import to_thread
 
+from conformance.page.model.log import Chosen
 from conformance.page.model.yard import Model
 from conformance.page.server.desk import Unanswered
 from conformance.page.server.live_model import LivePage
@@ -21,6 +22,7 @@ from protocol.wire.fail_stop import task
 
 EVERY_S = 0.1
 DESK_EVERY_S = 0.25
+LINES_EVERY_S = 0.4
 BEAT_S = 2.0
 """A viewer that hears nothing for longer says that what it shows is old."""
 SAME_HOLD_MS = 1_500
@@ -87,19 +89,27 @@ class Broadcaster:
             entries[key]["at"] = at
         return entries
 
-    async def view(self) -> AsyncIterator[str]:
-        """Server-sent events for one viewer (WHATWG HTML, section 9.2): first everything, then what changed."""
+    async def view(self, chosen: Chosen = ("", "")) -> AsyncIterator[str]:
+        """Server-sent events for one viewer (WHATWG HTML, section 9.2): first everything, then what changed.
+
+        `chosen` are the messages that it wants to see.
+        """
         self.viewers += 1
         try:
             seen: Model = {}
-            told_s, first = 0.0, True
+            told_s, lines_s, first = 0.0, 0.0, True
+            lines: Model = {}
             step = self._step
             while not self.closing:
                 await step.wait()
                 step, model = self._step, self._model
+                now_s = asyncio.get_running_loop().time()
+                if now_s - lines_s >= LINES_EVERY_S:
+                    # More often nobody could read them.
+                    lines_s, lines = now_s, self._page.lines(chosen)
+                model = model | lines
                 changed = {key: value for key, value in model.items() if seen.get(key) != value}
                 gone = [key for key in seen if key not in model]
-                now_s = asyncio.get_running_loop().time()
                 if changed or gone or now_s - told_s > BEAT_S / 2:
                     told_s, seen = now_s, model
                     now_ms = self._page.clock() // 1000

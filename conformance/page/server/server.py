@@ -34,6 +34,7 @@ from protocol.wire.fail_stop import task
 MOST_BODY = 4096
 """Bytes of a request: an order takes a few hundred."""
 STOP_S = 5.0
+LONGEST_NAME = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,10 +121,10 @@ def _app(
         with suppress(asyncio.CancelledError):
             await running
 
-    async def stream(_request: Request) -> Response:
+    async def stream(request: Request) -> Response:
         if broadcaster.viewers >= MOST_VIEWERS:
             return PlainTextResponse("Too many tabs are open on this page.\n", 503)
-        return StreamingResponse(broadcaster.view(), media_type="text/event-stream")
+        return StreamingResponse(broadcaster.view(_chosen(request)), media_type="text/event-stream")
 
     async def order(request: Request) -> Response:
         if request_handler is None:
@@ -145,6 +146,12 @@ def _app(
     ).items():
         routes.append(Route(f"/{name}", _file(kind, text)))
     return Starlette(routes=routes, lifespan=alive)
+
+
+def _chosen(request: Request) -> tuple[str, str]:
+    """The node and the message that a viewer wants to see alone; a name that nobody has shows nothing."""
+    node, message = (request.query_params.get(name, "")[:LONGEST_NAME] for name in ("node", "message"))
+    return node, message
 
 
 def _file(kind: str, text: str) -> Any:

@@ -57,10 +57,11 @@ function wanted() {
     const one = facts.saved.find((saved) => saved.name === $("saved-name").value);
     confirm({ do: "order", node: one.node, act: one.act, fields: one.fields }, one.words, one.caution);
   });
+  if ($("train")) { $("train-berth").addEventListener("change", takesOfTrain); takesOfTrain(); }
   if ($("train")) $("train").addEventListener("submit", (event) => {
     event.preventDefault();
-    const words = $("train-takes").value.split(/[ ,]+/).filter(Boolean);
-    const takes = words.map((word) => { const [box, slot] = word.split("="); return [slot === undefined ? "" : slot, box]; });
+    const takes = all("input", $("train-slots")).map((input) => [input.dataset.slot, input.value.trim()]).filter(([, box]) => box);
+    const words = takes.map(([slot, box]) => `${box} in slot ${slot}`);
     const [berth, train] = [$("train-berth").value, $("train-name").value.trim()];
     confirm({ do: "train", berth, train, takes }, `Train ${train} at ${berth}, to take ${words.join(", ") || "nothing"}`, caution);
   });

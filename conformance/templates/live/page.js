@@ -84,7 +84,7 @@ const draw = {
 };
 
 function place(name, value) {
-  const card = document.querySelector(`[data-place="${CSS.escape(name)}"]`);
+  const card = placed.get(name);
   value.slots.forEach((slot, number) => {
     const chip = card.querySelector(`[data-slot="${number}"]`);
     chip.className = `chip ${looks(slot)}`;
@@ -108,7 +108,7 @@ const rows = {
   ],
   trouble: (one) => [
     make("span", { cls: `word ${one.kind === "held" ? "held" : one.rank < 3 ? "trouble" : "held"}`, text: one.kind }),
-    make("b", { text: one.node }), make("span", { text: one.says }),
+    make("b", { text: one.node }), make("span", { text: one.says }), one.do ? make("span", { cls: "more", text: `What to do: ${one.do}` }) : null,
   ],
   hold: (one, key) => [
     make("span", { cls: `word ${one.late ? "trouble" : "held"}`, text: one.late ? "not held yet" : "held" }), make("b", { text: key.slice(5) }),
@@ -123,7 +123,9 @@ const rows = {
       ["lost on the way", node.lost, null, node.lost], ["not valid", node.invalid, null, node.invalid], ["broken together", node.broken, null, node.broken],
     ];
     for (const [term, text, at = null, bad = 0] of lines) {
-      counts.append(make("dt", { text: term }), make("dd", { text: at === null && text === null ? "none" : String(text), at, cls: bad ? "bad" : "" }));
+      const cell = make("dd", { text: at === null && text === null ? "none" : String(text), at, cls: bad ? "bad" : "" });
+      cell.dataset.counts = term;
+      counts.append(make("dt", { text: term }), cell);
     }
     const about = [node.roles, node.firmware && `firmware ${node.firmware}`, node.reset && `started by ${node.reset}`, node.listed ? "" : "not in the site file"];
     const parts = [top, make("p", { cls: "small", text: about.filter(Boolean).join(", ") }), counts];
@@ -140,34 +142,37 @@ const rows = {
     make("span", { text: (wrong.where ? `${wrong.where}: ` : "") + wrong.what }), make("span", { cls: "age", at: wrong.at }),
     make("span", { cls: "more", text: [wrong.fix, facts.rules[wrong.requirement]].filter(Boolean).join(". ") }),
   ],
-  line(line) {
-    const verdict = line.broken.length ? make("span", { cls: "wrong", text: "\u2717 " }) : make("span", { cls: "fine", text: "\u2713 valid" });
-    line.broken.forEach((requirement) => verdict.append(named(requirement), " "));
-    return [
-      make("span", { cls: "at", text: clock(line.at) }), make("b", { text: line.node || "?" }), make("span", { text: line.message + (line.kept ? ", kept" : "") }),
-      make("span", { cls: "words", text: line.words }), verdict,
-    ];
-  },
+  line: (line) => lineRow(line), sensors: (value, key) => sensorsRow(value, key),
 };
 const number = (key) => Number(key.split("/")[1]);
 const rank = {
   job: (key) => (model.get(key).open ? -1e9 : 0) - number(key), trouble: (key) => model.get(key).rank, question: number, withdrawn: (key) => -number(key), goal: (key) => model.get(key).position,
-  node: () => 0, hold: (key) => (model.get(key).late ? 0 : 1), wrong: (key) => -number(key), line: (key) => -number(key),
+  node: () => 0, sensors: () => 0, hold: (key) => (model.get(key).late ? 0 : 1), wrong: (key) => -number(key), line: (key) => -number(key),
 };
-const CLASS = { node: "card", withdrawn: "withdrawn" };
+const CLASS = { node: "card", sensors: "card", withdrawn: "withdrawn" };
 const lists = new Map(all("[data-list]").map((element) => [element.dataset.list, { element, rows: new Map() }]));
-const counted = new Set(["job", "trouble", "question", "goal", "node", "wrong"]);
+const counted = new Set(["job", "trouble", "question", "goal", "node", "sensors", "wrong"]);
 
 function row(kind, key) {
   const list = lists.get(kind), value = model.get(key);
+  if (kind === "node" && counting(list.rows.get(key), value, key)) return false;
   const parts = rows[kind](value, key).filter(Boolean);
   const before = list.rows.get(key);
   if (before && before.contains(document.activeElement)) { freshen(before, parts); return false; }
   const made = make("li", { cls: CLASS[kind] || "" });
   parts.forEach((part) => made.append(part, " "));
   if (before) before.replaceWith(made);
+  if (kind === "node") made.dataset.shape = shape(value, key);
   list.rows.set(key, made);
   return !before;
+}
+// Of a node that only went on speaking two figures are new: its card stays as it is.
+function shape(node, key) { return JSON.stringify({ ...node, heard: node.heard === null, messages: 0, free: Boolean(model.get(`hold/${key.slice(5)}`)?.resume) }); }
+function counting(before, node, key) {
+  if (!before || before.dataset.shape !== shape(node, key)) return false;
+  put(before.querySelector('[data-counts="messages"]'), String(node.messages));
+  if (node.heard !== null) before.querySelector('[data-counts="last message"]').dataset.at = node.heard;
+  return true;
 }
 // A row in which somebody stands with the keyboard keeps its buttons: only its words are renewed.
 function freshen(before, parts) {
@@ -194,31 +199,50 @@ function settle(kind) {
 function take(said) {
   ahead = said.now - performance.now();
   heardAt = performance.now();
-  const touched = new Map();
-  const touch = (key) => { const kind = key.split("/")[0]; touched.set(kind, [...(touched.get(kind) || []), key]); };
   if (said.all) for (const key of model.keys()) if (!(key in said.set)) said.gone.push(key);
   for (const key of said.gone) { model.delete(key); touch(key); }
   for (const [key, value] of Object.entries(said.set)) {
     if (key.startsWith("withdrawn/") && dismissed.has(dismissal(key, value))) continue;
     model.set(key, value); touch(key);
   }
-  for (const [kind, keys] of touched) if (kind !== "line" || !$("still").checked) paint(kind, keys);
+  // What came between two frames is drawn once. A tab that nobody sees has no frames: it is drawn when it is seen again.
+  if (!framed) { framed = true; requestAnimationFrame(drawTouched); }
 }
+let framed = false;
+const touched = new Map();
+function touch(key) {
+  const kind = key.split("/")[0];
+  if (!touched.has(kind)) touched.set(kind, new Set());
+  touched.get(kind).add(key);
+}
+function drawTouched() {
+  framed = false;
+  const now = [...touched];
+  touched.clear();
+  for (const [kind, keys] of now) if (kind !== "line" || !$("still").checked) paint(kind, [...keys]);
+}
+const saying = new Map();
+for (const element of all("[data-says]")) saying.set(element.dataset.says, [...(saying.get(element.dataset.says) || []), element]);
+const placed = new Map(all("[data-place]").map((element) => [element.dataset.place, element]));
 function paint(kind, keys) {
+  let moved = false;
   for (const key of keys) {
     const value = model.get(key);
     if (lists.has(kind)) {
-      if (value) row(kind, key);
-      else { lists.get(kind).rows.get(key)?.remove(); lists.get(kind).rows.delete(key); }
+      if (value) moved = row(kind, key) || moved;
+      else { lists.get(kind).rows.get(key)?.remove(); moved = lists.get(kind).rows.delete(key) || moved; }
     } else if (value) {
       for (const element of drawn.get(key) || []) draw[kind](element, value);
-      for (const element of all(`[data-says="${CSS.escape(key)}"]`)) put(element, value.says || "");
+      for (const element of saying.get(key) || []) put(element, value.says || "");
+      if (kind === "place" || kind === "crane") pictured(kind, key, value);
       if (kind === "place") place(key.slice(6), value);
       if (kind === "bus") bus(value);
       if (kind === "desk") desk(value);
     }
   }
-  if (lists.has(kind)) settle(kind);
+  if (lists.has(kind) && (moved || (kind !== "node" && kind !== "sensors" && kind !== "line"))) settle(kind);
+  if (kind === "job") together();
+  if (kind === "place" || kind === "crane") renewBoxes();
   if (kind === "hold") holds(keys);
   if (kind === "withdrawn") turnBack(keys);
 }
@@ -260,8 +284,6 @@ $("still").addEventListener("change", () => {
   paint("line", [...model.keys()].filter((key) => key.startsWith("line/")));
 });
 
-const source = new EventSource("stream");
-source.onmessage = (event) => take(JSON.parse(event.data));
 setInterval(() => {
   const silent = heardAt ? (performance.now() - heardAt) / 1000 : 0;
   const old = silent > 4 || (!heardAt && performance.now() > 4000);
@@ -355,10 +377,11 @@ function compose() {
   const order = facts.orders.find((one) => one.node === $("who").value && one.act === $("what").value);
   $("fields").replaceChildren(...order.fields.map((field) => {
     const line = make("label", { text: `${field.label} ` });
-    const input = field.choices.length ? make("select") : make("input");
+    const input = field.choices.length || field.name.endsWith("_slot") ? make("select") : make("input");
     if (field.choices.length) {
       const choices = field.needed ? field.choices : ["", ...field.choices];
       input.append(...choices.map((choice) => { const made = make("option", { text: choice || "\u2013" }); made.value = choice; return made; }));
+    } else if (field.name.endsWith("_slot")) { /* Its slots follow from the place. */
     } else if (field.least !== null) {
       Object.assign(input, { type: "number", min: field.least, max: field.most, step: 1, required: field.needed });
     } else Object.assign(input, { maxLength: field.longest, pattern: "[A-Za-z0-9\\-]*", required: field.needed, autocomplete: "off" });
@@ -366,6 +389,7 @@ function compose() {
     line.append(input);
     return line;
   }));
+  choicesOfOrder(order);
   return order;
 }
 function choose() {
@@ -375,30 +399,4 @@ function choose() {
 }
 function slots() {
   $("slot").replaceChildren(...Array.from({ length: facts.slots[$("where").value] }, (_, slot) => make("option", { text: String(slot) })));
-}
-if (facts.orders) {
-  for (const pressed of all("[data-hold]")) pressed.addEventListener("click", () => (pressed.dataset.hold === "all" ? holdAll() : hold($(pressed.dataset.hold).value)));
-  addEventListener("keydown", holdKey, true);
-  $("resume").addEventListener("click", () => askToResume(resumable()));
-  $("ask-no").addEventListener("click", () => $("ask").close());
-  $("ask-yes").addEventListener("click", () => { const chosen = waiting; waiting = null; $("ask").close(); if (chosen) send(chosen); });
-  $("ask").addEventListener("close", () => { waiting = null; });
-  $("who").append(...[...new Set(facts.orders.map((one) => one.node))].map((name) => make("option", { text: name })));
-  $("who").addEventListener("change", choose);
-  $("what").addEventListener("change", compose);
-  $("where").addEventListener("change", slots);
-  $("compose").addEventListener("submit", (event) => {
-    event.preventDefault();
-    const order = facts.orders.find((one) => one.node === $("who").value && one.act === $("what").value);
-    const fields = Object.fromEntries(order.fields.map((field) => [field.name, $("fields").querySelector(`[name="${CSS.escape(field.name)}"]`).value]).filter(([, value]) => value !== ""));
-    const told = Object.entries(fields).map(([name, value]) => `${name} ${value}`).join(", ");
-    confirm({ do: "order", node: order.node, act: order.act, fields }, `${order.node}: ${order.act}${told ? `, ${told}` : ""}`, order.caution);
-  });
-  $("tell").addEventListener("submit", (event) => {
-    event.preventDefault();
-    const [where, slot, box] = [$("where").value, Number($("slot").value), $("box").value.trim()];
-    confirm({ do: "tell", place: where, slot, box }, `In ${where}, slot ${slot}, stands ${box || "nothing"}`, "Say only what you have seen: machines act on it.");
-  });
-  choose();
-  slots(); wanted();
 }
