@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import Any
 
 from protocol.counting import uptime_difference
@@ -17,11 +18,15 @@ class NotAFormula(ValueError):
 
 def holds(formula: str, facts: Facts) -> bool:
     """Whether `formula` is so; a field that is not there is None. Raises NotAFormula."""
+    return bool(_value(_parsed(formula), facts))
+
+
+@lru_cache(maxsize=512)
+def _parsed(formula: str) -> ast.expr:
     try:
-        tree = ast.parse(formula, mode="eval")
+        return ast.parse(formula, mode="eval").body
     except SyntaxError as error:
         raise NotAFormula(f"{formula!r}: {error.msg}") from error
-    return bool(_value(tree.body, facts))
 
 
 def names(formula: str) -> set[str]:

@@ -8,11 +8,12 @@ It knows everything that came to the node, in which order and when, and holds ev
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from math import inf
 from typing import Any
 
 from conformance.oracle.answers import Mismatch
+from conformance.oracle.disturbances import Damaged, Disturbances
 from conformance.oracle.fences import Fences
 from conformance.oracle.finding import Finding, Oracle, oracle_of
 from conformance.oracle.known_node import KnownNode
@@ -25,13 +26,12 @@ from conformance.oracle.order_reading import LOOKED_BACK_MS, OrderReading, Stall
 from conformance.oracle.start_limit import StartLimit
 from conformance.oracle.state_set import StateSet
 from conformance.oracle.timing import Timing
+from conformance.oracle.uptime_settings import UptimeSettings
 from protocol.counting import UPTIME_MODULUS
 from protocol.site import Site
 from protocol.specification import STATE_MESSAGES, specification
 from protocol.topics import Topic
 
-EXCUSED_MS = 12_000
-"""After a fault of the link the node may be away for as long as it waits before it connects again."""
 ANSWER_GRACE_MS = 1300
 """What a link, a broker and a busy machine may add to the time of an answer, there and back."""
 OVERTAKEN_MS = 1000
@@ -39,8 +39,6 @@ OVERTAKEN_MS = 1000
 SETTLED_MS = 2000
 """After its last input a stimulus has gone through every debounce."""
 DEAD = "the node does not answer an ask any more"
-Damaged = Callable[[], int]
-"""How often something was seen to be lost on the line to the node by now."""
 
 
 class NodeJudge:
@@ -71,7 +69,7 @@ class NodeJudge:
         """
         self._log, self._site, self._node = log, site, site.nodes[name]
         self._undisturbed, self._stalled = undisturbed, stalled
-        self._damaged, self._damage, self._lossy = damaged, 0, False
+        self._disturbances = Disturbances(damaged)
         self._answer_ms = specification().most_ms("answer") * slow + grace_ms
         self._topic = str(Topic(site.name, name, "job-order"))
         self._everyone = str(Topic(site.name, specification().everyone, "job-order"))
@@ -83,6 +81,7 @@ class NodeJudge:
         """How often each requirement could be judged."""
         self.rules = MessageRules(site, name, self.tell, self.judged)
         self._timing = Timing(self.tell, self.judged, stalled)
+        self._settings = UptimeSettings(self._timing)
         self._reading = OrderReading(self._node, self._everyone, rate, self._timing, stalled)
         self._motion = Motion(self.tell, self.judged)
         self._fences = Fences(self.tell, self.judged)
@@ -105,14 +104,11 @@ class NodeJudge:
         self.reports = 0
         """Reports so far: while they come a node is at work."""
         self._fences.answered = 0
-        self._excused_ms = self._disturbed_ms = inf if self._listening else -1.0
-        """Until when the times of messages tell nothing, and a connection may be lost; and orders on their way."""
+        self._disturbances.forget(always=self._listening)
         self._connection = 0
         self._speaks = self._lost = False
         """Whether the node has spoken on this connection, and whether the one before was lost for nothing."""
-        self._settings = 0
-        """Orders to set the uptime that are on their way."""
-        self._set_to: dict[int, tuple[int, float]] = {}
+        self._settings.forget()
         self._reading.forget()
         self._steady_ms = 0.0
         self._retained: set[int | None] = set()
@@ -122,19 +118,19 @@ class NodeJudge:
 
     def excuse(self, at_ms: float) -> None:
         """The link is being disturbed: orders may be lost and the node may go away for a while."""
-        self._excused_ms = self._disturbed_ms = at_ms + EXCUSED_MS
+        self._disturbances.link_fault(at_ms)
         self._timing.disturbed()
         self._set.reconnected()
 
     def overrun(self, at_ms: float) -> None:
         """More was sent at once than a line carries: answers and heartbeats may be late, and no order is lost by it."""
-        self._disturbed_ms = at_ms + EXCUSED_MS
+        self._disturbances.overrun(at_ms)
         self._timing.disturbed()
 
     @property
     def silent_is_fine(self) -> bool:
         """Whether a fault of the link may still keep the node away."""
-        return bool(self._log.traces) and self._log.traces[-1].at_ms < self._excused_ms
+        return bool(self._log.traces) and self._disturbances.ends_behind(self._log.traces[-1].at_ms)
 
     # ---- what is known, for whoever sends
 
@@ -190,8 +186,7 @@ class NodeJudge:
 
         Where something was lost on a serial line meanwhile, it may have been lost before each of them.
         """
-        damaged = self._damaged()
-        self._lossy, self._damage = damaged != self._damage, damaged
+        self._disturbances.look()
         for message in self._log.since(self._read):
             self._read = message.number
             if message.trace.connection <= self._old:
@@ -202,13 +197,13 @@ class NodeJudge:
                 self._connected(message)
                 if message.trace.connection < self._connection:
                     continue
-            if self._lossy:
+            if self._disturbances.lossy:
                 self._lost_some()
             if message.from_node:
                 self._said(message)
             elif message.topic in (self._topic, self._everyone):
                 self._came(message)
-        if self._lossy:
+        if self._disturbances.lossy:
             self._lost_some()
 
     def missed_reports(self, at_ms: float) -> None:
@@ -231,7 +226,7 @@ class NodeJudge:
         self._timing.disturbed()
         self._reports_lost()
         self._motion.look(self._set.states, by_hand=self._by_hand)
-        self._settings = 0
+        self._settings.lost()
 
     def tell(self, requirement: str, what: str, oracle: Oracle, at: int = 0) -> None:
         """Enter a finding, but for what came after the minor version that the node says."""
@@ -266,14 +261,14 @@ class NodeJudge:
         if connection <= self._connection:
             return
         if self._connection:
-            self._lost = self._undisturbed and message.at_ms > self._excused_ms
-            self._excused_ms = max(self._excused_ms, message.at_ms + 1000)
+            self._lost = self._undisturbed and not self._disturbances.excuses(message.at_ms)
+            self._disturbances.connected(message.at_ms)
             self._reports_lost()
             self._set.reconnected(message.at_ms - OVERTAKEN_MS if self._listening else inf)
             self._motion.look(self._set.states, by_hand=self._by_hand)
         self._timing.disturbed()
         self.rules.reconnected()
-        self._settings = 0
+        self._settings.lost()
         self._connection, self._speaks = connection, False
 
     @property
@@ -293,7 +288,7 @@ class NodeJudge:
             body,
             readable=self._reading.readable(message, self._log.minor),
             sure=self._arrives(message),
-            late=None if self._settings else self._reading.late(message),
+            late=None if self._settings.open else self._reading.late(message),
             bench=self.states.get("node-status", {}).get("bench"),
             minor=self._log.minor,
         )
@@ -305,8 +300,7 @@ class NodeJudge:
         self._motion.came(act)
         self.rules.came(body)
         if act == "set-uptime":
-            self._settings += 1
-            self._set_to[body["id"]] = body["uptime"], message.at_ms
+            self._settings.came(body, message.at_ms)
             self._limit.uptime_set()
         elif "deadline" in body:
             self._limit.came(body["id"], body["deadline"])
@@ -319,7 +313,11 @@ class NodeJudge:
         too_fast = self._reading.too_fast(message, self._set.backlog)
         if too_fast:
             self._set.doubt()
-        return not too_fast and message.trace.size <= self._node.buffer and message.at_ms > self._disturbed_ms
+        return (
+            not too_fast
+            and message.trace.size <= self._node.buffer
+            and not self._disturbances.delays(message.at_ms)
+        )
 
     # ---- what the node says
 
@@ -354,14 +352,14 @@ class NodeJudge:
         if self._listening:
             return inf
         still_ms = self._stalled(message.at_ms - LOOKED_BACK_MS, message.at_ms)
-        return self._answer_ms + still_ms + (0 if message.at_ms > self._disturbed_ms else EXCUSED_MS)
+        return self._answer_ms + still_ms + self._disturbances.delays(message.at_ms)
 
     def _opens(self, message: Message) -> None:
         """The first word of a connection, and whose boot it is."""
         body, first = message.body, not self._speaks
         if first:
             self.judged["LNK-08"] += 1
-            if message.name != "node-status" and not self._lossy:
+            if message.name != "node-status" and not self._disturbances.lossy:
                 what = f"{message.name} is the first message of its connection"
                 self.tell("LNK-08", what, Oracle.CONNECTION, message.number)
             self._timing.begins(self._topics, body.get("uptime", 0))
@@ -384,7 +382,7 @@ class NodeJudge:
             part.new_boot()
         self._timing.set_anew()
         self._timing.begins(self._topics, body.get("uptime", 0))
-        self._set_to.clear()
+        self._settings.new_boot()
         fresh = first and message.name == "node-status" and body["link"] <= 1
         fresh = fresh and (self._set.boot >= 0 or not self._listening)  # else it may have gone on for hours
         self._set.begin(body["boot"], fresh=fresh)
@@ -393,13 +391,7 @@ class NodeJudge:
         body = message.body
         told = message.name == "job-report" and body["act"] == "set-uptime"
         if told:
-            self._settings = max(0, self._settings - 1)
-            self._uptime_set(message)
-        excused = message.at_ms <= self._excused_ms
-        self._timing.said(message, setting=self._settings > 0, told=told, excused=excused)
-        self._set.reports.uptime_known = not self._settings
-
-    def _uptime_set(self, message: Message) -> None:
-        value, came_ms = self._set_to.get(message.body["id"], (None, 0.0))
-        if value is not None and message.body["state"] == "done":
-            self._timing.was_set(value, came_ms, message)
+            self._settings.reported(message)
+        excused = self._disturbances.excuses(message.at_ms)
+        self._timing.said(message, setting=self._settings.open, told=told, excused=excused)
+        self._set.reports.uptime_known = not self._settings.open

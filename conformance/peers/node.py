@@ -134,6 +134,12 @@ class SimulatedNode(NodeMessages):
         self.tell_all()
         return self._take()
 
+    def near_wrap(self, now_ms: int, left_ms: int) -> Sequence[Publication]:
+        """It has been on for so long that its uptime goes round in `left_ms`; said with its next word."""
+        self.at(now_ms)
+        self._started_ms = now_ms + left_ms - UPTIME_MODULUS
+        return []
+
     def outrank(self, now_ms: int) -> Sequence[Publication]:
         """Another supervisor claims it."""
         self.at(now_ms)

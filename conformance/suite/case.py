@@ -34,6 +34,7 @@ PARTS = {
         "supervisor.start",
         "supervisor.claim",
         "supervisor.work",
+        "supervisor.again",
         "supervisor.silence",
         "supervisor.reading",
         "supervisor.passive",

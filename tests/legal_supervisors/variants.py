@@ -144,6 +144,14 @@ class MindsNoActInAReport(Sessions):
             return bool(report["order_boot"] == sent.boot)
 
 
+@legal("supervisor-refused", "supervisor-stale")
+class IsUnsureAfterARefusal(Supervisor):
+    """Takes a box for unsure once an order about it was refused, though nothing has moved."""
+
+    def outcome(self, sent: SentOrder) -> str:
+        return "unknown" if sent.state == "refused" else sent.state
+
+
 @legal("supervisor-replaced")
 class RepeatsElsewhereWhenReplaced(Supervisor):
     """Once it has been replaced at a node it begins nothing more; at others it asks on and repeats what is open."""

@@ -10,7 +10,7 @@ from typing import Any
 
 from tests.faulty_nodes.matrix.plan import planned as nodes
 from tests.faulty_supervisors.matrix.plan import planned as supervisors
-from tests.matrix.outcome import CAUGHT, EQUIVALENT, ROOT, SURVIVED, UNVISITED, Outcome
+from tests.matrix.outcome import CAUGHT, EQUIVALENT, ROOT, SURVIVED, Outcome
 
 PAGE = ROOT / "docs" / "matrix.md"
 SEEDS = 5
@@ -46,16 +46,19 @@ show only *in a context*, how many does the whole suite find? A breach bends wha
 says or does where its context holds, and leaves it alone elsewhere. Breaches are crossed with contexts, by a covering
 array (NIST SP 800-142, strength 2) where the product is too large. All on virtual time, in the site `harlow-basin`.
 
-- *caught*: in a run of the suite with each of five seeds a case fails; *named first*: the first case that fails names
-  the requirement that is broken.
-- *survived*: the breach showed in a run, and no case failed; or the suite never comes where it would show, and a drive
+- *caught*: with each of five seeds a case of the suite fails, or the walk that `conform` takes behind its cases finds a
+  difference. The walk is tried where the cases catch nothing. *Named first*: the first that finds it names the
+  requirement that is broken.
+- *survived*: neither finds it with each seed, and it showed in a run; or neither comes where it would show, and a drive
   at random without a judge does.
 - *equivalent*: neither a run nor that drive differs in a single byte, time or motor start from one without the breach.
   It is not counted. One that cannot reach its context is among these.
 
 The breaches *from the pages* were written down, with their contexts, from the published pages alone, before one was
 built or run (`from_pages.toml` in `tests/faulty_nodes/matrix/` and `tests/faulty_supervisors/matrix/`), and are counted
-apart. `make matrix` runs all and goes on where it was stopped; `make test` runs a fixed sample with one seed.
+apart. `make matrix` runs all and goes on where it was stopped: it judges first what was never judged, then what was
+judged by other code than the present one (of kit, specification, reference nodes and breach). `make test` runs a fixed
+sample with one seed.
 """
 
 
@@ -78,13 +81,13 @@ def share(part: int, whole: int) -> str:
 def totals(outcomes: Sequence[Outcome]) -> tuple[int, int, int]:
     """Counted, caught, named first."""
     counted = [one for one in outcomes if one.counted]
-    return len(counted), sum(one.state == CAUGHT for one in counted), sum(one.first for one in counted)
+    return len(counted), sum(one.caught for one in counted), sum(one.first for one in counted)
 
 
 def summary(kind: str, outcomes: Mapping[str, Outcome]) -> list[str]:
     """The table of all, and of those from the pages."""
     plan = {one.id: one for one in PLANS[kind]()}
-    head = "planned | judged | equivalent | counted | caught by cases | named first | only by the walk"
+    head = "planned | judged | equivalent | counted | caught | named first | of these only by the walk"
     lines = [f"| faulty {kind} | {head} |", "|---|---|---|---|---|---|---|---|"]
     groups = {
         "all": list(plan),
@@ -96,9 +99,9 @@ def summary(kind: str, outcomes: Mapping[str, Outcome]) -> list[str]:
         counted, caught, first = totals(there)
         lines.append(
             f"| {name} | {len(ids)} | {len(there)} | {len(there) - counted} | {counted} | "
-            f"{share(caught, counted)} | {share(first, counted)} | {_walks(there)} |"
+            f"{share(caught, counted)} | {share(first, counted)} | {sum(one.walked for one in there)} |"
         )
-    return [*lines, "", *_unfinished(plan, outcomes)]
+    return [*lines, "", *_by_which(outcomes.values()), *_unfinished(plan, outcomes)]
 
 
 def _unfinished(plan: Mapping[str, Any], outcomes: Mapping[str, Outcome]) -> list[str]:
@@ -107,8 +110,9 @@ def _unfinished(plan: Mapping[str, Any], outcomes: Mapping[str, Outcome]) -> lis
     five = sum(one.tried >= SEEDS for one in caught)
     told = []
     if len(outcomes) < len(plan):
-        part = "Those judged are a part drawn at random, too few for a verdict on any one cell"
-        told.append(f"**Not finished:** {len(plan) - len(outcomes)} are still to be judged. {part}.")
+        left = len(plan) - len(outcomes)
+        part = "Those judged are a part drawn at random in which each node and kind of context has its share"
+        told.append(f"**Not finished:** {left} are still to be judged. {part}; no one cell is a verdict.")
     if five < len(caught):
         told.append(
             f"Only {five} of the {len(caught)} caught were run with all five seeds, the others with fewer."
@@ -116,10 +120,11 @@ def _unfinished(plan: Mapping[str, Any], outcomes: Mapping[str, Outcome]) -> lis
     return [*told, ""] if told else []
 
 
-def _walks(outcomes: Sequence[Outcome]) -> str:
-    """How many of those that the cases do not catch the walk finds, of those over which it was run."""
-    run = [one for one in outcomes if one.walk]
-    return share(sum(one.walked for one in run), len(run)) + (" it was run over" if run else "")
+def _by_which(outcomes: Iterable[Outcome]) -> list[str]:
+    """By which code they were judged, most first."""
+    kits = Counter(one.revision.partition("-")[0] or "one that was not noted" for one in outcomes)
+    told = "; ".join(f"`{kit}`: {number}" for kit, number in kits.most_common())
+    return [f"Judged by the code whose digest is: {told}.", ""] if told else []
 
 
 def matrix(outcomes: Iterable[Outcome]) -> list[str]:
@@ -151,13 +156,13 @@ def survivors(kind: str, outcomes: Mapping[str, Outcome]) -> list[str]:
     says = {one.id: one.says for one in PLANS[kind]()}
     lines = ["| survivor | breaks | where | reason |", "|---|---|---|---|"]
     for id_, one in sorted(outcomes.items()):
-        if one.state not in (SURVIVED, UNVISITED):
+        if one.caught or not one.counted:
             continue
         breach = id_.partition("/")[0]
         bare = breach.partition("@")[0].partition("+")[0]
         reason = known.get(id_) or known.get(breach) or known.get(bare) or "open"
         where = "shows in a run" if one.state == SURVIVED else "not visited"
-        where += f"; the walk names {one.walk}" if one.walked else "; the walk passes" if one.walk else ""
+        where += "; the walk passes" if one.walk else ""
         where += f", caught with {one.seeds} of 5 seeds" if one.seeds else ""
         lines.append(f"| `{id_}`: {says[id_]} | {one.requirement} | {where} | {reason} |")
     return lines if len(lines) > 2 else ["None."]
@@ -191,7 +196,7 @@ def write(outcomes: Mapping[str, Mapping[str, Outcome]]) -> str:
     """Record outcomes and write the page, and give the figures; what is not among them is not kept."""
     rows = {
         kind: {
-            id_: [one.state, one.case, one.named, one.seeds, one.tried, one.walk, one.crash]
+            id_: [one.state, one.case, one.named, one.seeds, one.tried, one.walk, one.crash, one.revision]
             for id_, one in sorted(there.items())
         }
         for kind, there in outcomes.items()

@@ -37,6 +37,8 @@ class Outcome:
     """What the walk names where the cases do not catch it; 'passed' where it finds nothing, '' where it was not run."""
     crash: str = ""
     """What the firmware crashed with, where the breach made it."""
+    revision: str = ""
+    """Of the code that it was judged by: of the kit, and behind a hyphen of its breach."""
 
     @property
     def counted(self) -> bool:
@@ -49,9 +51,14 @@ class Outcome:
         return self.walk not in ("", PASSED)
 
     @property
+    def caught(self) -> bool:
+        """Whether cases or walk find it with every seed."""
+        return self.state == CAUGHT or self.walked
+
+    @property
     def first(self) -> bool:
-        """Whether the first failed case names what is broken."""
-        return self.state == CAUGHT and self.named == self.requirement
+        """Whether the first that finds it names what is broken."""
+        return self.caught and self.requirement == (self.named if self.state == CAUGHT else self.walk)
 
 
 KIT = ("conformance/suite", "conformance/oracle", "conformance/tester", "conformance/peers", "conformance/bench",
@@ -80,16 +87,16 @@ def revision_of(plant: Callable[[Any], None]) -> str:
     return f"{revision()}-{hashlib.blake2b(code, digest_size=4).hexdigest()}"
 
 
-def kept(path: Path) -> Iterator[tuple[str, Outcome]]:
-    """The outcomes in a file with the revision of each; a last line that was cut off is no outcome."""
+def kept(path: Path) -> Iterator[Outcome]:
+    """The outcomes in a file, oldest first; a last line that was cut off is no outcome."""
     for line in path.read_text().splitlines() if path.exists() else ():
         try:
             row = json.loads(line)
         except json.JSONDecodeError:
             continue
-        yield row.pop("revision"), Outcome(**row)
+        yield Outcome(**row)
 
 
-def line_of(outcome: Outcome, of: str) -> str:
+def line_of(outcome: Outcome) -> str:
     """One line of such a file."""
-    return json.dumps({"revision": of, **asdict(outcome)}) + "\n"
+    return json.dumps(asdict(outcome)) + "\n"

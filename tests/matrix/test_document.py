@@ -4,18 +4,23 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
+from tests.faulty_nodes.matrix.plan import planned as nodes
 from tests.matrix.document import (
     COLUMNS,
     PAGE,
     PLANS,
     RECORDED,
     TWO,
+    column_of,
     contexts_of,
     page,
     reasons,
     recorded,
     totals,
 )
+from tests.matrix.order import sample
 from tests.matrix.outcome import CAUGHT, EQUIVALENT, SURVIVED, UNVISITED, Outcome, kept, line_of
 
 
@@ -39,7 +44,7 @@ def test_every_survivor_stands_there_and_every_reason_is_one_of_a_breach() -> No
     text = PAGE.read_text()
     for there in recorded().values():
         for outcome in there.values():
-            assert (f"| `{outcome.id}`" in text) is (outcome.state in (SURVIVED, UNVISITED))
+            assert (f"| `{outcome.id}`" in text) is (outcome.counted and not outcome.caught)
     names = {one.breach for plan in PLANS.values() for one in plan()}
     ids = {one.id for plan in PLANS.values() for one in plan()}
     for named in reasons():
@@ -51,12 +56,25 @@ def test_figures_count_what_a_tester_could_tell() -> None:
     other = Outcome("b@north/held", "MSG-11", CAUGHT, "orders-ask", "ORD-03", 5, 5)
     lost = Outcome("c@north/held", "MSG-11", SURVIVED)
     alike = Outcome("d@north/held", "MSG-11", EQUIVALENT)
-    assert totals([caught, other, lost, alike]) == (3, 2, 1)
+    walked = Outcome("e@north/held", "MSG-11", SURVIVED, walk="MSG-11")
+    passed = Outcome("f@north/held", "MSG-11", UNVISITED, walk="passed")
+    assert totals([caught, other, lost, alike, walked, passed]) == (5, 3, 2)
+
+
+def test_a_sample_is_always_the_same_and_each_node_and_context_has_its_share() -> None:
+    plan = nodes()
+    chosen = sample(plan, 250)
+    assert len({one.id for one in chosen}) == 250
+    assert chosen == sample(plan, 250) != sample(plan, 249)
+    for node in {one.node for one in plan}:
+        share = sum(one.node == node for one in chosen) / 250
+        assert share == pytest.approx(sum(one.node == node for one in plan) / len(plan), abs=0.01)
+    assert {column_of(one.id) for one in chosen} == {*COLUMNS, TWO}
 
 
 def test_what_was_cut_off_is_judged_again(tmp_path: Path) -> None:
-    whole = Outcome("a@north/held", "MSG-11", CAUGHT, "messages-mark", "MSG-11", 5, 5)
+    whole = Outcome("a@north/held", "MSG-11", CAUGHT, "messages-mark", "MSG-11", 5, 5, revision="r1")
     path = tmp_path / "nodes.jsonl"
-    path.write_text(line_of(whole, "r1") + line_of(whole, "r2")[:-20])
-    assert list(kept(path)) == [("r1", whole)]
+    path.write_text(line_of(whole) + line_of(whole)[:-20])
+    assert list(kept(path)) == [whole]
     assert list(kept(tmp_path / "none.jsonl")) == []

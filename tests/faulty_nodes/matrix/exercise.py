@@ -7,7 +7,7 @@ from a correct node, and it is not counted.
 from __future__ import annotations
 
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import cache
 from typing import Any
 
@@ -19,6 +19,7 @@ from protocol.counting import UPTIME_MODULUS
 from protocol.site import Encoding
 from protocol.topics import Topic
 from reference_node.controller.controller import Controller
+from tests.faulty_nodes.matrix.injection import Compared, Differs, Kept
 from tests.faulty_nodes.matrix.planted import SITE, Planted, bench_of
 
 STEPS = 400
@@ -27,21 +28,28 @@ WAITS_MS = (0, 3, 15, 60, 300, 900, 2500)
 
 
 def differs(planted: Planted) -> bool:
-    """Whether the breach shows in any of the drives."""
-    for seed in SEEDS:
-        bench, record = bench_of(planted, planted.node, seed)
+    """Whether the breach shows in any of the drives; each ends where it does."""
+    return any(_shows(planted, seed) for seed in SEEDS)
+
+
+def _shows(planted: Planted, seed: int) -> bool:
+    record = Compared(correct(planted.node, seed))
+    try:
+        bench, _ = bench_of(planted, planted.node, seed, record)
         Drive(bench, planted.node, seed).perform()
-        if record.fingerprint != correct(planted.node, seed):
-            return True
+        record.end()
+    except Differs:
+        return True
     return False
 
 
 @cache
-def correct(node: str, seed: int) -> str:
-    """What comes of the drive over a node without a breach."""
-    bench, record = bench_of(None, node, seed)
+def correct(node: str, seed: int) -> Sequence[int]:
+    """What comes of the drive over a node without a breach, a mark for each entry."""
+    record = Kept()
+    bench, _ = bench_of(None, node, seed, record)
     Drive(bench, node, seed).perform()
-    return record.fingerprint
+    return record.marks
 
 
 class Drive:

@@ -10,6 +10,7 @@ import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
+from zlib import crc32
 
 from protocol.guards import Order, OrderGuard
 from protocol.participant import Delivery, Publication
@@ -43,7 +44,10 @@ class Record:
 
     def enter(self, *what: object) -> None:
         """Enter something that happened at the boundary of the node."""
-        self.digest.update(repr(what).encode())
+        self._enter(repr(what).encode())
+
+    def _enter(self, what: bytes) -> None:
+        self.digest.update(what)
 
     @property
     def fingerprint(self) -> str:
@@ -68,6 +72,38 @@ class Record:
         if isinstance(packet, Publish) and seen.from_node and packet.payload in self.at_qos_2:
             return replace(seen, packet=replace(packet, qos=2, packet_id=packet.packet_id or 1))
         return seen
+
+
+class Kept(Record):
+    """A record with a mark for each entry, to hold another against."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.marks: list[int] = []
+
+    def _enter(self, what: bytes) -> None:
+        self.marks.append(crc32(what))
+
+
+class Differs(BaseException):
+    """What is entered is not what was entered there; no `Exception`, for a board that catches those hangs by them."""
+
+
+class Compared(Record):
+    """A record that raises Differs at the first entry which is not that of another."""
+
+    def __init__(self, marks: Sequence[int]) -> None:
+        super().__init__()
+        self._left = iter(marks)
+
+    def _enter(self, what: bytes) -> None:
+        if next(self._left, None) != crc32(what):
+            raise Differs
+
+    def end(self) -> None:
+        """Nothing more comes. Raises Differs where it is not the end of the other too."""
+        if next(self._left, None) is not None:
+            raise Differs
 
 
 class Injection:

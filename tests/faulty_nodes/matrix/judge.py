@@ -17,10 +17,10 @@ from tests.faulty_nodes.matrix.every import BREACHES
 from tests.faulty_nodes.matrix.exercise import differs
 from tests.faulty_nodes.matrix.injection import Record
 from tests.faulty_nodes.matrix.planted import SEEDS, Planted, breach_of, run
-from tests.matrix.outcome import PASSED, Outcome
+from tests.matrix.outcome import PASSED, SURVIVED, UNVISITED, Outcome
 from tests.matrix.seeds import Look, over_seeds
 
-__all__ = ["BREACHES", "judge", "walk"]
+__all__ = ["BREACHES", "judge", "judge_by_all", "walk"]
 Found = tuple[str, str]
 """The first case that failed, and the requirement that it names."""
 
@@ -63,6 +63,12 @@ def judge(planted: Planted, seeds: tuple[int, ...] = SEEDS) -> Outcome:
     return over_seeds(planted, seeds, look, lambda: differs(planted))
 
 
+def judge_by_all(planted: Planted, seeds: tuple[int, ...] = SEEDS) -> Outcome:
+    """Judge it by the cases, and by the walk where these do not catch it: the walk costs more than all of them."""
+    outcome = judge(planted, seeds)
+    return walk(outcome, planted, seeds) if outcome.state in (SURVIVED, UNVISITED) else outcome
+
+
 def first_failure(planted: Planted, seed: int, case: str = "") -> tuple[Found | None, Record]:
     """The first case that fails and what it names, or None; a run ends there. `case` is tried alone before."""
     for only in ((case,), None) if case else (None,):
@@ -81,13 +87,8 @@ def walk(outcome: Outcome, planted: Planted, seeds: tuple[int, ...] = SEEDS) -> 
         found = _failure(planted, whole.steps(cases()))
         if found is None:
             return replace(outcome, walk=PASSED)
-        named = named or found[1]
-    return replace(outcome, walk=named or "-")
-
-
-def walked(job: tuple[Outcome, Planted, tuple[int, ...]]) -> Outcome:
-    """The same for a pool of processes."""
-    return walk(*job)
+        named = named or found[1] or "-"
+    return replace(outcome, walk=named)
 
 
 def _failure(planted: Planted, results: Iterable[Result]) -> Found | None:

@@ -93,11 +93,13 @@ class Board:
             return []
 
 
-def bench_of(planted: Planted | None, node: str, seed: int) -> tuple[VirtualBench, Record]:
+def bench_of(
+    planted: Planted | None, node: str, seed: int, record: Record | None = None
+) -> tuple[VirtualBench, Record]:
     """A bench on virtual time with the faulty node on it; with None, the node without a breach."""
     machines = Machines(SITE.nodes[node], World(SITE, alone=True), random.Random(seed))
     start = firmware(Controller, SITE, node, bench=True, machines=machines)
-    record = Record()
+    record = Record() if record is None else record
 
     def make(boot: int, now_ms: int) -> Board:
         when, percent = (planted.when, planted.percent) if planted else ((), None)

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from conformance.oracle.link_log import Message
-from conformance.oracle.supervisor_knowledge import JudgedOrder
 from conformance.suite.cases.link import connect_sizes
 from conformance.suite.cases.supervisor.claim import owned_first
 from conformance.suite.cases.supervisor.silence import heard_lately
 from conformance.suite.cases.supervisor.start import asked_first
-from conformance.suite.cases.supervisor.work import clear_of_cranes, held_for_a_person
+from conformance.suite.cases.supervisor.work import clear_of_cranes, held_for_a_person, names_what_stands
 from conformance.suite.supervisor_fixture import CROSSING_MS, SupervisorFixture, supervised
 from protocol.counting import CLAIM_SPREAD, CLAIM_STEP, uptime_difference
 from protocol.site import PlaceKind
@@ -146,26 +145,7 @@ def supervisor_names_arrival(fixture: SupervisorFixture) -> None:
     for order in fixture.orders(all_runs=True):
         if order.act == "transfer" and order.starts:
             for end in ("from", "to"):
-                _names(fixture, order, str(order.body.get(end, "")))
-
-
-def _names(fixture: SupervisorFixture, order: JudgedOrder, name: str) -> None:
-    place = fixture.site.places.get(name)
-    if place is None or not place.node:
-        return
-    track = place.kind == PlaceKind.TRACK
-    message, state = ("train-arrival", "at-rest") if track else ("shuttle-status", "at-place")
-    word = order.all_known[place.node].word(message)
-    told = {} if word is None else word.body
-    fixture.check(
-        told.get("state") == state, "SUP-13", f"{place.node} {state!r} by its newest word",
-        told.get("state", "no word after the claim"), order.message,
-    )  # fmt: skip
-    words = {"reading": "reading", "arrival": "arrival", "berth_boot": "boot"}
-    words = words if track else {"stop": "stop", "shuttle_boot": "boot"}
-    expected = {key: told[field] for key, field in words.items()}
-    named = {key: order.body.get(key) for key in words}
-    fixture.check(named == expected, "SUP-13", str(expected), named, order.message)
+                names_what_stands(fixture, order, str(order.body.get(end, "")))
 
 
 @supervised("SUP-18", after=("supervisor-asks",), passive=True)

@@ -7,11 +7,13 @@ from functools import partial
 from typing import Any
 
 from conformance.oracle.link_log import Message
+from conformance.oracle.supervisor_knowledge import JudgedOrder
 from conformance.peers.node import SimulatedNode
 from conformance.peers.yard import Incident
 from conformance.suite.cases.supervisor.claim import UNSURE, nothing_for
 from conformance.suite.cases.supervisor.start import still_repeated
 from conformance.suite.supervisor_fixture import QUIET_MS, WORK_MS, SupervisorFixture, supervised
+from protocol.site import PlaceKind
 
 JOB_MS, SHORT_MS = 7_000, 600
 DUMB_MS = 1_500
@@ -275,6 +277,26 @@ def supervisor_train_lost(fixture: SupervisorFixture) -> None:
         if route.track in (one.body.get("from"), one.body.get("to"))
     ]
     fixture.none(there, "SUP-13", "no transfer at a train that is lost", lambda one: dict(one.body))
+
+
+def names_what_stands(fixture: SupervisorFixture, order: JudgedOrder, name: str) -> None:
+    """Demand of a transfer that it names what stands at a place of a berth or shuttle by its newest word [SUP-13]."""
+    place = fixture.site.places.get(name)
+    if place is None or not place.node:
+        return
+    track = place.kind == PlaceKind.TRACK
+    message, state = ("train-arrival", "at-rest") if track else ("shuttle-status", "at-place")
+    word = order.all_known[place.node].word(message)
+    told = {} if word is None else word.body
+    fixture.check(
+        told.get("state") == state, "SUP-13", f"{place.node} {state!r} by its newest word",
+        told.get("state", "no word after the claim"), order.message,
+    )  # fmt: skip
+    words = {"reading": "reading", "arrival": "arrival", "berth_boot": "boot"}
+    words = words if track else {"stop": "stop", "shuttle_boot": "boot"}
+    expected = {key: told[field] for key, field in words.items()}
+    named = {key: order.body.get(key) for key in words}
+    fixture.check(named == expected, "SUP-13", str(expected), named, order.message)
 
 
 @supervised("SUP-19", after=("supervisor-works",))
