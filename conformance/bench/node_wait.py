@@ -42,7 +42,8 @@ class NodeWait:
             self._measure()
             return
         self._connection, here, peer = newest
-        found = await asyncio.to_thread(peer_process, peer, here)
+        line = self._tap.line
+        found = await asyncio.to_thread(peer_process, peer, here, "" if line is None else line.port)
         with self._lock:
             self._close()
             if found is None or self._process is None or found.process_id != self._process.process_id:

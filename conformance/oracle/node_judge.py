@@ -36,6 +36,8 @@ ANSWER_GRACE_MS = 1300
 """What a link, a broker and a busy machine may add to the time of an answer, there and back."""
 OVERTAKEN_MS = 1000
 """So long before a new connection shows to a listener an order may have come over it."""
+AT_ONCE = 2
+"""So many orders without an answer are more than one at a time."""
 SETTLED_MS = 2000
 """After its last input a stimulus has gone through every debounce."""
 DEAD = "the node does not answer an ask any more"
@@ -56,6 +58,7 @@ class NodeJudge:
         undisturbed: bool = False,
         listening: bool = False,
         stalled: Stalled = lambda _begin_ms, _end_ms: 0.0,
+        carried: Stalled = lambda _begin_ms, _end_ms: 0.0,
         damaged: Damaged = lambda: 0,
     ) -> None:
         """More than `rate` orders in a second may be lost without an answer; 0: none may ever be.
@@ -65,10 +68,11 @@ class NodeJudge:
         `listening`: the log is what a subscriber heard (`heard_node`): nobody knows whether an order reached the node,
         nor when something was said.
         `stalled` tells for how many ms the test machine stood still between two instants: no time is judged by that.
-        `damaged` tells how often something was seen to be lost on a serial line.
+        `carried` tells for how many ms of that time the node's serial line was at work: so much of the time of an
+        answer is the line's. `damaged` tells how often something was seen to be lost on a serial line.
         """
         self._log, self._site, self._node = log, site, site.nodes[name]
-        self._undisturbed, self._stalled = undisturbed, stalled
+        self._undisturbed, self._stalled, self._carried = undisturbed, stalled, carried
         self._disturbances = Disturbances(damaged)
         self._answer_ms = specification().most_ms("answer") * slow + grace_ms
         self._topic = str(Topic(site.name, name, "job-order"))
@@ -80,7 +84,7 @@ class NodeJudge:
         self.judged: Counter[str] = Counter()
         """How often each requirement could be judged."""
         self.rules = MessageRules(site, name, self.tell, self.judged)
-        self._timing = Timing(self.tell, self.judged, stalled)
+        self._timing = Timing(self.tell, self.judged, stalled, carried)
         self._settings = UptimeSettings(self._timing)
         self._reading = OrderReading(self._node, self._everyone, rate, self._timing, stalled)
         self._motion = Motion(self.tell, self.judged)
@@ -200,11 +204,19 @@ class NodeJudge:
             if self._disturbances.lossy:
                 self._lost_some()
             if message.from_node:
+                self._stood_still(message)
                 self._said(message)
             elif message.topic in (self._topic, self._everyone):
                 self._came(message)
         if self._disturbances.lossy:
             self._lost_some()
+
+    def _stood_still(self, message: Message) -> None:
+        """What was sent while node or kit stood still reaches the node all at once, faster than any rate [ORD-19]."""
+        if not self._listening and self._set.backlog >= AT_ONCE:
+            since_ms = max(self._set.waits_since_ms, message.at_ms - LOOKED_BACK_MS)
+            if self._stalled(since_ms, message.at_ms):
+                self._set.doubt()
 
     def missed_reports(self, at_ms: float) -> None:
         """Reports may have been said by then that nobody heard, but no order is missing."""
@@ -261,7 +273,8 @@ class NodeJudge:
         if connection <= self._connection:
             return
         if self._connection:
-            self._lost = self._undisturbed and not self._disturbances.excuses(message.at_ms)
+            sound = not self._stalled(message.at_ms - LOOKED_BACK_MS, message.at_ms)
+            self._lost = self._undisturbed and sound and not self._disturbances.excuses(message.at_ms)
             self._disturbances.connected(message.at_ms)
             self._reports_lost()
             self._set.reconnected(message.at_ms - OVERTAKEN_MS if self._listening else inf)
@@ -351,8 +364,16 @@ class NodeJudge:
     def _within_ms(self, message: Message) -> float:
         if self._listening:
             return inf
-        still_ms = self._stalled(message.at_ms - LOOKED_BACK_MS, message.at_ms)
-        return self._answer_ms + still_ms + self._disturbances.delays(message.at_ms)
+        at_ms = message.at_ms
+        still_ms = self._stalled(at_ms - LOOKED_BACK_MS, at_ms)
+        least_ms = self._answer_ms + still_ms + self._disturbances.delays(at_ms)
+        within_ms = least_ms
+        while within_ms < least_ms + LOOKED_BACK_MS:
+            longer_ms = least_ms + self._carried(at_ms - within_ms, at_ms)
+            if longer_ms <= within_ms:
+                break
+            within_ms = longer_ms
+        return within_ms
 
     def _opens(self, message: Message) -> None:
         """The first word of a connection, and whose boot it is."""

@@ -106,6 +106,12 @@ class StateSet:
         """How many orders are surely still without their answer."""
         return min(self.end - one.handled + len(one.owed) for one in self.states)
 
+    @property
+    def waits_since_ms(self) -> float:
+        """When the oldest order came that may still be without its answer; endless where there is none."""
+        owed = [one.at_ms for state in self.states for one in state.owed]
+        return min([one.at_ms for one in self._queue[:1]] + owed, default=inf)
+
     # ---- what happens to the node
 
     def begin(self, boot: int, *, fresh: bool) -> None:

@@ -35,13 +35,15 @@ class Timing:
         tell: Tell,
         counted: Counter[str],
         stalled: Callable[[float, float], float] = lambda _begin_ms, _end_ms: 0.0,
+        carried: Callable[[float, float], float] = lambda _begin_ms, _end_ms: 0.0,
     ) -> None:
         """`counted` takes how often each requirement was judged.
 
         `stalled` tells for how many ms the test machine stood still between two instants: a node that is a program on
-        it, and waits for a processor, is late by its own time too.
+        it, and waits for a processor, is late by its own time too. `carried` tells for how many ms its serial line was
+        at work meanwhile: what repeats itself is made when there is room for it [SER-12], and heard when it has passed.
         """
-        self._tell, self._counted, self._stalled = tell, counted, stalled
+        self._tell, self._counted, self._stalled, self._carried = tell, counted, stalled, carried
         self._beats: dict[str, int] = {}
         """The uptime of each state message when it came last."""
         self._newest: int | None = None
@@ -114,7 +116,9 @@ class Timing:
             return
         begin, begin_ms = self._anchor
         passed, ours = uptime_difference(uptime, begin), message.at_ms - begin_ms
-        if abs(passed - ours) <= CLOCK_GRACE_MS + CLOCK_ERROR * ours:
+        off = abs(passed - ours)
+        lines = self._carried(message.at_ms - off, message.at_ms) + self._carried(begin_ms - off, begin_ms)
+        if off <= CLOCK_GRACE_MS + CLOCK_ERROR * ours + lines:
             self._off_ms = None
             return
         self._off_ms = message.at_ms if self._off_ms is None else self._off_ms
@@ -131,7 +135,9 @@ class Timing:
             gap = uptime_difference(uptime, was)
             if gap <= most + BEAT_GRACE_MS:
                 continue
-            if gap <= most + BEAT_GRACE_MS + self._stalled(message.at_ms - gap - STALL_MS, message.at_ms):
+            since_ms = message.at_ms - gap - STALL_MS
+            held_up = self._stalled(since_ms, message.at_ms) + self._carried(since_ms, message.at_ms)
+            if gap <= most + BEAT_GRACE_MS + held_up:
                 self._beats[name] = uptime
                 continue
             requirement = "MSG-03" if name == "node-status" else "MSG-02"

@@ -43,6 +43,16 @@ class Bench(ABC):
         """How often something was seen to be lost on the serial line by now; 0 without one."""
         return self.line.log.damaged if self.line is not None else 0
 
+    def line_ms(self, begin_ms: float, end_ms: float) -> float:
+        """How long the node's serial line was at work between two instants; 0 without one."""
+        return self.line.busy_ms(begin_ms, end_ms) if self.line is not None else 0.0
+
+    def held_up_ms(self, begin_ms: float, end_ms: float) -> float:
+        """How much of the time between two instants was not the node's: the test machine stood still, or its line was
+        at work.
+        """
+        return self.stalls.within(begin_ms, end_ms) + self.line_ms(begin_ms, end_ms)
+
     @property
     @abstractmethod
     def now_ms(self) -> float:

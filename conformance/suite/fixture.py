@@ -353,8 +353,9 @@ class Fixture:
 
     @property
     def patience_ms(self) -> float:
-        """How long an answer is waited for."""
-        return PATIENCE * self.limit_ms("answer")
+        """How long an answer is waited for; on a serial line also until a second's orders have been carried."""
+        line, orders = self.bench.line, self.spec.timing["order_rate"].most or 0
+        return PATIENCE * self.limit_ms("answer") + (0 if line is None else orders * line.exchange_ms)
 
     def until_it_hears(self, node: str = "") -> None:
         """Wait until orders to the node, or to all, reach it: a SUBSCRIBE may still be on its way."""

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
+from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from protocol.line_sizes import BITS, bytes_to_an_answer
 from protocol.specification import specification
 from protocol.wire.serial.framing import ESCAPE, FLAG, Frame, FrameReader
 from protocol.wire.serial.line_message import Here, read_here
+
+CHUNKS_KEPT = 40_000
+"""So many pieces of what passed are kept as times and sizes alone; twice that before the older half is dropped."""
 
 Damage = Callable[[bytes], bytes]
 """What a bad line makes of the bytes that pass."""
@@ -49,9 +54,16 @@ class LineLog:
         """How often bytes were seen to be lost or changed, or to be no frame: what they said is lost."""
         self._between: dict[bool, bytearray | None] = {True: None, False: None}
         self._count = 0
+        self._at_ms: list[float] = []
+        self._bytes: list[int] = []
+        """When each piece passed, and how many bytes had passed both ways by then."""
 
     def add(self, data: bytes, *, from_node: bool, at_ms: float) -> None:
         """Enter bytes as they pass at the node's end."""
+        self._at_ms.append(at_ms)
+        self._bytes.append(len(data) + (self._bytes[-1] if self._bytes else 0))
+        if len(self._at_ms) > 2 * CHUNKS_KEPT:
+            del self._at_ms[:CHUNKS_KEPT], self._bytes[:CHUNKS_KEPT]
         for octet in data:
             between = self._between[from_node]
             if octet != FLAG:
@@ -68,6 +80,13 @@ class LineLog:
         frame = next(iter(FrameReader().feed(flag + raw + flag)), None)
         self.damaged += frame is None
         self.frames.append(SeenFrame(self._count, at_ms, from_node, raw, frame))
+
+    def passed(self, begin_ms: float, end_ms: float) -> int:
+        """How many bytes passed between two instants, both ways."""
+        first, last = bisect_left(self._at_ms, begin_ms), bisect_left(self._at_ms, end_ms)
+        if first == last:
+            return 0
+        return self._bytes[last - 1] - (self._bytes[first - 1] if first else 0)
 
     def since(self, number: int) -> Sequence[SeenFrame]:
         """Those behind frame `number`."""
@@ -95,11 +114,27 @@ class Line(ABC):
     def __init__(self, rate: int) -> None:
         """`rate` in baud."""
         self.rate = rate
+        self.port = ""
+        """The path of the port that it is at; '' where it is at none."""
         self.log = LineLog()
         self.up: Damage = bytes
         """What becomes of the bytes of the node."""
         self.down: Damage = bytes
         """What becomes of those of the gateway."""
+
+    @property
+    def exchange_ms(self) -> float:
+        """What the line may take of the time between an order and its report, other messages already on their way."""
+        return bytes_to_an_answer() * BITS * 1000 / self.rate
+
+    def busy_ms(self, begin_ms: float, end_ms: float) -> float:
+        """How long the line was at work between two instants, for what stood or waited on it then, both ways.
+
+        An order waits for what is on its way to the node, and its answer for what is on its way from there: so much
+        of the time between them is the line's, and not the node's.
+        """
+        around_ms = specification().most("frame") * BITS * 1000 / self.rate
+        return self.log.passed(begin_ms - around_ms, end_ms + around_ms) * BITS * 1000 / self.rate
 
     def came_up(self, data: bytes) -> bytes:
         """What becomes of bytes of the node."""

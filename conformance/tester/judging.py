@@ -34,7 +34,7 @@ class Judging:
         rate = fixture.spec.timing["order_rate"].most or 0
         self._judge = NodeJudge(
             fixture.log, fixture.site, fixture.name, rate, slow=fixture.slow, grace_ms=fixture.bench.path_ms,
-            stalled=fixture.bench.stalls.within, damaged=fixture.bench.damaged,
+            stalled=fixture.bench.stalls.within, carried=fixture.bench.line_ms, damaged=fixture.bench.damaged,
         )  # fmt: skip
         self._told: set[str] = set()
 

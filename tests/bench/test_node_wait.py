@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import socket
+import subprocess
+import sys
 from collections import deque
 from typing import Any, cast
 
@@ -10,7 +13,7 @@ import pytest
 
 from conformance.bench import node_wait
 from conformance.bench.node_wait import NodeWait
-from conformance.bench.processes.peer_process import PeerProcess
+from conformance.bench.processes.peer_process import PeerProcess, peer_process
 from conformance.bench.tap.tap import Tap
 from conformance.suite.stalls import Stalls
 
@@ -19,6 +22,8 @@ HERE, THERE = ("127.0.0.1", 1883), ("127.0.0.1", 40_000)
 
 class OneConnection:
     """Of a tap only what is looked at: the ends of the node's newest connection."""
+
+    line = None
 
     def ends_of_newest(self) -> tuple[int, tuple[str, int], tuple[str, int]]:
         return 1, HERE, THERE
@@ -43,7 +48,7 @@ class Bench:
         self.now_ms = 0.0
         self.stalls = Stalls()
 
-        def found(_peer: Any, _here: Any) -> PeerProcess | None:
+        def found(_peer: Any, _here: Any, _port: str) -> PeerProcess | None:
             return cast("PeerProcess | None", process)
 
         monkeypatch.setattr(node_wait, "peer_process", found)
@@ -94,3 +99,34 @@ def test_a_node_elsewhere_waits_for_nothing_here(monkeypatch: pytest.MonkeyPatch
     bench = Bench(monkeypatch, None)
     bench.look(500)
     assert bench.stalls.within(0, 1000) == 0
+
+
+PLAYS = """
+import os, sys
+master, slave = os.openpty()
+print(os.ttyname(slave), flush=True)
+sys.stdin.read()
+"""
+
+
+@pytest.mark.wire
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux tells")
+def test_whoever_plays_a_board_at_a_pseudo_terminal_may_wait_too() -> None:
+    """The connection is that of the kit's own gateway; the board behind it is another program."""
+    with (
+        socket.create_server(("127.0.0.1", 0)) as server,
+        socket.create_connection(server.getsockname()) as gateway,
+        subprocess.Popen(
+            [sys.executable, "-c", PLAYS], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        ) as board,
+    ):
+        assert board.stdout is not None
+        port = board.stdout.readline().strip()
+        found = peer_process(gateway.getsockname(), server.getsockname(), port)
+        other = peer_process(gateway.getsockname(), server.getsockname(), "/dev/ttyUSB0")
+        assert board.stdin is not None
+        board.stdin.close()
+    assert found is not None
+    assert found._ids[1:] == (board.pid,)
+    assert other is not None
+    assert len(other._ids) == 1

@@ -27,6 +27,7 @@ from protocol.site_file import read_site, scenario_text
 from protocol.wire.endpoint import Endpoint
 from protocol.wire.serial.gateway import Fleet, Gateway
 from protocol.wire.serial.port import SerialPort
+from tests.firmware.asked_again import against, verdicts_of
 from tests.firmware.board import CORE
 from tests.firmware.bugs import ON_THE_CHIP, planted
 from tests.needs import needs, needs_header
@@ -95,13 +96,6 @@ def sound(board: AvrBoard) -> dict[str, Any]:
     return told
 
 
-def against(report: dict[str, Any]) -> dict[str, str]:
-    """What is said against the board, or could not be judged, by case."""
-    return {
-        case["id"]: case["verdict"] for case in report["cases"] if case["verdict"] not in ("pass", "none")
-    }
-
-
 PART = ("serial-status-again", "berth-arrival", "berth-bounce", "berth-times-arrival", "orders-in-order")
 
 
@@ -109,10 +103,12 @@ def test_a_berth_in_motion(tmp_path: Path) -> None:
     """A part of the suite; all of it takes four minutes."""
     with simulated("siding", tmp_path, bench=True) as board:
         chosen = [word for case in PART for word in ("--only", case)]
-        report = run(board, tmp_path, "conform", "siding", "--walk", "0", *chosen)
+        found = verdicts_of(
+            lambda words: run(board, tmp_path, "conform", "siding", "--walk", "0", *(words or chosen))
+        )
         sound(board)
-    assert (report["exit"], against(report)) == (0, {}), report["told"]
-    assert {case["id"] for case in report["cases"] if case["verdict"] == "pass"} >= set(PART)
+    assert against(found) == {}
+    assert set(found) >= set(PART)
 
 
 @pytest.mark.parametrize(
@@ -121,16 +117,10 @@ def test_a_berth_in_motion(tmp_path: Path) -> None:
 )
 def test_the_whole_suite_in_motion(role: str, name: str, tmp_path: Path) -> None:
     with simulated(name, tmp_path, bench=True) as board:
-        report = run(board, tmp_path, "conform", name, "--walk", "0")
-        passed = sum(case["verdict"] == "pass" for case in report["cases"])
-        spoken = against(report)
-        if set(spoken.values()) == {"inconclusive"}:  # The machine of the tests stood still: those again.
-            again = [word for case in spoken for word in ("--only", case)]
-            report = run(board, tmp_path, "conform", name, "--walk", "0", *again)
-            spoken = against(report)
+        found = verdicts_of(lambda words: run(board, tmp_path, "conform", name, "--walk", "0", *words))
         told = sound(board)
-    assert (report["exit"], spoken) == (0, {}), report["told"]
-    assert passed >= JUDGED[role]
+    assert against(found) == {}
+    assert len(found) >= JUDGED[role]
     assert told["stack"] <= recorded_stack()[role] * STACK_GROWS
     assert role != "crane" or told["steps"] > 10_000
 
@@ -144,7 +134,7 @@ def test_a_bug_of_the_board_is_seen_on_its_chip(name: str, tmp_path: Path) -> No
         report = run(board, tmp_path, "conform", "south", "--walk", "0", "--only", bug.case)
     # A board that restarts again and again stays long enough on the bus for no verdict.
     assert report["exit"] == 1
-    assert against(report)[bug.case] in ("fail", "inconclusive")
+    assert {case["id"]: case["verdict"] for case in report["cases"]}[bug.case] in ("fail", "inconclusive")
 
 
 def test_a_board_is_back_at_once_after_a_power_cycle(tmp_path: Path) -> None:

@@ -6,11 +6,13 @@ import json
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from protocol.site import Site
 from protocol.site_file import read_site, scenario_text
+from tests.firmware.asked_again import against, verdicts_of
 from tests.firmware.board import NODES, build
 from tests.needs import needs
 from tests.serial.cable import Cable
@@ -35,21 +37,27 @@ def passed(role: str, folder: Path, *words: str) -> set[str]:
     (folder / "site.toml").write_text(text(), encoding="utf-8")
     node, log, report = NODES[role], folder / "node.log", folder / "report.json"
     program = build(folder, node, of=site, link="line")
+
+    def ask(port: str, pid: int, *only: str) -> dict[str, Any]:
+        done = subprocess.run(
+            [*YARDWIRE, "conform", node, "--site", "site.toml", "--serial", port, "--yes", "--walk", "0",
+             "--reset-command", f"kill -HUP {pid}", "--json", str(report), *only],
+            capture_output=True, text=True, check=False, timeout=900, cwd=folder,
+        )  # fmt: skip
+        assert report.exists(), done.stdout + done.stderr
+        told: dict[str, Any] = json.loads(report.read_text(encoding="utf-8"))
+        return told
+
     with Cable() as cable, log.open("wb") as errors:
         process = subprocess.Popen([program, cable.board, folder / "cells"], stderr=errors)
         try:
-            done = subprocess.run(
-                [*YARDWIRE, "conform", node, "--site", "site.toml", "--serial", cable.host, "--yes", "--walk", "0",
-                 "--reset-command", f"kill -HUP {process.pid}", "--json", str(report), *words],
-                capture_output=True, text=True, check=False, timeout=900, cwd=folder,
-            )  # fmt: skip
+            found = verdicts_of(lambda more: ask(cable.host, process.pid, *(more or words)))
         finally:
             process.kill()
             process.wait()
     assert log.read_text(errors="replace") == ""
-    assert done.returncode == 0, done.stdout + done.stderr
-    cases = json.loads(report.read_text(encoding="utf-8"))["cases"]
-    return {case["id"] for case in cases if case["verdict"] == "pass"}
+    assert against(found) == {}
+    return set(found)
 
 
 def test_a_part_of_the_suite(tmp_path: Path) -> None:

@@ -20,10 +20,13 @@ RETAINED = ("node-status", "shuttle-status", "fault")
 class Script:
     """The ferry at a tap, of which an oracle reads; times are in ms of the bench's clock and of the node's."""
 
-    def __init__(self, *, rate: float = 0, bench: bool = True, fresh: bool = False) -> None:
-        """It stands at a place, or has just come up as it should, and a first ask was answered."""
+    def __init__(self, *, rate: float = 0, bench: bool = True, fresh: bool = False, **held_up: Any) -> None:
+        """It stands at a place, or has just come up as it should, and a first ask was answered.
+
+        `held_up` is what the oracle is told of a test machine that stood still, and of a serial line.
+        """
         self.log = Log()
-        self.oracle = NodeJudge(self.log, SITE, "ferry", rate, undisturbed=True)
+        self.oracle = NodeJudge(self.log, SITE, "ferry", rate, undisturbed=True, **held_up)
         self.now = 0.0
         self.boot, self.mark, self.connection, self.uptime_ahead = 7, 0, 1, 0
         self._seqs: Counter[str] = Counter()

@@ -125,6 +125,14 @@ def test_a_node_on_a_line_is_judged_with_no_broker_of_the_users(site: Path, tmp_
         ),
         (["node", "siding", "--serial", "/dev/tty-none"], "/dev/tty-none: there is no such port"),
         (["node", "siding", "north", "--serial", "/dev/tty-none"], "one line carries one node"),
+        (
+            ["conform", "siding", "--serial", "/dev/tty-none", "--baud", "2400", "--no-motion"],
+            "a line of 2,400 baud is too slow to judge a board on",
+        ),
+        (
+            ["fuzz", "siding", "--serial", "/dev/tty-none", "--baud", "1200", "--no-motion"],
+            "4,800 baud or more",
+        ),
         (["link"], "no port is named"),
         (["link", "/dev/tty-a", "/dev/tty-a"], "is named twice"),
     ],

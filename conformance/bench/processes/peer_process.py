@@ -6,6 +6,7 @@ second figure is the time spent waiting on a run queue). Elsewhere, and for a bo
 
 from __future__ import annotations
 
+import os
 from contextlib import suppress
 from ipaddress import ip_address
 from pathlib import Path
@@ -16,10 +17,11 @@ End = tuple[str, int]
 
 
 class PeerProcess:
-    """One process, known by its id."""
+    """One process, known by its id, or two that work together."""
 
-    def __init__(self, process_id: int) -> None:
+    def __init__(self, process_id: int, beside: int | None = None) -> None:
         self.process_id = process_id
+        self._ids = (process_id,) if beside is None else (process_id, beside)
         self._waited: dict[str, int] = {}
         """Nanoseconds that each of its threads has waited by the last look."""
         self.waited_ms()
@@ -31,20 +33,43 @@ class PeerProcess:
 
     def _look(self) -> dict[str, int]:
         found: dict[str, int] = {}
-        with suppress(OSError):
-            for thread in (PROC / str(self.process_id) / "task").iterdir():
-                with suppress(OSError, ValueError, IndexError):  # the thread has ended, or nothing is counted
-                    found[thread.name] = int((thread / "schedstat").read_text().split()[1])
+        for process_id in self._ids:
+            with suppress(OSError):
+                for thread in (PROC / str(process_id) / "task").iterdir():
+                    with suppress(
+                        OSError, ValueError, IndexError
+                    ):  # the thread has ended, or nothing is counted
+                        found[thread.name] = int((thread / "schedstat").read_text().split()[1])
         return found
 
 
-def peer_process(peer: End, here: End) -> PeerProcess | None:
-    """The process that has the end `peer` of a connection to `here`; None where it is elsewhere or not told."""
+def peer_process(peer: End, here: End, port: str = "") -> PeerProcess | None:
+    """The process that has the end `peer` of a connection to `here`; None where it is elsewhere or not told.
+
+    `port` is the serial port behind it: where that is a pseudo-terminal, whoever plays the board there counts too.
+    """
     if not (_is_loopback(peer[0]) and PROC.joinpath("self", "schedstat").exists()):
         return None
     inode = _inode_of(peer[1], here[1])
     owner = None if inode is None else _owner_of(f"socket:[{inode}]")
-    return None if owner is None else PeerProcess(owner)
+    return None if owner is None else PeerProcess(owner, _player_of(port))
+
+
+def _player_of(port: str) -> int | None:
+    """The process that has the other end of a pseudo-terminal (proc(5), /proc/pid/fdinfo: 'tty-index')."""
+    parent, _, number = os.path.realpath(port).rpartition("/") if port else ("", "", "")
+    if parent != "/dev/pts" or not number.isdigit():
+        return None
+    for process in PROC.iterdir():
+        if not process.name.isdigit():
+            continue
+        with suppress(OSError):  # it has ended, or is another user's
+            for one in (process / "fd").iterdir():
+                if one.readlink().name == "ptmx":
+                    told = (process / "fdinfo" / one.name).read_text().split()
+                    if "tty-index:" in told and told[told.index("tty-index:") + 1] == number:
+                        return int(process.name)
+    return None
 
 
 def _is_loopback(host: str) -> bool:

@@ -13,9 +13,10 @@ from protocol.wire.serial.port import OpenLine
 class LineTap(Line):
     """Stands between a gateway and the port that it would open. Its methods may be called from any thread."""
 
-    def __init__(self, open_port: OpenLine, rate: int) -> None:
-        """`open_port` opens the port itself, `rate` is its own in baud."""
+    def __init__(self, open_port: OpenLine, rate: int, port: str = "") -> None:
+        """`open_port` opens the port itself, `rate` is its own in baud, `port` its path."""
         super().__init__(rate)
+        self.port = port
         self._open_port = open_port
         self._port: Port | None = None
         self._muted = False

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from conformance.bench.tap.tap import Tap
     from protocol.site import Site
 
+SLOWEST_JUDGED = 4800
+"""Baud. On half of it a board that ends a motor in time is heard a second late, and fails for that."""
 Command = Callable[..., Any]
 OpenTap = Callable[["Site", str], AbstractContextManager[tuple["Tap", "Address"]]]
 """`open_tap` with what the options of the command line say: a tap for a node of a site."""
@@ -93,6 +95,7 @@ def open_tap(
 
     if line is not None:
         require_speaks_cbor(site, node)
+        require_carries(*line)
     with start_broker(choice, at=bus) as broker:
         address = broker.address
         tap = Tap(
@@ -122,11 +125,21 @@ def _gateway(site: Site, node: str, tap: Tap, address: Address, port: str, baud:
 
     # The tap speaks no TLS on this side.
     endpoint = Endpoint(tap.host, tap.port, address.user, address.password)
-    tap.line = LineTap(lambda: SerialPort(port, baud), baud)
+    tap.line = LineTap(lambda: SerialPort(port, baud), baud, port)
     SerialPort(port, baud).close()  # What is wrong with the port is said now, and not waited for.
     fleet = Fleet(site.name, {node: site.nodes[node]}, lambda _name: endpoint)
     with Gateway([(port, tap.line.open)], fleet, rate=baud):
         yield
+
+
+def require_carries(port: str, baud: int) -> None:
+    """Raise Trouble for a line too slow to judge a board on: what it says waits longer there than a machine may."""
+    if baud < SLOWEST_JUDGED:
+        raise Trouble(
+            f"a line of {baud:,} baud is too slow to judge a board on",
+            where=port,
+            fix=f"Give the board {SLOWEST_JUDGED:,} baud or more; 115,200 where nothing speaks against it",
+        )
 
 
 def require_speaks_cbor(site: Site, node: str) -> None:

@@ -44,8 +44,9 @@ class Trial:
         may_lose = rate or (promised if fixture.bench.line is not None else 0)
         self.fixture, self.motion = fixture, motion
         self.judge = NodeJudge(
-            fixture.log, fixture.site, fixture.name, may_lose, undisturbed=True, damaged=fixture.bench.damaged
-        )
+            fixture.log, fixture.site, fixture.name, may_lose, undisturbed=True,
+            stalled=fixture.bench.stalls.within, carried=fixture.bench.line_ms, damaged=fixture.bench.damaged,
+        )  # fmt: skip
         self.player = Player(fixture, self.judge, link, motion=motion, gap_ms=1000 / rate if rate else 0)
         self.pace = Pace(fixture.patience_ms)
         self.lost = ""
@@ -101,10 +102,14 @@ class Trial:
         """With motion allowed: end what is open and come to a state in which a job is accepted, if that can be."""
         if self.judge.findings or not self.motion:
             return
+        bench = self.fixture.bench
+        began_ms = bench.now_ms
         try:
             fit(self.fixture)
         except Broken as broken:
-            self.judge.take(self.fixture.bench.now_ms)
+            self.judge.take(bench.now_ms)
+            if bench.stalls.within(began_ms, bench.now_ms):
+                return  # What did not come may be on its way, and the judge hears it.
             what = f"brought to rest: expected {broken.expected}; seen {broken.seen}"
             self.judge.tell(broken.requirement, what, Oracle.ANSWER)
         except Unclear:

@@ -107,13 +107,10 @@ def orders_answer_time(fixture: Fixture) -> None:
         if report is None and ends[order.trace.connection] - order.at_ms < limit:
             continue
         told = f"a report for {act!r}" + (f" {_told_under(order)}" if "id" in order.body else "")
-        took = (
-            f"{report.at_ms - order.at_ms:.0f} ms"
-            if report
-            else f"none{fixture.log.misdirected(order.body, order.number)}"
-        )
-        fits = report is not None and report.at_ms - order.at_ms <= limit
+        none = f"none{fixture.log.misdirected(order.body, order.number)}"
+        took = f"{report.at_ms - order.at_ms:.0f} ms" if report else none
         span = order.at_ms, report.at_ms if report else order.at_ms + limit
+        fits = report is not None and report.at_ms - order.at_ms <= limit + fixture.bench.line_ms(*span)
         fixture.in_time(fits, span, "ORD-01", f"{told} within {limit:.0f} ms", took, order)
 
 
