@@ -13,13 +13,13 @@ from enum import Enum
 from functools import partial
 from operator import attrgetter
 from types import BuiltinMethodType, FunctionType, MappingProxyType, MethodType
-from typing import Any
+from typing import Any, NamedTuple
 
 from reference_node.snapshot.how import Dropped, How, Keep, Shared
 
 Canonical = Any
 _PLAIN = frozenset((str, int, float, bool, bytes, type(None)))
-_CODE = (FunctionType, MethodType, BuiltinMethodType, partial, type)
+_CODE = frozenset((FunctionType, MethodType, BuiltinMethodType, partial, type))
 
 
 class Unclassed(TypeError):
@@ -34,13 +34,14 @@ class Plan:
     prepare: Callable[[Any, int], None] | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Merged:
+class Merged(NamedTuple):
     """The plan of a class with those of its bases."""
 
     kept: Callable[[Any], tuple[Any, ...]]
     others: Sequence[tuple[str, How]]
     prepares: Sequence[Callable[[Any, int], None]]
+    names: frozenset[str]
+    """Of all fields that somebody has classed."""
 
 
 class Catalogue:
@@ -49,7 +50,8 @@ class Catalogue:
     def __init__(self, plans: Mapping[type, Plan], shared: tuple[type, ...]) -> None:
         self._plans = dict(plans)
         self._shared = frozenset(shared)
-        self._merged: dict[type, tuple[Merged, frozenset[str]]] = {}
+        self.merged: dict[type, Merged] = {}
+        """The plans that have been needed so far."""
 
     def with_plans(self, plans: Mapping[type, Plan]) -> Catalogue:
         """This catalogue and more."""
@@ -60,9 +62,10 @@ class Catalogue:
         """Every plan by class."""
         return MappingProxyType(self._plans)
 
-    def is_shared(self, kind: type) -> bool:
-        """Whether objects of `kind` never change."""
-        return kind in self._shared
+    @property
+    def shared(self) -> frozenset[type]:
+        """Classes whose objects never change."""
+        return self._shared
 
     def snapshot(self, participant: object, now_ms: int) -> Canonical:
         """The state of `participant`, whose clock says `now_ms`; rebases it. Raises Unclassed."""
@@ -71,16 +74,15 @@ class Catalogue:
     def plan_of(self, value: object) -> Merged:
         """What of an object enters its snapshot or is reset, and what prepares it. Raises Unclassed."""
         kind = type(value)
-        merged = self._merged.get(kind)
+        merged = self.merged.get(kind)
         if merged is None:
-            merged = self._merged[kind] = self._merge(kind)
-        plan, names = merged
-        unknown = getattr(value, "__dict__", {}).keys() - names
-        if unknown:
-            raise Unclassed(f"{kind.__module__}.{kind.__qualname__}: {', '.join(sorted(unknown))}")
-        return plan
+            merged = self.merged[kind] = self._merge(kind)
+        if hasattr(value, "__dict__") and not vars(value).keys() <= merged.names:
+            unknown = sorted(vars(value).keys() - merged.names)
+            raise Unclassed(f"{kind.__module__}.{kind.__qualname__}: {', '.join(unknown)}")
+        return merged
 
-    def _merge(self, kind: type) -> tuple[Merged, frozenset[str]]:
+    def _merge(self, kind: type) -> Merged:
         plans = [self._plans[base] for base in reversed(kind.__mro__) if base in self._plans]
         if not plans:
             raise Unclassed(f"{kind.__module__}.{kind.__qualname__}: no plan for this class")
@@ -97,7 +99,7 @@ class Catalogue:
             (name, how) for name, how in fields.items() if not isinstance(how, Keep) and not _is_idle(how)
         ]
         prepares = [plan.prepare for plan in plans if plan.prepare is not None]
-        return Merged(_all_of(kept), others, prepares), frozenset(fields)
+        return Merged(_all_of(kept), others, prepares, frozenset(fields))
 
 
 def _all_of(names: Sequence[str]) -> Callable[[Any], tuple[Any, ...]]:
@@ -118,40 +120,49 @@ def _is_idle(how: How) -> bool:
 
 
 class _Walk:
+    """One walk over a participant. It is done for every step of an exploration: whatever can be known of a class
+    stands in its plan, and plain values are told apart before anything is called for them.
+    """
+
+    __slots__ = ("_catalogue", "_now_ms", "_seen", "_shared")
+
     def __init__(self, catalogue: Catalogue, now_ms: int) -> None:
-        self._catalogue, self._now_ms = catalogue, now_ms
+        self._catalogue, self._now_ms, self._shared = catalogue, now_ms, catalogue.shared
         self._seen: dict[int, int] = {}
 
     def of(self, value: Any) -> Canonical:
         kind = type(value)
         if kind in _PLAIN:
             return value
-        if kind is tuple or kind is list or kind is deque:
-            return tuple(map(self.of, value))
         if kind is dict or kind is MappingProxyType:
             return tuple([(key, one if type(one) in _PLAIN else self.of(one)) for key, one in value.items()])
+        if kind is tuple or kind is list or kind is deque:
+            return tuple([one if type(one) in _PLAIN else self.of(one) for one in value])
+        if kind in self._catalogue.merged:
+            return self._object(value)
         if kind is set or kind is frozenset:
             return frozenset(value)
-        if isinstance(value, Enum):
-            return value.value
-        if isinstance(value, _CODE) or self._catalogue.is_shared(kind):
+        if kind in _CODE or kind in self._shared:
             return None
-        return self._object(value)
+        if issubclass(kind, Enum):
+            return value.value
+        return None if issubclass(kind, type) else self._object(value)
 
     def _object(self, value: Any) -> Canonical:
-        seen = self._seen.get(id(value))
-        if seen is not None:
-            return ("again", seen)
-        self._seen[id(value)] = len(self._seen)
-        plan = self._catalogue.plan_of(value)
-        for prepare in plan.prepares:
-            prepare(value, self._now_ms)
-        told = [one if type(one) in _PLAIN else self.of(one) for one in plan.kept(value)]
-        for name, how in plan.others:
+        before = len(self._seen)
+        number = self._seen.setdefault(id(value), before)
+        if number != before:
+            return ("again", number)
+        kept, others, prepares, _ = self._catalogue.plan_of(value)
+        now_ms = self._now_ms
+        for prepare in prepares:
+            prepare(value, now_ms)
+        told = [one if type(one) in _PLAIN else self.of(one) for one in kept(value)]
+        for name, how in others:
             if type(how) is Dropped:
                 object.__setattr__(value, name, how.reset())  # type: ignore[misc]
             else:
-                rebased = how.rebased(getattr(value, name), self._now_ms)  # type: ignore[union-attr]
+                rebased = how.rebased(getattr(value, name), now_ms)  # type: ignore[union-attr]
                 object.__setattr__(value, name, rebased)
                 told.append(rebased)
         return tuple(told)

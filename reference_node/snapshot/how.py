@@ -45,8 +45,10 @@ class Since:
         """The value at `BASE_MS` that compares as `value` does at `now_ms`."""
         if value is None:
             return None
-        age = now_ms * self.per_ms - value
-        passed = max((limit for limit in self.limits_ms if age >= limit * self.per_ms), default=0)
+        age, passed = now_ms * self.per_ms - value, 0
+        for limit in self.limits_ms:
+            if passed < limit <= age / self.per_ms:
+                passed = limit
         return (BASE_MS - passed) * self.per_ms
 
 

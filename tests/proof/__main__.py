@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import gc
 import sys
+from pathlib import Path
 
 from tests.proof import kill_list, long_run
 from tests.proof.budgets import small
-from tests.proof.run import Outcome, explore, record, recorded
+from tests.proof.run import Outcome, collect_seldom, explore, record, recorded
 from tests.proof.yard.participants import Steps
 
 
@@ -24,9 +24,15 @@ def main() -> int:
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--hours", type=float, default=2.0, help="of processor, for --long")
     parser.add_argument("--most", type=int, default=long_run.MOST, help="states of one budget, for --long")
+    parser.add_argument(
+        "--folder",
+        type=Path,
+        default=long_run.FOLDER,
+        help="where --long keeps what it found, and goes on from",
+    )
     asked = parser.parse_args()
     if asked.long:
-        return long_run.main(asked.processes, asked.hours, asked.only, asked.most)
+        return long_run.main(asked.processes, asked.hours, asked.only, asked.most, asked.folder)
     if asked.kill:
         return kill_list.main(asked.only)
     return _small(asked.only, keep=asked.record)
@@ -35,9 +41,7 @@ def main() -> int:
 def _small(only: str, *, keep: bool) -> int:
     outcomes: list[Outcome] = []
     bad = 0
-    gc.set_threshold(
-        100_000, 50, 1_000
-    )  # What is kept has no cycles; what is thrown away does not live long.
+    collect_seldom()
     known = {} if keep else recorded()
     steps: dict[str, Steps] = {}
     for budget in small():

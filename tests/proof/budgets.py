@@ -63,15 +63,17 @@ def sites() -> Iterator[Budget]:
         yield _calm("shuttle", name)
 
 
-def pairs(site: str = "crane") -> Iterator[Budget]:
+def pairs(site: str = "crane", *, calm: bool = False) -> Iterator[Budget]:
     """Every two disturbances together."""
-    for two in combinations(DISTURBANCES, 2):
-        qos = ", QoS 0" if "lose" in two else ""
-        yield Budget(site + qos, dict.fromkeys(two, 1))
+    return _together(2, site, calm=calm)
 
 
-def triples(site: str = "crane") -> Iterator[Budget]:
+def triples(site: str = "crane", *, calm: bool = False) -> Iterator[Budget]:
     """Every three."""
-    for three in combinations(DISTURBANCES, 3):
-        qos = ", QoS 0" if "lose" in three else ""
-        yield Budget(site + qos, dict.fromkeys(three, 1))
+    return _together(3, site, calm=calm)
+
+
+def _together(count: int, site: str, *, calm: bool) -> Iterator[Budget]:
+    for some in combinations(DISTURBANCES, count):
+        where = site + (", QoS 0" if "lose" in some else "")
+        yield _calm(where, *some) if calm else Budget(where, dict.fromkeys(some, 1))

@@ -1,7 +1,8 @@
-"""Writes the tables of docs/proof.md: `python -m tests.proof.document`."""
+"""Writes the tables of docs/proof.md: `python -m tests.proof.document`, after a long run with `--long FOLDER`."""
 
 from __future__ import annotations
 
+import argparse
 import sys
 import tomllib
 from pathlib import Path
@@ -10,6 +11,7 @@ from protocol.specification import specification
 from reference_node.snapshot.how import Dropped
 from reference_node.snapshot.supervisor_fields import GIVE_UP_MS, MOST_SENT
 from tests.proof.kill_list import known
+from tests.proof.long_run import enter
 from tests.proof.long_run import table as long_table
 from tests.proof.run import recorded
 from tests.proof.yard.budget import DISTURBANCES
@@ -90,9 +92,8 @@ def written(page: str) -> str:
         "kills": _kills(),
         "survivors": _survivors(),
         "times": _times(),
+        "long": long_table(),
     }
-    if "generated: long" in page and _has_long():
-        parts["long"] = long_table()
     for name, text in parts.items():
         begin = BEGIN.format(name)
         before, rest = page.split(begin, 1)
@@ -100,10 +101,11 @@ def written(page: str) -> str:
     return page
 
 
-def _has_long() -> bool:
-    return long_table().count("\n") > 2
-
-
 if __name__ == "__main__":
+    parser = argparse.ArgumentParser(prog="python -m tests.proof.document", description=__doc__)
+    parser.add_argument("--long", type=Path, help="a folder of `make prove ARGS=--long`, to be entered first")
+    asked = parser.parse_args()
+    if asked.long is not None:
+        enter(asked.long)
     PAGE.write_text(written(PAGE.read_text(encoding="utf-8")), encoding="utf-8")
     sys.exit(0)

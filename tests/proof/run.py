@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import time
 from dataclasses import asdict, dataclass
@@ -68,6 +69,11 @@ def explore(
         round(seconds, 1),
         wrong,
     )
+
+
+def collect_seldom() -> None:
+    """Have the interpreter look for circles seldom: what is kept has none, what is thrown away is taken apart."""
+    gc.set_threshold(100_000, 50, 1_000)
 
 
 def recorded() -> dict[str, dict[str, int]]:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import gc
 import random
 from dataclasses import dataclass
+from pathlib import Path
 from unittest.mock import patch
 
 import pytest
 
 from protocol.specification import specification
 from reference_node.snapshot.canonical import Catalogue, Plan, Unclassed
-from reference_node.snapshot.copies import freeze, thaw
+from reference_node.snapshot.copies import freeze, release, thaw
 from reference_node.snapshot.how import KEEP
 from reference_node.supervisor.supervisor import Supervisor
+from tests.proof import long_run
 from tests.proof.budgets import small
 from tests.proof.document import PAGE, bounds, written
 from tests.proof.kill_list import BUDGETS, TOLD, kill, known, rules
@@ -30,6 +33,14 @@ def test_both_orders_of_search_find_the_same_states() -> None:
     assert wide.complete
     assert (wide.states, wide.edges, wide.agreed) == (deep.states, deep.edges, deep.agreed)
     assert wide.states == recorded()["crane: undisturbed"]["states"]
+
+
+def test_what_goes_on_by_itself_and_what_was_kept_as_bytes_come_to_the_same_states() -> None:
+    """With every participant made again from its bytes before each step, and with none kept at hand."""
+    with patch("tests.proof.yard.supervisor_steps.MOST_LIVE", 0):
+        found = explore(Budget("crane"))
+    known = recorded()["crane: undisturbed"]
+    assert (found.wrong, found.states, found.edges) == ("", known["states"], known["edges"])
 
 
 def test_every_small_budget_has_its_counts() -> None:
@@ -58,6 +69,10 @@ class AcceptsTwice(Supervisor):
         self.new = 0
 
 
+def one_supervisor() -> Supervisor:
+    return Supervisor(one_crane(), CHIEF, boot=1, rng=random.Random(1))
+
+
 def test_a_field_that_nobody_has_classed_is_told() -> None:
     supervisor = AcceptsTwice(one_crane(), CHIEF, boot=1, rng=random.Random(1))
     with pytest.raises(Unclassed, match="AcceptsTwice: new"):
@@ -81,6 +96,32 @@ def test_a_copy_goes_on_by_itself() -> None:
     other.count += 1
     assert catalogue.snapshot(one, 0) == (3,)
     assert catalogue.snapshot(other, 0) == (4,)
+
+
+def test_a_participant_that_is_taken_apart_leaves_no_circle_behind() -> None:
+    supervisor = one_supervisor()
+    gc.collect()
+    gc.disable()
+    try:
+        release(supervisor)
+        del supervisor
+        assert gc.collect() == 0
+    finally:
+        gc.enable()
+
+
+@pytest.mark.wire
+def test_a_long_run_goes_on_where_it_was_stopped(tmp_path: Path) -> None:
+    """A line that was cut off in the middle counts for nothing; what was done is not done again."""
+    only, file = "berth: node down", tmp_path / "long.jsonl"
+    assert long_run.main(1, 1.0, only, 50, tmp_path) == 0
+    before = file.read_text(encoding="utf-8")
+    assert [one.name for one in long_run.read(file)] == ["berth: node down, calm"]
+    file.write_text(before + before[:40], encoding="utf-8")
+    assert long_run.main(1, 1.0, only, 50, tmp_path) == 0
+    assert file.read_text(encoding="utf-8") == before
+    assert long_run.main(1, 1.0, only, 60, tmp_path) == 0
+    assert [one.states for one in long_run.read(file)] == [50, 60]
 
 
 def test_the_page_says_what_was_found() -> None:

@@ -101,7 +101,7 @@ class KnownNode:
     @property
     def owned(self) -> bool:
         """Whether orders may be sent: the newest claim was answered with its own id."""
-        return self.belief == "owned"
+        return self.machine.state == "owned"
 
     @property
     def replaced(self) -> bool:
@@ -111,7 +111,10 @@ class KnownNode:
     @property
     def job(self) -> SentOrder | None:
         """The open job, if there is one."""
-        return next((sent for sent in self.open.values() if sent.is_job), None)
+        for sent in self.open.values():
+            if sent.is_job:
+                return sent
+        return None
 
     def word(self, message: str) -> Body | None:
         """The node's newest `message`, if it was said after the claim; only on that anything is started.

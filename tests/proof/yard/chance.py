@@ -10,6 +10,7 @@ older than another and whether a deadline has passed; time that passes without a
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from itertools import count
 
 from protocol.counting import UPTIME_MODULUS
@@ -33,12 +34,16 @@ class Chance:
         """`part` is that of every claim; of two lives none is dealt the same tokens."""
         self.part, self.life = part, life
         self.about: set[int] | None = None
+        self.lend: Callable[[], set[int]] | None = None
+        """Asked for those that are about when the first token of a step is drawn."""
 
     def getrandbits(self, k: int) -> int:
         if k != 32:
             return self.part
         if self.about is None:
-            raise Dealt
+            if self.lend is None:
+                raise Dealt
+            self.about = self.lend()
         token = next(one for one in count(self.life * LIFE + 1) if one not in self.about)
         self.about.add(token)
         return token
@@ -67,6 +72,7 @@ CHANCE_PLANS = {
             "part": KEEP,
             "life": KEEP,
             "about": Dropped("lent for a step", lambda: None),
+            "lend": Dropped("lent for a step", lambda: None),
         }
     ),
     StepUptime: Plan({"count": SHARED, "_zero_ms": SHARED}),

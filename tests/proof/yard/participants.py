@@ -44,6 +44,12 @@ class Steps:
             if not node.is_supervisor
         ]
 
+    @property
+    def done(self) -> int:
+        """How many steps of a participant have been done."""
+        of_supervisors = sum(one.stepped for one in self._of_supervisors.values())
+        return of_supervisors + sum(one.stepped for one in self.nodes)
+
     def of_supervisor(self, name: str, part: int) -> SupervisorSteps:
         """Those of the supervisor `name` whose claims have the random part `part`."""
         found = self._of_supervisors.get((name, part))
@@ -87,22 +93,21 @@ class Participants:
         step = steps.step(state.nodes[number], before, what)
         if step.wrong:
             return state, step.wrong
-        record, wrong = self.judge.recorded(state.record, number, step)
-        wrong = wrong or self.judge.boxes(step.world)
-        nodes = (*state.nodes[:number], step.after, *state.nodes[number + 1 :])
-        queues = state.queues
+        supervisors, nodes, queues, retained, late, world, record, seen, left = state
+        wrong, touched = "", step.world != before
+        if step.deeds:
+            record, wrong = self.judge.recorded(record, number, step)
+        if touched:
+            wrong = wrong or self.judge.boxes(step.world)
+            world = self.worlds.number(step.world)
+        nodes = (*nodes[:number], step.after, *nodes[number + 1 :])
         if step.said:
             queues = self._said_by_node(state, number, step.said)
-        after = state._replace(
-            nodes=nodes,
-            queues=queues,
-            retained=self._retain(state.retained, step.said),
-            world=self.worlds.number(step.world),
-            record=record,
-        )
+            retained = self._retain(retained, step.said)
+        after = State(supervisors, nodes, queues, retained, late, world, record, seen, left)
         if step.moved:
             wrong = wrong or self.judge.hand(after, steps.name)
-        if step.world != before:
+        if touched:
             wrong = wrong or self.judge.false_belief(after)
         return after, wrong
 
@@ -119,19 +124,15 @@ class Participants:
         step = steps.step(state.supervisors[number], what, lambda: self._tokens_about(state))
         if step.wrong:
             return state, step.wrong
-        record, wrong = state.record, ""
+        supervisors, nodes, queues, retained, late, world, record, seen, left = state
+        wrong = ""
         if step.ended:
-            record, wrong = self.judge.ended(state.record, step.ended)
-        supervisors = (*state.supervisors[:number], step.after, *state.supervisors[number + 1 :])
-        queues = state.queues
+            record, wrong = self.judge.ended(record, step.ended)
+        supervisors = (*supervisors[:number], step.after, *supervisors[number + 1 :])
         if step.said:
             queues = self._said_by_supervisor(state, number, step.said)
-        after = state._replace(
-            supervisors=supervisors,
-            queues=queues,
-            retained=self._retain(state.retained, step.said),
-            record=record,
-        )
+            retained = self._retain(retained, step.said)
+        after = State(supervisors, nodes, queues, retained, late, world, record, seen, left)
         if step.after != state.supervisors[number]:
             wrong = (
                 wrong or self.judge.false_belief(after) or self.judge.sent_into_motion(state, after, number)
@@ -195,14 +196,13 @@ class Participants:
         return bool(channel % 2)
 
     def _with_queue(self, state: State, channel: int, queue: Queue) -> State:
-        queues = state.queues
-        return state._replace(queues=(*queues[:channel], queue, *queues[channel + 1 :]))
+        supervisors, nodes, queues, retained, late, world, record, seen, left = state
+        queues = (*queues[:channel], queue, *queues[channel + 1 :])
+        return State(supervisors, nodes, queues, retained, late, world, record, seen, left)
 
     def _under_way_from(self, state: State, node: int) -> int:
-        return max(
-            len(state.queues[self._channel(number, node, to_node=False)])
-            for number in range(len(self.supervisors))
-        )
+        step = 2 * len(self.nodes)
+        return max(map(len, state.queues[2 * node :: step]))
 
     def _nothing_to(self, state: State, node: int) -> State:
         for number in range(len(self.supervisors)):

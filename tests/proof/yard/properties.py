@@ -30,8 +30,6 @@ class Properties:
         self._beliefs: dict[Any, str] = {}
 
     def recorded(self, record: int, number: int, step: NodeStep) -> tuple[int, str]:
-        if not step.deeds:
-            return record, ""
         key = (record, number, step.deeds)
         found = self._deeds.get(key)
         if found is None:
@@ -62,6 +60,8 @@ class Properties:
     def sent_into_motion(self, before: State, after: State, number: int) -> str:
         """Nobody is sent to where a machine moves."""
         steps = self.supervisors[number]
+        if not steps.states[after.supervisors[number]].asked:
+            return ""
         asked_before = set(steps.states[before.supervisors[number]].asked)
         known = steps.states[after.supervisors[number]]
         for asked in known.asked:
@@ -82,11 +82,12 @@ class Properties:
 
     def false_belief(self, state: State) -> str:
         """What is held to be sure is so; of a spreader once its load sensor has settled."""
-        settled = tuple(
-            one.states[number].settled for one, number in zip(self.nodes, state.nodes, strict=True)
-        )
+        settled: tuple[bool, ...] = ()
         for steps, number in zip(self.supervisors, state.supervisors, strict=True):
-            if number != ABSENT:
+            if number != ABSENT and steps.states[number].believes:
+                settled = settled or tuple(
+                    [one.states[known].settled for one, known in zip(self.nodes, state.nodes, strict=True)]
+                )
                 key = (steps.name, number, state.world, settled, self.records.all[state.record].claims)
                 found = self._beliefs.get(key)
                 if found is None:

@@ -9,19 +9,21 @@ from typing import Any
 from protocol.participant import Delivery
 from protocol.site import Site
 from reference_node.snapshot.canonical import Catalogue
-from reference_node.snapshot.copies import freeze, thaw
+from reference_node.snapshot.copies import freeze, release, thaw
 from reference_node.snapshot.how import BASE_MS
 from reference_node.supervisor.check.rules import Rules
 from reference_node.supervisor.observe.boxes import UNSURE
 from reference_node.supervisor.plan.goals import Goal
 from reference_node.supervisor.questions.question import LETS_GO_ON, Ask
 from reference_node.supervisor.supervisor import Supervisor
-from tests.proof.yard.chance import Chance, Dealt
+from tests.proof.yard.chance import Chance
 from tests.proof.yard.messages import Messages
 from tests.proof.yard.uptimes import rebase_session
 
 LIVES = 10
 """More boots than any supervisor has in a run."""
+MOST_LIVE = 4_000
+"""So many of the newest states have the object at hand that came to them: it can go on without being made again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,9 +49,8 @@ class Belief:
 
 @dataclass(frozen=True, slots=True)
 class SupervisorState:
-    """One state of the supervisor, and what the exploration asks of it."""
+    """What the exploration asks of one state of the supervisor."""
 
-    frozen: bytes
     boot: int
     linked: bool
     replaced: bool
@@ -108,6 +109,10 @@ class SupervisorSteps:
         self._number: dict[Any, int] = {}
         self._done: dict[Any, SupervisorStep] = {}
         self._rebased: dict[tuple[int, str, int, int], int] = {}
+        self._live: dict[int, Supervisor] = {}
+        self._frozen: dict[int, bytes] = {}
+        self._made: dict[int, tuple[Any, ...]] = {}
+        """What was done to come to a state that nobody has had to go on from a second time."""
         self.stepped = 0
 
     def started(self, boot: int, contents: tuple[tuple[str, tuple[str, ...]], ...] = ()) -> int:
@@ -122,50 +127,57 @@ class SupervisorSteps:
             goals=self.goals,
             contents=dict(contents),
         )
-        return self._keep(supervisor)
+        return self._keep(supervisor, ())
 
     def step(
         self, number: int, what: tuple[Any, ...], about: Callable[[], frozenset[int]] = frozenset
     ) -> SupervisorStep:
         """Do `what` in a state; `about` gives the tokens that may not be dealt, and is asked where one is."""
         found = self._done.get((number, what))
-        if found is None:
-            try:
-                found = self._step(number, what, None)
-            except Dealt:
-                found = DEALS
-            self._done[number, what] = found
-        if found is not DEALS:
-            return found
-        key = (number, what, about())
-        found = self._done.get(key)
-        if found is None:
-            found = self._done[key] = self._step(number, what, key[2])
-        return found
+        if found is DEALS:
+            found = self._done.get((number, what, about()))
+        return found if found is not None else self._step(number, what, about)
 
-    def _step(self, number: int, what: tuple[Any, ...], about: frozenset[int] | None) -> SupervisorStep:
+    def _step(
+        self, number: int, what: tuple[Any, ...], about: Callable[[], frozenset[int]]
+    ) -> SupervisorStep:
         self.stepped += 1
-        supervisor = thaw(self.states[number].frozen)
-        for session in supervisor.sessions.values():
-            session._rng.about = None if about is None else {*about, *_tokens(supervisor)}
+        supervisor = self._taken(number)
+        lent = self._lend(supervisor, about)
         try:
             out = self._do(supervisor, what)
-        except Dealt:
-            raise
         except Exception as error:  # noqa: BLE001 - a step that fails is what is looked for
-            return SupervisorStep(number, wrong=f"{self.name} fails: {error!r}")
-        ended = tuple((node, sent.boot, sent.id, sent.state) for _, node, sent in supervisor.history)
-        said = tuple(self._messages.number(one) for one in out)
-        return SupervisorStep(self._keep(supervisor), said, ended)
+            release(supervisor)
+            done = SupervisorStep(number, wrong=f"{self.name} fails: {error!r}")
+        else:
+            ended = tuple((node, sent.boot, sent.id, sent.state) for _, node, sent in supervisor.history)
+            said = tuple(self._messages.number(one) for one in out)
+            after = self._keep(supervisor, ("step", number, what, *lent))
+            done = SupervisorStep(after, said, ended)
+        self._done[number, what] = DEALS if lent else done
+        self._done[number, what, *lent] = done
+        return done
+
+    def _lend(self, supervisor: Any, about: Callable[[], frozenset[int]]) -> list[frozenset[int]]:
+        """Have the supervisor draw what is not about. The list gets what was, once a token is drawn."""
+        known, lent = _tokens(supervisor), list[frozenset[int]]()
+
+        def lend() -> set[int]:
+            lent.append(about())
+            return {*lent[0], *known}
+
+        for session in supervisor.sessions.values():
+            session._rng.lend = lend
+        return lent
 
     def rebased(self, number: int, node: str, boot: int, uptime: int) -> int:
         """The state in which `node`, in that boot and at that uptime, begins to count again from 0."""
         key = (number, node, boot, uptime)
         found = self._rebased.get(key)
         if found is None:
-            supervisor = thaw(self.states[number].frozen)
+            supervisor = self._taken(number, again=False)
             rebase_session(supervisor.sessions[node], boot, uptime)
-            found = self._rebased[key] = self._keep(supervisor)
+            found = self._rebased[key] = self._keep(supervisor, ("rebase", *key))
         return found
 
     def _do(self, supervisor: Supervisor, what: tuple[Any, ...]) -> Any:
@@ -194,12 +206,46 @@ class SupervisorSteps:
                 return []
         raise AssertionError(what)
 
-    def _keep(self, supervisor: Supervisor) -> int:
+    def _taken(self, number: int, *, again: bool = True) -> Any:
+        """An object in that state, for the caller to go on with. `again`: it will be asked for more than once."""
+        supervisor = self._live.pop(number, None)
+        if number in self._frozen:
+            return supervisor if supervisor is not None else thaw(self._frozen[number])
+        if supervisor is None:
+            supervisor = self._made_again(number)
+        if again:
+            self._frozen[number] = freeze(supervisor, self._catalogue)
+        return supervisor
+
+    def _made_again(self, number: int) -> Any:
+        """What came to that state, done once more."""
+        kind, before, *more = self._made[number]
+        supervisor = self._taken(before)
+        if kind == "rebase":
+            node, boot, uptime = more
+            rebase_session(supervisor.sessions[node], boot, uptime)
+        else:
+            self._lend(supervisor, lambda: more[1])
+            self._do(supervisor, more[0])
+        self._catalogue.snapshot(supervisor, supervisor.now_ms)
+        return supervisor
+
+    def _keep(self, supervisor: Supervisor, made: tuple[Any, ...]) -> int:
+        """The number of the state that `supervisor` is in, which is not the caller's any more."""
         snapshot = self._catalogue.snapshot(supervisor, supervisor.now_ms)
         number = self._number.get(snapshot)
         if number is None:
             number = self._number[snapshot] = len(self.states)
-            self.states.append(_state(supervisor, freeze(supervisor, self._catalogue)))
+            self.states.append(_state(supervisor))
+            self._made[number] = made
+            if not made:
+                self._frozen[number] = freeze(supervisor, self._catalogue)
+        elif number in self._live or number in self._frozen:
+            release(supervisor)
+            return number
+        self._live[number] = supervisor
+        if len(self._live) > MOST_LIVE:
+            release(self._taken(next(iter(self._live))))
         return number
 
 
@@ -212,19 +258,19 @@ def _answer(supervisor: Supervisor, about: str, node: str, place: str, found: tu
                 return  # told to the person, who says it again
 
 
-def _state(supervisor: Supervisor, frozen: bytes) -> SupervisorState:
+def _state(supervisor: Supervisor) -> SupervisorState:
     sessions = supervisor.sessions
-    rules = Rules(supervisor.look())
+    rules = Rules(supervisor.look()) if supervisor.questions else None
     asked = tuple(
         Asked(str(one.about), one.node, one.place, _bars(supervisor, rules, one))
         for one in supervisor.questions
+        if rules is not None
     )
     believes = _believes(supervisor) if supervisor.was_owned and not supervisor.replaced else ()
     quiet = all(not session.open and session.owned for session in sessions.values())
     sure = all(UNSURE not in supervisor.inventory.shown(place) for place in supervisor.site.places)
     held_boxes = all(held != UNSURE for held in supervisor.inventory.spreaders.values())
     return SupervisorState(
-        frozen,
         supervisor.boot,
         supervisor.linked,
         bool(supervisor.replaced),

@@ -87,11 +87,15 @@ class Yard(Disturbances):
     def edges(self, state: State) -> list[tuple[object, State, bool, str]]:
         """Every edge; those that change nothing are left out."""
         out: list[tuple[object, State, bool, str]] = []
+        rebases = self.budget.calm
         for label, (after, wrong), disturbed in self._all(state):
-            if after != state:
+            if after == state:
+                if not wrong:
+                    continue
+            elif rebases:
                 after = self.rebased(after)
-            if after == state and not wrong:
-                continue
+                if after == state and not wrong:
+                    continue
             out.append((label, after, disturbed, wrong))
         return out
 
