@@ -229,12 +229,13 @@ class SequenceComparison:
         """How long the answer to an order took."""
         usual, lasted = self._a.answers[x], self._b.answers[y]
         mean, bound = self._scatter.bound_ms(self._event(x), ANSWER, usual)
-        if abs(lasted - mean) > bound:
+        beyond_ms = abs(lasted - mean) - bound
+        if beyond_ms > 0:
             words = f"from {event_in_words('', self._words(self._b, y))} to its first report"
             found = self._difference(
                 "slower" if lasted > mean else "faster", x, y, self._detail(lasted, mean, bound)
             )
-            yield replace(found, words=words)
+            yield replace(found, words=words, beyond_ms=beyond_ms)
 
     def _duration(self, x: int, y: int, *, last: bool) -> Iterator[Difference]:
         usual, lasted = took(self._a, x), took(self._b, y)
@@ -261,6 +262,7 @@ class SequenceComparison:
         kind = "slower" if off > 0 else "faster"
         detail = self._detail(lasted, mean, bound)
         found = self._difference(kind, x, y, detail, part=part, axis=self._axis(y), step=True)
+        found = replace(found, beyond_ms=abs(off) - bound)
         # What comes late is wrong from when it was due.
         due = round(self._b.at_us[y - 1] + mean * 1000)
         yield replace(found, at_us=due) if off > 0 else found
