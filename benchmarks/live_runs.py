@@ -1,6 +1,8 @@
 """Runs of harlow-basin over a real broker in real time, recorded: `python -m benchmarks.live_runs FOLDER NUMBER`.
 
-Good runs, which differ by what the machine that simulates them does: a comparison has to call them the same.
+Good runs, which differ by what the machine that simulates them does: a comparison has to call them the same. How long
+that machine stood still at its worst is kept of each (`stall_ms` in runs.toml), so that `yardwire diff` can ask
+whether being called different goes along with it.
 """
 
 from __future__ import annotations
@@ -13,23 +15,32 @@ from pathlib import Path
 
 from conformance.bench.brokers.broker import start_broker
 from conformance.commands.demo.yard import demo_yard
+from conformance.recordings.runs.marks import write_mark
+from conformance.recordings.runs.name import RunName
+from conformance.recordings.runs.rule import CutRule
+from conformance.suite.stalls import NOTICED_MS
 from protocol.recording import Header
 from protocol.site_file import scenario
 
 LONGEST_S = 240.0
+TICK_S = 0.02
 
 
-def one(folder: Path, number: int, seed: int) -> str:
-    """Record one run."""
+def one(folder: Path, number: int, seed: int) -> tuple[Path, bool, int]:
+    """Record one run; gives its file, whether it came to its end, and the longest stall in ms, 0 for none."""
     path = folder / f"live-{number:03}.ywrec"
     header = Header("harlow-basin", datetime.now(UTC).isoformat(), "live", "live")
     with start_broker("mosquitto") as broker, demo_yard(scenario(), broker, path, header, seed) as yard:
         end = time.monotonic() + LONGEST_S
+        longest_s = 0.0
         while not yard.supervisor.finished and time.monotonic() < end:
-            time.sleep(0.1)
+            began = time.monotonic()
+            time.sleep(TICK_S)
+            longest_s = max(longest_s, time.monotonic() - began - TICK_S)
             yard.check()
         time.sleep(1.0)
-        return f"{path}: {'finished' if yard.supervisor.finished else 'NOT FINISHED'}"
+        longest_ms = round(1000 * longest_s)
+        return path, yard.supervisor.finished, longest_ms if longest_ms >= NOTICED_MS else 0
 
 
 def main() -> None:
@@ -43,8 +54,14 @@ def main() -> None:
     asked.folder.mkdir(parents=True, exist_ok=True)
     numbers = range(asked.number)
     with ProcessPoolExecutor(asked.at_once) as pool:
-        for told in pool.map(one, [asked.folder] * asked.number, numbers, [asked.seed + n for n in numbers]):
-            print(told, flush=True)
+        for path, finished, stall_ms in pool.map(
+            one, [asked.folder] * asked.number, numbers, [asked.seed + number for number in numbers]
+        ):
+            write_mark(asked.folder, RunName(path.name, 1), {"stall_ms": stall_ms}, CutRule())
+            print(
+                f"{path}: {'finished' if finished else 'NOT FINISHED'}, longest stall {stall_ms} ms",
+                flush=True,
+            )
 
 
 if __name__ == "__main__":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from typing import Any
 
 import cbor2
@@ -62,3 +63,26 @@ def test_a_length_is_that_of_cbor2(value: object) -> None:
 def test_a_value_of_another_kind_is_in_doubt(value: object) -> None:
     with pytest.raises(Doubt):
         size_of(value)
+
+
+@pytest.mark.parametrize("integer", [0, 1, 23, 24, 255, 256, 300, 65504])
+@pytest.mark.parametrize("bits", ["e", "f", "d"])
+def test_a_whole_float_never_passes_for_its_integer(integer: int, bits: str) -> None:
+    """Half a float of 300 is as long as the integer, and equal to it."""
+    row = next(row for row in VALID if row["message"] == "fault" and b"\xa0" < payload_of(row) < b"\xb8")
+    written = cbor2.loads(payload_of(row))
+    whole = cbor2.dumps(written | {0: integer})
+    assert quick_body("fault", whole, MOST) is not None
+    head = {"e": b"\xf9", "f": b"\xfa", "d": b"\xfb"}[bits]
+    bent = whole.replace(b"\x00" + cbor2.dumps(integer), b"\x00" + head + struct.pack(f">{bits}", integer), 1)
+    assert cbor2.loads(bent) == cbor2.loads(whole)
+    assert quick_body("fault", bent, MOST) is None
+
+
+def test_keys_in_another_order_go_the_long_way_though_they_went_the_short_one_before() -> None:
+    row = next(row for row in VALID if row["message"] == "fault" and b"\xa0" < payload_of(row) < b"\xb8")
+    written = cbor2.loads(payload_of(row))
+    assert quick_body("fault", cbor2.dumps(written), MOST) is not None
+    assert quick_body("fault", cbor2.dumps(dict(reversed(written.items()))), MOST) is None
+    key = {True: written[1], **{key: value for key, value in written.items() if key != 1}}
+    assert quick_body("fault", cbor2.dumps(dict(sorted(key.items()))), MOST) is None

@@ -12,7 +12,7 @@ from tests.rules_over_messages.bent import SITE, Said, Tale
 LATER_MS = 1500
 
 
-def _later(tale: Tale, one: Said, ms: int, *, own: bool = True) -> None:
+def later(tale: Tale, one: Said, ms: int, *, own: bool = True) -> None:
     """Everything from this message on comes later; with `own` in the node's own time too."""
     for other in tale.said[tale.said.index(one) :]:
         other.at_us += ms * 1000
@@ -41,7 +41,7 @@ def _again(tale: Tale, one: Said) -> list[Said]:
 def time_between_jobs(tale: Tale, rng: Random) -> Said:
     """The next order comes later than it did."""
     one = rng.choice([one for one in _orders(tale, "transfer", "run", "depart") if _follows_a_job(tale, one)])
-    _later(tale, one, LATER_MS)
+    later(tale, one, LATER_MS)
     return one
 
 

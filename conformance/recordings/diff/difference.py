@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from math import inf
 
 from conformance.recordings.diff.event_log import EventLog
 
@@ -27,6 +28,8 @@ class Difference:
     axis: str | None = None
     """The axis that moved farthest meanwhile, if one did: its name, or without a site file its number."""
     led_to: tuple[str, ...] = ()
+    beyond_ms: float = inf
+    """slower, faster: how far beyond what good runs differ by; of all else nothing excuses it."""
 
     def as_json(self) -> dict[str, object]:
         """For programs."""
@@ -50,6 +53,8 @@ class Comparison:
     """Events of the good run."""
     not_reached: int = 0
     """Those of them that were due only after the end of the other recording."""
+    beyond_ms: float = 0.0
+    """How far beyond what good runs differ by the time is that is farthest."""
     cut_off: bool = False
     """Whether one of the files breaks off, so that what stood behind is in nobody's hands."""
 

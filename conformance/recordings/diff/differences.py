@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from math import inf
 
 from conformance.recordings.diff.difference import Comparison, Difference
 from conformance.recordings.diff.event_log import EventLog, EventSequence
@@ -39,9 +40,9 @@ def compare(
     result.differences.extend(_orders(reference, other, pairs, scatter.stall_ms))
     result.differences.sort(key=lambda one: (one.at_us, one.number or 0))
     result.notes.extend(_counted(reference, other))
+    result.beyond_ms = max((one.beyond_ms for one in result.differences if one.beyond_ms < inf), default=0.0)
     if result.differences:
-        first = result.differences[0]
-        result.differences[0] = _with_history(first, other)
+        result.differences[0] = with_history(result.differences[0], other)
     return result
 
 
@@ -137,19 +138,21 @@ def _idle(
     if usual_us > AT_ONCE_US or ended > given.at_us[order.y] or place < 0:
         return
     idle_ms = (given.at_us[order.y] - ends[place]) / 1000
-    if idle_ms - usual_us / 1000 > max(LEAST_IDLE_MS, 3 * stall_ms):
+    allowed_ms = max(LEAST_IDLE_MS, 3 * stall_ms)
+    beyond_ms = idle_ms - usual_us / 1000 - allowed_ms
+    if beyond_ms > 0:
         words = event_in_words("", order.meaning)
         yield Difference(
             "slower", order.sequence, f"from the end of a job to {words}",
             f"{idle_ms / 1000:.2f} s instead of {usual_us / 1e6:.2f} s", ends[place] + usual_us, order.at_us,
-            given.numbers[order.y], good.sequences[order.sequence].numbers[order.x],
+            given.numbers[order.y], good.sequences[order.sequence].numbers[order.x], beyond_ms=beyond_ms,
         )  # fmt: skip
 
 
 HISTORY = 3
 
 
-def _with_history(first: Difference, other: EventLog) -> Difference:
+def with_history(first: Difference, other: EventLog) -> Difference:
     """The first divergence with the last events before it: those of its node, and the orders of any."""
     before: list[tuple[int, int, str]] = []
     for name, sequence in other.sequences.items():

@@ -21,6 +21,7 @@ from conformance.recordings.diff.meanings import (
     NodeMemory,
     Values,
 )
+from conformance.recordings.diff.switching_off import without_switching_off
 from protocol.bulk_reading import BulkReader
 from protocol.counting import COUNT_MODULUS, UPTIME_MODULUS
 from protocol.recording import EventKind, Item, RecordedEvent, RecordedMessage
@@ -249,10 +250,13 @@ class EventReader:
 
     def close(self) -> EventLog:
         """The recording is at its end; gives what was read."""
+        spoke = {name: node.spoke_us for name, node in self._nodes.items() if node.spoke_us is not None}
+        lengths = without_switching_off(self.log, spoke)
         for name, first in self._first.items():
             sequence = self.log.sequences[name]
             ordered = sorted(
-                first.values(), key=lambda index: repr(self.log.names.meanings[sequence.meanings[index]])
+                (index for index in first.values() if index < lengths[name]),
+                key=lambda index: repr(self.log.names.meanings[sequence.meanings[index]]),
             )
             sequence.put_first(ordered)
         return self.log

@@ -6,7 +6,8 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from math import ceil
 
-from conformance.recordings.diff.difference import Comparison, Difference
+from conformance.recordings.diff.allowance import Judged, allowance_ms
+from conformance.recordings.diff.difference import Difference
 from conformance.recordings.diff.differences import compare
 from conformance.recordings.diff.event_log import EventLog, Names
 from conformance.recordings.diff.events import event_log_of
@@ -74,6 +75,8 @@ class ManyRuns:
     unread: list[str] = field(default_factory=list)
     reference: EventLog | None = None
     scatter: Scatter | None = None
+    allowance_ms: float = 0.0
+    """How much further off a time may be: where what plays or records good runs stands still now and then."""
 
     @property
     def known(self) -> list[Run]:
@@ -144,14 +147,23 @@ def compare_runs(
     learned = [learned[middle], *learned[:middle], *learned[middle + 1 :]]
     found.reference = learned[0]
     found.scatter = Scatter(learned, ASSUMED_PART if assumed else TRUSTED_PART)
-    known = {str(run.name) for run in good} if not assumed else set()
+    own = {log.name for log in learned[1:]}
+    marked_good = {str(run.name) for run in marked}
+    judged = []
+    beyond = []
     for run in index.runs:
-        if str(run.name) in known or str(run.name) == learned[0].name or run.result is Result.EMPTY:
+        name = str(run.name)
+        if name == learned[0].name or run.result is Result.EMPTY or (name in marked_good and name not in own):
             continue
         for log in _readable([run], logs, found.unread):
             result = compare([found.reference], log, tolerance, found.scatter)
             result.cut_off = logs.cut[log.name]
-            found.compared.append(_compared(run, result))
+            if name in own:
+                beyond.append(result.beyond_ms)
+            if name not in marked_good:
+                judged.append((run, Judged(result)))
+    found.allowance_ms = allowance_ms(beyond)
+    found.compared = [_compared(run, one, found.allowance_ms) for run, one in judged]
     _group(found)
     return found, logs
 
@@ -183,11 +195,8 @@ def _readable(runs: Iterable[Run], logs: Logs, unread: list[str]) -> Iterator[Ev
                 unread.append(told)
 
 
-def _compared(run: Run, result: Comparison) -> Compared:
-    from conformance.recordings.diff.text import how_far
-
-    far = "" if result.complete else how_far(result)
-    return Compared(run, result.first, len(result.differences), result.complete, far, tuple(result.notes))
+def _compared(run: Run, one: Judged, allowed_ms: float) -> Compared:
+    return Compared(run, one.first(allowed_ms), one.number(allowed_ms), one.complete, one.how_far, one.notes)
 
 
 def _group(found: ManyRuns) -> None:

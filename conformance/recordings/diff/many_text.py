@@ -17,6 +17,7 @@ NAMES_SHOWN = 6
 def lines(found: ManyRuns, together: Sequence[Sequence[Association]]) -> Iterator[str]:
     """The groups, the largest first, each with what goes along with it."""
     yield from _wrapped(learned(found))
+    yield from _wrapped(stood_still(found))
     yield ""
     for number, (group, rows) in enumerate(zip(found.groups, together, strict=True), 1):
         yield from _wrapped(f"{number}. {sentence(found, group)}", "", "   ")
@@ -50,6 +51,17 @@ def learned(found: ManyRuns) -> str:
     return (
         f"No run is marked good, so {runs} that came to their end without a fault, a reset or a loss are taken for "
         "good; up to one in ten of them may not be. Mark those you know: yardwire runs mark RUN --good"
+    )
+
+
+def stood_still(found: ManyRuns) -> str:
+    """That times may be further off than elsewhere, and by how much; '' where they may not."""
+    if not found.allowance_ms:
+        return ""
+    return (
+        "Times of these runs are far off now and then, somewhere else in each, as where a computer that plays or "
+        f"records them stands still. So a time counts as different only where it is {found.allowance_ms / 1000:.2f} s "
+        "further off than it would have to be elsewhere. Record with a computer that does nothing else to see more."
     )
 
 
@@ -101,6 +113,7 @@ def as_json(found: ManyRuns, together: Sequence[Sequence[Association]]) -> dict[
         "folder": str(found.index.folder),
         "good": [str(run.name) for run in found.good],
         "assumed": found.assumed,
+        "allowance_s": round(found.allowance_ms / 1000, 3),
         "compared": len(found.compared),
         "groups": [
             {

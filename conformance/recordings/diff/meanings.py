@@ -48,6 +48,8 @@ class NodeMemory:
     rhythm: dict[str, int] = field(default_factory=dict)
     """Its usual heartbeat on each of them, in us."""
     silent: bool = False
+    at_work: bool = False
+    """Whether it was given a job."""
 
     def beat(self, message: str, at_us: int) -> None:
         """It has spoken on a topic with a heartbeat."""
@@ -63,6 +65,11 @@ class NodeMemory:
         )
 
 
+HOLDS = "holds counted"
+UNPHASED = frozenset({"hold", "resume", "claim", "reset-fault", "cancel"})
+"""Orders behind which nothing else begins."""
+TAKE_OVER = UNPHASED | {"home"}
+"""Orders by which a node is taken over."""
 ORDER_WORDS = ("box", "from", "from_slot", "to", "to_slot", "train", "found", "place", "target")
 
 
@@ -73,6 +80,9 @@ def _order(node: NodeMemory, body: Body, at_us: int) -> Content | None:
     words: Meaning = (act, *(_hashable(body[word]) for word in ORDER_WORDS if word in body))
     if act == "cancel":
         words = ("cancel", *node.jobs.get((body["boot"], body["ref"]), ("?",)))
+    if act not in TAKE_OVER and not node.at_work:
+        node.at_work = True
+        node.counts.pop("holds", None)  # How often it was held until it was taken over is chance.
     if "id" in body:
         key = (body["boot"], body["id"])
         if key in node.jobs:
@@ -181,6 +191,16 @@ TELLERS: dict[str, Callable[[NodeMemory, Body, int], Content | None]] = {
 def is_step(before: Meaning, this: Meaning) -> bool:
     """Whether the time between two events is the node's own: between two words of one job, not a wait."""
     return not _waits(before) and this[0] != "job-order" and before[0] != "job-order"
+
+
+def is_taking_over(meaning: Meaning) -> bool:
+    """Whether this is how a supervisor takes a node over, before the node's first job but homing."""
+    match meaning:
+        case ("job-order" | "job-report", act, *_):
+            return act in ("claim", "hold", "resume")
+        case ("crane-status" | "train-arrival" | "shuttle-status", *_):
+            return True
+    return False
 
 
 def _waits(meaning: Meaning) -> bool:

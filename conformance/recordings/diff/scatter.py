@@ -9,7 +9,7 @@ from math import ceil, sqrt
 
 from conformance.recordings.diff.event_log import EventLog, EventSequence, Names
 from conformance.recordings.diff.matching import match
-from conformance.recordings.diff.meanings import UNKNOWN_UPTIME, Values, is_step
+from conformance.recordings.diff.meanings import UNKNOWN_UPTIME, UNPHASED, Values, is_step
 
 LEAST_MS = 40
 """A duration that differs by less is no difference, whoever measures it (timers, main loops)."""
@@ -179,10 +179,6 @@ def phases(sequence: EventSequence, run: EventLog) -> array[int]:
             now = meaning
         found[index] = now
     return found
-
-
-UNPHASED = frozenset({"hold", "resume", "claim", "reset-fault", "cancel"})
-"""Orders behind which nothing else begins."""
 
 
 def took(sequence: EventSequence, index: int) -> int | None:

@@ -15,7 +15,7 @@ from conformance.recordings.runs.run import Run
 from protocol.trouble import Trouble
 
 INDEX = ".runs-index.json"
-FORMAT = 2
+FORMAT = 3
 """Raised whenever a run of the same recording would be told otherwise."""
 MOST_BYTES = 256 << 20
 

@@ -18,7 +18,7 @@ BOOTS_KEPT = 64
 JOBS_KEPT = 20_000
 NAMES_KEPT = 1000
 SWITCHED_ON_US = 15_000_000
-"""What is switched on together with the next supervisor starts within this time before it, and belongs to its run."""
+"""What starts so shortly before the next supervisor, or when none is there any more, belongs to the run of that."""
 
 
 class Gathering:
@@ -38,6 +38,9 @@ class Gathering:
         self._starts: list[tuple[str, int, str, int]] = []
         """Node, boot, cause and time of each start within the run."""
         self._now_us = 0
+        self._supervisors: set[str] = set()
+        self._there_us = 0
+        """When a supervisor was heard last."""
         self._first_job_us: int | None = None
         self._last_end_us = 0
         self._spec = specification()
@@ -60,6 +63,8 @@ class Gathering:
         if message == "job-order":
             self._order(node, body, at_us)
             return
+        if node in self._supervisors:
+            self._there_us = at_us
         seq = body.get("seq")
         if seq is not None:
             self._follow(text, body["boot"], seq)
@@ -144,6 +149,8 @@ class Gathering:
             if boots and "reset" in body:
                 self._starts.append((node, boot, body["reset"], at_us))
             boots.append(boot)
+        if "supervisor" in body.get("roles", ()):
+            self._supervisors.add(node)
         if "uptime" not in body:
             return
         if len(boots) == 1 and node not in self._links and "supervisor" not in body["roles"]:
@@ -157,7 +164,8 @@ class Gathering:
         """What was gathered; `before_another`: the next run begins where this one ends."""
         facts = self.facts
         for node, boot, cause, at_us in self._starts:
-            if before_another and at_us > self._last_end_us and self._now_us - at_us < SWITCHED_ON_US:
+            late = self._now_us - at_us < SWITCHED_ON_US or (self._supervisors and at_us > self._there_us)
+            if before_another and at_us > self._last_end_us and late:
                 facts.boots[node].remove(boot)
                 continue
             name = f"{node} {cause}"
