@@ -1,8 +1,8 @@
 """A transition table as a track plan: states are platforms one below the other, transitions are tracks.
 
 What leads down the table runs on the right, what leads up on the left. All transitions into one state join one
-track on each side, so lines never overlap and their number stays below that of the states. A track carries a number where
-it leaves, and the legend says what it stands for: no line crosses a word, and a phone is wide enough.
+track on each side, so lines never overlap and their number stays below that of the states. A track carries a number
+where it leaves, and the legend says what it stands for: no line crosses a word, and a phone is wide enough.
 """
 
 from __future__ import annotations

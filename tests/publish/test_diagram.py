@@ -24,7 +24,6 @@ def drawn(name: str) -> tuple[Table, Layout]:
 def test_every_transition_is_drawn(name: str) -> None:
     table, drawing = drawn(name)
     for row in table.transitions:
-        target = table.states.index(row.next)
         if row.state == row.next:
             assert row.event in dict(drawing.staying)[row.state].split(", ")
         else:

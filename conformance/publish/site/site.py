@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from conformance.publish.artefacts.artefacts import USES
 from conformance.publish.site import front_page, views
-from conformance.publish.site.finding import entry
+from conformance.publish.site.finding import Entry, entry
 from conformance.publish.site.prose import Prose, prose, relative
 from conformance.publish.site.sources import FaultyNode, Source
 from conformance.publish.site.yard_drawing import yard_drawing
@@ -89,7 +89,7 @@ class Site:
         self._yard = yard
         self._contents = contents
         self._files = list(files)
-        self._index: list[tuple[str, str, str, str, int]] = []
+        self._index: list[Entry] = []
         self._pages: dict[str, bytes] = {}
 
     def pages(self) -> dict[str, bytes]:

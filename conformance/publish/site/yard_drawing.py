@@ -107,7 +107,7 @@ def yard_drawing(site: Site) -> YardDrawing:
 
 
 def _layers(site: Site) -> list[list[Place]]:
-    """The places by how many cranes lie between them and the first; a part that no crane joins begins again at the top."""
+    """The places by how many cranes lie between them and the first; what no crane joins begins again at the top."""
     reach = {node.name: set(node.crane.places) for node in site.nodes.values() if node.crane}
     depth: dict[str, int] = {}
     for start in site.places:
