@@ -188,6 +188,11 @@ class Site:
             node.name for node in self.nodes.values() if node.crane is not None and place in node.crane.places
         )
 
+    def read_by_all(self) -> tuple[Encoding, ...]:
+        """The encodings in which a message to all is read by every node: none where they differ [ENC-08]."""
+        reads = {node.reads for node in self.nodes.values() if not node.is_supervisor}
+        return tuple(one for one in Encoding if reads <= {one.value, "both"})
+
     def with_role(self, role: str) -> tuple[NodeSite, ...]:
         """The nodes that have `role`, in the order of the file."""
         return tuple(node for node in self.nodes.values() if role in node.roles)

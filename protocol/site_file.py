@@ -93,10 +93,20 @@ def scenario(name: str = SCENARIO) -> Site:
 def node_digest(part: Mapping[str, Any]) -> int:
     """The digest of a node's part of the site file, as node-status carries it [MSG-12].
 
-    CRC-32 (ISO 3309, as zlib has it) of the part as JSON with sorted keys and no white space.
+    CRC-32 (ISO 3309, as zlib has it) of its `digest_text`.
     """
-    text = json.dumps(part, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
-    return zlib.crc32(text.encode("ascii"))
+    return zlib.crc32(digest_text(part).encode("ascii"))
+
+
+def digest_text(part: Mapping[str, Any]) -> str:
+    """What the digest of a node's part is computed from: the part as JSON with sorted keys and no white space."""
+    return json.dumps(part, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+
+
+def parts_of(content: bytes) -> dict[str, Mapping[str, Any]]:
+    """The part of each node as a site file has it, by name; of a file that `read_site` has read."""
+    found: dict[str, Mapping[str, Any]] = parse_toml(content)["nodes"]
+    return found
 
 
 # ---------------------------------------------------------------- shape: the schema

@@ -15,6 +15,7 @@ from functools import cache, cached_property
 from importlib import resources
 from typing import Any, TypeVar
 
+from protocol.fault_rule import FaultRule, fault_rules
 from protocol.guard_rule import GuardRule, guard_rules
 from protocol.line_kinds import LineField, LineKind, line_fields, line_kinds
 from protocol.transition_table import Check, NoWay, Table, Transition
@@ -84,6 +85,10 @@ class TopicRule:
     roles: tuple[str, ...]
     retain: bool
     qos: tuple[int, ...]
+
+
+_COUNTED = {"depth": "levels", "client_id": "characters", "user_name": "characters"}
+"""The limits that are no sizes in bytes: limits.toml was released without units, and its rows are never changed."""
 
 
 class Specification:
@@ -221,7 +226,8 @@ class Specification:
         rows = self._toml("limits.toml")
         for row in rows.values():
             row.pop("except", None)
-        return {name: Figure(name=name, **({"unit": "bytes"} | row)) for name, row in rows.items()}
+        units = {name: _COUNTED.get(name, "bytes") for name in rows}
+        return {name: Figure(name=name, **({"unit": units[name]} | row)) for name, row in rows.items()}
 
     def most(self, name: str) -> int:
         """The upper bound of a limit. Raises KeyError for an unknown one, ValueError for one without."""
@@ -293,6 +299,12 @@ class Specification:
     def guard_words(self) -> dict[str, str]:
         """What the names in the formulas of the guards mean."""
         return dict(self._toml("tables", "guards.toml")["words"])
+
+    @cached_property
+    def faults(self) -> dict[str, FaultRule]:
+        """Code of a fault to when it comes and what ends it."""
+        figures = {name: str(figure) for name, figure in self.timing.items()}
+        return fault_rules(self._toml("faults.toml"), figures)
 
     @cached_property
     def order_checks(self) -> tuple[Check, ...]:

@@ -10,7 +10,7 @@ from conformance.commands.options import json_output
 from conformance.commands.options.site import site_default
 from conformance.commands.terminal.quiet import chat, quiet_option
 from conformance.files.whole_file import write
-from protocol.site_file import BadSite, load_site, scenario_text
+from protocol.site_file import BadSite, digest_text, load_site, node_digest, parts_of, scenario_text
 from protocol.trouble import Trouble
 
 
@@ -70,23 +70,48 @@ def check(path: Path, as_json: bool) -> int:
         click.echo(
             f"{path}: site {found.name}, {len(found.nodes)} nodes, {len(found.places)} places, no mistake"
         )
+        if not found.read_by_all():
+            click.echo(
+                "note: no hold to 'all' is read by every node, for one reads JSON alone and another CBOR alone. "
+                "Hold each by its name."
+            )
     return 0
 
 
 @site.command()
 @click.argument("path", type=click.Path(path_type=Path), default=site_default)
 @json_output.json_option()
-def digest(path: Path, as_json: bool) -> int:
+@click.option("--text", is_flag=True, help="Print what each digest is computed from as well.")
+def digest(path: Path, as_json: bool, text: bool) -> int:
     """Print the digest that each node says.
 
-    A node says the digest of its part of the site file in node-status; its firmware has it built in.
+    A node says the digest of its part of the site file in node-status; its firmware has it built in. It is the
+    CRC-32 of the text that --text prints.
 
-    Example: yardwire site digest site.toml
-    """
+    \b
+    Examples:
+      yardwire site digest site.toml
+      yardwire site digest site.toml --text
+    """  # noqa: D301 - click wants the character itself
     nodes = load_site(path).nodes
+    if text:
+        return _digest_texts(path, as_json)
     if as_json:
         json_output.tell({"digests": {name: node.digest for name, node in nodes.items()}})
     else:
         for name, node in nodes.items():
             click.echo(f"{name:<8}  {node.digest}")
+    return 0
+
+
+def _digest_texts(path: Path, as_json: bool) -> int:
+    rows = {
+        name: {"digest": node_digest(part), "text": digest_text(part)}
+        for name, part in parts_of(path.read_bytes()).items()
+    }
+    if as_json:
+        json_output.tell({"digests": rows})
+    else:
+        for name, row in rows.items():
+            click.echo(f"{name:<8}  {row['digest']}\n{row['text']}")
     return 0

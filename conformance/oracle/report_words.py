@@ -180,9 +180,8 @@ class ReportWords:
                 2, "ORD-01", f"no report to {first.act!r} {named(first)} before that to {later.act!r}"
             )
         order = f"{body['act']!r} {body.get('id', body.get('token'))}"
-        return Mismatch(
-            1, "ORD-14", f"a report to {order} for boot {body.get('order_boot')}, which answers nothing"
-        )
+        boot = f" for boot {body['order_boot']}" if "order_boot" in body else ""
+        return Mismatch(1, "ORD-14", f"a report to {order}{boot}, which answers nothing")
 
     def _late_word(self, state: NodeState, body: Body) -> Next:
         """A report that was given up: it may come all the same, and what it says of the present job must be so."""

@@ -36,7 +36,7 @@ def edition(contents: Contents, site_file: SiteFile, firmware: Traversable | Non
         files |= arduino_library(specification(), firmware.joinpath("c"), site_file)
         files |= micropython_package(specification(), firmware.joinpath("micropython"), site_file)
     try:
-        pages = Site(specification(), contents, list(files)).pages()
+        pages = Site(specification(), contents, list(files), site_file).pages()
     except KeyError as error:
         raise Trouble(str(error.args[0]), fix="Fix the link in the document") from error
     if broken := list(broken_links(pages, list(files))):

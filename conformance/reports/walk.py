@@ -90,10 +90,10 @@ def drawing(report: Mapping[str, Any]) -> Layout:
         state["name"]: f"{state['walked']} of {state['transitions']} walked" for state in machine["states"]
     }
     platforms = (
-        replace(one, stays=told[one.name], kind="broken" if one.name == at else one.kind)
+        replace(one, note=told[one.name], kind="broken" if one.name == at else one.kind)
         for one in layout.platforms
     )
-    return replace(layout, platforms=tuple(platforms))
+    return replace(layout, platforms=tuple(platforms), staying=())
 
 
 def lines(report: Mapping[str, Any]) -> Iterator[str]:

@@ -12,7 +12,7 @@ from typing import Any
 from conformance.oracle.link_log import Message
 from conformance.suite.fixture import LEAD_MS, Fixture, Inputs, SentOrder
 from conformance.suite.verdict import Broken
-from protocol.site import HOME_SENSORS
+from protocol.site import HOME_SENSORS, NodeSite
 from protocol.specification import FINAL
 
 MARGIN_MS = 3000
@@ -20,6 +20,10 @@ AGAIN_MS = 1500
 """How often the home switches are played again: a crane may home one axis after the other, each as it closes."""
 PULSE: Inputs = (("end", True, 40), ("end", False, 40))
 ARMING: Inputs = (("arming", True, 40), ("arming", False, 40))
+STARTED = "the first report of the job with 'running'"
+_WITHOUT_STEPS = "of a crane that reports no steps the crane-status of that job in which the spreader"
+GRIPS = f"the report with step 'grip'; {_WITHOUT_STEPS} has closed"
+RELEASES = f"the report with step 'release'; {_WITHOUT_STEPS} opens"
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +32,8 @@ class Cue:
 
     wanted: Callable[[Message], bool]
     inputs: Inputs = ()
+    when: str = ""
+    """`wanted` in words, for who writes firmware."""
     again: bool = False
     """Whether they are played over and over until the job has ended."""
     order: Mapping[str, Any] | None = None
@@ -63,7 +69,7 @@ def complete(fixture: Fixture, sent: SentOrder, *, cues: tuple[Cue, ...] | None 
             fixture.judged["ORD-16"] += 1
             if sent.act == "home" and fixture.on_bench:
                 # Left closed, the switches would end the next homing before anything has moved.
-                fixture.stimulate(*homes(fixture, False))
+                fixture.stimulate(*homes(fixture.node, False))
             return message
         for cue in [cue for cue in open_cues if cue.wanted(message)]:
             open_cues.remove(cue)
@@ -126,6 +132,11 @@ def allowed_ms(fixture: Fixture, act: str) -> float:
 
 def cues_for(fixture: Fixture, sent: SentOrder) -> tuple[Cue, ...]:
     """The sensor inputs that a conformant job needs on the bench."""
+    return played(fixture.node, sent)
+
+
+def played(node: NodeSite, sent: SentOrder) -> tuple[Cue, ...]:
+    """The same, of a node by its part of the site file."""
 
     def report(step: str = "") -> Callable[[Message], bool]:
         return lambda m: (
@@ -136,17 +147,17 @@ def cues_for(fixture: Fixture, sent: SentOrder) -> tuple[Cue, ...]:
 
     match sent.act:
         case "home":
-            return (Cue(report(), closing(fixture), again=True),)
+            return (Cue(report(), closing(node), STARTED, again=True),)
         case "transfer":
             spreader = _Spreader(sent)
             return (
-                Cue(lambda m: report("grip")(m) or spreader.closes(m), (("load", True, 0),)),
-                Cue(lambda m: report("release")(m) or spreader.opens(m), (("load", False, 0),)),
+                Cue(lambda m: report("grip")(m) or spreader.closes(m), (("load", True, 0),), GRIPS),
+                Cue(lambda m: report("release")(m) or spreader.opens(m), (("load", False, 0),), RELEASES),
             )
         case "admit" | "depart":
-            return (Cue(report(), (*ARMING, *PULSE)),)
+            return (Cue(report(), (*ARMING, *PULSE), STARTED),)
         case "run":
-            return (Cue(report(), arriving(fixture, str(sent.body["to"]))),)
+            return (Cue(report(), arriving(node, str(sent.body["to"])), STARTED),)
     return ()
 
 
@@ -176,20 +187,20 @@ class _Spreader:
             self._before, self._now = self._now, str(told)
 
 
-def closing(fixture: Fixture) -> Inputs:
+def closing(node: NodeSite) -> Inputs:
     """Every home switch open and then closed: found by a crane that waits for a level, or for an edge."""
-    return tuple((switch, level, 40) for switch, _, _ in homes(fixture, True) for level in (False, True))
+    return tuple((switch, level, 40) for switch, _, _ in homes(node, True) for level in (False, True))
 
 
-def homes(fixture: Fixture, level: bool) -> Inputs:
+def homes(node: NodeSite, level: bool) -> Inputs:
     """Every home switch of the node's crane to one level."""
-    axes = fixture.node.crane.axes if fixture.node.crane else ()
+    axes = node.crane.axes if node.crane else ()
     return tuple((switch, level, 40) for switch, _ in zip(HOME_SENSORS, axes, strict=False))
 
 
-def arriving(fixture: Fixture, place: str) -> Inputs:
+def arriving(node: NodeSite, place: str) -> Inputs:
     """The stop sensors as they fire when the shuttle leaves where it stands and reaches `place`."""
-    stops = fixture.node.shuttle.stops if fixture.node.shuttle else ()
+    stops = node.shuttle.stops if node.shuttle else ()
     others = tuple((f"stop-{n}", False, 10) for n, stop in enumerate(stops, 1) if stop != place)
     there = f"stop-{stops.index(place) + 1}"
     return (*others, (there, False, 10), (there, True, 100))

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import re
 import subprocess
+from collections.abc import Sequence
+from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +14,10 @@ import pytest
 
 from conformance.commands import main
 from conformance.publish.edition import MARK
+from conformance.publish.site.front_page import DOORS
 from conformance.publish.site.site import broken_links
+from conformance.publish.site.yard_drawing import CARD, CARD_HEIGHT, yard_drawing
+from protocol.site_file import scenario
 from protocol.specification import specification
 from tests.needs import needs
 from tests.publish.npm import installed
@@ -21,6 +26,7 @@ if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
 PHONE = {"width": 390, "height": 844}
+WIDE = {"width": 1280, "height": 900}
 
 
 def pages(published: Path) -> list[str]:
@@ -105,6 +111,75 @@ def test_html_is_valid(published: Path, tmp_path: Path) -> None:
     assert run.returncode == 0, run.stderr
 
 
+def test_the_front_page_shows_the_yard_and_a_door_for_each_wish(published: Path) -> None:
+    page = (published / "index.html").read_text("utf-8")
+    for door in DOORS:
+        assert f'id="{door.id}"' in page
+        for target, _ in door.pages:
+            assert f'href="{target}"' in page, target
+    picture = page[page.index('class="yardplan"') :].partition("</svg>")[0]
+    site = scenario()
+    assert all(f">{name}</text>" in picture for name in site.places)
+    assert all(f" {name}</text>" in picture for name in site.nodes)
+    for node in site.nodes.values():
+        assert node.is_supervisor or f'<td class="n">{node.digest}</td>' in page
+    slots = re.findall(r'<rect class="slot"', picture)
+    assert len(slots) == sum(place.slots for place in site.places.values())
+
+
+def test_a_yard_drawing_joins_each_crane_to_all_that_it_reaches() -> None:
+    site = scenario()
+    drawing = yard_drawing(site)
+    reach = {beam.name: len(beam.reaches) for beam in drawing.beams}
+    cranes = {node.name: len(node.crane.places) for node in site.with_role("crane") if node.crane}
+    assert reach == cranes
+    for one, other in combinations(drawing.cards, 2):
+        assert abs(one.x - other.x) >= CARD or abs(one.y - other.y) >= CARD_HEIGHT
+    assert len(drawing.stubs) == len(site.nodes)
+    assert all(card.x >= 0 and card.x + CARD <= drawing.width for card in drawing.cards)
+
+
+def test_message_pages_show_both_encodings_byte_by_byte(published: Path) -> None:
+    for name in specification().messages:
+        page = (published / f"messages/{name}.html").read_text("utf-8")
+        assert len(re.findall(r'<table class="bytes">', page)) == 2, name
+
+
+@needs("node")
+def test_search_puts_guides_first_and_knows_what_people_type(published: Path, tmp_path: Path) -> None:
+    """In the order in which the page shows them, by its own script, run by Node."""
+    script = (published / "find.js").read_text("utf-8")
+    index = script[script.index("const pages = ") + 14 :].partition(";\n")[0]
+    rank = script[script.index("const plain =") : script.index("const look =")]
+    program = (
+        f"const pages = {index};\n{rank}\n"
+        "for (const typed of process.argv.slice(2)) {{ const words = typed.split(' ').map(plain);"
+        "const hits = known.map(([title, also, text, page]) => [rank(title, also, text, words), page])"
+        ".filter(hit => hit[0]);"
+        "hits.sort((one, other) => other[0] + other[1][4] - one[0] - one[1][4]);"
+        "console.log(JSON.stringify(hits.map(hit => hit[1][0]))); }}".replace("{{", "{").replace("}}", "}")
+    )
+    typed = {
+        "ESP32": "guides/",
+        "Arduino": "guides/",
+        "TLS": "guides/who-may-connect.html",
+        "time-out": "protocol/in-time.html",
+        "timeout": "protocol/in-time.html",
+        "arming_timeout_ms": "protocol/",
+        "first board": "guides/first-board.html",
+        "ORD-06": "requirements.html#ORD-06",
+        "crane-status": "messages/crane-status.html",
+        "digest": "protocol/site-fields.html",
+    }
+    (tmp_path / "look.js").write_text(program, encoding="utf-8")
+    command = ["node", str(tmp_path / "look.js"), *typed]
+    run = subprocess.run(command, capture_output=True, text=True, check=True, timeout=60)
+    for (words, wanted), line in zip(typed.items(), run.stdout.splitlines(), strict=True):
+        found = json.loads(line)
+        assert found, words
+        assert wanted in " ".join(found[:2]), f"{words}: {found[:4]}"
+
+
 # ---------------------------------------------------------------- in a browser
 def opened(browser: Browser, published: Path, page: str, **options: Any) -> Page:
     """A page from a folder, no server: any request that is not for a file of the site fails the test."""
@@ -133,27 +208,38 @@ ONE_OF_EACH_KIND = (
 
 @needs("npm")
 @needs("chromium")
+@pytest.mark.parametrize(("shade", "viewport"), [("light", WIDE), ("dark", PHONE)])
+def test_axe_finds_no_violation(chromium: Browser, published: Path, shade: Any, viewport: Any) -> None:
+    """By axe-core (npm), all its rules, contrast included, in both shades and widths, on every page of its kind."""
+    assert violations(chromium, published, ONE_OF_EACH_KIND, shade, viewport) == []
+
+
+@needs("npm")
+@needs("chromium")
+@pytest.mark.exhaustive
 @pytest.mark.parametrize("shade", ["light", "dark"])
-def test_axe_finds_no_violation(chromium: Browser, published: Path, shade: Any) -> None:
-    """By axe-core (npm), all its rules, contrast included, in both shades, on every page that differs in kind."""
+@pytest.mark.parametrize("viewport", [WIDE, PHONE], ids=["wide", "phone"])
+def test_axe_finds_no_violation_on_any_page(
+    chromium: Browser, published: Path, shade: Any, viewport: Any
+) -> None:
+    assert violations(chromium, published, pages(published), shade, viewport) == []
+
+
+def violations(
+    browser: Browser, published: Path, wanted: Sequence[str], shade: Any, viewport: Any
+) -> list[Any]:
+    """What axe finds, and every page that is wider than its screen."""
     axe = (installed() / "node_modules/axe-core/axe.min.js").read_text("utf-8")
-    wrong = []
-    for page in ONE_OF_EACH_KIND:
-        tab = opened(chromium, published, page, color_scheme=shade)
+    wrong: list[Any] = []
+    for page in wanted:
+        tab = opened(browser, published, page, color_scheme=shade, viewport=viewport)
+        if tab.evaluate("document.documentElement.scrollWidth") > viewport["width"]:
+            wrong.append((page, "wider than its screen"))
         tab.evaluate(axe)
         found = tab.evaluate("axe.run()")["violations"]
         wrong += [(page, one["id"], one["nodes"][0]["html"][:200]) for one in found]
         tab.close()
-    assert wrong == []
-
-
-@needs("chromium")
-def test_readable_on_a_phone(chromium: Browser, published: Path) -> None:
-    """No page is wider than the screen: what is wide scrolls by itself."""
-    for page in ONE_OF_EACH_KIND:
-        tab = opened(chromium, published, page, viewport=PHONE)
-        assert tab.evaluate("document.documentElement.scrollWidth") <= PHONE["width"], page
-        tab.close()
+    return wrong
 
 
 @needs("chromium")

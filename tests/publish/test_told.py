@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from hypothesis import given
 
-from conformance.publish.site.byte_dump import told
+from conformance.publish.site.byte_dump import told, told_in_json
 from protocol.codec import encode
 from protocol.site import Encoding
 from tests.strategies import Body, messages_and_bodies
@@ -35,3 +35,16 @@ def test_nothing_is_left_out(drawn: tuple[str, Body]) -> None:
     assert "".join(piece.hex.replace(" ", "") for piece in pieces) == payload.hex()
     ends = [piece.offset + len(piece.hex.replace(" ", "")) // 2 for piece in pieces]
     assert [piece.offset for piece in pieces] == [0, *ends[:-1]]
+
+
+@given(messages_and_bodies())
+def test_nothing_is_left_out_in_json(drawn: tuple[str, Body]) -> None:
+    message, body = drawn
+    pieces = told_in_json(message, body)
+    payload = encode(message, body, Encoding.JSON)
+    assert "".join(piece.text for piece in pieces).encode() == payload
+    assert [payload[piece.offset :][: len(piece.text)].decode() for piece in pieces] == [
+        piece.text for piece in pieces
+    ]
+    assert len(pieces) == len(body) + 2
+    assert all(piece.says for piece in pieces)

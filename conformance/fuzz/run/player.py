@@ -286,14 +286,18 @@ class Player:
         node = self.fixture.node
         if node.crane:
             mode = self.judge.states.get("crane-status", {}).get("mode")
-            return (*homes(self.fixture, True), *homes(self.fixture, False)) if mode == "homing" else ()
+            return (
+                (*homes(self.fixture.node, True), *homes(self.fixture.node, False))
+                if mode == "homing"
+                else ()
+            )
         if node.berth:
             state = self.judge.states.get("train-arrival", {}).get("state")
             return (*ARMING, *PULSE) if state in ("admitting", "armed") else PULSE
         if node.shuttle:
             place = self.judge.states.get("shuttle-status", {}).get("place")
             others = [stop for stop in node.shuttle.stops if stop != place]
-            return arriving(self.fixture, others[pick % len(others)])
+            return arriving(self.fixture.node, others[pick % len(others)])
         return ()
 
 

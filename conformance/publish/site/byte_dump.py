@@ -1,7 +1,8 @@
-"""A payload in CBOR taken apart: every byte of it, and what it says."""
+"""A payload taken apart in both encodings: every byte of it, and what it says."""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -13,6 +14,15 @@ from protocol.codec.value import Value
 from protocol.site import Encoding
 
 _ARRAY, _MAP = 0x80, 0xA0
+
+
+@dataclass(frozen=True, slots=True)
+class TextPiece:
+    """Some characters of a payload in JSON, each of one byte, where they start, and what they say."""
+
+    offset: int
+    text: str
+    says: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +46,30 @@ def told(message: str, body: Mapping[str, Value]) -> tuple[Piece, ...]:
     if bytes.fromhex("".join(piece.hex for piece in pieces).replace(" ", "")) != whole:
         raise AssertionError(f"the explanation of {message} is not its payload")
     return tuple(pieces)
+
+
+def told_in_json(message: str, body: Mapping[str, Value]) -> tuple[TextPiece, ...]:
+    """The payload of `body` in JSON, member by member. Raises NotEncodable."""
+    whole = encode(message, body, Encoding.JSON).decode("ascii")
+    shape = shape_for(message, body.get("act"))
+    rows = [("{", f"an object of {len(body)} members")]
+    members = json.loads(whole)
+    for number, (name, value) in enumerate(members.items(), 1):
+        written = f'"{name}":{json.dumps(value, separators=(",", ":"))}'
+        rows.append((written + ("," if number < len(members) else ""), _of(shape.fields[name], name, value)))
+    rows.append(("}", "its end, and nothing behind it"))
+    pieces, at = [], 0
+    for text, says in rows:
+        pieces.append(TextPiece(at, text, says))
+        at += len(text)
+    if "".join(piece.text for piece in pieces) != whole:
+        raise AssertionError(f"the explanation of {message} is not its payload")
+    return tuple(pieces)
+
+
+def _of(kind: Kind, name: str, value: Any) -> str:
+    meaning = kind.meanings.get(value, "") if isinstance(value, str) else ""
+    return f"{name}: {meaning or kind.description}".rstrip(": ")
 
 
 def _head(kind: int, count: int) -> bytes:

@@ -6,16 +6,19 @@ import json
 import posixpath
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from conformance.publish.artefacts.artefacts import USES
-from conformance.publish.site import views
+from conformance.publish.site import front_page, views
+from conformance.publish.site.finding import Entry, entry
 from conformance.publish.site.prose import Prose, prose, relative
 from conformance.publish.site.sources import FaultyNode, Source
+from conformance.publish.site.yard_drawing import yard_drawing
 from conformance.reports.diagram import plan
 from conformance.templates import environment, escaped_by_name
+from protocol.site import Site as SiteFile
 from protocol.specification import Specification
 
 if TYPE_CHECKING:
@@ -81,11 +84,12 @@ class Contents:
 class Site:
     """Makes the pages. `files` are the artefacts beside them, which pages link to."""
 
-    def __init__(self, spec: Specification, contents: Contents, files: Sequence[str]) -> None:
+    def __init__(self, spec: Specification, contents: Contents, files: Sequence[str], yard: SiteFile) -> None:
         self._spec = spec
+        self._yard = yard
         self._contents = contents
         self._files = list(files)
-        self._index: list[tuple[str, str, str, str]] = []
+        self._index: list[Entry] = []
         self._pages: dict[str, bytes] = {}
 
     def pages(self) -> dict[str, bytes]:
@@ -120,8 +124,7 @@ class Site:
 
     def _findable(self, path: str, title: str, words: str, about: str) -> None:
         """Let the search find a page by these words."""
-        text = " ".join(dict.fromkeys(re.findall(r"[\w.-]+", words.lower())))
-        self._index.append((path, title, text[:6000], about))
+        self._index.append(entry(path, title, words, about))
 
     # ---------------------------------------------------------------- the protocol
 
@@ -140,11 +143,19 @@ class Site:
             for name, schema in spec.messages.items()
         ]  # fmt: skip
         acts = [(name, schema["description"]) for name, schema in spec.acts.items()]
-        guides = [(path, document.title) for path, document in self._prose.items() if path != "changes.html"]
+        doors = [
+            replace(door, pages=tuple(row for row in door.pages if self._will_be(row[0])))
+            for door in front_page.DOORS
+        ]
         self._page(
             "index.html", "start", "index", "A yard's controllers, and how they talk",
-            messages=messages, acts=acts, guides=guides,
+            messages=messages, acts=acts, doors=doors, yard=self._yard, drawing=yard_drawing(self._yard),
+            nodes=list(front_page.node_rows(spec, self._yard)),
         )  # fmt: skip
+
+    def _will_be(self, page: str) -> bool:
+        """Whether a page of somebody's writing is published: an edition may be without them."""
+        return page in self._prose or page == "requirements.html"
 
     def _messages(self) -> None:
         spec = self._spec

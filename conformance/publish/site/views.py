@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from importlib import resources
 from typing import Any
 
-from conformance.publish.site.byte_dump import Piece, told
+from conformance.publish.site.byte_dump import Piece, TextPiece, told, told_in_json
 from protocol.codec import encode
 from protocol.codec.shape import Kind, shape_of
 from protocol.finding import Finding
@@ -65,9 +65,10 @@ class FieldRow:
 
 @dataclass(frozen=True, slots=True)
 class Example:
-    """A message in both encodings; `pieces` explains every byte of the CBOR."""
+    """A message in both encodings, every byte of each explained."""
 
     json: str
+    members: tuple[TextPiece, ...]
     size: int
     pieces: tuple[Piece, ...]
 
@@ -181,13 +182,17 @@ def _branch(start: str, part: Schema) -> Iterator[str]:
 
 
 def example_of(message: str, schema: Schema) -> Example | None:
-    """The first example of a schema in both encodings, or None where it has none."""
+    """The first example of a schema in both encodings, or None where it has none; of a job-order that of a transfer."""
     bodies = schema.get("examples", ())
+    if not bodies and message == "job-order":
+        bodies = specification().acts["transfer"]["examples"]
     if not bodies:
         return None
     pieces = told(message, bodies[0])
     text = encode(message, bodies[0], Encoding.JSON).decode()
-    return Example(text, len(encode(message, bodies[0], Encoding.CBOR)), pieces)
+    return Example(
+        text, told_in_json(message, bodies[0]), len(encode(message, bodies[0], Encoding.CBOR)), pieces
+    )
 
 
 def size_rows(message: str | None = None, act: str | None = None) -> list[SizeRow]:

@@ -77,7 +77,7 @@ def crane_homes(fixture: Fixture) -> None:
     fixture.check(report.body["state"] != "refused", "CRN-01", "home accepted", dict(report.body), report)
     if fixture.on_bench:
         running(fixture, sent)
-        *first, _ = homes(fixture, True)
+        *first, _ = homes(fixture.node, True)
         if first:
             fixture.stimulate(*first)
             fixture.watch(fixture.stretched(300))

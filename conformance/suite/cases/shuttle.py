@@ -129,7 +129,7 @@ def shuttle_passes_other_stops(fixture: Fixture) -> None:
     fixture.watch(fixture.stretched(300))
     answer = fixture.ask()
     fixture.equal(_state(answer), "moving", "SHT-02", "still 'moving'", answer.report)
-    fixture.stimulate(*arriving(fixture, second))
+    fixture.stimulate(*arriving(fixture.node, second))
     final = complete(fixture, sent, cues=())
     fixture.check(final.body["state"] == "done", "ORD-16", "run 'done'", dict(final.body), final)
 

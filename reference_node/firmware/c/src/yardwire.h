@@ -387,10 +387,10 @@ enum yw_line_state {
 #define YW_PUBLISH_JSON_BYTES_MOST 384
 #define YW_PUBLISH_YARD_MAP_BYTES_MOST 1024
 #define YW_PACKET_BYTES_MOST 128
-#define YW_CLIENT_ID_BYTES_MOST 8
-#define YW_USER_NAME_BYTES_MOST 8
+#define YW_CLIENT_ID_CHARACTERS_MOST 8
+#define YW_USER_NAME_CHARACTERS_MOST 8
 #define YW_PASSWORD_BYTES_MOST 10
-#define YW_DEPTH_BYTES_MOST 4
+#define YW_DEPTH_LEVELS_MOST 4
 #define YW_FRAME_BYTES_MOST 128
 
 /* Milliseconds left until `deadline`, below 0 when it has passed, right across the wrap [ORD-10, ORD-11]. */
