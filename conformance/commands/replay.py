@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, suppress
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from conformance.commands.held import held_at_its_end
 from conformance.commands.options import consent
 from conformance.commands.options.bus import bus_options
 from protocol.caution import KEEP_CLEAR
@@ -90,7 +90,7 @@ def replay(
         _ask_first(schedule, there, bus.name, yes=yes)
         session.check()
         restamp = Restamp(_stamps(wanted, session.boots()), renumber=renumber)
-        with _held_at_its_end(session):
+        with held_at_its_end(session.hold, "every machine"):
             number, off = say(
                 session, selection.of(recording.items()), restamp, schedule, speed=None if fast else speed
             )
@@ -106,19 +106,6 @@ def replay(
         for cut in recording.cuts:
             click.echo(f"note: {cut}", err=True)
     return 0
-
-
-@contextmanager
-def _held_at_its_end(session: Session) -> Iterator[None]:
-    """Where the replay ends early, hold what it may have set in motion, and say what came of it."""
-    try:
-        yield
-    except BaseException:
-        told = session.hold()
-        with suppress(OSError):  # Nobody is left to be told.
-            for line in (*told, *([KEEP_CLEAR.format(it="every machine")] if told else ())):
-                click.echo(line, err=True)
-        raise
 
 
 def _boot(text: str) -> tuple[str, int | None]:
