@@ -42,6 +42,10 @@ FAULTY = (
 """Where each test plays the whole suite, or a whole campaign, over another node: seconds of computing each."""
 
 
+_START_NOTHING: dict[int, Any] = {}
+"""What was looked at and reaches nothing of that, by identity, which lasts as long as it is kept."""
+
+
 def sort_into_kinds(items: list[pytest.Item]) -> None:
     """Mark each test with what it needs."""
     for item in items:
@@ -86,13 +90,13 @@ def _functions(item: pytest.Function) -> Iterator[Callable[..., Any]]:
 @cache
 def _starts(thing: Any) -> bool:
     """Whether it reaches, through functions and classes of the tests, what starts a process or opens a socket."""
-    seen: set[int] = set()
+    seen: dict[int, Any] = {}
     todo: list[Any] = [thing]
     while todo:
         one = todo.pop()
-        if id(one) in seen:
+        if id(one) in seen or id(one) in _START_NOTHING:
             continue
-        seen.add(id(one))
+        seen[id(one)] = one
         if isinstance(one, ModuleType):
             if one.__name__ in MODULES:
                 return True
@@ -107,6 +111,7 @@ def _starts(thing: Any) -> bool:
             todo.append(one.__func__)
         elif inspect.isroutine(one):
             todo += _named_in(inspect.unwrap(one))
+    _START_NOTHING.update(seen)
     return False
 
 

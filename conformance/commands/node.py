@@ -99,8 +99,8 @@ def node(
     from dataclasses import replace
 
     from conformance.bench.connection.several import require_several
+    from conformance.commands.held import EVERYTHING, held_at_its_end
     from conformance.commands.options.twins import require_free
-    from conformance.commands.supervise.held import held_at_its_end
     from protocol.site_file import load_site
     from reference_node.machines.world import World
     from reference_node.node import node_on_the_wire
@@ -143,7 +143,7 @@ def node(
             running.callback(host.stop)
             host.start()
             if name in supervisors:
-                running.enter_context(held_at_its_end(hold))
+                running.enter_context(held_at_its_end(hold, EVERYTHING))
             hosts.append(host)
             roles = " and ".join(site.nodes[name].roles)
             mode = "on the bench" if bench else "in service"

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, suppress
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from conformance.commands.held import held_at_its_end
 from conformance.commands.options import consent, json_output
 from conformance.commands.options.bus import bus_options
 from conformance.commands.terminal import progress
@@ -102,7 +102,7 @@ def replay(
         session.check()
         restamp = Restamp(_stamps(wanted, session.boots()), renumber=renumber)
         far = progress.Progress("messages", schedule.messages)
-        with _held_at_its_end(session):
+        with held_at_its_end(session.hold, "every machine"):
             number, off = say(
                 session,
                 rename.of(selection.of(recording.items())),
@@ -122,19 +122,6 @@ def replay(
         for cut in recording.cuts:
             click.echo(f"note: {cut}", err=True)
     return 0
-
-
-@contextmanager
-def _held_at_its_end(session: Session) -> Iterator[None]:
-    """Where the replay ends early, hold what it may have set in motion, and say what came of it."""
-    try:
-        yield
-    except BaseException:
-        told = session.hold()
-        with suppress(OSError):  # Nobody is left to be told.
-            for line in (*told, *([KEEP_CLEAR.format(it="every machine")] if told else ())):
-                click.echo(line, err=True)
-        raise
 
 
 def _boot(text: str) -> tuple[str, int | None]:

@@ -1,32 +1,14 @@
-"""The end of a run over a node that it may have set in motion: the node is told to hold, however the run ends."""
+"""The hold of a node that a run may have set in motion."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 
 from conformance.suite.fixture import Fixture
 from conformance.suite.preamble import leave_held
+from protocol.caution import outcome_of_hold
 from protocol.specification import OPEN, STATE_OF_ROLE
 from protocol.wire.fail_stop import Failed
-
-
-@contextmanager
-def held_at_its_end(fixture: Fixture, tell: Callable[[str], object], *, moves: bool) -> Iterator[None]:
-    """Where the block does not come to its own end and the machine may be moving, tell the node to hold.
-
-    A signal, somebody else on the bus and an internal error are alike in this. It is never asked first, and
-    the end does not wait for it: a hold is no protection. `tell` gets what came of it. A block that comes to its end
-    leaves a node alone, unless it is at work.
-    """
-    try:
-        yield
-    except BaseException:
-        if moves:
-            tell(hold(fixture))
-        raise
-    if moves and is_at_work(fixture):
-        tell(hold(fixture))
 
 
 def is_at_work(fixture: Fixture) -> bool:
@@ -46,10 +28,4 @@ def hold(fixture: Fixture) -> str:
     # Whatever it is, the run ends; after an error in a thread nothing is published any more.
     with suppress(Exception, Failed):
         held = leave_held(fixture)
-    if held is None:
-        return f"{fixture.name} could not be told to hold, and may still move."
-    return (
-        f"{fixture.name} is held."
-        if held
-        else f"{fixture.name} was told to hold, and has not said that it does."
-    )
+    return outcome_of_hold(fixture.name, held)

@@ -107,7 +107,7 @@ class MeasuringSupervisor(Supervisor):
     def _home(self) -> None:
         """A crane homes on a person's word alone."""
 
-    def _see_what_is_so(self) -> None:
+    def _see_what_is_so(self, state: YardState) -> None:
         """It moves no box, so it need not know where any is."""
         self.outage.withdraw_unanswered(self.now_ms)
         if not self.winding_up:

@@ -286,9 +286,11 @@ class Supervisor:
             self.open_questions.withdraw_all(f"{stopped}. Keep away: it may move any machine.")
             self._trouble(stopped)
             return [*self._holds_due(), *self._messages.status_due(now_ms, LOOK_MS)]
+        state = self.look()
+        self._keep_off_the_bench(state)
         self._settle()
         if self.was_owned:
-            self._see_what_is_so()
+            self._see_what_is_so(state)
         if self.was_owned and self.gap is None:
             if not self.winding_up:
                 self._home()
@@ -303,8 +305,8 @@ class Supervisor:
             *self._messages.status_due(now_ms, LOOK_MS),
         ]
 
-    def _see_what_is_so(self) -> None:
-        sensors.take_over(self.inventory, node_states(self.sessions.values(), self.now_ms).values())
+    def _see_what_is_so(self, state: YardState) -> None:
+        sensors.take_over(self.inventory, state.nodes.values())
         for what in self.inventory.take_conflicts():
             self.journal.alarm(self.now_ms, what)
         self.outage.withdraw_unanswered(self.now_ms)
@@ -345,13 +347,16 @@ class Supervisor:
         """Write down what was decided."""
         self.journal.note(self.now_ms, what)
 
-    def _settle(self) -> None:
-        """Once every node is owned for the first time: what may be believed of the boxes [SUP-02, SUP-11]."""
-        bench = self.new_rules(self.look()).bench()
+    def _keep_off_the_bench(self, state: YardState) -> None:
+        """Claim nobody while a node of the site is on the bench [SUP-15]."""
+        bench = self.new_rules(state).bench()
         for session in self.sessions.values():
             session.may_claim = not bench
         if bench:
             self._trouble(f"{bench}: a site with a bench node is not run")
+
+    def _settle(self) -> None:
+        """Once every node is owned for the first time: what may be believed of the boxes [SUP-02, SUP-11]."""
         reported = all(one.has_reported() for one in self.sessions.values())
         if self.was_owned or not self.sessions or not reported:
             return

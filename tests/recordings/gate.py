@@ -81,12 +81,19 @@ class Witness:
             self._changed.notify_all()
 
     @property
+    def _acts(self) -> list[str]:
+        said = [(topic, payload) for _, topic, payload in self.heard if topic.endswith("/job-order")]
+        return [str((READER.decode(topic, payload) or {}).get("act")) for topic, payload in said]
+
+    @property
     def orders(self) -> list[str]:
         """Acts of all orders but asks, which move nothing."""
-        bodies = [
-            READER.decode(topic, said) or {} for _, topic, said in self.heard if topic.endswith("/job-order")
-        ]
-        return [act for act in (str(body.get("act")) for body in bodies) if act != "ask"]
+        return [act for act in self._acts if act != "ask"]
+
+    @property
+    def asks(self) -> int:
+        """How often it was asked who is there."""
+        return self._acts.count("ask")
 
     def wait_until(self, holds: Callable[[], bool]) -> None:
         """Wait until something holds of what was heard."""

@@ -12,7 +12,6 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
-from scipy.stats import fisher_exact
 
 from conformance.commands.diff import diff
 from conformance.recordings.diff import associations as module
@@ -122,6 +121,8 @@ def test_runs_are_grouped_by_where_they_first_diverge(folder: Path, marked: bool
 
 
 def test_what_goes_along_is_counted_and_held_against_chance(folder: Path) -> None:
+    from scipy.stats import fisher_exact  # Slow to import, and every worker reads this file.
+
     index = index_of(folder)
     failed = [run for run in index.runs if str(run.name) in names(SLOW)]
     rows = associations([failed], index.runs, index.mark)[0]

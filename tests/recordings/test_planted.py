@@ -119,6 +119,7 @@ def test_a_word_that_comes_late_and_is_made_up_for_is_the_machine_that_says_it()
     assert compared(tale.items()).differences == []
 
 
+@pytest.mark.slow
 def test_every_kind_is_planted_somewhere_else_by_another_seed() -> None:
     """Else five seeds would be one."""
     places = {kind: {planted(kind, good_tale(), seed).at_us for seed in SEEDS} for kind in KINDS}

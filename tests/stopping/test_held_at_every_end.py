@@ -37,6 +37,10 @@ Said = tuple[str, str, dict[str, Any]]
 """Node, message and body."""
 
 
+FENCE = "fence"
+"""A topic of the witness's own: what the broker got before comes before."""
+
+
 @dataclass
 class Witness:
     """Another client that hears the whole site, in order."""
@@ -46,6 +50,9 @@ class Witness:
     kept: list[Said] = field(default_factory=list)
 
     def hear(self, _client: object, _data: object, message: MQTTMessage) -> None:
+        if message.topic == FENCE:
+            self.heard.put((FENCE, "", {}))
+            return
         topic = parse_topic(message.topic)
         body = read_message(topic.message, bytes(message.payload), closed=False).body
         if body is not None and not message.retain:
@@ -58,10 +65,10 @@ class Witness:
             if wanted(self.kept[-1]):
                 return self.kept[-1]
 
-    def orders(self, for_s: float = 0.5) -> list[tuple[str, str]]:
-        """The node and the act of every order, in the order in which the broker got them, until nothing comes."""
-        with pytest.raises(queue.Empty):
-            self.wait_for(lambda _said: False, for_s)
+    def orders(self) -> list[tuple[str, str]]:
+        """The node and the act of every order that the broker has by now, in the order in which it got them."""
+        self.client.publish(FENCE, b"", 1)
+        self.wait_for(lambda said: said[0] == FENCE)
         return [(node, body["act"]) for node, message, body in self.kept if message == "job-order"]
 
     def is_held(self, node: str) -> bool:
@@ -86,7 +93,7 @@ def witness(broker: Broker) -> Iterator[Witness]:
     seen = Witness(client)
     client.on_message = seen.hear
     client.connect(broker.host, broker.port)
-    client.subscribe("yw1/harlow-basin/#", 1)
+    client.subscribe([("yw1/harlow-basin/#", 1), (FENCE, 1)])
     client.loop_start()
     yield seen
     client.disconnect()

@@ -44,6 +44,7 @@ SELECTION = (
 )
 
 
+@pytest.mark.slow
 def test_the_reference_supervisor_passes_every_case() -> None:
     results = judge()
     mine = {id_: one for id_, one in results.items() if "supervisor" in one.case.roles}

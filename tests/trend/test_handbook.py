@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy import stats
 
 from conformance.recordings.trend.control_chart import ewma, ewma_room, individuals, moving_ranges
 from conformance.recordings.trend.quantiles import most_events, t_quantile, t_tail, twice_quantile
@@ -43,6 +42,8 @@ def test_ewma() -> None:
 
 @pytest.mark.parametrize("dof", [1, 2, 3, 4, 7, 19, 20, 99, 400])
 def test_students_t_is_that_of_scipy(dof: int) -> None:
+    from scipy import stats  # Slow to import, and every worker reads this file.
+
     for t in (0.1, 1.0, 3.3, 9.0):
         assert t_tail(t, dof) == pytest.approx(float(stats.t.sf(t, dof)), rel=1e-6, abs=1e-15)
     for tail in (0.2, 1e-3, 1e-5):
@@ -51,6 +52,8 @@ def test_students_t_is_that_of_scipy(dof: int) -> None:
 
 @pytest.mark.parametrize(("seen", "runs", "ahead"), [(0, 20, 1), (0, 20, 10), (3, 20, 10), (40, 25, 1)])
 def test_rare_events_are_the_negative_binomial_of_scipy(seen: int, runs: int, ahead: int) -> None:
+    from scipy import stats  # Slow to import, and every worker reads this file.
+
     for tail in (1e-2, 1e-5):
         theirs = int(stats.nbinom.isf(tail, seen + 0.5, runs / (runs + ahead)))
         assert most_events(seen, runs, ahead, tail) == theirs

@@ -47,11 +47,7 @@ KNOWN = {
     ("conformance/page/server/desk.py", "except"): "raised by whoever waits for the errand",
     ("conformance/tester/runner.py", "except"): "on the main thread: the verdict on a case is ERROR",
     ("conformance/commands/main.py", "except"): "on the main thread: how the command ends",
-    ("conformance/commands/supervise/held.py", "suppress"): "at the end; says that no hold could be sent",
-    (
-        "conformance/commands/measure/collect/wire.py",
-        "suppress",
-    ): "at the end; says that no hold could be sent",
+    ("conformance/commands/held.py", "suppress"): "at the end; says that no hold could be sent",
     ("conformance/tester/held.py", "suppress"): "at the end; says that the node could not be told to hold",
     ("conformance/recordings/replay/replay.py", "suppress"): "at the end; says who could not be told to hold",
     ("conformance/recordings/store/dataset.py", "paho"): "a client of a cluster, and none of MQTT",

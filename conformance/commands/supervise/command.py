@@ -236,7 +236,7 @@ def _on_the_wire(
     from conformance.bench.brokers.broker import start_broker
     from conformance.bench.connection.several import require_several
     from conformance.bench.tap.tap import monotonic_us
-    from conformance.commands.supervise.held import held_at_its_end
+    from conformance.commands.held import EVERYTHING, held_at_its_end
     from conformance.commands.supervise.yard import WireYard
     from conformance.page.server.live_model import LivePage
 
@@ -251,7 +251,7 @@ def _on_the_wire(
                 chat(f"{site.name} at {broker.name}; stop it with Ctrl-C", err=False)
             # Nodes that stay when this ends: `quit` is the way to let their jobs come to their end.
             others = settings.real or bus is not None
-            with held_at_its_end(yard.hold_at_work) if others else nullcontext():
+            with held_at_its_end(yard.hold_at_work, EVERYTHING) if others else nullcontext():
                 if settings.prompt or settings.real or settings.page:
                     return _at_the_prompt(yard, settings)
                 return _watched(yard, settings)
@@ -320,7 +320,7 @@ def _tell_new(yard: WireYard, told: int) -> int:
 # ---------------------------------------------------------------- by hand
 def _at_the_prompt(yard: WireYard, settings: _Settings) -> int:
     """Read lines until 'quit', the end of input or the end of the scenario."""
-    from conformance.commands.supervise.held import tell
+    from conformance.commands.held import EVERYTHING, tell
     from conformance.commands.supervise.prompt import Prompt
     from conformance.commands.terminal.lines import lines_of
     from reference_node.supervisor.person.by_hand import ByHand
@@ -355,7 +355,7 @@ def _at_the_prompt(yard: WireYard, settings: _Settings) -> int:
     _tell_new(yard, told)
     if yard.under_way:
         if settings.real:
-            tell(yard.hold_at_work)
+            tell(yard.hold_at_work, EVERYTHING)
         late = f"after {LEAVE_S:g} s nothing was heard of the end of: {', '.join(yard.under_way)}"
         outcome = replace(outcome, wrong=(*outcome.wrong, late))
     if settings.prompt:

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-import click
-
-from protocol.caution import KEEP_CLEAR
+from conformance.commands.held import held_at_its_end
 
 if TYPE_CHECKING:
     from conformance.suite.fixture import Fixture
@@ -16,13 +14,15 @@ if TYPE_CHECKING:
 
 @contextmanager
 def held_when_stopped(fixture: Fixture, *, moves: bool) -> Iterator[None]:
-    """Where the block ends early, for whatever reason, and the machine may be moving, tell the node to hold."""
-    from conformance.tester.held import held_at_its_end
+    """Where the block ends early, for whatever reason, and the machine may be moving, tell the node to hold.
 
-    with held_at_its_end(fixture, _tell, moves=moves):
+    The end does not wait for it: a hold is no protection. A block that comes to its end leaves a node alone, unless it
+    is at work.
+    """
+    from conformance.tester.held import hold, is_at_work
+
+    if not moves:
         yield
-
-
-def _tell(what: str) -> None:
-    with suppress(OSError):  # Nobody is left to be told.
-        click.echo(f"{what} {KEEP_CLEAR.format(it='the machine')}", err=True)
+        return
+    with held_at_its_end(lambda: [hold(fixture)], "the machine", at_work=lambda: is_at_work(fixture)):
+        yield

@@ -11,6 +11,7 @@ import socket
 from collections.abc import Callable
 from contextlib import suppress
 from time import monotonic_ns, sleep
+from typing import ClassVar
 
 from conformance.bench.brokers.probe import connect_packet
 from conformance.bench.connection.address import Address
@@ -88,7 +89,7 @@ class PublishSplitter:
         """Section 3.9; `Capture` has looked at it."""
 
     def _publish(self, data: bytes, first: int, start: int, end: int, at_us: int) -> None:
-        """Section 3.3."""
+        """Section 3.3; of both versions, as they differ in the properties alone."""
         after = start + 2 + (data[start] << 8 | data[start + 1]) if end - start >= 2 else end + 1
         qos = first >> 1 & 3
         if after + (2 if qos else 0) > end:
@@ -100,10 +101,25 @@ class PublishSplitter:
         if qos:
             self.acknowledgements += b"\x40\x02" + data[after : after + 2]
             after += 2
-        payload = data[after:end]
+        kept = first & 1 == 1
+        if self._has_properties:
+            identifier, after = self._identifier(data, after, end)
+            if not self._wanted(identifier, kept=kept):
+                return
         # As the constructor does, at half of its time.
-        fields = (at_us, topic, payload, qos, first & 1 == 1, first & 8 == 8)
+        fields = (at_us, topic, data[after:end], qos, kept, first & 8 == 8)
         self._take(tuple.__new__(RecordedMessage, fields))
+
+    _has_properties: ClassVar[bool] = False
+    """Whether they stand before the payload, as in MQTT 5."""
+
+    def _identifier(self, data: bytes, begin: int, end: int) -> tuple[int, int]:
+        """The subscription identifier among the properties at `begin` (0 for none), and where the payload begins."""
+        raise NotImplementedError
+
+    def _wanted(self, identifier: int, *, kept: bool) -> bool:
+        """Whether a message that comes of this subscription is handed on."""
+        raise NotImplementedError
 
 
 class Capture:

@@ -14,7 +14,6 @@ from conformance.bench.connection.address import Address
 from conformance.bench.mqtt.framing import Malformed, Splitter, decode_length, packet, string
 from conformance.bench.mqtt.packets import V5, decode
 from conformance.recordings.record.capture import Capture, ConnectionLost, PublishSplitter, Take
-from protocol.recording import RecordedMessage
 from protocol.trouble import Trouble
 from protocol.wire.packet import Connack
 
@@ -31,23 +30,14 @@ _SHARED_NOT_SUPPORTED = 0x9E
 class SharedSplitter(PublishSplitter):
     """Takes PUBLISH packets of MQTT 5 apart, by the identifier of the subscription that they come of."""
 
-    def _publish(self, data: bytes, first: int, start: int, end: int, at_us: int) -> None:
-        """Section 3.3 of MQTT 5."""
-        after = start + 2 + (data[start] << 8 | data[start + 1]) if end - start >= 2 else end + 1
-        qos = first >> 1 & 3
-        if after + (3 if qos else 1) > end:
-            raise ConnectionLost("the broker sent a PUBLISH that is cut short")
-        raw = data[start + 2 : after]
-        topic = self._topics.get(raw)
-        if topic is None:
-            topic = self._topics[raw] = raw.decode("utf-8", "replace")
-        if qos:
-            self.acknowledgements += b"\x40\x02" + data[after : after + 2]
-            after += 2
-        identifier, after = _identifier(data, after, end)
-        kept = first & 1 == 1
-        if kept == (identifier == KEPT):
-            self._take(RecordedMessage(at_us, topic, data[after:end], qos, kept, first & 8 == 8))
+    _has_properties = True
+
+    def _identifier(self, data: bytes, begin: int, end: int) -> tuple[int, int]:
+        return _identifier(data, begin, end)
+
+    def _wanted(self, identifier: int, *, kept: bool) -> bool:
+        """What is kept comes of the plain subscription, everything else of the group's."""
+        return kept == (identifier == KEPT)
 
     def _suback(self, body: bytes) -> None:
         """Section 3.9 of MQTT 5: a reason for each filter stands at the end. Raises Trouble for a refusal."""

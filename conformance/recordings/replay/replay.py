@@ -17,6 +17,7 @@ from conformance.recordings.replay.presence import ENCODINGS, NodePresence, Pres
 from conformance.recordings.replay.restamp import Restamp
 from conformance.recordings.replay.schedule import Schedule
 from conformance.recordings.site_listener import SiteListener
+from protocol.caution import outcome_of_hold
 from protocol.codec import encode
 from protocol.participant import Delivery, Participant, Publication
 from protocol.recording import RecordedMessage
@@ -221,16 +222,11 @@ class Session:
                 check()
                 sent = self._host.call(lambda _participant, _now_ms: self._client.holds(names), HOLD_S)
         if not sent:
-            return [f"{name} could not be told to hold, and may still move." for name in names]
+            return [outcome_of_hold(name, None) for name in names]
         heard, end = self._client.presence.heard, monotonic() + HOLD_S
         while monotonic() < end and not all(heard[name].held for name in names):
             sleep(LOOK_S / 5)
-        return [
-            f"{name} is held."
-            if heard[name].held
-            else f"{name} was told to hold, and has not said that it does: it may still move."
-            for name in names
-        ]
+        return [outcome_of_hold(name, heard[name].held) for name in names]
 
     def check(self) -> None:
         """Raise Trouble where nothing may be said any more."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -20,6 +21,7 @@ from protocol.specification import specification
 
 NODE = "ferry"
 SOURCES = sorted(Path(__file__).parent.glob("*.c"))
+HEADERS = sorted(Path(__file__).parent.glob("*.h"))
 FLAGS = (
     "-std=gnu11", "-O1", "-g", "-Wall", "-Wextra", "-Werror", "-fsanitize=address,undefined",
     "-fno-sanitize-recover=all",
@@ -37,16 +39,37 @@ def site() -> Site:
     return read_site(text.replace(old, new).encode(), "ferry in C")
 
 
+@cache
 def build(folder: Path, bug: str | None) -> Path:
-    """The program, with the header that `yardwire publish` writes."""
+    """The program, with the header that `yardwire publish` writes; each is built once, and only what differs anew."""
+    program = folder / (bug or "sound")
+    objects = [_compiled(folder, source, bug if _names(source, bug) else None) for source in SOURCES]
+    _gcc(*map(str, objects), "-lmosquitto", "-o", str(program))
+    return program
+
+
+def _names(source: Path, bug: str | None) -> bool:
+    """Whether a file, or a header of its folder, is another one with this bug."""
+    return bug is not None and any(bug in one.read_text() for one in (source, *HEADERS))
+
+
+@cache
+def _compiled(folder: Path, source: Path, bug: str | None) -> Path:
+    place = folder / f"{source.stem}-{bug or 'sound'}.o"
+    _gcc(*([f"-D{bug}"] if bug else []), f"-I{_with_header(folder)}", "-c", str(source), "-o", str(place))
+    return place
+
+
+@cache
+def _with_header(folder: Path) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "yardwire.h").write_text(header(specification()), encoding="utf-8")
-    program = folder / (bug or "sound")
-    define = [f"-D{bug}"] if bug else []
-    command = ["gcc", *FLAGS, *define, f"-I{folder}", *map(str, SOURCES), "-lmosquitto", "-o", str(program)]
-    made = subprocess.run(command, capture_output=True, text=True, check=False)
+    return folder
+
+
+def _gcc(*words: str) -> None:
+    made = subprocess.run(["gcc", *FLAGS, *words], capture_output=True, text=True, check=False)
     assert made.returncode == 0, made.stderr
-    return program
 
 
 class Board:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from conformance.commands.measure.collect.pairs_file import PairsFile
     from conformance.measure.pairs import Pair
     from protocol.site import Site
-    from reference_node.measuring.course import Found, Plan
+    from reference_node.measuring.plan import Found, Plan
 
 KINDS = ("period", "curvature", "step", "gap", "drift", "trains")
 TRAINS = ("shunter", "branch", "freight")
@@ -88,7 +88,7 @@ def collect(
       yardwire measure collect pairs.csv --yard virtual --imperfect period
     """  # noqa: D301 - click wants the character itself
     from protocol.site_file import load_site
-    from reference_node.measuring.course import Plan
+    from reference_node.measuring.plan import Plan
 
     site = load_site(site_path)
     name, entry = entry_of(site, str(site_path), crane, place)

@@ -8,17 +8,16 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from queue import Empty, Queue
 
-import click
-
 from conformance.bench.connection.address import Address
+from conformance.commands.held import EVERYTHING, held_at_its_end
 from conformance.commands.measure.collect.keys import TerminalKeys
 from conformance.commands.measure.options import tell
-from protocol.caution import KEEP_CLEAR
 from protocol.participant import Participant, Publication
 from protocol.site import Site
 from protocol.wire.mqtt import monotonic_ms
-from reference_node.measuring.course import Course, Found, Phase, Plan
+from reference_node.measuring.course import Course, Phase
 from reference_node.measuring.measuring_supervisor import MeasuringSupervisor
+from reference_node.measuring.plan import Found, Plan
 from reference_node.measuring.simulated_person import Eye
 
 LOOK_S, CALL_S = 0.05, 10.0
@@ -51,21 +50,14 @@ class Session:
         self._host.start()
         with ExitStack() as stack:
             stack.callback(self._host.stop)
-            try:
+            with held_at_its_end(self._stopped, EVERYTHING):
                 yield
-            except BaseException:
-                if not self.course.ended:
-                    self._stopped()
-                raise
 
-    def _stopped(self) -> None:
-        told = "no hold could be sent: whatever was at work may still move"
-        with suppress(Exception):  # Whatever it is, the command ends.
-            self._do(lambda: self.course.stop("stopped"), HOLD_S)
-            told = self.last_words()
-        with suppress(OSError):
-            for line in (told, KEEP_CLEAR.format(it="all machines and tracks")):
-                click.echo(line, err=True)
+    def _stopped(self) -> list[str]:
+        if self.course.ended:
+            return []
+        self._do(lambda: self.course.stop("stopped"), HOLD_S)
+        return [self.last_words()]
 
     def tell_later(self, line: str) -> None:
         """A line for the person, with the next look around."""
