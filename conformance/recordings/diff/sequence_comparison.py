@@ -94,7 +94,7 @@ class SequenceComparison:
         return self._scatter.is_loose((self._name, phase, meaning))
 
     def _is_taken_over(self, phase: int) -> bool:
-        """Whether a supervisor takes the yard over: which node is on first is chance, of which two runs tell nothing."""
+        """Whether a supervisor takes the yard over: who is on first is chance, of which two runs tell nothing."""
         return self._scatter.runs > 1 and (phase < 0 or self._good.names.meanings[phase][1] == "home")
 
     def _event(self, x: int) -> Event:
