@@ -51,12 +51,13 @@ def test_nothing_covers_anything_else(name: str) -> None:
 
 def lines(path: str) -> list[tuple[float, float, float, float]]:
     """The straight pieces of a path as x, y, x, y."""
-    found, x, y = [], 0.0, 0.0
+    found: list[tuple[float, float, float, float]] = []
+    x, y = 0.0, 0.0
     for letter, numbers in re.findall(r"([MHVQ])([-\d. ]+)", path):
         values = [float(one) for one in numbers.split()]
         there = {"M": values[:2], "H": [values[0], y], "V": [x, values[0]], "Q": values[-2:]}[letter]
         if letter in "HV":
-            found.append((x, y, *there))
+            found.append((x, y, there[0], there[1]))
         x, y = there
     return found
 

@@ -189,7 +189,7 @@ def test_the_machine_is_drawn_in_the_page_in_light_and_dark() -> None:
     assert all(one.name in page for one in layout.platforms)
     assert '<svg class="plan"' in page
     assert "prefers-color-scheme:dark" in page
-    assert all(re.fullmatch(r"\d+ of \d+ walked", one.stays) for one in layout.platforms)
+    assert all(re.fullmatch(r"\d+ of \d+ walked", one.note) for one in layout.platforms)
 
 
 def test_a_report_of_no_walk_has_no_drawing() -> None:
