@@ -29,7 +29,7 @@ BY_ORACLE = {
     "ORD-08": Oracle.MARK, "CLM-04": Oracle.MARK, "HLD-01": Oracle.HOLD, "HLD-05": Oracle.HOLD,
     "ORD-09": Oracle.JOB, "ORD-06": Oracle.JOB, "ORD-15": Oracle.JOB, "CRN-02": Oracle.RULE, "BER-02": Oracle.RULE,
     "SHT-02": Oracle.RULE, "CRN-01": Oracle.RULE, "BER-01": Oracle.RULE, "SHT-01": Oracle.RULE,
-    "BER-06": Oracle.RULE, "FLT-01": Oracle.FAULT, "FLT-04": Oracle.FAULT,
+    "BER-06": Oracle.RULE, "FLT-01": Oracle.FAULT, "ORD-04": Oracle.MARK, "FLT-04": Oracle.FAULT,
 }  # fmt: skip
 
 

@@ -116,6 +116,7 @@ class NodeJudge:
         self._reading.forget()
         self._steady_ms = 0.0
         self._retained: set[int | None] = set()
+        self._newest_act = ""
         for part in (self.rules, self._motion, self._fences, self._limit):
             part.new_boot()
         self._timing.set_anew()
@@ -264,6 +265,8 @@ class NodeJudge:
                 requirement, what = "LNK-14", what + "; it came with the retain flag only"
             elif self._fences.bad:
                 requirement, what = "ENC-10", what + ", after an order that cannot be read"
+        elif requirement == "ORD-08" and self._newest_act == "ask":
+            requirement, what = "ORD-04", what + ", and an ask came last"
         self.tell(requirement, what, oracle_of(requirement), message.number)
 
     # ---- the link
@@ -309,7 +312,7 @@ class NodeJudge:
         self._fences.came(order)
         if not body:
             return
-        act = body["act"]
+        act = self._newest_act = body["act"]
         self._motion.came(act)
         self.rules.came(body)
         if act == "set-uptime":

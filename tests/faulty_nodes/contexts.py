@@ -34,7 +34,7 @@ class LowersItsMarkAtALaterConnection(Controller):
         return super().connected(now_ms)
 
 
-@faulty("FLT-05", "link-keeps-state", node="north")
+@faulty("MSG-10", "link-keeps-state", node="north")
 class ForgetsAnOpenJobAtAReconnect(Controller):
     def connected(self, now_ms: int) -> Sequence[Publication]:
         if self.link and self.job_open:

@@ -22,8 +22,7 @@ def link_keeps_state(fixture: Fixture) -> None:
 
     Raises a fault by an order that cannot be read, starts a job and holds the node twice. Cuts the connection, and once
     it is back cuts it again: mark, hold, holds, job, counts of faults, arrivals and stops are as before each time.
-    After
-    a resume the job is done.
+    After a resume the job is done.
     """
     fixture.send_raw(b'{"act":')
     fit(fixture)
@@ -48,14 +47,14 @@ def _cut(fixture: Fixture, before: Answer) -> Answer:
     back = fixture.bench.wait(lambda: fixture.log.connects()[-1][0].number > cut, most)
     fixture.need(back, "the node did not come back")
     link = int(before.body("node-status").get("link", 0))
-    after = fixture.unmoved(before, "FLT-05")
+    after = fixture.ask()
     seen = after.body("node-status").get("link")
     fixture.equal(seen, (link + 1) % 65536, "LNK-09", f"connection count {(link + 1) % 65536}", after.report)
     fixture.equal(after.mark, before.mark, "ORD-08", f"mark {before.mark} as before the cut", after.report)
     _held_still(fixture, before.role_state, after)
     told = fault_count(before)
     fixture.equal(fault_count(after), told, "FLT-05", f"fault count {told} as before the cut", after.report)
-    return after
+    return fixture.unmoved(before, "FLT-05")
 
 
 def _held_still(fixture: Fixture, was: Any, after: Answer) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 from conformance.oracle.link_log import Message
 from conformance.oracle.writing import may_refuse
 from conformance.suite.case import NODES, case
-from conformance.suite.fixture import Fixture
+from conformance.suite.fixture import Fixture, SentOrder
 from conformance.suite.observation import Observing
 from conformance.suite.preamble import settle
 from protocol.counting import UPTIME_MODULUS
@@ -211,7 +211,7 @@ def orders_mark_first(fixture: Fixture) -> None:
     fixture.check(after.mark == late.id, "ORD-08", f"mark {late.id}", after.mark, after.report)
 
 
-@case("ORD-11", after=("hold-refuses", "bench-set-uptime"), mode="bench")
+@case("ORD-11", "ORD-10", after=("hold-refuses", "bench-set-uptime"), mode="bench")
 def orders_late_across_wrap(fixture: Fixture) -> Observing:
     """A deadline beyond the wrap of uptime is in time, and one before it is late.
 
@@ -223,14 +223,20 @@ def orders_late_across_wrap(fixture: Fixture) -> Observing:
     fixture.ask()
     in_time = fixture.send({**late_job(fixture), "deadline": 2000})
     fixture.refused(in_time, "held", "ORD-11")
-    past = fixture.send({**late_job(fixture), "deadline": UPTIME_MODULUS - 6000})
-    fixture.refused(past, "late", "ORD-11")
+    _late(fixture, fixture.send({**late_job(fixture), "deadline": UPTIME_MODULUS - 6000}))
     yield fixture.stretched(5000)
     fixture.send({"act": "hold"})
     fixture.ask()
-    past = fixture.send({**late_job(fixture), "deadline": UPTIME_MODULUS - 1000})
-    fixture.refused(past, "late", "ORD-11")
+    _late(fixture, fixture.send({**late_job(fixture), "deadline": UPTIME_MODULUS - 1000}))
     settle(fixture)
+
+
+def _late(fixture: Fixture, sent: SentOrder) -> None:
+    """Demand that a job is taken for late [ORD-11], as which it is refused 'late' [ORD-10]."""
+    report = fixture.report(sent)
+    said = report.body["state"], report.body.get("reason")
+    fixture.check(said[1] != "held", "ORD-11", "a job that is late", "a job in time, refused 'held'", report)
+    fixture.equal(said, ("refused", "late"), "ORD-10", "state 'refused', reason 'late'", report)
 
 
 def _lacks_a_role(_site: Site, node: NodeSite) -> str:

@@ -67,6 +67,8 @@ class Said:
     """State and reason of each."""
     id: int | None
     """The id that the mark is raised to, where it is."""
+    misdirected: str = ""
+    """What came instead of a report: one that names the order otherwise than its answer does."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,8 +135,8 @@ class Step:
         yield _Question(
             self._answered,
             lambda one: _words(one.outcome.said),
-            ", ".join(told) or "no report",
-            lambda one: one.outcome.requirement,
+            ", ".join(told) or "no report" + self.said.misdirected,
+            lambda one: "ORD-14" if one.outcome.said and self.said.misdirected else one.outcome.requirement,
         )
         yield _Question(
             lambda one: after.mark == self._mark(one.outcome),

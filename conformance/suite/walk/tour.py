@@ -56,7 +56,7 @@ class Tour:
     def next(self, desk: Desk) -> str | None:
         """The letter to play in that state; None where all is walked that can be."""
         while self._idle < LOST:
-            letter = self._choose(desk)
+            letter = self._choose(desk) if desk in self._machine.edges else self._back(desk)
             if letter is None:
                 return None
             word = self._word(desk, letter)
@@ -77,7 +77,8 @@ class Tour:
             self.walked += 1
             self._idle = 0
         self._last = (desk, letter)
-        if self._machine.reach.get(now, 0) < self._machine.reach.get(desk, 0):
+        reach = self._machine.reach
+        if now in reach and reach[now] < reach.get(desk, 0):
             self._strike_behind(now)
         # A node may be where the derivation sees no state: its machine is slower or faster than the walk takes it for.
         expected = self._machine.edges.get(desk, {}).get(letter)
@@ -121,6 +122,12 @@ class Tour:
         if not self._plan or self._plan[0][0] != desk:
             self._plan = self._way(desk)
         return self._plan.pop(0)[1] if self._plan else self._leave(desk)
+
+    def _back(self, desk: Desk) -> str | None:
+        """A letter that ends what keeps the node where the derivation sees no state: a machine that is slow, mostly."""
+        self._plan = []
+        way = "resume" if desk.held else "finish" if desk.open else "reset-fault"
+        return way if way in self._machine.letters else None
 
     def _leave(self, desk: Desk) -> str | None:
         """All is walked that can be walked before a way of no return: go it, and strike what lies behind."""

@@ -257,7 +257,14 @@ class Player:
             for m in self.fixture.log.sent("job-report", sent.before)
             if m.body and m.body["act"] in acts and m.body.get("id") == sent.told_under
         ]
-        return Said(tuple(found), sent.id)
+        return Said(tuple(found), sent.id, "" if found else self._misdirected(sent))
+
+    def _misdirected(self, sent: SentOrder) -> str:
+        """A report for that act under the other id that the order carries, in words [ORD-14]."""
+        others = {sent.body.get("id"), sent.body.get("ref")} - {None, sent.told_under}
+        came = (m.body for m in self.fixture.log.sent("job-report", sent.before) if m.body)
+        found = next((one for one in came if one["act"] == sent.act and one.get("id") in others), None)
+        return "" if found is None else f", but one for {sent.act!r} {found['id']}"
 
     def _ordered(self, after: int) -> list[dict[str, Any]]:
         return [
