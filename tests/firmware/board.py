@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import subprocess
-from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 from functools import cache
 from pathlib import Path
-from random import Random
-from typing import Any
 
 from conformance.bench.brokers.broker import Broker
 from conformance.bench.tap.tap import Tap
@@ -17,13 +14,13 @@ from conformance.publish.firmware.site_header import site_header
 from conformance.suite.fixture import Fixture
 from protocol.site import Site
 from protocol.site_file import read_site, scenario_text
+from tests.firmware.cycled_board import CycledBoard, benched
 
 CORE = Path(__file__).resolve().parents[2] / "reference_node" / "firmware" / "c"
 NODES = {"crane": "north", "berth": "siding", "shuttle": "ferry"}
 WARNINGS = ("-std=c99", "-pedantic", "-Wall", "-Wextra", "-Wconversion", "-Wshadow", "-Werror")
 HOST_WARNINGS = ("-std=gnu11", "-Wall", "-Wextra", "-Wconversion", "-Werror")
 SANITIZERS = ("-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all")
-PATIENCE_MS = 20_000
 
 
 @cache
@@ -67,43 +64,22 @@ def build(
     return program
 
 
-class Board:
-    """A process whose power can be cycled; `words` is what the sanitizers said."""
+class Board(CycledBoard):
+    """A program on MQTT."""
 
     def __init__(self, program: Path, tap: Tap, uptime: int = 0) -> None:
         self._program, self._tap, self._uptime = program, tap, uptime
-        self._log, self.cells = program.with_suffix(".log"), program.with_suffix(".cells")
-        self.start()
+        self.cells = program.with_suffix(".cells")
+        super().__init__(program.with_suffix(".log"))
 
     def start(self) -> None:
         arguments = (self._tap.host, self._tap.port, self.cells, self._uptime)
-        with self._log.open("wb") as log:
+        with self.log.open("wb") as log:
             self.process = subprocess.Popen([self._program, *map(str, arguments)], stderr=log)
 
-    def stop(self) -> None:
-        self.process.kill()
-        self.process.wait()
 
-    def cycle(self) -> None:
-        self.stop()
-        self.start()
-
-    @property
-    def words(self) -> str:
-        return self._log.read_text(errors="replace")
-
-
-@contextmanager
 def on_the_bench(
     program: Path, node: str, broker: Broker, uptime: int = 0
-) -> Iterator[tuple[Board, Any, Fixture]]:
+) -> AbstractContextManager[tuple[Board, WireBench, Fixture]]:
     """A board behind a tap, the bench around it, and a fixture, once the board has said something."""
-    with Tap(broker.host, broker.port) as tap:
-        board = Board(program, tap, uptime)
-        try:
-            with WireBench(tap, broker.address, board.cycle) as bench:
-                fixture = Fixture(bench, site(), node, Random(1))
-                assert bench.wait(lambda: fixture.log.latest("fault") is not None, PATIENCE_MS), board.words
-                yield board, bench, fixture
-        finally:
-            board.stop()
+    return benched(lambda tap: Board(program, tap, uptime), broker, site(), node)

@@ -34,9 +34,9 @@ bool yw_send(uint8_t message, const uint8_t *payload, uint8_t length)
     uint32_t seq = 0, boot = 0;
     struct yw_head head;
     memcpy(copy, payload, length);
-    struct yw_reader reader = {copy, copy + length};
-    HOLDS(yw_skip(&reader) && reader.at == reader.end);
-    reader.at = copy + 1;
+    struct yw_reader reader = {copy, (yw_size)length};
+    HOLDS(yw_skip(&reader) && reader.left == 0);
+    reader = (struct yw_reader){copy + 1, (yw_size)(length - 1)};
     HOLDS(yw_read_head(&reader, &head) && head.value == 0 && yw_read_number(&reader, UINT16_MAX, &boot));
     HOLDS(boot == yw.boot);
     HOLDS(yw_read_head(&reader, &head) && head.value == 1 && yw_read_number(&reader, UINT16_MAX, &seq));

@@ -176,7 +176,7 @@ int library_motor(void)
 bool library_reads(const uint8_t *payload, uint16_t length)
 {
     struct yw_order order;
-    const struct yw_reader reader = {payload, payload + length};
+    const struct yw_reader reader = {payload, (yw_size)length};
     return yw_read_order(&order, reader);
 }
 

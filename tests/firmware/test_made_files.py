@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -11,6 +12,7 @@ from conformance.publish.firmware.formula_text import NoFormula
 from conformance.publish.firmware.order_desk import c_of
 from conformance.publish.firmware.order_table import fields, mask, slots, together
 from conformance.publish.firmware.site_header import site_header
+from protocol.site import Site
 from protocol.site_file import scenario
 from protocol.specification import specification
 from protocol.trouble import Trouble
@@ -54,3 +56,31 @@ def test_the_core_plays_one_role() -> None:
     with pytest.raises(Trouble):
         site_header(scenario(), "yard")
     assert f"YW_DIGEST 0x{scenario().nodes['north'].digest:08X}UL" in site_header(scenario(), "north")
+
+
+def bent(**changes: Any) -> Site:
+    """The south crane with another table, slot or axis."""
+    site = scenario()
+    south = site.nodes["south"]
+    assert south.crane is not None
+    axes = changes.pop("axes", south.crane.axes)
+    track = replace(south.crane.places["siding"], **changes)
+    crane = replace(south.crane, axes=axes, places={**south.crane.places, "siding": track})
+    return replace(site, nodes={**site.nodes, "south": replace(south, crane=crane)})
+
+
+def test_a_site_whose_figures_fit_no_16_bits_is_refused() -> None:
+    """The core multiplies two numbers of 16 bits, and would move to a wrong place without a word."""
+    south = scenario().nodes["south"].crane
+    assert south is not None
+    long = (replace(south.axes[0], least=-20_000, most=20_000), *south.axes[1:])
+    for changes, told in (
+        ({"axes": long}, "is longer than 32767 units"),
+        ({"table": ((0, 0), (10, 40_000))}, "too wide a step behind reading 0"),
+        ({"table": ((0, 0), (32_000, 32_767), (65_000, -32_767))}, "too wide a step behind reading 32000"),
+        ({"table": ((0, 0), (10, 32_000)), "slots": ((32_000, 0, 0),)}, "is beyond 32767 units"),
+    ):
+        with pytest.raises(Trouble, match=told) as raised:
+            site_header(bent(**changes), "south")
+        assert raised.value.fix or "slot" in told or "beyond" in told
+    assert "YW_PLACES" in site_header(bent(), "south")

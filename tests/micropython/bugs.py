@@ -5,22 +5,17 @@ They are no part of the node: a board that takes it has none of these behind a s
 
 from __future__ import annotations
 
-import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
+from tests.firmware.planted import PlantedBug
 from tests.micropython.interpreter import FIRMWARE
 
 
 @dataclass(frozen=True, slots=True)
-class Bug:
-    """`old` stands once in `file` and becomes `new`. `case` is one of the suite, for the node `node`."""
+class Bug(PlantedBug):
+    """One of the node in MicroPython, shown by `node`."""
 
-    says: str
-    file: str
-    old: str
-    new: str
-    case: str = ""
     node: str = "ferry"
     also: tuple[str, ...] = ("claim-raises",)
     """Cases that give those something to see that only look on."""
@@ -28,13 +23,7 @@ class Bug:
 
 def planted(bug: Bug, folder: Path) -> Path:
     """A copy of the node with the bug in it."""
-    copy = folder / "micropython"
-    shutil.copytree(FIRMWARE, copy, ignore=shutil.ignore_patterns("__pycache__"))
-    file = copy / "yardwire_node" / bug.file
-    text = file.read_text(encoding="utf-8")
-    assert text.count(bug.old) == 1, (bug.file, bug.old)
-    file.write_text(text.replace(bug.old, bug.new), encoding="utf-8")
-    return copy
+    return bug.in_a_copy(FIRMWARE, folder / "micropython", "yardwire_node")
 
 
 BY_THE_SUITE = {

@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from tests.faulty_lines.faulty_line import site_on_lines
-from tests.micropython.board import Board, running
+from tests.firmware.cycled_board import running
+from tests.micropython.board import Board
 from tests.micropython.interpreter import needs_micropython
 from tests.needs import needs
 from tests.serial.cable import Cable

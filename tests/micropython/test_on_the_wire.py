@@ -14,7 +14,8 @@ from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
 from conformance.tester.runner import Result, Run, Selection
 from protocol.site_file import scenario
-from tests.micropython.board import Board, on_the_bench, running
+from tests.firmware.cycled_board import running
+from tests.micropython.board import Board, on_the_bench
 from tests.micropython.interpreter import needs_micropython
 from tests.serial.test_on_a_cable import Listener
 

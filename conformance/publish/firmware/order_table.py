@@ -15,6 +15,7 @@ KINDS = ("NUMBER", "WORD", "LABEL", "SIGNED", "TARGET", "INPUTS")
 BITS = {0xFF: 0, 0xFFFF: 1, 0xFFFFFFFF: 2}
 FROM_ONE = 3
 """Limit of a number of 32 bits that is not 0."""
+LEAST_WORDS = 2
 NO_FIELD = 0xFF
 HEAD = """\
 /* The fields of an order, for the decoder. Made from the specification by `python -m conformance.publish.firmware`;
@@ -57,6 +58,8 @@ def _kind(spec: Specification, name: str, part: Any) -> tuple[int, int]:
     if "$ref" in part:
         schema = spec.common["$defs"][part["$ref"].rpartition("/")[2]]
     if "enum" in schema:
+        if len(schema["enum"]) < LEAST_WORDS:
+            raise ValueError(f"a limit of 0 is none in the decoder, and {name!r} has one word")
         return WORD, len(schema["enum"]) - 1
     match schema["type"], schema.get("minimum"):
         case "string", _:

@@ -18,7 +18,13 @@ static struct yw_axis_state {
 
 static uint16_t yw_moved_ms;
 
-#define yw_axis_figure(axis, field) ((int16_t)yw_flash_16(&yw_axis_sites[axis].field))
+#define yw_axis_figure(axis, field) yw_axis_word(axis, offsetof(struct yw_axis_site, field))
+
+static YW_APART int16_t yw_axis_word(uint8_t axis, uint8_t at)
+{
+    const void *figure = (const uint8_t *)&yw_axis_sites[axis] + at;
+    return (int16_t)yw_flash_16((const int16_t *)figure);
+}
 
 static bool yw_axis_moves(uint8_t axis)
 {
@@ -95,6 +101,21 @@ static void yw_axis_lost(uint8_t axis)
     state->homing = YW_NOT_HOMING;
     state->homed = state->is_on = false;
     yw_changed(YW_SAY_ROLE);
+}
+
+static YW_APART void yw_axes_lost(void)
+{
+    for (uint8_t axis = 0; axis < YW_AXES; ++axis) {
+        yw_axis_lost(axis);
+    }
+}
+
+/* The count of no axis means anything any more. */
+static YW_APART void yw_axes_unhomed(void)
+{
+    for (uint8_t axis = 0; axis < YW_AXES; ++axis) {
+        yw_axes[axis].homed = false;
+    }
 }
 
 static int16_t yw_nearer(int16_t speed, int16_t wanted, int16_t change)

@@ -3,7 +3,8 @@
 #define YW_CBOR_READ_H
 
 struct yw_reader {
-    const uint8_t *at, *end;
+    const uint8_t *at;
+    yw_size left; /* bytes behind it */
 };
 
 /* The beginning of one value. `is_huge`: it does not fit in 32 bits. */
@@ -21,36 +22,43 @@ static uint8_t yw_major(const struct yw_head *head)
     return head->first >> 5;
 }
 
-static uint16_t yw_left_in(const struct yw_reader *reader)
+static yw_size yw_left_in(const struct yw_reader *reader)
 {
-    return (uint16_t)(reader->end - reader->at);
+    return reader->left;
+}
+
+static uint8_t yw_take(struct yw_reader *reader)
+{
+    --reader->left;
+    return *reader->at++;
 }
 
 static bool yw_read_head(struct yw_reader *reader, struct yw_head *head)
 {
-    if (reader->at == reader->end) {
+    if (reader->left == 0) {
         return false;
     }
-    head->first = *reader->at++;
+    head->first = yw_take(reader);
     uint8_t more = head->first & 31;
-    head->value = more;
+    uint32_t value = more;
     head->is_huge = false;
-    if (more < 24) {
-        return true;
+    if (more >= 24) {
+        uint8_t bytes = (uint8_t)(1U << (more - 24));
+        if (more > 27 || reader->left < bytes) {
+            return false;
+        }
+        value = 0;
+        do {
+            head->is_huge |= value >> 24 != 0;
+            value = value << 8 | yw_take(reader);
+        } while (--bytes);
     }
-    uint8_t bytes = (uint8_t)(1U << (more - 24));
-    if (more > 27 || yw_left_in(reader) < bytes) {
-        return false;
-    }
-    for (head->value = 0; bytes; --bytes) {
-        head->is_huge |= head->value >> 24 != 0;
-        head->value = head->value << 8 | *reader->at++;
-    }
+    head->value = value;
     return true;
 }
 
 /* RFC 3629: no overlong forms, no halves of a pair, nothing above U+10FFFF. */
-static bool yw_is_utf8(const uint8_t *at, uint16_t left)
+static bool yw_is_utf8(const uint8_t *at, yw_size left)
 {
     while (left) {
         uint8_t first = *at++;
@@ -64,7 +72,7 @@ static bool yw_is_utf8(const uint8_t *at, uint16_t left)
         if (first < 0xC2 || first > 0xF4 || left < more) {
             return false;
         }
-        for (left = (uint16_t)(left - more); more; --more, low = 0x80, high = 0xBF) {
+        for (left = (yw_size)(left - more); more; --more, low = 0x80, high = 0xBF) {
             uint8_t next = *at++;
             if (next < low || next > high) {
                 return false;
@@ -81,7 +89,8 @@ static const uint8_t *yw_read_text(struct yw_reader *reader, const struct yw_hea
     if (yw_major(head) != YW_TEXT || head->is_huge || head->value > yw_left_in(reader)) {
         return NULL;
     }
-    reader->at += (uint16_t)head->value;
+    reader->at += (yw_size)head->value;
+    reader->left = (yw_size)(reader->left - (yw_size)head->value);
     return begin;
 }
 
@@ -96,7 +105,7 @@ static bool yw_skip_plain(struct yw_reader *reader, const struct yw_head *head)
     uint8_t major = yw_major(head);
     if (major == YW_TEXT) {
         const uint8_t *begin = yw_read_text(reader, head);
-        return begin && yw_is_utf8(begin, (uint16_t)head->value);
+        return begin && yw_is_utf8(begin, (yw_size)head->value);
     }
     return major == YW_UNSIGNED || major == YW_NEGATIVE || head->first == YW_FALSE || head->first == YW_TRUE;
 }
@@ -117,7 +126,7 @@ static bool yw_key_follows(const struct yw_head *head, uint32_t *least)
 /* Passes over one value inside the outermost map [ENC-09, ENC-12]. */
 static bool yw_skip(struct yw_reader *reader)
 {
-    uint16_t left[YW_INNER_DEPTH]; /* values of each open array or map; of a map, twice its pairs */
+    yw_size left[YW_INNER_DEPTH]; /* values of each open array or map; of a map, twice its pairs */
     uint32_t least[YW_INNER_DEPTH]; /* the least key that may come next in a map */
     bool is_map[YW_INNER_DEPTH];
     uint8_t depth = 0;
@@ -137,7 +146,7 @@ static bool yw_skip(struct yw_reader *reader)
             }
             is_map[depth] = major == YW_MAP;
             least[depth] = 0;
-            left[depth] = (uint16_t)(is_map[depth] ? 2 * head.value : head.value);
+            left[depth] = (yw_size)(is_map[depth] ? 2 * head.value : head.value);
             ++depth;
         } else if (!yw_skip_plain(reader, &head)) {
             return false;

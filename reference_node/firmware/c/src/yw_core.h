@@ -7,6 +7,7 @@
 #ifndef YW_CORE_H
 #define YW_CORE_H
 
+#include <stddef.h>
 #include <string.h>
 
 #include "yw_node.h"

@@ -91,9 +91,7 @@ static void yw_role_start(void)
     yw_crane.spreader = YW_CRANE_STATUS_SPREADER_UNSURE;
     yw_moved_ms = (uint16_t)yw.now_ms;
     yw_spreader_off();
-    for (uint8_t axis = 0; axis < YW_AXES; ++axis) {
-        yw_axis_lost(axis);
-    }
+    yw_axes_lost();
     yw_crane.load = YW_LOAD_SENSOR ? yw_felt() : YW_LOAD_UNSURE;
     if (!YW_LOAD_SENSOR) {
         yw_warn(YW_FAULT_CODE_LOAD_UNSURE); /* [CRN-09] */
@@ -350,9 +348,7 @@ static void yw_role_begin(void)
 {
     yw_fire(yw.job.act, true);
     if (yw.job.act == YW_ACT_HOME) {
-        for (uint8_t axis = 0; axis < YW_AXES; ++axis) {
-            yw_axes[axis].homed = false;
-        }
+        yw_axes_unhomed();
     }
     yw_crane.due_ms = yw.now_ms + (uint32_t)YW_JOB_TIMEOUT_MS;
     yw_next_leg();
@@ -424,9 +420,7 @@ static void yw_role_power_lost(void)
 {
     yw_brake_all();
     yw_spreader_off();
-    for (uint8_t axis = 0; axis < YW_AXES; ++axis) {
-        yw_axis_lost(axis);
-    }
+    yw_axes_lost();
 }
 
 /* A person's word settles a load that no sensor feels. Moves nothing [FLT-05]. */
@@ -451,9 +445,7 @@ static bool yw_follow_hand(void)
     if (by_hand == was || yw_job_open() || !yw_fire(by_hand ? YW_EVENT_BY_HAND : YW_EVENT_BY_HAND_END, true)) {
         return false;
     }
-    for (uint8_t axis = 0; axis < YW_AXES; ++axis) {
-        yw_axes[axis].homed = false;
-    }
+    yw_axes_unhomed();
     return true;
 }
 

@@ -34,13 +34,13 @@ static uint8_t yw_line_of(uint8_t sensor)
 
 static bool yw_is_closed(uint8_t line)
 {
-    return yw.level >> line & 1;
+    return yw_is_in(yw.level, line);
 }
 
 /* Whether a line has changed and is not believed yet. */
 static bool yw_is_unsettled(uint8_t line)
 {
-    return (yw.level ^ yw.raw) >> line & 1;
+    return yw_is_in(yw.level ^ yw.raw, line);
 }
 
 /* A sensor is seen at a level; one that says what it said before is nothing new. */
@@ -55,8 +55,8 @@ static void yw_feel(uint8_t sensor, bool closed)
         return;
     }
     uint8_t line = yw_line_of(sensor);
-    if (line != YW_NO_WORD && (yw.raw >> line & 1) != closed) {
-        yw.raw ^= YW_BIT(line);
+    if (line != YW_NO_WORD && yw_is_in(yw.raw, line) != closed) {
+        yw.raw ^= yw_bit(line);
         yw.since_ms[line] = (yw_since_ms)yw.now_ms;
         yw_changed(YW_SAY_ROLE);
     }
@@ -66,7 +66,7 @@ static void yw_read_pins(void)
 {
     uint16_t seen = yw_inputs();
     for (uint8_t sensor = 0; sensor <= YW_SENSOR_BY_HAND; ++sensor) {
-        yw_feel(sensor, seen >> sensor & 1);
+        yw_feel(sensor, yw_is_in(seen, sensor));
     }
 }
 
@@ -76,8 +76,8 @@ static void yw_settle(void)
     for (uint8_t line = 0; line < YW_LINES; ++line) {
         yw_since_ms stood_ms = (yw_since_ms)((yw_since_ms)yw.now_ms - yw.since_ms[line]);
         if (yw_is_unsettled(line) && stood_ms >= YW_DEBOUNCE_MS) {
-            yw.level ^= YW_BIT(line);
-            yw.changed_lines = (uint8_t)(yw.changed_lines | 1U << line);
+            yw.level ^= yw_bit(line);
+            yw.changed_lines = (uint8_t)(yw.changed_lines | yw_bit(line));
             yw_changed(YW_SAY_ROLE);
         }
     }

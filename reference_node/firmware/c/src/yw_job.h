@@ -73,15 +73,15 @@ static void yw_fault_changes(uint8_t code, const char *part, uint32_t job)
 /* A fault of level warn neither ends a job nor counts [FLT-03]. */
 static void yw_warn(uint8_t code)
 {
-    yw.active |= YW_BIT(code);
+    yw.active |= yw_bit(code);
     yw_fault_changes(code, NULL, 0);
     yw_say(YW_SAY_FAULT, NULL);
 }
 
 static void yw_clear(uint8_t code)
 {
-    if (yw.active >> code & 1) {
-        yw.active &= (uint16_t)~YW_BIT(code);
+    if (yw_is_in(yw.active, code)) {
+        yw.active &= (uint16_t)~yw_bit(code);
         yw_fault_changes(code, NULL, 0);
     }
 }
@@ -90,7 +90,7 @@ static void yw_clear(uint8_t code)
 static void yw_halt(uint8_t code, const char *part)
 {
     bool was_open = yw_job_open();
-    yw.active |= YW_BIT(code);
+    yw.active |= yw_bit(code);
     ++yw.faults;
     yw_fault_changes(code, part, was_open ? yw.job.id : 0);
     yw_role_halt();

@@ -130,9 +130,9 @@ static void yw_line_bus(struct yw_reader reader)
 }
 
 /* A whole frame of `size` bytes, kind first. */
-static void yw_line_frame(const uint8_t *frame, uint8_t size)
+static YW_APART void yw_line_frame(const uint8_t *frame, uint8_t size)
 {
-    const struct yw_reader reader = {frame + 1, frame + size};
+    const struct yw_reader reader = {frame + 1, (yw_size)(size - 1)};
     bool to_all = *frame == YW_LINE_JOB_ORDER_TO_ALL;
     if (*frame == YW_LINE_BUS) {
         yw_line_bus(reader);

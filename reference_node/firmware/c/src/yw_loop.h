@@ -108,17 +108,10 @@ void yw_start(const struct yw_how *how)
     yw.reset = how->reset;
     yw.state = YW_INITIAL;
     yw.changed_fault = YW_NO_WORD;
-    yw.power = true;
+    yw.power = yw.bench;
     if (!yw.bench) {
-        uint16_t seen = yw_inputs();
-        for (uint8_t sensor = 0; sensor <= YW_SENSOR_BY_HAND; ++sensor) {
-            uint8_t line = yw_line_of(sensor);
-            if (line != YW_NO_WORD && seen >> sensor & 1) {
-                yw.raw |= YW_BIT(line);
-            }
-        }
+        yw_read_pins(); /* power that is not there is no loss of power before anything is known */
         yw.level = yw.raw;
-        yw.power = seen >> YW_SENSOR_MOTOR_POWER & 1;
     }
     yw_role_start();
     if (how->boot_lost) {
@@ -171,7 +164,8 @@ static void yw_take_order(struct yw_reader reader, uint8_t how)
 
 void yw_receive(const uint8_t *payload, uint16_t length, bool to_all)
 {
-    const struct yw_reader reader = {payload, payload + length};
+    /* What is longer than the buffer that the node names cannot be read [ENC-08]. */
+    const struct yw_reader reader = {payload, (yw_size)(length > YW_SIZE_MOST ? 0 : length)};
     yw_take_order(reader, to_all ? YW_TO_ALL : YW_TO_THIS);
 }
 

@@ -31,19 +31,21 @@ struct yw_order {
 #define yw_faults(order) ((uint16_t)(order)->number[YW_NUMBER_OF_FAULTS])
 #define yw_found(order) ((uint8_t)(order)->number[YW_NUMBER_OF_FOUND])
 
+enum {YW_ANY = 0}; /* a number of up to 32 bits */
+
 /* Reads the head of a value of this type, with a number or a count of at most `most`. */
-static bool yw_read_of(struct yw_reader *reader, uint8_t major, uint32_t most, uint32_t *number)
+static bool yw_read_of(struct yw_reader *reader, uint8_t major, uint16_t most, uint32_t *number)
 {
     struct yw_head head;
     *number = 0;
-    if (!yw_read_head(reader, &head) || yw_major(&head) != major || head.is_huge || head.value > most) {
+    if (!yw_read_head(reader, &head) || yw_major(&head) != major || head.is_huge || (most != YW_ANY && head.value > most)) {
         return false;
     }
     *number = head.value;
     return true;
 }
 
-static bool yw_read_number(struct yw_reader *reader, uint32_t most, uint32_t *number)
+static bool yw_read_number(struct yw_reader *reader, uint16_t most, uint32_t *number)
 {
     return yw_read_of(reader, YW_UNSIGNED, most, number);
 }
@@ -51,7 +53,7 @@ static bool yw_read_number(struct yw_reader *reader, uint32_t most, uint32_t *nu
 static bool yw_read_signed(struct yw_reader *reader, int16_t *number)
 {
     uint32_t size;
-    bool negative = reader->at != reader->end && *reader->at >> 5 == YW_NEGATIVE;
+    bool negative = reader->left && *reader->at >> 5 == YW_NEGATIVE;
     bool read = yw_read_of(reader, negative, INT16_MAX, &size);
     *number = (int16_t)(negative ? ~(uint16_t)size : (uint16_t)size);
     return read;
@@ -72,6 +74,7 @@ static bool yw_read_label(struct yw_reader *reader, uint8_t most, struct yw_labe
     label->text = reader->at;
     label->length = (uint8_t)length;
     reader->at += label->length;
+    reader->left = (yw_size)(reader->left - label->length);
     for (uint8_t i = 0; i < label->length; ++i) {
         if (!yw_is_letter(label->text[i])) {
             return false;
@@ -102,10 +105,10 @@ static bool yw_read_targets(struct yw_reader *reader, uint8_t most, struct yw_or
 static bool yw_read_input(struct yw_reader *reader, struct yw_played *input)
 {
     uint32_t sensor, wait_ms;
-    if (yw_read_array(reader, 3) != 3 || !yw_read_number(reader, YW_SENSORS - 1, &sensor) || reader->at == reader->end) {
+    if (yw_read_array(reader, 3) != 3 || !yw_read_number(reader, YW_SENSORS - 1, &sensor) || reader->left == 0) {
         return false;
     }
-    uint8_t level = *reader->at++;
+    uint8_t level = yw_take(reader);
     if ((level != YW_FALSE && level != YW_TRUE) || !yw_read_number(reader, UINT16_MAX, &wait_ms)) {
         return false;
     }
@@ -133,7 +136,7 @@ static bool yw_read_field(struct yw_order *order, struct yw_reader *reader, uint
     order->has |= UINT32_C(1) << key;
     switch (kind >> 4) {
     case YW_FIELD_NUMBER: {
-        uint32_t most = limit == 0 ? UINT8_MAX : limit == 1 ? UINT16_MAX : UINT32_MAX;
+        uint16_t most = limit == 0 ? UINT8_MAX : limit == 1 ? UINT16_MAX : YW_ANY;
         return yw_read_number(reader, most, &order->number[place]) && (limit != 3 || order->number[place] != 0);
     }
     case YW_FIELD_WORD:
@@ -159,7 +162,7 @@ static bool yw_read_map(struct yw_order *order, struct yw_reader reader, uint32_
     if (!yw_read_of(&reader, YW_MAP, yw_left_in(&reader), &pairs)) {
         return false;
     }
-    for (uint16_t left = (uint16_t)pairs; left; --left) {
+    for (yw_size left = (yw_size)pairs; left; --left) {
         if (!yw_read_head(&reader, &head)) {
             return false;
         }
@@ -177,7 +180,7 @@ static bool yw_read_map(struct yw_order *order, struct yw_reader reader, uint32_
             return false;
         }
     }
-    return reader.at == reader.end; /* [ENC-12] */
+    return reader.left == 0; /* [ENC-12] */
 }
 
 /* Whether these bytes are an order that can be read; half an order is none [ENC-10]. */

@@ -7,7 +7,12 @@ struct yw_where {
     uint8_t place, slot;
 };
 
-#define yw_place_figure(place, field) yw_flash_8(&yw_places[place].field)
+#define yw_place_figure(place, field) yw_place_byte(place, offsetof(struct yw_place, field))
+
+static YW_APART uint8_t yw_place_byte(uint8_t place, uint8_t at)
+{
+    return yw_flash_8((const uint8_t *)&yw_places[place] + at);
+}
 
 static bool yw_is_name(const struct yw_label *label, const char *name)
 {
@@ -56,9 +61,9 @@ static int16_t yw_shift(uint8_t place, int16_t reading)
     int16_t x0 = yw_point(place, before, 0), y0 = yw_point(place, before, 1);
     uint16_t wide = (uint16_t)(yw_point(place, after, 0) - x0), in = (uint16_t)(reading - x0);
     int16_t high = (int16_t)(yw_point(place, after, 1) - y0);
-    int32_t over = (int32_t)high * in;
-    int16_t half = (int16_t)(wide / 2); /* rounds to the nearest, halves away from zero */
-    return (int16_t)(y0 + (int16_t)((over < 0 ? over - half : over + half) / (int32_t)wide));
+    /* Rounds to the nearest, halves away from zero. */
+    uint16_t size = (uint16_t)(((uint32_t)yw_size_of(high) * in + wide / 2U) / wide);
+    return (int16_t)(high < 0 ? y0 - (int16_t)size : y0 + (int16_t)size);
 }
 
 /* Where an axis has to be over a slot. */

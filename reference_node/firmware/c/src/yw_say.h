@@ -32,8 +32,11 @@ static void yw_put_head(uint8_t major, uint32_t value)
         return;
     }
     yw_put((uint8_t)(major << 5 | (bytes == 4 ? 26 : 23 + bytes)));
-    while (bytes) {
-        yw_put((uint8_t)(value >> 8 * --bytes));
+    for (uint8_t left = 4; left; --left) {
+        if (left <= bytes) {
+            yw_put((uint8_t)(value >> 24));
+        }
+        value <<= 8;
     }
 }
 
@@ -144,7 +147,7 @@ static void yw_put_role(void)
 
 static bool yw_is_halt(uint8_t code)
 {
-    return YW_HALT_CODES >> code & 1;
+    return yw_is_in(YW_HALT_CODES, code);
 }
 
 static void yw_put_fault(void)
@@ -156,7 +159,7 @@ static void yw_put_fault(void)
     uint8_t *head = yw_end++;
     *head = YW_ARRAY << 5;
     for (uint8_t code = 0; code < YW_FAULT_CODES; ++code) {
-        if (yw.active >> code & 1) {
+        if (yw_is_in(yw.active, code)) {
             ++*head;
             yw_put(code);
         }
@@ -206,7 +209,7 @@ static void yw_say(uint8_t message, const struct yw_report *report)
 {
     uint8_t payload[YW_PAYLOAD_ROOM];
     if (message < YW_SAY_REPORT) {
-        yw.untold &= (uint8_t)~(1U << message);
+        yw.untold &= (uint8_t)~yw_bit(message);
         yw.said_ms[message] = (uint16_t)yw.now_ms;
     }
     if (!yw.online) {
@@ -243,7 +246,7 @@ static void yw_say(uint8_t message, const struct yw_report *report)
 static void yw_tell_changes(void)
 {
     for (uint8_t message = 0; message < YW_SAY_REPORT; ++message) {
-        if (yw.untold >> message & 1) {
+        if (yw_is_in(yw.untold, message)) {
             yw_say(message, NULL);
         }
     }

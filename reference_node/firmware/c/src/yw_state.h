@@ -12,6 +12,22 @@
 #define yw_flash_32(address) (*(address))
 #endif
 
+/* A function of its own wherever it is called: on a small board a call is shorter than what it does. */
+#if defined(__AVR__)
+#define YW_APART __attribute__((noinline))
+#else
+#define YW_APART
+#endif
+
+/* How long what is received may be, and how many values are in it: a pair of a map is two. */
+#if YW_BUFFER <= 128
+typedef uint8_t yw_size;
+#define YW_SIZE_MOST 127
+#else
+typedef uint16_t yw_size;
+#define YW_SIZE_MOST INT16_MAX
+#endif
+
 #include "yw_order_table.h"
 #include "yw_machine_tables.h"
 
@@ -73,15 +89,20 @@ static uint32_t yw_uptime(void)
     return yw.now_ms + yw.uptime_ahead;
 }
 
-static bool yw_is_in(uint16_t acts, uint8_t act)
+static YW_APART uint16_t yw_bit(uint8_t number)
 {
-    return acts >> act & 1;
+    return YW_BIT(number);
+}
+
+static bool yw_is_in(uint16_t bits, uint8_t number)
+{
+    return (bits & yw_bit(number)) != 0;
 }
 
 /* Something that a message carries has changed: it is told before anything else happens [MSG-01]. */
 static void yw_changed(uint8_t message)
 {
-    yw.untold = (uint8_t)(yw.untold | 1U << message);
+    yw.untold = (uint8_t)(yw.untold | yw_bit(message));
 }
 
 /* A motor was switched on [BEN-03]. */
