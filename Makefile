@@ -24,7 +24,7 @@ PYTEST := PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -n 5 --dist loadfile 
 # These wait for nothing: a worker a core, as each collects them all. What the tests of a file share is cheap to make twice.
 IN_PROCESS := -n 2 --dist worksteal
 
-.PHONY: core-fuzz simulated-board help demo quick wire faulty test exhaustive explore prove bench soak mutants matrix lint clean
+.PHONY: core-fuzz simulated-board help demo quick wire faulty test exhaustive explore prove bench soak mutants matrix lint lock clean
 
 help:
 	@echo "make demo    run one whole cycle, recorded and judged (needs nothing installed; ARGS=--boards: with firmware for boards)"
@@ -39,7 +39,7 @@ help:
 	@echo "make soak    run the conformance suite 50 times over each reference node, on bad links too (an hour)"
 	@echo "make mutants change the code in one place at a time: do the tests notice? (hours; ARGS=--ci: two minutes)"
 	@echo "make matrix  run every faulty node and supervisor in its contexts (ARGS='--minutes 10': a part; goes on later)"
-	@echo "make lint    ruff, mypy and the import contracts"
+	@echo "make lint    ruff, mypy, the import contracts and deptry"
 	@echo "make clean   remove .venv and everything else that these targets made"
 
 # With ARGS=--boards firmware for boards plays a part, and its interpreter is installed first.
@@ -99,6 +99,13 @@ lint: $(DEV)
 	@$(BIN)/ruff format --check .
 	@$(BIN)/mypy
 	@$(BIN)/lint-imports
+	@$(BIN)/deptry .
+
+# What CI installs, exactly; whoever installs the package gets the ranges of pyproject.toml.
+lock: $(DEV)
+	@$(PIP_INSTALL) 'uv>=0.9,<1'
+	@$(BIN)/uv pip compile --quiet pyproject.toml --extra dev --extra boards --universal --python-version 3.11 \
+	  --upgrade --no-header --no-annotate --output-file .ci/requirements.txt
 
 clean:
 	rm -rf $(VENV) build dist out .hypothesis .import_linter_cache .mypy_cache .pytest_cache .ruff_cache
