@@ -238,6 +238,6 @@ def rows(seconds: float = 20.0) -> Iterator[Row]:
             f"median {median(found.lags):.0f} ms, 95 of 100 {most:.0f} ms, in the last third {late:.0f} ms, "
             f"worst {max(found.lags):.0f} ms; {found.processor:.0%} of a core"
         )
-        load = f"{fleet.nodes} nodes at {found.rate:,.0f} messages a second"
-        what = f"lag of the page with {load}, 95 of 100 / {BOUND_MS} ms"
+        load = f"{fleet.nodes} nodes, {found.rate:,.0f} messages a second"
+        what = f"lag of the page, {load}, 95 of 100 / {BOUND_MS} ms"
         yield Row(what, max(most, late) / BOUND_MS, 1 if bound else None, figures)

@@ -211,6 +211,9 @@ def _tell_own_fault(ending: BaseException) -> None:
 
 def _tell_usage(ending: click.ClickException) -> None:
     """As click does, with the error itself within the terminal's width."""
+    if isinstance(ending, click.exceptions.NoArgsIsHelpError):
+        ending.show()  # Nothing was asked for: the help is the answer.
+        return
     if isinstance(ending, click.UsageError) and ending.ctx is not None:
         _tell(ending.ctx.get_usage())
         _tell(f"Try '{ending.ctx.command_path} --help' for help.\n")

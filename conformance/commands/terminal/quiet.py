@@ -5,10 +5,13 @@ Results, errors, cautions, questions and what a person has to do are never left 
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable
 from typing import Any
 
 import click
+
+from conformance.commands.terminal.width import width, wrapped
 
 _quiet = False
 
@@ -26,8 +29,10 @@ def begin() -> None:
 
 def chat(text: str, *, err: bool = True) -> None:
     """Say something that nobody needs who knows the command."""
-    if not _quiet:
-        click.echo(text, err=err)
+    if _quiet:
+        return
+    stream = sys.stderr if err else sys.stdout
+    click.echo(wrapped(text, width(stream)) if stream.isatty() else text, err=err)
 
 
 def _set(_ctx: click.Context, _parameter: click.Parameter, wanted: bool) -> None:
