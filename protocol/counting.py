@@ -29,3 +29,8 @@ def claim_id(mark: int, random_bits: int) -> int:
     if claim + CLAIM_SPREAD > 1 << 32:
         raise OverflowError("the order ids of this boot are used up; restart the node")
     return claim
+
+
+def int16(position: int) -> int:
+    """A signed number as near as 16 bits allow: before homing the count of an axis may be anything."""
+    return max(-32768, min(position, 32767))

@@ -33,6 +33,7 @@ PARTS = {
     "supervisor": (
         "supervisor.start",
         "supervisor.claim",
+        "supervisor.boxes",
         "supervisor.work",
         "supervisor.again",
         "supervisor.silence",

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
+from conformance.suite.exchange import Answer
 from conformance.suite.fields import Fields
-from conformance.suite.fixture import Answer, Fixture
+from conformance.suite.fixture import Fixture
 from protocol.site import CranePlace, CraneSite, NodeSite, PlaceKind, Site
 
 CRANE = ("crane",)

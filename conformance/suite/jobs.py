@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from conformance.oracle.link_log import Message
-from conformance.suite.fixture import LEAD_MS, Fixture, Inputs, SentOrder
+from conformance.suite.exchange import SentOrder
+from conformance.suite.fixture import LEAD_MS, Fixture, Inputs
 from conformance.suite.verdict import Broken
 from protocol.site import HOME_SENSORS, NodeSite
 from protocol.specification import FINAL

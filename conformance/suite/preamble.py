@@ -7,7 +7,8 @@ from typing import Any
 
 from conformance.oracle.link_log import Message
 from conformance.suite.bench import CannotJudge
-from conformance.suite.fixture import Answer, Fixture, SentOrder
+from conformance.suite.exchange import Answer, SentOrder
+from conformance.suite.fixture import Fixture
 from conformance.suite.jobs import allowed_ms, complete, done, is_over
 from conformance.suite.verdict import NoOccasion, Unclear
 from protocol.specification import FINAL, OPEN

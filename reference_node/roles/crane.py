@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from functools import partial
 from typing import Any, Literal
 
+from protocol.counting import int16
 from protocol.guards import Order
 from protocol.position_table import OutsideTable, PositionTable
 from protocol.site import HOME_SENSORS, CranePlace, CraneSite, PlaceKind, Site
@@ -81,7 +82,7 @@ class Crane(Role):
         """Mode, axes, spreader and load."""
         machine = self._crane_machine
         axes = [
-            [_int16(machine.position(axis)), _int16(machine.target(axis)), self.homed(axis)]
+            [int16(machine.position(axis)), int16(machine.target(axis)), self.homed(axis)]
             for axis in range(len(self._found))
         ]
         return {"mode": self.state, "axes": axes, "spreader": machine.grip_state, "load": self.load}
@@ -397,8 +398,3 @@ class Crane(Role):
             self._load = order["found"]
             self.host.settle("load-unsure")
         self.machine.fire("reset-fault", {"crane": self})
-
-
-def _int16(position: int) -> int:
-    """Within the 16 bits of a position: before homing a count may be anything."""
-    return max(-32768, min(position, 32767))

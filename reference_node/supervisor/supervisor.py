@@ -27,25 +27,17 @@ from reference_node.supervisor.plan.next_step import Step
 from reference_node.supervisor.questions.answers import Answers
 from reference_node.supervisor.questions.open_questions import OpenQuestions
 from reference_node.supervisor.questions.question import Question
+from reference_node.supervisor.send.appearance import LOOK_MS, Appearance
 from reference_node.supervisor.send.holds import Holds
-from reference_node.supervisor.send.messages import (
-    OwnMessages,
-    TooLarge,
-    flaws_of,
-    order_to,
-    read_delivery,
-)
+from reference_node.supervisor.send.messages import TooLarge, flaws_of, order_to, read_delivery
 from reference_node.supervisor.send.order_text import order_text
 from reference_node.supervisor.send.outage import Outage
 from reference_node.supervisor.send.yard_maps import YardMaps
 
 Body = Mapping[str, Any]
 
-LOOK_MS = 100
-"""How often the supervisor looks around when nothing comes in."""
 
-
-class Supervisor:
+class Supervisor(Appearance):
     """A participant that owns every node of a site and brings its goals about, one stage after the other.
 
     `contents` is a person's word about places at the start: it is asked about again where a node may have moved
@@ -68,9 +60,7 @@ class Supervisor:
         pace: Pace | None = None,
         been: Mapping[str, Sequence[str]] | None = None,
     ) -> None:
-        if "supervisor" not in site.nodes[name].roles:
-            raise ValueError(f"{name} is not a supervisor of {site.name}")
-        self.site, self.name, self.boot = site, name, boot
+        super().__init__(site, name, boot, started_ms)
         self.pace = pace or Pace()
         self.inventory = self.new_inventory()
         self.sessions = {
@@ -98,7 +88,6 @@ class Supervisor:
         self.outage = Outage(self.sessions, self.holds, self.note)
         answers = Answers(site, self.sessions, self.inventory, self.holds, self.outage, self._now)
         self.open_questions = self.new_questions(answers, on_question)
-        self._messages = OwnMessages(site, site.nodes[name], boot, started_ms)
         self._contents, self._told_ms = dict(contents or {}), started_ms
         self.yard_maps = YardMaps(self._messages, self.inventory, self.sessions)
         self._steps: dict[tuple[str, int, int], Step] = {}
@@ -140,28 +129,6 @@ class Supervisor:
         return sent.state
 
     # ------------------------------------------------------------ participant
-    @property
-    def client_id(self) -> str:
-        """Client identifier: the name."""
-        return self.name
-
-    @property
-    def keep_alive_s(self) -> int:
-        """Keep-alive in seconds."""
-        return self.site.nodes[self.name].keep_alive_s
-
-    def will(self) -> Publication:
-        """The will of the next connection."""
-        return self._messages.will()
-
-    def parting(self, now_ms: int) -> Sequence[Publication]:
-        """That it is off, before it leaves on purpose [LNK-16]: its retained status is not to say 'on' for ever."""
-        return [self._messages.parting()]
-
-    def subscriptions(self) -> Sequence[tuple[str, int]]:
-        """What every node says, and its own yard-map of the life before."""
-        return self._messages.subscriptions()
-
     def connected(self, now_ms: int) -> Sequence[Publication]:
         """Say that it is there; orders follow with the next tick."""
         self._messages.link = next_count(self._messages.link)
@@ -195,20 +162,11 @@ class Supervisor:
         """Repeat, look for silence, go on."""
         return self._work(now_ms)
 
-    def next_tick(self, now_ms: int) -> int | None:
-        """It looks around ten times a second."""
-        return now_ms + LOOK_MS
-
     # ------------------------------------------------------------ what a person may want
     @property
     def finished(self) -> bool:
         """Whether no goal is left, as nodes have said that were all claimed: an empty bus meets nothing."""
         return self.was_owned and not self.goals
-
-    @property
-    def links(self) -> int:
-        """How often it has connected."""
-        return self._messages.link
 
     @property
     def execution(self) -> PlanExecution:

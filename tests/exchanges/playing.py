@@ -9,7 +9,8 @@ from typing import Any
 
 from conformance.bench.virtual_bench import Maker, VirtualBench
 from conformance.oracle.link_log import Message
-from conformance.suite.fixture import Answer, Fixture
+from conformance.suite.exchange import Answer
+from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Broken
 from protocol.site import Encoding, Site
 from protocol.site_file import scenario

@@ -13,7 +13,8 @@ from conformance.fuzz.generate.steps import Step
 from conformance.fuzz.link import Link
 from conformance.oracle.node_judge import NodeJudge
 from conformance.oracle.site_limits import impossible
-from conformance.suite.fixture import Fixture, Inputs, SentOrder
+from conformance.suite.exchange import SentOrder
+from conformance.suite.fixture import Fixture, Inputs
 from conformance.suite.jobs import ARMING, PULSE, arriving, cues_for, homes
 from protocol.codec import encode
 from protocol.counting import UPTIME_MODULUS, next_count

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from conformance.oracle.link_log import Message
 from conformance.suite.case import case
-from conformance.suite.fixture import Answer, Fixture, Inputs, SentOrder
+from conformance.suite.exchange import Answer, SentOrder
+from conformance.suite.fixture import Fixture, Inputs
 from conformance.suite.jobs import complete, done, running
 from conformance.suite.machine_states import first_states, is_pushed, settles, walk_of_states
 from conformance.suite.preamble import berth_at_rest, berth_empty, berth_lost, reset_faults, told_count

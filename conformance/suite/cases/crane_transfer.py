@@ -18,7 +18,8 @@ from conformance.suite.crane_site import (
     stacks,
     within_a_stack,
 )
-from conformance.suite.fixture import Fixture, SentOrder
+from conformance.suite.exchange import SentOrder
+from conformance.suite.fixture import Fixture
 from conformance.suite.jobs import Cue, complete, cues_for, done
 from conformance.suite.preamble import crane_ready, power_failure, reset_faults
 from conformance.suite.verdict import NoOccasion

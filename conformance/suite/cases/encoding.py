@@ -4,23 +4,26 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from functools import cache
 from typing import Any
 
 import cbor2
 
 from conformance.oracle.link_log import Message
 from conformance.suite.case import case
-from conformance.suite.fixture import Answer, Fixture
+from conformance.suite.exchange import Answer
+from conformance.suite.fixture import Fixture
 from conformance.suite.preamble import fault_count
+from conformance.suite.unreadable_orders import (
+    encodings_read,
+    keyed,
+    own_unreadable,
+    sample_of_vectors,
+    spoilt_acts,
+    with_strange_field,
+)
 from protocol.site import Encoding, NodeSite, Site
-from protocol.specification import specification
-from protocol.validation import read_message
 
-SAMPLE = 24
 FLOOD_MS, FLOOD_GAP_MS = 3000, 100
-STRANGE_KEY = 99
-PACKET_HEAD = 8
 
 
 # ---------------------------------------------------------------- what the node writes
@@ -136,13 +139,13 @@ def encoding_unknown_fields(fixture: Fixture) -> None:
     Sends asks and a claim that carry a field no version 1 schema names, in every encoding that the node
     reads, and expects them to be answered as if the field were not there.
     """
-    for encoding in _reads(fixture.node):
+    for encoding in encodings_read(fixture.node):
         token = fixture.new_token()
-        before = fixture.send_raw(_with_strange_field({"act": "ask", "token": token}, encoding))
+        before = fixture.send_raw(with_strange_field({"act": "ask", "token": token}, encoding))
         report = _answer(fixture, "ask", before, token=token)
         fixture.check(report is not None, "ENC-09", f"an answer to ask {token} in {encoding}", "none")
         claim = fixture.compose("claim", id=fixture.ask().mark + 4096)
-        before = fixture.send_raw(_with_strange_field(claim, encoding))
+        before = fixture.send_raw(with_strange_field(claim, encoding))
         id_ = claim["id"]
         report = _answer(fixture, "claim", before, order=id_)
         said = report.body["state"] if report else "no report"
@@ -155,7 +158,7 @@ def encoding_reads(fixture: Fixture) -> None:
 
     Sends an ask in each encoding that the site file gives the node.
     """
-    for encoding in _reads(fixture.node):
+    for encoding in encodings_read(fixture.node):
         token = fixture.new_token()
         before = fixture.send_raw(fixture.encoded({"act": "ask", "token": token}, encoding))
         report = _answer(fixture, "ask", before, token=token)
@@ -172,7 +175,7 @@ def encoding_unreadable(fixture: Fixture) -> None:
     among them are late besides. Behind each stands a fence.
     """
     before = fixture.ask()
-    for name, payload in (*_own_unreadable(fixture), *_spoilt_acts(fixture), *_vectors(fixture)):
+    for name, payload in (*own_unreadable(fixture), *spoilt_acts(fixture), *sample_of_vectors(fixture)):
         sent = fixture.send_raw(payload)
         after = fixture.unmoved(before, "ENC-10")
         reports = [m for m in fixture.log.sent("job-report", sent) if m.number != after.report.number]
@@ -189,7 +192,7 @@ def encoding_other_writing(fixture: Fixture) -> None:
     Claims with keys out of order and with longer integers in CBOR, with white space and with needless escapes in JSON.
     Each is answered 'done' and has raised the mark to its id, or has no answer and has left the mark alone.
     """
-    for encoding in _reads(fixture.node):
+    for encoding in encodings_read(fixture.node):
         for name, write in OTHERWISE[encoding].items():
             before = fixture.ask()
             claim = fixture.compose("claim", id=before.mark + 4096)
@@ -205,14 +208,14 @@ def encoding_other_writing(fixture: Fixture) -> None:
 
 
 def _backwards(body: dict[str, Any]) -> bytes:
-    return cbor2.dumps(dict(sorted(_keyed(body).items(), reverse=True)))
+    return cbor2.dumps(dict(sorted(keyed(body).items(), reverse=True)))
 
 
 def _longer(body: dict[str, Any]) -> bytes:
     """Every integer value in nine bytes (RFC 8949 section 3)."""
-    keyed = sorted(_keyed(body).items())
-    values = (cbor2.dumps(key) + b"\x1b" + value.to_bytes(8) for key, value in keyed)
-    return bytes([0xA0 | len(keyed)]) + b"".join(values)
+    pairs = sorted(keyed(body).items())
+    values = (cbor2.dumps(key) + b"\x1b" + value.to_bytes(8) for key, value in pairs)
+    return bytes([0xA0 | len(pairs)]) + b"".join(values)
 
 
 def _blanks(body: dict[str, Any]) -> bytes:
@@ -237,7 +240,7 @@ def encoding_tails(fixture: Fixture) -> None:
     Takes a good ask, cuts it at random lengths, puts bytes behind it, and wraps a value of it too deep;
     none of these is answered (RFC 8949 appendix F).
     """
-    for encoding in _reads(fixture.node):
+    for encoding in encodings_read(fixture.node):
         token = fixture.new_token()
         good = fixture.encoded({"act": "ask", "token": token}, encoding)
         cut = good[: fixture.rng.randrange(1, len(good))]
@@ -249,7 +252,7 @@ def encoding_tails(fixture: Fixture) -> None:
         for name, payload in (
             ("truncated", cut),
             ("a tail", tail),
-            ("too deep", _with_strange_field({"act": "ask", "token": token}, encoding, nested)),
+            ("too deep", with_strange_field({"act": "ask", "token": token}, encoding, nested)),
         ):
             before = fixture.send_raw(payload)
             fixture.ask()
@@ -315,106 +318,3 @@ def _bad_message(fixture: Fixture, before: Answer) -> None:
 
 def _answer(fixture: Fixture, act: str, before: int, **who: int) -> Message | None:
     return fixture.wait_for(lambda m: m.is_report(act, **who), fixture.patience_ms, before)
-
-
-def _reads(node: NodeSite) -> tuple[Encoding, ...]:
-    return tuple(Encoding) if node.reads == "both" else (Encoding(node.reads),)
-
-
-def _with_strange_field(body: dict[str, Any], encoding: Encoding, value: Any = 1) -> bytes:
-    """An order with one field that no schema names; the kit's own codec would refuse to write it."""
-    if encoding is Encoding.JSON:
-        return json.dumps(body | {"zz-new": value}, separators=(",", ":")).encode()
-    properties = specification().acts[body["act"]]["properties"]
-    words = specification().words("act")
-    keyed = {properties[name]["cborKey"]: one for name, one in body.items()}
-    keyed[properties["act"]["cborKey"]] = words.index(body["act"])
-    return cbor2.dumps(dict(sorted(keyed.items())) | {STRANGE_KEY: value})
-
-
-def _own_unreadable(fixture: Fixture) -> list[tuple[str, bytes]]:
-    """Claims for the boot of now that would raise the mark if they were half obeyed."""
-    good = fixture.compose("claim", id=fixture.mark + 5000)
-    made: list[tuple[str, bytes]] = []
-    wrongs: list[tuple[str, dict[str, Any]]] = [
-        ("no id", {key: value for key, value in good.items() if key != "id"}),
-        ("boot out of range", good | {"boot": good["boot"] + 65536}),
-        ("id out of range", good | {"id": good["id"] + (1 << 32)}),
-        ("an id that is a text", good | {"id": "7"}),
-        ("an id that is no integer", good | {"id": good["id"] + 0.5}),
-    ]
-    for encoding in _reads(fixture.node):
-        for name, body in wrongs:
-            made.append((name, _plain(body, encoding)))
-    made.append(("unknown act", json.dumps(good | {"act": "dance"}, separators=(",", ":")).encode()))
-    return made
-
-
-SPOILT: dict[str, Any] = {
-    "a text": "7",
-    "a list": [[[1]]],
-    "a negative number": -1,
-    "a long text": "x" * 40,
-    "true": True,
-}
-
-
-def _spoilt_acts(fixture: Fixture) -> list[tuple[str, bytes]]:
-    """Every act that the node takes, for the boot of now, each with one thing wrong with it that is drawn at random."""
-    spec, made = fixture.spec, []
-    room = fixture.node.buffer - len(fixture.topic()) - PACKET_HEAD
-    acts = {act for role in fixture.node.roles for act in spec.acts_of(role)} | {"ask", "hold"}
-    for act in sorted(acts):
-        good = dict(spec.acts[act]["examples"][0])
-        now = {"boot": fixture.boot, "id": fixture.mark + 5000, "deadline": fixture.uptime_in(-2000)}
-        good |= {key: value for key, value in now.items() if key in good}
-        fields = sorted(set(good) - {"act"})
-        required = [one for one in spec.acts[act]["required"] if one != "act"]
-        encoding = fixture.rng.choice(_reads(fixture.node))
-        if fields:
-            field, what = fixture.rng.choice(fields), fixture.rng.choice(sorted(SPOILT))
-            made.append((f"{act} with {what} as {field}", _plain(good | {field: SPOILT[what]}, encoding)))
-        if required:
-            field = fixture.rng.choice(required)
-            made.append(
-                (f"{act} without {field}", _plain({k: v for k, v in good.items() if k != field}, encoding))
-            )
-        made.append((f"{act} nested too deep", _with_strange_field(good, encoding, [[[[[[[[0]]]]]]]])))
-    unreadable = (one for one in made if not read_message("job-order", one[1], closed=False).readable)
-    return [one for one in unreadable if len(one[1]) <= room]
-
-
-def _plain(body: dict[str, Any], encoding: Encoding) -> bytes:
-    """An order as it is, right or wrong, written without the kit's own codec."""
-    if encoding is Encoding.JSON:
-        return json.dumps(body, separators=(",", ":")).encode()
-    return cbor2.dumps(dict(sorted(_keyed(body).items())))
-
-
-def _keyed(body: dict[str, Any]) -> dict[int, Any]:
-    """An order by the keys of CBOR, its act as the place in the list of words."""
-    properties = specification().acts[body["act"]]["properties"]
-    words = specification().words("act")
-    return {
-        properties[name]["cborKey"]: words.index(value) if name == "act" else value
-        for name, value in body.items()
-    }
-
-
-def _vectors(fixture: Fixture) -> list[tuple[str, bytes]]:
-    """A random sample of the invalid vectors that even a tolerant receiver cannot read and that fit its
-    buffer.
-    """
-    room = fixture.node.buffer - len(fixture.topic()) - PACKET_HEAD
-    fitting = [one for one in _unreadable_vectors() if len(one[1]) <= room]
-    return fixture.rng.sample(fitting, min(SAMPLE, len(fitting)))
-
-
-@cache
-def _unreadable_vectors() -> tuple[tuple[str, bytes], ...]:
-    vectors = [
-        (str(one["name"]), bytes.fromhex(one["hex"]))
-        for one in specification().vectors("invalid")
-        if one["message"] == "job-order"
-    ]
-    return tuple(one for one in vectors if not read_message("job-order", one[1], closed=False).readable)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from conformance.oracle.link_log import Message
 from conformance.suite.case import case
 from conformance.suite.cases.orders import late_job
-from conformance.suite.fixture import Answer, Fixture, SentOrder
+from conformance.suite.exchange import Answer, SentOrder
+from conformance.suite.fixture import Fixture
 from conformance.suite.jobs import allowed_ms, complete, running
 from conformance.suite.preamble import TRIES, crane_ready, fit, start
 from protocol.specification import FINAL, OPEN

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from conformance.suite.case import case
-from conformance.suite.fixture import Answer, Fixture
+from conformance.suite.exchange import Answer
+from conformance.suite.fixture import Fixture
 from conformance.suite.jobs import complete, is_over
 from conformance.suite.preamble import fault_count, fit, start
 

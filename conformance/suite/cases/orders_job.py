@@ -8,7 +8,8 @@ from typing import Any
 from conformance.oracle.link_log import Message
 from conformance.suite.case import case
 from conformance.suite.cases.orders import late_job
-from conformance.suite.fixture import Fixture, SentOrder
+from conformance.suite.exchange import SentOrder
+from conformance.suite.fixture import Fixture
 from conformance.suite.jobs import complete, is_over
 from conformance.suite.machine_states import walk
 from conformance.suite.preamble import end_open_job, fit, settle, some_job, start, while_open

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from conformance.suite.case import case
-from conformance.suite.fixture import Answer, Fixture
+from conformance.suite.exchange import Answer
+from conformance.suite.fixture import Fixture
 from conformance.suite.jobs import arriving, complete, done, running
 from conformance.suite.machine_states import first_states, is_pushed, settles, walk_of_states
 from conformance.suite.preamble import reset_faults, shuttle_at, shuttle_lost, told_count

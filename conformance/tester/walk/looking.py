@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from conformance.suite.fixture import Answer, Fixture
+from conformance.suite.exchange import Answer
+from conformance.suite.fixture import Fixture
 from conformance.suite.walk.seen import Seen
 from protocol.rules.states import MACHINES
 from protocol.specification import STATE_OF_ROLE

@@ -7,7 +7,8 @@ from typing import Any
 
 from conformance.oracle.link_log import Message
 from conformance.peers.payloads import newer, with_tail
-from conformance.suite.fixture import Fixture, SentOrder
+from conformance.suite.exchange import SentOrder
+from conformance.suite.fixture import Fixture
 from conformance.suite.jobs import Cue, allowed_ms, complete, cues_for
 from conformance.suite.verdict import Broken
 from conformance.suite.walk.derivation import AT_REST

@@ -10,7 +10,7 @@ from conformance.oracle.link_log import Message
 from conformance.oracle.supervisor_knowledge import JudgedOrder
 from conformance.peers.node import SimulatedNode
 from conformance.peers.yard import Incident
-from conformance.suite.cases.supervisor.claim import UNSURE, nothing_for
+from conformance.suite.cases.supervisor.boxes import UNSURE, nothing_for
 from conformance.suite.cases.supervisor.start import still_repeated
 from conformance.suite.supervisor_fixture import QUIET_MS, WORK_MS, SupervisorFixture, supervised
 from protocol.site import PlaceKind
