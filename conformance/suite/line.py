@@ -45,17 +45,22 @@ class LineLog:
 
     def __init__(self) -> None:
         self.frames: list[SeenFrame] = []
+        self.octets = 0
+        """How many bytes the node's end has sent, frames or not."""
         self.damaged = 0
         """How often bytes were seen to be lost or changed, or to be no frame: what they said is lost."""
         self._between: dict[bool, bytearray | None] = {True: None, False: None}
         self._count = 0
+        # Every byte of a frame may be escaped; one more shows that it is too long.
+        self._longest = 2 * specification().most("frame") + 2
 
     def add(self, data: bytes, *, from_node: bool, at_ms: float) -> None:
-        """Enter bytes as they pass at the node's end."""
+        """Enter bytes as they pass at the node's end; of what is longer than any frame the beginning is kept."""
+        self.octets += len(data) if from_node else 0
         for octet in data:
             between = self._between[from_node]
             if octet != FLAG:
-                if between is not None:
+                if between is not None and len(between) < self._longest:
                     between.append(octet)
                 continue
             if between:
@@ -92,10 +97,15 @@ def canonical(inside: bytes) -> bytes:
 class Line(ABC):
     """A line with a tap on it, at the node's end."""
 
+    name = "the line"
+    """What the port is called."""
+
     def __init__(self, rate: int) -> None:
         """`rate` in baud."""
         self.rate = rate
         self.log = LineLog()
+        self.trouble = ""
+        """Why the port is not there; '' while it is."""
         self.up: Damage = bytes
         """What becomes of the bytes of the node."""
         self.down: Damage = bytes

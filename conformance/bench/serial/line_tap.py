@@ -6,16 +6,18 @@ import threading
 import time
 
 from conformance.suite.line import Line
+from protocol.trouble import Trouble
 from protocol.wire.serial.port import Line as Port
-from protocol.wire.serial.port import OpenLine
+from protocol.wire.serial.port import LineGone, OpenLine
 
 
 class LineTap(Line):
     """Stands between a gateway and the port that it would open. Its methods may be called from any thread."""
 
-    def __init__(self, open_port: OpenLine, rate: int) -> None:
-        """`open_port` opens the port itself, `rate` is its own in baud."""
+    def __init__(self, name: str, open_port: OpenLine, rate: int) -> None:
+        """`open_port` opens the port itself, `rate` is its own in baud, `name` is what it is called."""
         super().__init__(rate)
+        self.name = name
         self._open_port = open_port
         self._port: Port | None = None
         self._muted = False
@@ -23,14 +25,22 @@ class LineTap(Line):
 
     def open(self) -> Port:
         """Open the port, with the tap on it. Raises Trouble."""
-        self._port = self._open_port()
+        try:
+            self._port = self._open_port()
+        except Trouble as trouble:
+            self.trouble = trouble.what
+            raise
+        self.trouble = ""
         return _Tapped(self, self._port)
 
     def send(self, raw: bytes) -> None:
         """Put bytes on the line towards the node."""
         port = self._port
         if port is not None:
-            self._write(port, raw)
+            try:
+                self._write(port, raw)
+            except LineGone as gone:
+                self.trouble = str(gone)
 
     def mute(self, muted: bool) -> None:
         """Lose what the gateway sends."""
@@ -70,10 +80,19 @@ class _Tapped:
         return self._port.fileno()
 
     def read(self) -> bytes:
-        return self._tap.pass_up(data) if (data := self._port.read()) else b""
+        try:
+            data = self._port.read()
+        except LineGone as gone:
+            self._tap.trouble = str(gone)
+            raise
+        return self._tap.pass_up(data) if data else b""
 
     def write(self, data: bytes) -> int:
-        return self._tap.pass_down(self._port, data)
+        try:
+            return self._tap.pass_down(self._port, data)
+        except LineGone as gone:
+            self._tap.trouble = str(gone)
+            raise
 
     def close(self) -> None:
         self._port.close()

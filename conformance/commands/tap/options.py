@@ -122,7 +122,7 @@ def _gateway(site: Site, node: str, tap: Tap, address: Address, port: str, baud:
 
     # The tap speaks no TLS on this side.
     endpoint = Endpoint(tap.host, tap.port, address.user, address.password)
-    tap.line = LineTap(lambda: SerialPort(port, baud), baud)
+    tap.line = LineTap(port, lambda: SerialPort(port, baud), baud)
     SerialPort(port, baud).close()  # What is wrong with the port is said now, and not waited for.
     fleet = Fleet(site.name, {node: site.nodes[node]}, lambda _name: endpoint)
     with Gateway([(port, tap.line.open)], fleet, rate=baud):
