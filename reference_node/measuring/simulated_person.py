@@ -8,7 +8,8 @@ from random import Random
 
 from reference_node.machines.node_machines import Machines
 from reference_node.machines.world import World
-from reference_node.measuring.course import Course, Phase
+from reference_node.measuring.course import Course
+from reference_node.measuring.plan import Phase
 
 EYE = 0.1
 """Standard deviation of what the eye tells, in units of the first axis."""
@@ -90,7 +91,7 @@ class SimulatedPerson:
         off = self._eye.off()
         if off is None:
             return None
-        wanted, axis = self._todo.pop(0), self._course.crane.axes[0].name
+        wanted, axis = self._todo.pop(0), self._course.jobs.crane.axes[0].name
         match wanted:
             case "from below" | "from above":
                 return f"{axis} {self._towards(off, up=wanted == 'from below')}"
@@ -106,7 +107,7 @@ class SimulatedPerson:
 
     def _towards(self, off: float, *, up: bool) -> int:
         """The last step there goes the way that is wanted; where it is past the place it first goes back."""
-        way, most = 1 if up else -1, self._course.jogs.largest[0]
+        way, most = 1 if up else -1, self._course.ways.jogs.largest[0]
         steps = math.floor(off * way + 0.5)
         if not 0 < steps <= most:
             self._todo.insert(0, "from below" if up else "from above")

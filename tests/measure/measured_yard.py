@@ -16,8 +16,9 @@ from protocol.topics import Topic
 from protocol.wire.virtual import VirtualBus
 from protocol.wire.virtual_time import VirtualTime
 from reference_node.machines.imperfect import imperfect_tracks
-from reference_node.measuring.course import Course, Found, Phase, Plan
+from reference_node.measuring.course import Course
 from reference_node.measuring.measuring_supervisor import MeasuringSupervisor
+from reference_node.measuring.plan import Found, Phase, Plan
 from reference_node.measuring.simulated_person import Eye
 from reference_node.scenario.simulated_yard import SimulatedYard
 from tests.supervisor.terminal import read

@@ -6,9 +6,9 @@ from itertools import pairwise
 
 import pytest
 
-from reference_node.measuring.course import Phase
 from reference_node.measuring.gates import name_is_ours_ms
 from reference_node.measuring.measuring_supervisor import MeasuringSupervisor
+from reference_node.measuring.plan import Phase
 from tests.measure.measured_yard import BERTH, CRANE, MeasuredYard, other_site, supervisor_status
 from tests.supervisor.terminal import read
 

@@ -13,6 +13,7 @@ import click
 from conformance.commands.measure.options import entry_of, tell
 from conformance.commands.options import consent
 from conformance.commands.options.bus import USUAL, bus_options, choice_option, site_option
+from conformance.commands.options.imperfect import imperfect_option
 from protocol.caution import KEEP_CLEAR
 from protocol.trouble import Trouble
 
@@ -21,9 +22,8 @@ if TYPE_CHECKING:
     from conformance.commands.measure.collect.pairs_file import PairsFile
     from conformance.measure.pairs import Pair
     from protocol.site import Site
-    from reference_node.measuring.course import Found, Plan
+    from reference_node.measuring.plan import Found, Plan
 
-KINDS = ("period", "curvature", "step", "gap", "drift", "trains")
 TRAINS = ("shunter", "branch", "freight")
 
 
@@ -54,10 +54,7 @@ TRAINS = ("shunter", "branch", "freight")
     otherwise=f"default: {USUAL}; not for a simulated yard",
 )
 @choice_option("embedded", "Which broker to start for a simulated yard.")
-@click.option(
-    "--imperfect", multiple=True, type=click.Choice(KINDS),
-    help="What the mechanism of a simulated yard has, of three times the repeatability; repeatable.",
-)  # fmt: skip
+@imperfect_option
 @click.option(
     "--seed", type=click.IntRange(0, 2**32 - 1), default=1, show_default=True, help="Of a simulated yard."
 )
@@ -87,7 +84,7 @@ def collect(
       yardwire measure collect pairs.csv --yard virtual --imperfect period
     """  # noqa: D301 - click wants the character itself
     from protocol.site_file import load_site
-    from reference_node.measuring.course import Plan
+    from reference_node.measuring.plan import Plan
 
     site = load_site(site_path)
     name, entry = entry_of(site, str(site_path), crane, place)
@@ -214,7 +211,7 @@ def _on_the_wire(
         with session.running():
             words: Any = None
             if keys:
-                words = Pressed(stack.enter_context(keys_of(session.course.crane)))
+                words = Pressed(stack.enter_context(keys_of(session.course.jobs.crane)))
                 for row in HELP.splitlines():
                     click.echo(row)
             else:

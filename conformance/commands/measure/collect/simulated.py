@@ -11,7 +11,7 @@ from conformance.bench.connection.address import Address
 from protocol.site import Site
 from protocol.wire.mqtt import monotonic_ms
 from reference_node.machines.imperfect import imperfect_tracks
-from reference_node.measuring.course import Plan
+from reference_node.measuring.plan import Plan
 from reference_node.measuring.simulated_person import Eye
 from reference_node.scenario.simulated_yard import SimulatedYard
 

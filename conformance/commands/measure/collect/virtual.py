@@ -9,8 +9,9 @@ from protocol.site import Site
 from protocol.wire.virtual import VirtualBus
 from protocol.wire.virtual_time import VirtualTime
 from reference_node.machines.imperfect import ImperfectTrack
-from reference_node.measuring.course import Course, Found, Plan
+from reference_node.measuring.course import Course
 from reference_node.measuring.measuring_supervisor import MeasuringSupervisor
+from reference_node.measuring.plan import Found, Plan
 from reference_node.measuring.simulated_person import Eye, SimulatedPerson
 from reference_node.scenario.simulated_yard import SimulatedYard
 

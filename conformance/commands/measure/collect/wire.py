@@ -17,8 +17,9 @@ from protocol.caution import KEEP_CLEAR
 from protocol.participant import Participant, Publication
 from protocol.site import Site
 from protocol.wire.mqtt import monotonic_ms
-from reference_node.measuring.course import Course, Found, Phase, Plan
+from reference_node.measuring.course import Course
 from reference_node.measuring.measuring_supervisor import MeasuringSupervisor
+from reference_node.measuring.plan import Found, Phase, Plan
 from reference_node.measuring.simulated_person import Eye
 
 LOOK_S, CALL_S = 0.05, 10.0
