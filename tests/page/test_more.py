@@ -132,7 +132,7 @@ def test_counts_alone_are_told_twice_a_second() -> None:
 
 # ---------------------------------------------------------------- the picture
 def overlaps(one: Any, other: Any) -> bool:
-    return (
+    return bool(
         one.x < other.x + other.width and other.x < one.x + one.width
         and one.y < other.y + other.height and other.y < one.y + one.height
     )  # fmt: skip
