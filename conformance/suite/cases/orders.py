@@ -7,7 +7,8 @@ from typing import Any
 from conformance.oracle.link_log import Message
 from conformance.oracle.writing import may_refuse
 from conformance.suite.case import NODES, case
-from conformance.suite.fixture import Fixture, SentOrder
+from conformance.suite.exchange import SentOrder
+from conformance.suite.fixture import Fixture
 from conformance.suite.observation import Observing
 from conformance.suite.preamble import settle
 from protocol.counting import UPTIME_MODULUS

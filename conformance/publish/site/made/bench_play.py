@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from conformance.suite.fixture import Inputs, SentOrder
+from conformance.suite.exchange import SentOrder
+from conformance.suite.fixture import Inputs
 from conformance.suite.jobs import AGAIN_MS, Cue, homes, played
 from protocol.site import NodeSite
 from protocol.site_file import scenario
