@@ -186,6 +186,7 @@ PLAIN = st.recursive(
 )
 
 
+@pytest.mark.slow
 @given(PLAIN)
 def test_the_walk_agrees_with_two_libraries_on_whatever_is_encoded_deterministically(value: Any) -> None:
     payload = encode_cbor(value)

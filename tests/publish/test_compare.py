@@ -203,6 +203,7 @@ def test_shared_word_breaks_every_message_that_carries_it() -> None:
     assert witness.body["reason"] == "asleep"
 
 
+@pytest.mark.slow
 def test_there_and_back_swaps_the_sides() -> None:
     """What breaks senders one way breaks receivers the other way."""
     swap = {SENDERS: RECEIVERS, RECEIVERS: SENDERS}
@@ -248,6 +249,7 @@ def test_version_numbers() -> None:
     assert "goes back" in number(0, 9, adds)
 
 
+@pytest.mark.slow
 def test_command_says_who_is_broken(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with resources.as_file(resources.files("protocol").joinpath("v1")) as data:
         assert main.run(["publish", "--against", str(data)]) == 0

@@ -62,6 +62,7 @@ def test_cases_for_supervisors_and_who_is_caught_by_them_are_shown(published: Pa
     assert "supervisor-crane-busy" in rules
 
 
+@pytest.mark.slow
 def test_again_into_the_same_folder_gives_the_same_bytes(published: Path, tmp_path: Path) -> None:
     out = tmp_path / "again"
     assert main.run(["publish", str(out)]) == 0
@@ -76,6 +77,7 @@ def test_again_into_the_same_folder_gives_the_same_bytes(published: Path, tmp_pa
     }
 
 
+@pytest.mark.slow
 def test_a_folder_with_other_files_is_left_alone(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "letter.txt").write_text("mine", encoding="utf-8")
     assert main.run(["publish", str(tmp_path)]) == 2

@@ -164,6 +164,7 @@ def test_park_ends_on_the_parking_position() -> None:
     ]
 
 
+@pytest.mark.slow
 @examples(40)
 @given(holds=st.lists(st.tuples(st.integers(1, 3_000), st.integers(0, 5_000)), min_size=1, max_size=4))
 def test_holds_at_any_moment_change_nothing_but_time(holds: list[tuple[int, int]]) -> None:

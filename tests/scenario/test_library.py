@@ -30,6 +30,7 @@ def test_scenario_on_virtual_time(name: str) -> None:
     assert outcome.wrong == (), "\n".join(outcome.log)
 
 
+@pytest.mark.slow
 def test_the_same_seed_is_the_same_run() -> None:
     scenario = load_scenario("10-crane-reboots", SITE)
     assert play(scenario, SITE) == play(scenario, SITE)

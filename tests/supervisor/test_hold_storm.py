@@ -227,6 +227,7 @@ def test_an_hour_of_holds_and_resumes() -> None:
     assert done["free"] > 10_000
 
 
+@pytest.mark.slow
 def test_some_minutes_of_holds_and_resumes() -> None:
     done = storm(2, 6).done
     assert done["resumed"] > 5

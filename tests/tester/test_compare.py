@@ -52,6 +52,7 @@ def test_what_a_change_is_called(before: str, now: str, kind: str) -> None:
     assert Change("link-one", before, now).kind == kind
 
 
+@pytest.mark.slow
 def test_nothing_changes_between_two_runs_of_one_firmware() -> None:
     assert changes(report(), report()) == ()
 
@@ -70,6 +71,7 @@ def test_what_broke_is_told_in_json_and_on_the_terminal() -> None:
     assert max(map(len, text.splitlines())) <= as_text.WIDTH
 
 
+@pytest.mark.slow
 def test_what_was_fixed_is_told_the_other_way_round() -> None:
     before, now = report(Deaf), report()
     now["since"] = since(before, now)
@@ -79,6 +81,7 @@ def test_what_was_fixed_is_told_the_other_way_round() -> None:
     assert "nothing broke" in text
 
 
+@pytest.mark.slow
 def test_a_run_of_a_few_cases_breaks_none_of_the_others() -> None:
     before, now = report(), report(Controller, "orders-ask")
     assert since(before, now)["broke"] == []

@@ -179,6 +179,7 @@ def test_a_case_that_will_not_run_costs_no_quiet_time() -> None:
     assert sum(result.took_ms for result in results.values()) < 1000
 
 
+@pytest.mark.slow
 def test_without_motion_no_motor_is_switched_on() -> None:
     for node in ("north", "siding", "ferry"):
         run = run_of(node)

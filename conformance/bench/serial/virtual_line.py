@@ -76,7 +76,6 @@ class VirtualLine(Line):
         super().__init__(rate)
         self.node: NodeLine | None = None
         self._bus, self._time, self._site = bus, time, site
-        self._gateway_class = gateway_class
         self.gateway = gateway_class(self._admit, rate=rate)
         self._connection: _Connection | None = None
         self._muted = False
@@ -97,11 +96,6 @@ class VirtualLine(Line):
         """Put a node at the end of the line, or none."""
         self.node = node
         self.pump()
-
-    def restart_gateway(self) -> None:
-        """The gateway's process dies: the broker sees its connection end, and another one starts that knows nothing."""
-        self._drop()
-        self.gateway = self._gateway_class(self._admit, rate=self.rate)
 
     def pump(self) -> None:
         """Let both ends go on at the present instant, and come again when one of them has to."""

@@ -15,8 +15,6 @@ KINDS = ("NUMBER", "WORD", "LABEL", "SIGNED", "TARGET", "INPUTS")
 BITS = {0xFF: 0, 0xFFFF: 1, 0xFFFFFFFF: 2}
 FROM_ONE = 3
 """Limit of a number of 32 bits that is not 0."""
-LEAST_WORDS = 2
-NO_FIELD = 0xFF
 HEAD = """\
 /* The fields of an order, for the decoder. Made from the specification by `python -m conformance.publish.firmware`;
  * do not edit. */

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from protocol.site import Place, Site
 
 WIDTH = 344.0
-BUS_X, LEFT = 12.0, 34.0
+LEFT = 34.0
 CARD, CARD_HEIGHT, GAP = 146.0, 92.0, 14.0
 BAND = 52.0
 """Height of the row of one crane."""

@@ -39,10 +39,6 @@ class PacedQueue:
         self._free_ms = max(now_ms, self._free_ms) + len(frame) * self._ms_a_byte
         return frame
 
-    def is_idle(self, now_ms: float) -> bool:
-        """Whether nothing waits and nothing is on the line."""
-        return not self._waiting and now_ms >= self._free_ms
-
     @property
     def next_ms(self) -> int:
         """When `take` gives the next frame at the latest: a whole millisecond."""

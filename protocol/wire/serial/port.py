@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     import serial
 
 CHUNK = 4096
-USUAL_RATE = 115_200
 
 
 class LineGone(Exception):
