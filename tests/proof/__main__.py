@@ -9,6 +9,8 @@ from pathlib import Path
 from tests.proof import kill_list, long_run
 from tests.proof.budgets import small
 from tests.proof.run import Outcome, collect_seldom, explore, record, recorded
+from tests.proof.timed import run as timed_run
+from tests.proof.timed.yard import timed
 from tests.proof.yard.participants import Steps
 
 
@@ -56,6 +58,13 @@ def _small(only: str, *, keep: bool) -> int:
             print(outcome.wrong or f"FEWER STATES THAN RECORDED: {known.get(budget.name)}")
         elif keep:
             record([outcome])
+    for timed_budget in timed() if not only or only in "time" else ():
+        outcome = timed_run.explore(timed_budget)
+        outcomes.append(outcome)
+        print(f"time: {outcome.line}", flush=True)
+        if outcome.wrong or outcome.states < timed_run.recorded()[outcome.name]["states"]:
+            bad += 1
+            print(outcome.wrong or f"FEWER STATES THAN RECORDED: {timed_run.recorded()[outcome.name]}")
     states, edges = sum(one.states for one in outcomes), sum(one.edges for one in outcomes)
     seconds = sum(one.seconds for one in outcomes)
     print(

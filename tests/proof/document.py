@@ -14,6 +14,7 @@ from tests.proof.kill_list import known
 from tests.proof.long_run import enter
 from tests.proof.long_run import table as long_table
 from tests.proof.run import recorded
+from tests.proof.timed.run import recorded as timed_recorded
 from tests.proof.yard.budget import DISTURBANCES
 from tests.proof.yard.participants import CATALOGUE_OF_ALL
 
@@ -34,6 +35,14 @@ def _small() -> str:
     states, edges = (sum(one[what] for one in recorded().values()) for what in ("states", "edges"))
     total = f"| **all {len(recorded())}** | **{states:,}** | **{edges:,}** | |\n"
     return f"| budget | states | edges | depth |\n|---|---:|---:|---:|\n{rows}{total}"
+
+
+def _timed() -> str:
+    rows = "".join(
+        f"| {name} | {one['states']:,} | {one['edges']:,} | {one['depth']} |\n"
+        for name, one in sorted(timed_recorded().items())
+    )
+    return f"| what the net may do | states | edges | depth |\n|---|---:|---:|---:|\n{rows}"
 
 
 def _dropped() -> str:
@@ -93,6 +102,7 @@ def written(page: str) -> str:
         "survivors": _survivors(),
         "times": _times(),
         "long": long_table(),
+        "timed": _timed(),
     }
     for name, text in parts.items():
         begin = BEGIN.format(name)

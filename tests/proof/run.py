@@ -7,6 +7,7 @@ import json
 import time
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
 from tests.proof.engine.explore import Exploration
 from tests.proof.yard.budget import Budget
@@ -45,8 +46,13 @@ def explore(
     budget: Budget, *, steps: Steps | None = None, most: int | None = None, depth_first: bool = False
 ) -> Outcome:
     """Explore one budget, to its end or up to `most` states. `steps`: those that other budgets have done."""
+    return outcome_of(budget.name, Exploration(Yard(budget, steps), most=most, depth_first=depth_first))
+
+
+def outcome_of(name: str, exploration: Exploration[Any]) -> Outcome:
+    """Run an exploration."""
     begun = time.process_time()
-    found = Exploration(Yard(budget, steps), most=most, depth_first=depth_first).run()
+    found = exploration.run()
     wrong = ""
     if found.violation is not None:
         wrong = str(found.violation)
@@ -60,7 +66,7 @@ def explore(
         wrong = "nothing is ever agreed"
     seconds = time.process_time() - begun
     return Outcome(
-        budget.name,
+        name,
         found.states,
         found.edges,
         found.depth,
