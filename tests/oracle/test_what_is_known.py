@@ -20,7 +20,7 @@ from protocol.site_file import scenario
 from protocol.specification import specification
 from tests.oracle.messages import Said
 from tests.oracle.script import Script
-from tests.oracle.test_order_checks import BOOT, MARK, state
+from tests.oracle.test_order_checks import BOOT, MARK, answers, state
 
 SITE = scenario()
 DONE, STALE = Outcome("done", None, "CLM-01"), Outcome("refused", "stale", "CLM-02")
@@ -134,6 +134,7 @@ def after_reset(node: str, word: str, **said: Any) -> set[tuple[str, frozenset[s
     ("node", "word", "said", "answer", "then"),
     [
         ("north", "faulted", {}, "done", {"faulted", "ready", "unhomed"}),
+        ("north", "faulted", {"found": "box"}, "done", {"faulted", "ready", "unhomed"}),
         ("north", "ready", {}, "done", {"ready"}),
         ("north", "faulted", {"place": "quay-n"}, "refused", {"faulted"}),
         ("siding", "lost", {"found": "none"}, "done", {"lost", "empty"}),
@@ -149,6 +150,12 @@ def test_a_reset_fault_makes_of_a_machine_what_was_found(
 ) -> None:
     found = after_reset(node, word, **said)
     assert {one for one in found if one[0] == answer} == {(answer, frozenset(then))}
+
+
+@pytest.mark.parametrize(("node", "requirement"), [("siding", "BER-07"), ("ferry", "SHT-06")])
+def test_what_cannot_be_there_is_refused_by_the_requirement_of_the_role(node: str, requirement: str) -> None:
+    found = answers({"act": "reset-fault", "faults": 0, "found": "box", "place": "nowhere"}, node)
+    assert {one[2] for one in found if one[:2] == ("refused", "nothing-found")} == {requirement}
 
 
 # ---------------------------------------------------------------- what is late
