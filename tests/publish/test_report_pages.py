@@ -1,4 +1,4 @@
-"""Pages of reports in a real browser: the verdict and the failures first, what is linked is there, and axe finds nothing."""
+"""Pages of reports in a browser: verdict and failures first, what is linked is there, and axe finds nothing."""
 
 from __future__ import annotations
 
