@@ -187,8 +187,9 @@ def test_the_machine_is_drawn_in_the_page_in_light_and_dark() -> None:
     assert [one.name for one in layout.platforms if one.kind == "broken"] == [report["walk"]["at"]]
     assert {one.name for one in layout.platforms} >= {"lost", "empty", "at-rest", "admitting, admit"}
     assert all(one.name in page for one in layout.platforms)
-    assert '<svg class="plan"' in page
-    assert "prefers-color-scheme:dark" in page
+    assert '<figure class="plan">' in page
+    assert "prefers-color-scheme: dark" in page
+    assert all(f'<b class="g{one.group % 4}">{one.number}</b>' in page for one in layout.tracks)
     assert all(re.fullmatch(r"\d+ of \d+ walked", one.note) for one in layout.platforms)
 
 
