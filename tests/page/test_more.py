@@ -11,7 +11,7 @@ import pytest
 from conformance.page.model.advice import OF_FAULTS, OF_STATES, link_in_words
 from conformance.page.model.troubles import HEALTH, TELLING
 from conformance.page.server.live_model import COUNTS_EVERY_MS, LivePage
-from conformance.page.server.yard_picture import yard_picture
+from conformance.page.server.yard_picture import DrawnPlace, yard_picture
 from protocol.recording import EventKind, RecordedEvent
 from protocol.site_file import scenario
 from protocol.specification import specification
@@ -131,8 +131,8 @@ def test_counts_alone_are_told_twice_a_second() -> None:
 
 
 # ---------------------------------------------------------------- the picture
-def overlaps(one: Any, other: Any) -> bool:
-    return bool(
+def overlaps(one: DrawnPlace, other: DrawnPlace) -> bool:
+    return (
         one.x < other.x + other.width and other.x < one.x + one.width
         and one.y < other.y + other.height and other.y < one.y + one.height
     )  # fmt: skip

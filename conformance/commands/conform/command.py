@@ -399,6 +399,6 @@ class _Shown:
     def at(self, case: Case, result: Result | None) -> None:
         """A case begins, or has its result."""
         if result is None:
-            self._progress.at(self._done, f"{self._node}, {case.id}")
+            self._progress.at(self._done, f"{self._node}: {case.id}")
         else:
             self._done += 1

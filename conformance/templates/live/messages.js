@@ -23,10 +23,11 @@ $("delta").addEventListener("change", () => {
 function lineRow(line) {
   const verdict = line.broken.length ? make("span", { cls: "wrong", text: "\u2717 " }) : make("span", { cls: "fine", text: "\u2713 valid" });
   line.broken.forEach((requirement) => verdict.append(named(requirement), " "));
-  const peek = make("button", { cls: "at peek", text: clock(line.at) });
-  peek.type = "button";
+  // A link and no button: on a page that only watches there is nothing to press.
+  const peek = make("a", { cls: "at peek", text: clock(line.at) });
+  peek.href = "#detail";
   peek.setAttribute("aria-label", `${clock(line.at)}: bytes and meaning`);
-  peek.addEventListener("click", () => show(line));
+  peek.addEventListener("click", (event) => { event.preventDefault(); show(line); });
   const words = $("delta").checked && line.changed ? line.changed : line.words;
   return [
     peek, make("b", { text: line.node || "?" }), make("span", { text: line.message + (line.kept ? ", kept" : "") }),
