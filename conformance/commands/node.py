@@ -90,8 +90,9 @@ def node(
     slot that no crane here has touched holds a box when one looks for it.
 
     They say 'off' when they are stopped. Where a node of such a name is on the broker already, which may be a real
-    one, it asks before it takes that one's place. A supervisor is another matter: it orders whatever nodes are on the
-    broker, real ones too, and homes every crane at once. Without a brief it has no goal; its questions are printed.
+    one, it asks before it takes that one's place; with a login it asks without a look, which could throw off who has
+    that login. A supervisor is another matter: it orders whatever nodes are on the broker, real ones too, and homes
+    every crane at once. Without a brief it has no goal; its questions are printed.
 
     Example: yardwire node --all --site site.toml --broker mqtt://127.0.0.1:1883
     """
@@ -121,12 +122,12 @@ def node(
         _allow_orders(name, bus.name, yes=yes)
     if serial_port is not None:
         _on_a_line(site, names, (serial_port, baud), state_dir, bench=bench, seed=seed)
+    boots = {name: _boot(state_dir, name) for name in names}
+    require_free(site.name, machines, bus, yes=yes)
     if len(names) > 1:
         require_several(
             bus, "each node is a connection", instead="Start each node by itself, with its own user"
         )
-    boots = {name: _boot(state_dir, name) for name in names}
-    require_free(site.name, machines, bus, yes=yes)
     endpoint = replace(bus.endpoint(), version=5 if mqtt == "5" else 311)
     world = World(site, alone=True)
     with ExitStack() as running:

@@ -114,7 +114,7 @@ def until(subscriber: Listener, topic: str) -> None:
 
 
 def test_node_record_validate_and_watch(bus: Bus) -> None:
-    with bus.heard() as subscriber, bus.start("node", "north") as node:
+    with bus.heard() as subscriber, bus.start("node", "north", "--yes") as node:
         until(subscriber, "north/crane-status")
         bus.run("record", "heard.ywrec", "--site", "harlow-basin", "--messages", "3")
         bus.run("validate", "--site", "harlow-basin", "--seconds", "2.5")

@@ -92,7 +92,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
 @contextmanager
 def node(place: Place, name: str) -> Iterator[None]:
     """A reference node that is connected."""
-    with place.start("node", name, *place.login(name)) as process:
+    with place.start("node", name, *place.login(name), "--yes") as process:
         assert process.stdout is not None
         assert process.stdout.readline().startswith(f"{name}: ")
         yield
@@ -127,7 +127,7 @@ def test_a_wrong_password_is_told_and_not_shown(place: Place, tmp_path: Path) ->
     for command in (
         ["record", "x.ywrec", "--site", "harlow-basin"],
         ["watch"],
-        ["node", "north"],
+        ["node", "north", "--yes"],
         ["validate"],
     ):
         code, told = place.run(*command, *arguments, *guess)
@@ -139,7 +139,7 @@ def test_a_wrong_password_is_told_and_not_shown(place: Place, tmp_path: Path) ->
 
 def links_of(place: Place, name: str, seconds: float) -> list[int]:
     """The connection counts that a node says in a while."""
-    path = place.folder / f"links-of-{name}.ywrec"
+    path = place.folder / f"links-of-{name}-{time.monotonic_ns()}.ywrec"
     listening = [*place.login("recorder-2"), "--site", "harlow-basin", "--seconds", str(seconds)]
     code, told = place.run("record", str(path), *listening)
     assert code == 0, told
@@ -195,10 +195,20 @@ def test_what_needs_several_connections_is_refused_there(place: Place, command: 
 
 def test_several_nodes_of_one_command_are_refused_there(place: Place) -> None:
     """Each would throw the one before it off the bus, for ever."""
-    code, told = place.run("node", "--all", *place.login("north"))
+    code, told = place.run("node", "--all", *place.login("north"), "--yes")
     assert code == 2, told
     assert "lets the user 'north' be connected once at a time" in told
     assert "Start each node by itself, with its own user" in told
+
+
+@pytest.mark.parametrize("names", [["north"], ["--all"]], ids=["one", "all"])
+def test_who_is_on_is_not_looked_up_with_the_login_of_a_board(place: Place, names: list[str]) -> None:
+    """The broker ties name and login: the look itself would throw the board off."""
+    with node(place, "north"):
+        code, told = place.run("node", *names, *place.login("north"))
+        assert code == 2, told
+        assert "whoever has that login is thrown off by the look itself" in " ".join(told.split())
+        assert set(links_of(place, "north", 3.0)) == {1}
 
 
 def test_a_simulated_node_takes_no_real_ones_place_without_a_yes(place: Place) -> None:

@@ -19,10 +19,14 @@ RETAINED_S = 0.3
 def require_free(site: str, names: Iterable[str], bus: Address, *, yes: bool) -> None:
     """Ask where a node of one of these names says that it is on, or what it says cannot be read. Raises Trouble.
 
-    Who logs in is not asked: the access list ties a board's name to its login, and a second connection of one login
-    may throw off the first.
+    With a login nothing is looked up, and a yes is needed: a broker may tie each name to its login, and then the look
+    throws off the board that has it.
     """
-    if yes or bus.user is not None:
+    names = sorted(set(names))
+    if yes or not names:
+        return
+    if _logs_in(bus):
+        _ask_without_a_look(names, bus)
         return
     on = sorted(set(names) & set(_on(site, bus)))
     if not on:
@@ -37,6 +41,25 @@ def require_free(site: str, names: Iterable[str], bus: Address, *, yes: bool) ->
         f"Take {its} place?",
         yes=False,
         instead="stop them first, or take a broker without them",
+    )
+
+
+def _logs_in(bus: Address) -> bool:
+    """By a password or a client certificate: of both a broker can make the client identifier."""
+    return bus.user is not None or (bus.tls is not None and bus.tls.certificate is not None)
+
+
+def _ask_without_a_look(names: Sequence[str], bus: Address) -> None:
+    who, be, its = (names[0], "is", "its") if len(names) == 1 else (", ".join(names), "are", "their")
+    told = (
+        f"whether {who} {be} on at {bus.name} is not looked up: whoever has that login is thrown off by the look "
+        f"itself. A simulated node takes {its} place there, and says that a machine has moved which has not"
+    )
+    consent.require(
+        (f"{told[0].upper()}{told[1:]}.", KEEP_CLEAR.format(it="every machine there")),
+        "Is the real one switched off?" if len(names) == 1 else "Are the real ones switched off?",
+        yes=False,
+        instead="take a broker without them",
     )
 
 
