@@ -34,6 +34,8 @@ CONNECT_SECONDS = 10.0
 FORGET_SECONDS = 2.0
 LOOK_SECONDS = 0.5
 """How soon a wait notices that a thread has failed."""
+PORT_AWAY_S = 5.0
+"""How long a serial port may be away before nothing can be said of the board behind it."""
 
 
 class GivenUp(BaseException):
@@ -154,6 +156,7 @@ class WireBench(Bench):
             self._client.raise_failure()
             self._drain()
             self._require_alone()
+            self._require_port()
             if happened():
                 return True
             left = end - time.monotonic()
@@ -209,6 +212,25 @@ class WireBench(Bench):
             raise CannotJudge(other, fix="Switch one of them off, or give it a name of its own")
         if ended := self.ended():
             raise CannotJudge(ended, fix="Start it by hand to see what it says, and run it again")
+
+    def _require_port(self) -> None:
+        """A board whose port is not there says nothing, and that is no fault of its own.
+
+        One with USB of its own takes its port away while it restarts: that long it may be away.
+        """
+        if self.line is None or not self.line.trouble:
+            return
+        end = time.monotonic() + PORT_AWAY_S
+        while self.line.trouble:
+            if self._given_up.is_set():
+                raise GivenUp
+            if time.monotonic() >= end:
+                raise CannotJudge(
+                    f"the serial port is not there: {self.line.trouble}",
+                    where=self.line.port,
+                    fix="Plug it in again ('yardwire link --list' names the ports that are there), and run it again",
+                )
+            time.sleep(LOOK_SECONDS)
 
     def _require_ours(self, order: Publish) -> None:
         """An order that is not the kit's changes mark, job and machine behind the back of every case."""

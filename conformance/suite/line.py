@@ -50,6 +50,8 @@ class LineLog:
 
     def __init__(self) -> None:
         self.frames: list[SeenFrame] = []
+        self.octets = 0
+        """How many bytes the node's end has sent, frames or not."""
         self.damaged = 0
         """How often bytes were seen to be lost or changed, or to be no frame: what they said is lost."""
         self._between: dict[bool, bytearray | None] = {True: None, False: None}
@@ -57,9 +59,12 @@ class LineLog:
         self._at_ms: list[float] = []
         self._bytes: list[int] = []
         """When each piece passed, and how many bytes had passed both ways by then."""
+        # Every byte of a frame may be escaped; one more shows that it is too long.
+        self._longest = 2 * specification().most("frame") + 2
 
     def add(self, data: bytes, *, from_node: bool, at_ms: float) -> None:
-        """Enter bytes as they pass at the node's end."""
+        """Enter bytes as they pass at the node's end; of what is longer than any frame the beginning is kept."""
+        self.octets += len(data) if from_node else 0
         self._at_ms.append(at_ms)
         self._bytes.append(len(data) + (self._bytes[-1] if self._bytes else 0))
         if len(self._at_ms) > 2 * CHUNKS_KEPT:
@@ -67,7 +72,7 @@ class LineLog:
         for octet in data:
             between = self._between[from_node]
             if octet != FLAG:
-                if between is not None:
+                if between is not None and len(between) < self._longest:
                     between.append(octet)
                 continue
             if between:
@@ -117,6 +122,8 @@ class Line(ABC):
         self.port = ""
         """The path of the port that it is at; '' where it is at none."""
         self.log = LineLog()
+        self.trouble = ""
+        """Why the port is not there; '' while it is."""
         self.up: Damage = bytes
         """What becomes of the bytes of the node."""
         self.down: Damage = bytes

@@ -6,8 +6,9 @@ import threading
 import time
 
 from conformance.suite.line import Line
+from protocol.trouble import Trouble
 from protocol.wire.serial.port import Line as Port
-from protocol.wire.serial.port import OpenLine
+from protocol.wire.serial.port import LineGone, OpenLine
 
 
 class LineTap(Line):
@@ -24,14 +25,22 @@ class LineTap(Line):
 
     def open(self) -> Port:
         """Open the port, with the tap on it. Raises Trouble."""
-        self._port = self._open_port()
+        try:
+            self._port = self._open_port()
+        except Trouble as trouble:
+            self.trouble = trouble.what
+            raise
+        self.trouble = ""
         return _Tapped(self, self._port)
 
     def send(self, raw: bytes) -> None:
         """Put bytes on the line towards the node."""
         port = self._port
         if port is not None:
-            self._write(port, raw)
+            try:
+                self._write(port, raw)
+            except LineGone as gone:
+                self.trouble = str(gone)
 
     def mute(self, muted: bool) -> None:
         """Lose what the gateway sends."""
@@ -71,10 +80,19 @@ class _Tapped:
         return self._port.fileno()
 
     def read(self) -> bytes:
-        return self._tap.pass_up(data) if (data := self._port.read()) else b""
+        try:
+            data = self._port.read()
+        except LineGone as gone:
+            self._tap.trouble = str(gone)
+            raise
+        return self._tap.pass_up(data) if data else b""
 
     def write(self, data: bytes) -> int:
-        return self._tap.pass_down(self._port, data)
+        try:
+            return self._tap.pass_down(self._port, data)
+        except LineGone as gone:
+            self._tap.trouble = str(gone)
+            raise
 
     def close(self) -> None:
         self._port.close()

@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable
 
 from conformance.bench.tap.tap import Tap
+from conformance.suite.line import Line
 from protocol.specification import specification
 from protocol.trouble import Trouble
 
@@ -16,6 +17,10 @@ SAID_EVERY_S = 5.0
 CHECK = (
     "Is it on, has it the network, and was it given the address and port that are said above?"
     " A board needs --bind with this machine's address in its network"
+)
+CHECK_LINE = (
+    "Is the board on, with its TX on our RX, at the rate that the site and this command name (--baud),"
+    " and does it say the names of site and node that are in the site file?"
 )
 
 FIX_PROGRAM = "Start it by hand ('yardwire node') to see what it says"
@@ -44,8 +49,9 @@ def wait_for_node(
         if waited >= limit:
             _require_likely(tap, node, limit)
             return
-        came = _came(tap)
-        line = f"waiting for {node} at {tap.host}, port {tap.port}: {waited:.0f} of {limit:.0f} s"
+        came = _came(tap) if tap.line is None else _on_the_line(tap.line)
+        where = f"at {tap.host}, port {tap.port}" if tap.line is None else f"on {tap.line.port}"
+        line = f"waiting for {node} {where}: {waited:.0f} of {limit:.0f} s"
         tell(f"{line}; {came}" if came else line)
 
 
@@ -67,6 +73,11 @@ def _require_likely(tap: Tap, node: str, limit: float) -> None:
     if tap.settle_for_best():
         return
     where = f"{tap.host}:{tap.port}"
+    if not tap.connections and tap.line is not None:
+        came = _on_the_line(tap.line)
+        raise Trouble(
+            f"{node} was not heard within {limit:.0f} s: {came}", where=tap.line.port, fix=CHECK_LINE
+        )
     if not tap.connections:
         raise Trouble(f"nothing connected within {limit:.0f} s", where=where, fix=CHECK)
     _require_own_name(tap, node, where)
@@ -106,6 +117,22 @@ def _require_own_name(tap: Tap, node: str, where: str) -> None:
                 where=where,
                 fix=f"Judge it as {name!r} ('yardwire conform {name} ...'), or give the board the name {node!r}",
             )
+
+
+def _on_the_line(line: Line) -> str:
+    """What a serial line has brought that is no connection, in a few words."""
+    if line.trouble:
+        return f"the port is not there: {line.trouble}"
+    log = line.log
+    if not log.octets:
+        return "nothing came over the line"
+    here = next((one.here for one in reversed(log.frames) if one.from_node and one.here is not None), None)
+    if here is not None and here.wants:
+        return f"a board there calls itself {ascii(here.site + '/' + here.name)}"
+    whole = sum(one.from_node and one.frame is not None for one in log.frames)
+    return (
+        f"{log.octets:,} bytes came, with {whole:,} whole frames among them, and none asked for a connection"
+    )
 
 
 def _came(tap: Tap) -> str:

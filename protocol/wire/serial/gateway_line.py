@@ -21,6 +21,9 @@ from protocol.wire.serial.line_message import Bus, Connection, Here, read_here
 from protocol.wire.serial.node_line import ORDER, beat_ms, silence_ms
 from protocol.wire.serial.paced_queue import PacedQueue
 
+SOONEST_MS = 200
+"""From one connection of a board to that of its next boot, at the least: no board restarts sooner, but noise may say so."""
+
 
 @dataclass(frozen=True, slots=True)
 class Opening:
@@ -84,6 +87,7 @@ class GatewayLine:
         self._out = PacedQueue(rate)
         self._back_off = BackOff()
         self._not_before_ms: int | None = None
+        self._opened_ms = -SOONEST_MS
         self._heard_ms = 0
         self._said_ms = 0
         self._early: list[Delivery] = []
@@ -117,7 +121,8 @@ class GatewayLine:
             again = here.connection.boot == self.opening.connection.boot
             self.close("the board asks for another connection", now_ms)
             if not again:
-                self._not_before_ms = None
+                # A board that has restarted need not wait, but for one that does so on and on.
+                self._not_before_ms = self._opened_ms + SOONEST_MS
         if self.opening is None and here.wants:
             self._open(here, now_ms)
         if self.state == "off":
@@ -136,6 +141,7 @@ class GatewayLine:
         if node is None or (self._not_before_ms is not None and now_ms < self._not_before_ms):
             return
         self._node, self._not_before_ms = node, None
+        self._opened_ms = now_ms
         self.opening = Opening(here.site, here.name, here.connection)
         self.actions.append(self.opening)
 
