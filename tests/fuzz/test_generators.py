@@ -9,14 +9,17 @@ from random import Random
 import pytest
 from hypothesis import given
 
+from conformance.fuzz.generate.case_order import KINDS, CaseOrder
 from conformance.fuzz.generate.events import BY_HAND, STATES, Events
 from conformance.fuzz.generate.hostile import HOSTILE_CBOR, HOSTILE_JSON, all_hostile
 from conformance.fuzz.generate.motion import harmless, moving_acts
 from conformance.fuzz.generate.mutations import unlike_schema
 from conformance.fuzz.generate.payloads import Payloads
 from conformance.fuzz.generate.sequences import Sequences
+from conformance.fuzz.generate.step_check import require_playable
 from conformance.fuzz.generate.steps import from_text, order, to_text, wait
 from conformance.fuzz.generate.strategies import bodies, drawn, flaws
+from conformance.fuzz.link import FAULTS, LINE_FAULTS
 from conformance.fuzz.run.shrink import shrunk
 from conformance.oracle.finding import Finding, Oracle
 from conformance.oracle.link_log import Log
@@ -29,6 +32,7 @@ from protocol.specification import Specification, specification
 from protocol.validation import read_message
 
 SITE = scenario()
+EVERY_FAULT = (*FAULTS, *LINE_FAULTS)
 
 
 def events(node: str) -> Events:
@@ -62,6 +66,20 @@ def test_edges_are_drawn() -> None:
 def test_the_same_seed_draws_the_same() -> None:
     rounds = [[list(Payloads(seed, "both", motion=True).cases(2)) for seed in (1, 1, 2)]]
     assert rounds[0][0] == rounds[0][1] != rounds[0][2]
+
+
+@pytest.mark.parametrize("node", ["siding", "ferry", "north"])
+def test_whatever_is_drawn_can_be_read_again(node: str) -> None:
+    """What a corpus keeps is checked when it is read."""
+    made = CaseOrder(3, SITE.nodes[node], NodeJudge(Log(), SITE, node), motion=True, kinds=KINDS, faults=EVERY_FAULT)
+    count = 0
+    while made.round < 2:
+        for case in made.batch(100):
+            count += 1
+            if case:
+                again = from_text(to_text(case))
+                require_playable(again)
+    assert count > 200
 
 
 @pytest.mark.slow

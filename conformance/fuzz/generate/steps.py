@@ -18,6 +18,10 @@ Fields = Mapping[str, Any]
 
 IDS = ("next", "last-job", "last-sent", "mark", "below-mark", "jump")
 BOOTS = ("now", "other", "before")
+LEADS_MS = {"soon": 10_000, "lead": 30_000, "at-once": 500, "past": -3000, "long-past": -(2**30)}
+"""How far ahead of the node's own time a deadline lies."""
+RELATIONS = frozenset({"act", "id_", "boot", "deadline", "topic", "encoding", "mutation", "broken", "flood"})
+"""Fields of a step that are none of the order's own."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from conformance.files.json_file import read_json
 from conformance.files.whole_file import beside, write
+from conformance.fuzz.generate.step_check import require_playable
 from conformance.fuzz.generate.steps import Case, Step, from_text, sentence, to_text
 from conformance.fuzz.run.campaign import FindingGroup
 from conformance.oracle.finding import Finding, Oracle
@@ -124,7 +125,9 @@ def read_case(path: Path) -> CorpusCase:
             raise ValueError("it does not begin with the note of a fuzz case")
         body = json.loads(first.text)
         finding = Finding(str(body["requirement"]), str(body["what"]), Oracle[body["oracle"]])
-        return CorpusCase(finding, from_text(body["steps"]), str(body["sentence"]), path)
+        steps = from_text(body["steps"])
+        require_playable(steps)
+        return CorpusCase(finding, steps, str(body["sentence"]), path)
     except (
         OSError, NotARecording, DamagedRecording, ValueError, LookupError, TypeError, AttributeError,
         OverflowError, RecursionError,

@@ -9,7 +9,7 @@ from typing import Any
 
 from conformance.fuzz.generate.motion import harmless
 from conformance.fuzz.generate.mutations import mutated, unlike_schema
-from conformance.fuzz.generate.steps import Step
+from conformance.fuzz.generate.steps import LEADS_MS, RELATIONS, Step
 from conformance.fuzz.link import Link
 from conformance.oracle.node_judge import NodeJudge
 from conformance.oracle.site_limits import impossible
@@ -27,7 +27,6 @@ FENCE_TRIES = 12
 """An ask may be lost with the link; it is said again this often, and the node has come back by then."""
 PATIENCES = 10
 SENDING = ("order", "bytes", "message", "again", "retained")
-LEADS_MS = {"soon": 10_000, "lead": 30_000, "at-once": 500, "past": -3000, "long-past": -(2**30)}
 
 
 class Player:
@@ -189,7 +188,7 @@ class Player:
 
     def payload(self, step: Step) -> bytes:
         """The bytes of an order step, as the node is now."""
-        fields = {name: value for name, value in step.fields.items() if name not in _RELATIONS}
+        fields = {name: value for name, value in step.fields.items() if name not in RELATIONS}
         body = self.body(str(step.fields["act"]), step, fields)
         encoding = self._reads(str(step.fields.get("encoding", "")))
         broken = step.fields.get("broken")
@@ -299,6 +298,3 @@ class Player:
             others = [stop for stop in node.shuttle.stops if stop != place]
             return arriving(self.fixture.node, others[pick % len(others)])
         return ()
-
-
-_RELATIONS = frozenset({"act", "id_", "boot", "deadline", "topic", "encoding", "mutation", "broken", "flood"})
