@@ -13,6 +13,7 @@ import click
 
 from conformance.commands.options import consent
 from conformance.commands.options.bus import bus_options
+from conformance.commands.options.imperfect import imperfect_option
 from conformance.commands.options.serial import baud_option, serial_option
 from conformance.commands.options.site import site_option
 from conformance.commands.terminal.quiet import chat, is_quiet, quiet_option
@@ -30,6 +31,8 @@ if TYPE_CHECKING:
     from reference_node.supervisor.questions.question import Question
 
 LOOK_S = 0.5
+MECHANISM = 1
+"""The seed of imperfect mechanisms where none is named: a mechanism stays as it is from one start to the next."""
 
 
 @click.command()
@@ -58,6 +61,7 @@ LOOK_S = 0.5
     help="Seed of the simulated machines, to run them again the same way. Boots are new all the same; not for a "
     "supervisor.",
 )
+@imperfect_option
 @click.option(
     "--brief",
     "brief_path",
@@ -78,6 +82,7 @@ def node(
     bench: bool,
     state_dir: Path | None,
     seed: int | None,
+    imperfect: tuple[str, ...],
     brief_path: Path | None,
     serial_port: str | None,
     baud: int,
@@ -103,6 +108,7 @@ def node(
     from conformance.commands.held import EVERYTHING, held_at_its_end
     from conformance.commands.options.twins import require_free
     from protocol.site_file import load_site
+    from reference_node.machines.imperfect import planted_tracks
     from reference_node.machines.world import World
     from reference_node.node import node_on_the_wire
 
@@ -110,14 +116,10 @@ def node(
     names = _names(names, every, site_path, site)
     supervisors = [name for name in names if site.nodes[name].is_supervisor]
     machines = [name for name in names if name not in supervisors]
-    if bench and supervisors:
-        raise Trouble(
-            f"{supervisors[0]!r} is a supervisor, and has no sensors for --bench", where=str(site_path)
-        )
-    if brief_path is not None and not supervisors:
-        raise Trouble(f"{names[0]!r} is not a supervisor and takes no --brief", where=str(site_path))
-    if seed is not None and not machines:
-        raise Trouble("a supervisor draws nothing from a seed", fix="Leave out --seed")
+    _require_sense(
+        supervisors, machines, site_path, bench=bench, brief=brief_path is not None, seeded=seed is not None,
+        imperfect=bool(imperfect), on_a_line=serial_port is not None,
+    )  # fmt: skip
     for name in supervisors:
         _allow_orders(name, bus.name, yes=yes)
     if serial_port is not None:
@@ -129,7 +131,9 @@ def node(
             bus, "each node is a connection", instead="Start each node by itself, with its own user"
         )
     endpoint = replace(bus.endpoint(), version=5 if mqtt == "5" else 311)
-    world = World(site, alone=True)
+    world = World(
+        site, alone=True, imperfect=planted_tracks(site, imperfect, MECHANISM if seed is None else seed)
+    )
     with ExitStack() as running:
         hosts: list[MqttHost] = []
         for name in names:
@@ -150,7 +154,27 @@ def node(
             mode = "on the bench" if bench else "in service"
             chat(f"{name}: {roles}, {mode}, boot {boot}, at {bus.name}; stop it with Ctrl-C", err=False)
         _tell_what_is_shared(site, machines, bench=bench)
-        _wait(hosts, world)
+        _wait(hosts, world, StandingTrains(site, machines, world) if imperfect else None)
+
+
+def _require_sense(
+    supervisors: Sequence[str], machines: Sequence[str], site_path: Path,
+    *, bench: bool, brief: bool, seeded: bool, imperfect: bool, on_a_line: bool,
+) -> None:  # fmt: skip
+    """Raise Trouble for options that mean nothing to these nodes."""
+    if bench and supervisors:
+        raise Trouble(
+            f"{supervisors[0]!r} is a supervisor, and has no sensors for --bench", where=str(site_path)
+        )
+    if brief and not supervisors:
+        raise Trouble(f"{machines[0]!r} is not a supervisor and takes no --brief", where=str(site_path))
+    if seeded and not machines:
+        raise Trouble("a supervisor draws nothing from a seed", fix="Leave out --seed")
+    if imperfect and (on_a_line or not machines):
+        raise Trouble(
+            "an imperfect mechanism is between a crane and a track: run both in one command, on a broker",
+            fix="Name both nodes, or take --all",
+        )
 
 
 def _on_a_line(
@@ -242,10 +266,37 @@ def _tell_what_is_shared(site: Site, here: Sequence[str], *, bench: bool) -> Non
     click.echo(click.wrap_text(" ".join(lines), width(sys.stdout)))
 
 
-def _wait(hosts: Sequence[MqttHost | LineHost], world: World) -> NoReturn:
+class StandingTrains:
+    """Tells where a train has come to rest: what a person who measures would see."""
+
+    def __init__(self, site: Site, here: Sequence[str], world: World) -> None:
+        self._world = world
+        self._stood: dict[tuple[str, str], float | None] = {
+            pair: None for pair in world.imperfect if pair[0] in here
+        }
+        self._axes = {name: node.crane.axes[0] for name, node in site.nodes.items() if node.crane is not None}
+
+    def tell(self) -> None:
+        """A line for each train that has come to rest since."""
+        for (crane, place), before in self._stood.items():
+            stands = self._world.rests_at(crane, place)
+            self._stood[crane, place] = stands
+            axis = self._axes[crane]
+            if stands is not None and stands != before and axis.least <= stands <= axis.most:
+                click.echo(
+                    f"in the simulated yard: a train rests at {place}; over a slot, axis {axis.name} of {crane} is "
+                    f"right at {stands:.1f} and what the slot adds"
+                )
+
+
+def _wait(
+    hosts: Sequence[MqttHost | LineHost], world: World, stands: StandingTrains | None = None
+) -> NoReturn:
     """Tell of every box that falls, until Ctrl-C or the end of a host. Raises what ended it."""
     told = 0
     while True:
+        if stands is not None:
+            stands.tell()
         hosts[0].wait_failed(LOOK_S)
         for host in hosts[1:]:
             host.wait_failed(0)

@@ -61,6 +61,16 @@ def imperfect_tracks(
     return found
 
 
+def planted_tracks(
+    site: Site, planted: Sequence[str], seed: int
+) -> Mapping[tuple[str, str], ImperfectTrack] | None:
+    """The mechanisms of a seed, the same wherever they are simulated; None where nothing is planted.
+
+    Then a train stands where the tables of the site file say. Raises ValueError as `imperfect_tracks` does.
+    """
+    return imperfect_tracks(site, planted, random.Random(f"{seed} mechanism")) if planted else None
+
+
 def _track(least: float, most: float, planted: Sequence[str], rng: random.Random) -> ImperfectTrack:
     """A line near the middle of what the axis reaches, and a tenth of a millimetre for each of the reading, or so."""
     factor = 0.1 * rng.uniform(0.9, 1.1)

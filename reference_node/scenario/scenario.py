@@ -105,6 +105,8 @@ class Scenario:
     within_ms: int
     about: str = ""
     seed: int = 1
+    imperfect: tuple[str, ...] = ()
+    """What the mechanisms between cranes and tracks have; without any, trains stand where the site's tables say."""
     loss: float = 0.0
     repeat: float = 0.0
     known: bool = True

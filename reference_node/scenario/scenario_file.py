@@ -260,6 +260,7 @@ def _build(data: Mapping[str, Any]) -> Scenario:
         within_ms=data["within_s"] * 1000,
         about=data.get("about", "").strip(),
         seed=data.get("seed", 1),
+        imperfect=tuple(data.get("imperfect", ())),
         loss=data.get("loss_percent", 0) / 100,
         repeat=data.get("repeat_percent", 0) / 100,
         known=start.get("known", True),

@@ -10,6 +10,7 @@ from protocol.participant import Publication
 from protocol.site import Site
 from protocol.wire.virtual import VirtualBus
 from protocol.wire.virtual_time import VirtualTime
+from reference_node.machines.imperfect import planted_tracks
 from reference_node.scenario.invariant_monitor import InvariantMonitor
 from reference_node.scenario.person import SimulatedPerson
 from reference_node.scenario.scenario import Event, Scenario
@@ -47,7 +48,10 @@ class VirtualStage:
         rng = Random(scenario.seed)
         self._rng = rng
         self.bus = self.bus_class(self.time, Random(rng.random()), loss=scenario.loss, repeat=scenario.repeat)
-        self.yard = SimulatedYard(site, scenario.contents, [*scenario.trains], Random(rng.random()), 0)
+        self.yard = SimulatedYard(
+            site, scenario.contents, [*scenario.trains], Random(rng.random()), 0,
+            imperfect=planted_tracks(site, scenario.imperfect, scenario.seed),
+        )  # fmt: skip
         self.watch = InvariantMonitor(self.yard)
         self._person = SimulatedPerson(scenario, self.yard)
         self._twice_until_ms = 0

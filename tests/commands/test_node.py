@@ -143,7 +143,7 @@ def test_no_broker(site: Path) -> None:
 def test_refused_credentials(site: Path) -> None:
     with start_broker("mosquitto", users={"north": "right"}) as broker:
         url = f"mqtt://north:wrong@{broker.host}:{broker.port}"
-        code, said = ended("north", "--site", str(site), "--broker", url)
+        code, said = ended("north", "--site", str(site), "--broker", url, "--yes")
     assert code == 2
     assert "wrong" not in said, "a password is never shown"
     assert "user" in said.lower()

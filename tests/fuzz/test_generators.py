@@ -71,7 +71,9 @@ def test_the_same_seed_draws_the_same() -> None:
 @pytest.mark.parametrize("node", ["siding", "ferry", "north"])
 def test_whatever_is_drawn_can_be_read_again(node: str) -> None:
     """What a corpus keeps is checked when it is read."""
-    made = CaseOrder(3, SITE.nodes[node], NodeJudge(Log(), SITE, node), motion=True, kinds=KINDS, faults=EVERY_FAULT)
+    made = CaseOrder(
+        3, SITE.nodes[node], NodeJudge(Log(), SITE, node), motion=True, kinds=KINDS, faults=EVERY_FAULT
+    )
     count = 0
     while made.round < 2:
         for case in made.batch(100):

@@ -106,7 +106,9 @@ def test_a_step_that_no_fuzzer_made_is_refused_before_anything_is_sent(
     assert "Move it out of the corpus" in str(refused.value)
 
 
-@pytest.mark.parametrize("steps", [[], [{"kind": "fence", "says": "", "fields": {}}] * 1001], ids=["none", "many"])
+@pytest.mark.parametrize(
+    "steps", [[], [{"kind": "fence", "says": "", "fields": {}}] * 1001], ids=["none", "many"]
+)
 def test_a_case_has_steps_and_not_too_many(steps: object, tmp_path: Path) -> None:
     with pytest.raises(Trouble, match=r"it has \d+ steps"):
         read_case(case_file(tmp_path / "north-x.ywrec", steps))

@@ -12,7 +12,7 @@ import sys
 import threading
 import time
 import tty
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from random import Random
@@ -44,7 +44,7 @@ def junk() -> Iterator[bytes]:
     return iter(lambda: rng.randbytes(4096), b"")
 
 
-STREAMS = {
+STREAMS: dict[str, Callable[[], Iterator[bytes]]] = {
     "junk": junk,
     "no flag": lambda: itertools.chain([bytes((FLAG,))], itertools.repeat(b"\x55" * 4096)),
     "escapes": lambda: itertools.repeat(bytes((ESCAPE,)) * 4096),
@@ -131,6 +131,10 @@ def ends_at_once(process: subprocess.Popen[bytes]) -> None:
     assert time.monotonic() - began < ENDS_WITHIN_S
 
 
+def answers(token: int) -> Callable[[dict[str, object]], bool]:
+    return lambda body: body.get("token") == token
+
+
 # ---- link
 @needs("mosquitto")
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="/proc is on Linux only")
@@ -149,7 +153,7 @@ def test_a_hostile_port_of_a_gateway_disturbs_no_other(stream: str, site: Path, 
             listener.wait("siding", "node-status", on(7, 1))
             for token in range(5):
                 listener.publish("siding", act="ask", token=token)
-                listener.wait("siding", "job-report", lambda body, token=token: body.get("token") == token)
+                listener.wait("siding", "job-report", answers(token))
             assert port.sent > 1000
             assert megabytes(link) < MOST_MB
             ends_at_once(link)

@@ -128,7 +128,7 @@ def _on_the_line(line: Line) -> str:
         return "nothing came over the line"
     here = next((one.here for one in reversed(log.frames) if one.from_node and one.here is not None), None)
     if here is not None and here.wants:
-        return f"a board there calls itself {ascii(here.site + '/' + here.name)}"
+        return f"a board there calls itself {here.site + '/' + here.name!a}"
     whole = sum(one.from_node and one.frame is not None for one in log.frames)
     return (
         f"{log.octets:,} bytes came, with {whole:,} whole frames among them, and none asked for a connection"

@@ -17,6 +17,7 @@ from conformance.page.server.page_listener import PageListener
 from protocol.participant import Delivery, Participant, Publication
 from protocol.site import Site
 from protocol.wire.mqtt import MqttHost, monotonic_ms
+from reference_node.machines.imperfect import planted_tracks
 from reference_node.scenario.invariant_monitor import InvariantMonitor
 from reference_node.scenario.observation import Observation
 from reference_node.scenario.person import SimulatedPerson
@@ -54,7 +55,7 @@ class WireYard:
         self.yard = (
             SimulatedYard(
                 site, scenario.contents, scenario.trains, random.Random(scenario.seed), self.started_ms,
-                boots=self._chance,
+                boots=self._chance, imperfect=planted_tracks(site, scenario.imperfect, scenario.seed),
             )
             if simulated
             else None

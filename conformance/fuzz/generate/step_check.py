@@ -1,4 +1,4 @@
-"""Whether steps that come out of a file are such as the fuzzer makes: a file may be anybody's, and is played on a machine.
+"""Whether steps out of a file are such as the fuzzer makes: a file may be anybody's, and is played on a machine.
 
 What is refused here would end a run in its middle, or order a machine that is not under test.
 """
@@ -10,7 +10,7 @@ from typing import Any
 
 from conformance.fuzz.generate.mutations import MUTATIONS, mutated, unlike_schema
 from conformance.fuzz.generate.payloads import TOPICS
-from conformance.fuzz.generate.steps import BOOTS, IDS, LEADS_MS, PROOF, RELATIONS, REST, Case, Step
+from conformance.fuzz.generate.steps import BOOTS, IDS, LEADS_MS, PROOF, RELATIONS, REST, Case
 from conformance.fuzz.link import FAULTS, LINE_FAULTS
 from protocol.codec import encode
 from protocol.site import Encoding
@@ -39,7 +39,9 @@ def require_playable(steps: Case) -> None:
         except ValueError as error:
             raise ValueError(f"step {number}, {step.kind}: {error}") from error
         except (TypeError, LookupError, AttributeError, OverflowError, RecursionError) as error:
-            raise ValueError(f"step {number}, {step.kind}: its fields are not those of such a step") from error
+            raise ValueError(
+                f"step {number}, {step.kind}: its fields are not those of such a step"
+            ) from error
 
 
 def _one_of(fields: Mapping[str, Any], name: str, known: Sequence[str] | frozenset[str], usual: str) -> str:

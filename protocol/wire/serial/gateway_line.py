@@ -22,7 +22,7 @@ from protocol.wire.serial.node_line import ORDER, beat_ms, silence_ms
 from protocol.wire.serial.paced_queue import PacedQueue
 
 SOONEST_MS = 200
-"""From one connection of a board to that of its next boot, at the least: no board restarts sooner, but noise may say so."""
+"""From one connection of a board to that of its next boot: no board restarts sooner, but noise may say so."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ import click
 from conformance.commands.measure.options import entry_of, tell
 from conformance.commands.options import consent
 from conformance.commands.options.bus import USUAL, bus_options, choice_option
+from conformance.commands.options.imperfect import imperfect_option
 from conformance.commands.options.site import site_option
 from protocol.caution import KEEP_CLEAR
 from protocol.trouble import Trouble
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     from protocol.site import Site
     from reference_node.measuring.plan import Found, Plan
 
-KINDS = ("period", "curvature", "step", "gap", "drift", "trains")
 TRAINS = ("shunter", "branch", "freight")
 
 
@@ -55,10 +55,7 @@ TRAINS = ("shunter", "branch", "freight")
     otherwise=f"default: {USUAL}; not for a simulated yard",
 )
 @choice_option("embedded", "Which broker to start for a simulated yard.")
-@click.option(
-    "--imperfect", multiple=True, type=click.Choice(KINDS),
-    help="What the mechanism of a simulated yard has, of three times the repeatability; repeatable.",
-)  # fmt: skip
+@imperfect_option
 @click.option(
     "--seed", type=click.IntRange(0, 2**32 - 1), default=1, show_default=True, help="Of a simulated yard."
 )
@@ -215,7 +212,7 @@ def _on_the_wire(
         with session.running():
             words: Any = None
             if keys:
-                words = Pressed(stack.enter_context(keys_of(session.course.crane)))
+                words = Pressed(stack.enter_context(keys_of(session.course.jobs.crane)))
                 for row in HELP.splitlines():
                     click.echo(row)
             else:
