@@ -194,8 +194,9 @@ def table_page(answer: TableAnswer) -> str:
         f"{max(divided, left_out):.2g} {answer.unit}: "
         f"{divided:.2g} by h\u00b2/8 |f''| from divided differences, {left_out:.2g} where each is left out in turn."
     )
+    hidden = [f"{answer.hidden}."] if answer.hidden else []
     sections: list[dict[str, Any]] = [
-        {"title": "What a straight line leaves", "figure": rest.svg(), "said": answer.findings},
+        {"title": "What a straight line leaves", "figure": rest.svg(), "said": [*answer.findings, *hidden]},
         {
             "title": "Position over reading",
             "figure": main.svg(),
