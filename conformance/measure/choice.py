@@ -16,6 +16,9 @@ from conformance.measure.fit.terms import OF_THE_READING, Kind, Term, candidates
 from conformance.measure.fit.weighed import weighed
 from protocol.trouble import Trouble
 
+FEW = 6
+"""Inner readings up to which arrivals may lie on a curve by rounding alone."""
+
 
 @dataclass(frozen=True, slots=True)
 class Tried:
@@ -51,8 +54,9 @@ def choose(arrivals: Arrivals, shown: Shown) -> Choice:
     """
     conditions = tuple(term for term in shown.line.terms if term.kind not in OF_THE_READING)
     tried = [_try_line(arrivals, shown.line)]
+    exact = 1e-9 * float(np.ptp(arrivals.position))
     if len(arrivals.distinct) == FEWEST:
-        _require_scatter(tried[0])
+        _require_scatter(tried[0], exact)
         few = "with 3 readings only a straight line can be judged: every other curve would go through all of them"
         return Choice(tried[0].curve, tried[0], tuple(tried), few)
     if shown.fit.terms != shown.line.terms:
@@ -67,10 +71,9 @@ def choose(arrivals: Arrivals, shown: Shown) -> Choice:
     better = chosen.errors**2 - best_line.errors**2
     spread = float(np.std(better, ddof=1) / np.sqrt(len(better))) if len(better) > 1 else float("inf")
     # Two standard errors: what is more complicated has to be better by more than chance.
-    exact = 1e-9 * float(np.ptp(arrivals.position))
     if not float(np.mean(better)) < -2 * spread or best_line.left_out <= exact:
         chosen = best_line
-    _require_scatter(chosen)
+    _require_scatter(chosen, exact)
     reason = _reason(chosen, tried, best_line)
     if isinstance(chosen.curve, LineFit):
         curve = weighed(arrivals, chosen.curve, shown.line, shown.weights)
@@ -78,9 +81,15 @@ def choose(arrivals: Arrivals, shown: Shown) -> Choice:
     return Choice(chosen.curve, chosen, tuple(tried), reason)
 
 
-def _require_scatter(chosen: Tried) -> None:
+def _require_scatter(chosen: Tried, exact: float) -> None:
+    """Raise Trouble where nothing is known of the scatter, so that no error can be stated."""
     if chosen.curve.dof <= 0 or not chosen.curve.sigma >= 0:
         raise Trouble("too few arrivals to tell how they scatter", fix="Measure at more readings")
+    if chosen.curve.sigma <= exact and len(chosen.errors) <= FEW:
+        raise Trouble(
+            f"all arrivals lie on a {chosen.curve.name} to the last digit: so few tell nothing of their scatter",
+            fix="Write positions as finely as they can be read, and measure at more readings",
+        )
 
 
 def _alone(

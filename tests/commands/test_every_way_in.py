@@ -6,6 +6,7 @@ What it does there is seen by another client. The password is in a file, and in 
 from __future__ import annotations
 
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -28,10 +29,13 @@ from conformance.commands.supervise.yard import WireYard
 from conformance.recordings.validate.live import Listener
 from protocol.recording import Header, RecordingWriter
 from protocol.site_file import scenario, scenario_text
+from protocol.validation import read_message
 from reference_node.scenario.scenario_file import load_scenario
 from tests.certificates import Authority
 from tests.commands.yardwire import YARDWIRE
 from tests.needs import needs
+from tests.serial.cable import Cable
+from tests.serial.test_on_a_cable import board, running
 
 pytestmark = [needs("mosquitto"), needs("openssl")]
 PATIENCE_S = 50
@@ -169,6 +173,35 @@ def test_measure_collect(bus: Bus) -> None:
         process.send_signal(signal.SIGINT)
         process.communicate(timeout=PATIENCE_S)
         assert process.returncode == 130
+
+
+def test_link(bus: Bus) -> None:
+    """A board on a serial line gets onto the bus by the login that was given for all, and by that of its own."""
+    logins = bus.folder / "logins.toml"
+    logins.write_text(f'[siding]\nuser = "bench"\npassword = "{SECRET}"\n')
+    logins.chmod(0o600)
+    text = re.sub(r"^(reads|writes) = .*$", r'\1 = "cbor"', scenario_text(), flags=re.MULTILINE)
+    (bus.folder / "cbor.toml").write_text(text)
+    for boot, more in enumerate(([], ["--logins", "logins.toml"]), 40_001):
+        with (
+            bus.heard() as subscriber,
+            Cable() as cable,
+            running(board(cable, "siding", boot)),
+            bus.start("link", "--site", "cbor.toml", cable.host, *more) as gateway,
+        ):
+            assert gateway.stdout is not None
+            while "siding: on the bus" not in (line := gateway.stdout.readline()):
+                assert line, gateway.communicate()
+            end = time.monotonic() + PATIENCE_S
+            body: dict[str, object] = {}
+            while (body.get("state"), body.get("boot")) != ("on", boot):
+                one = subscriber.heard.get(timeout=max(0.01, end - time.monotonic()))
+                if one.topic.endswith("siding/node-status"):
+                    body = dict(read_message("node-status", one.payload, closed=False).body or {})
+            gateway.send_signal(signal.SIGINT)
+            out, err = gateway.communicate(timeout=PATIENCE_S)
+            assert gateway.returncode == 130, out + err
+            assert SECRET not in out + err
 
 
 def test_a_simulated_yard_whose_network_fails(bus: Bus) -> None:

@@ -97,6 +97,17 @@ def test_three_readings_allow_a_line_alone() -> None:
         arrivals_of([Pair(100, 10.0), Pair(200, 20.0), Pair(200, 20.1)])
 
 
+@pytest.mark.parametrize(
+    "readings", [(100, 250, 400), (100, 210, 330, 400), tuple(range(100, 500, 50))], ids=len
+)
+def test_few_pairs_on_one_line_to_the_last_digit_tell_nothing_of_their_scatter(
+    readings: tuple[int, ...],
+) -> None:
+    """Positions read in whole steps may do that by chance: 'within 0.0000000000015 mm' would be false."""
+    with pytest.raises(Trouble, match="to the last digit"):
+        fitted([Pair(reading, round(300 + reading / 10, 2), Approach.UP, "T") for reading in readings])
+
+
 def test_three_hundred_pairs() -> None:
     rng = random.Random(3)
     pairs = [Pair(reading, CLEAN.arrival(reading, "a", rng)) for reading in range(100, 700, 2)]
