@@ -67,6 +67,15 @@ def test_table_is_written_with_its_new_digest(say: Said) -> None:
     assert "# before" in Path("site.toml").read_text(encoding="utf-8")
 
 
+def test_nothing_is_planted_in_a_real_yard(say: Said) -> None:
+    """Also not by forgetting --yard: a real one is the default."""
+    for yard in ([], ["--yard", "real"]):
+        code, _, err = say("collect", "new.csv", "--imperfect", "period", "--yes", *yard)
+        assert code == 2
+        assert "nothing is planted in a real yard" in err
+        assert not Path("new.csv").exists()
+
+
 def test_nothing_is_written_without_being_asked(say: Said) -> None:
     before = Path("site.toml").read_bytes()
     say("table", "pairs.csv", "--html", "table.html")
