@@ -212,7 +212,7 @@ def _on_the_wire(
         with session.running():
             words: Any = None
             if keys:
-                words = Pressed(stack.enter_context(keys_of(session.course.jobs.crane)))
+                words = Pressed(stack.enter_context(keys_of(session.course.crane)))
                 for row in HELP.splitlines():
                     click.echo(row)
             else:
