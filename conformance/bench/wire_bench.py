@@ -227,7 +227,7 @@ class WireBench(Bench):
             if time.monotonic() >= end:
                 raise CannotJudge(
                     f"the serial port is not there: {self.line.trouble}",
-                    where=self.line.port or "the line",
+                    where=self.line.port,
                     fix="Plug it in again ('yardwire link --list' names the ports that are there), and run it again",
                 )
             time.sleep(LOOK_SECONDS)

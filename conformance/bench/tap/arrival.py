@@ -50,7 +50,7 @@ def wait_for_node(
             _require_likely(tap, node, limit)
             return
         came = _came(tap) if tap.line is None else _on_the_line(tap.line)
-        where = f"at {tap.host}, port {tap.port}" if tap.line is None else f"on {tap.line.port or 'the line'}"
+        where = f"at {tap.host}, port {tap.port}" if tap.line is None else f"on {tap.line.port}"
         line = f"waiting for {node} {where}: {waited:.0f} of {limit:.0f} s"
         tell(f"{line}; {came}" if came else line)
 
@@ -76,9 +76,7 @@ def _require_likely(tap: Tap, node: str, limit: float) -> None:
     if not tap.connections and tap.line is not None:
         came = _on_the_line(tap.line)
         raise Trouble(
-            f"{node} was not heard within {limit:.0f} s: {came}",
-            where=tap.line.port or "the line",
-            fix=CHECK_LINE,
+            f"{node} was not heard within {limit:.0f} s: {came}", where=tap.line.port, fix=CHECK_LINE
         )
     if not tap.connections:
         raise Trouble(f"nothing connected within {limit:.0f} s", where=where, fix=CHECK)

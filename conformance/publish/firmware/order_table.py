@@ -13,6 +13,7 @@ MESSAGE = "job-order"
 NUMBER, WORD, LABEL, SIGNED, TARGET, INPUTS = range(6)
 KINDS = ("NUMBER", "WORD", "LABEL", "SIGNED", "TARGET", "INPUTS")
 BITS = {0xFF: 0, 0xFFFF: 1, 0xFFFFFFFF: 2}
+LEAST_WORDS = 2
 FROM_ONE = 3
 """Limit of a number of 32 bits that is not 0."""
 HEAD = """\
