@@ -16,7 +16,6 @@ from tests.proof.timed.run import explore, recorded
 from tests.proof.timed.yard import TimedBudget, timed
 from tests.proof.yard.participants import CATALOGUE_OF_ALL
 
-
 SMALL = [budget for budget in timed() if not (budget.way_ms and budget.lost)]
 """The others are in `make prove`."""
 

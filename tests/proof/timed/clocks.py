@@ -49,7 +49,7 @@ def with_ages(catalogue: Catalogue) -> Catalogue:
     """The same catalogue, but that of each time it is kept how long ago it was."""
     plans: dict[type, Plan] = {}
     for kind, plan in catalogue.plans.items():
-        fields = {
+        fields: dict[str, Any] = {
             name: UpTo(max(how.limits_ms), how.per_ms) if isinstance(how, Since) and how.limits_ms else how
             for name, how in plan.fields.items()
         }
