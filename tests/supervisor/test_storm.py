@@ -10,8 +10,17 @@ from tests.sample import sampled
 from tests.supervisor.terminal import NODES, Terminal, believes_only_truth
 from tests.supervisor.test_next_step import CYCLE
 
+BETWEEN_EDITS, IN_CI, ALL = 1, 8, 16
+"""How many storms are played each time; each is of another seed."""
 
-@pytest.mark.parametrize("seed", sampled(range(16), range(4), rest="slow"))
+
+@pytest.mark.parametrize(
+    "seed",
+    [
+        *sampled(range(IN_CI), range(BETWEEN_EDITS), rest="slow"),
+        *(pytest.param(seed, marks=pytest.mark.exhaustive) for seed in range(IN_CI, ALL)),
+    ],
+)
 def test_whatever_happens_no_box_falls_and_nothing_untrue_is_believed(seed: int) -> None:
     rng = Random(seed)
     terminal = Terminal(seed=seed, loss=rng.choice((0.0, 0.05, 0.2)), repeat=rng.choice((0.0, 0.3)))

@@ -38,6 +38,7 @@ def fails(results: dict[str, Result]) -> set[str]:
     return {id_ for id_, result in results.items() if result.verdict is Verdict.FAIL}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("length", "every"),
     [
@@ -53,6 +54,7 @@ def test_a_machine_that_stands_still_fails_no_node(length: float, every: float) 
     assert spoilt == []
 
 
+@pytest.mark.slow
 def test_the_same_unnoticed_fails_it() -> None:
     """Else the test above shows nothing."""
     assert fails(still(run_of("ferry"), often(700, 7_100), noticed=False).perform()) != set()
