@@ -41,7 +41,7 @@ def site() -> Site:
 
 @cache
 def build(folder: Path, bug: str | None) -> Path:
-    """The program, with the header that `yardwire publish` writes; each is built once, and only what differs anew."""
+    """The program, with the header that `yardwire publish` writes; each is built once, and only what differs again."""
     program = folder / (bug or "sound")
     objects = [_compiled(folder, source, bug if _names(source, bug) else None) for source in SOURCES]
     _gcc(*map(str, objects), "-lmosquitto", "-o", str(program))
