@@ -260,8 +260,6 @@ class TimedYard:
             if body.get("act") not in specification().jobs:
                 continue
             given, sent = ages.get(body["id"], (0, NEVER))
-            if sent == NEVER and state.heard > SILENCE_MS:
-                wrong = wrong or f"an order is given {state.heard} ms after the newest word [SUP-21]"
             if 0 <= sent < REPEAT_LEAST_MS:
                 wrong = wrong or f"order {body['id']} is repeated after {sent} ms [SUP-05]"
             ages[body["id"]] = (given, 0)
