@@ -32,7 +32,7 @@ def test_the_core_is_walked_on_the_wire(role: str, tmp_path: Path) -> None:
         run = Run(Fixture(bench, site(), node, Random(1), SLOW), Selection(only=(ID,)))
         results = run.perform(cases)
     assert results[ID].verdict is Verdict.PASS, results[ID].reason
-    (walked,) = walks
+    walked = walks[-1]  # Walked again where the test machine stood still.
     assert walked.walked == walked.size - walked.once >= ENOUGH[role], (
         walked.walked,
         walked.size,
