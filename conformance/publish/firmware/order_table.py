@@ -16,6 +16,8 @@ BITS = {0xFF: 0, 0xFFFF: 1, 0xFFFFFFFF: 2}
 LEAST_WORDS = 2
 FROM_ONE = 3
 """Limit of a number of 32 bits that is not 0."""
+LEAST_WORDS = 2
+"""A limit of 0 is none to what reads numbers in the core."""
 HEAD = """\
 /* The fields of an order, for the decoder. Made from the specification by `python -m conformance.publish.firmware`;
  * do not edit. */

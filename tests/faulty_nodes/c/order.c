@@ -59,7 +59,7 @@ static bool skip(struct reader *reader, unsigned depth)
     unsigned major;
     uint64_t value;
 #if !defined(BUG_DEEP_RECURSION)
-    if (depth > YW_DEPTH_BYTES_MOST) {
+    if (depth > YW_DEPTH_LEVELS_MOST) {
         return false; /* [ENC-12] */
     }
 #else

@@ -15,7 +15,7 @@ struct yw_head {
 };
 
 enum {YW_UNSIGNED = 0, YW_NEGATIVE = 1, YW_TEXT = 3, YW_ARRAY = 4, YW_MAP = 5};
-enum {YW_FALSE = 0xF4, YW_TRUE = 0xF5, YW_INNER_DEPTH = YW_DEPTH_BYTES_MOST - 1};
+enum {YW_FALSE = 0xF4, YW_TRUE = 0xF5, YW_INNER_DEPTH = YW_DEPTH_LEVELS_MOST - 1};
 
 static uint8_t yw_major(const struct yw_head *head)
 {
