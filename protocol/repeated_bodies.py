@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from functools import cache
 from typing import Any, NamedTuple
 
 from protocol.codec.shape import shape_of
@@ -39,6 +40,7 @@ class _Known(NamedTuple):
     arrays: tuple[str, ...]
 
 
+@cache
 def begins_with_counts(message: str) -> bool:
     """Whether the schema has these fields first, with these bounds and nothing that joins them with others."""
     schema = specification().messages[message]

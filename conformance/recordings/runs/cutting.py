@@ -46,14 +46,15 @@ class RecordingCutter:
         recording: Recording,
         rule: CutRule,
         tick: Callable[[str], object] | None = None,
+        reader: BulkReader | None = None,
     ) -> None:
-        """`tick` gets the name of each file that is read."""
+        """`tick` gets the name of each file that is read; `reader` may have read other recordings before."""
         self._folder, self._recording, self._rule = folder, recording, rule
         self._tick = tick
         self.runs: list[Run] = []
         self.troubles: list[str] = []
         self.resume: Resume | None = None
-        self._reader = BulkReader(0)
+        self._reader = reader or BulkReader(0)
         self._cutter = Cutter(rule, continues=recording.continues)
         self._local = self._cutter
         """What knows of the present file alone."""

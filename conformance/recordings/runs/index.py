@@ -14,6 +14,7 @@ from conformance.recordings.runs.marks import Mark, Marks, read_marks, write_rul
 from conformance.recordings.runs.name import RunName
 from conformance.recordings.runs.rule import CutRule
 from conformance.recordings.runs.run import Run
+from protocol.bulk_reading import BulkReader
 from protocol.foreign_text import one_line
 from protocol.recording import Header
 from protocol.trouble import Trouble
@@ -73,11 +74,12 @@ def index_of(
     found = look(folder, kept.parts)
     new = cache.Cache(str(chosen))
     index = RunIndex(folder, chosen, marks, troubles=found.troubles)
+    reader = BulkReader(0)
     for recording in found.recordings:
         first = recording.parts[0].file
         known = kept.recordings.get(first)
         if known is None or known.parts != list(recording.parts):
-            known = _read(folder, recording, chosen, known, tick)
+            known = _read(folder, recording, chosen, known, tick, reader)
         new.parts |= {part.file: part for part in recording.parts}
         new.recordings[first] = known
         index.runs += known.runs
@@ -112,13 +114,14 @@ def _read(
     rule: CutRule,
     known: cache.Kept | None,
     tick: Callable[[str], object] | None,
+    reader: BulkReader,
 ) -> cache.Kept:
-    cutter = RecordingCutter(folder, recording, rule, tick)
+    cutter = RecordingCutter(folder, recording, rule, tick, reader)
     if known is not None and known.resume is not None and _has_grown(known, recording):
         try:
             cutter.go_on(known.runs, known.resume)
         except (KeyError, TypeError, ValueError, AttributeError):
-            cutter = RecordingCutter(folder, recording, rule, tick)
+            cutter = RecordingCutter(folder, recording, rule, tick, reader)
             cutter.read()
     else:
         cutter.read()
