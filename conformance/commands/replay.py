@@ -77,7 +77,7 @@ def replay(
       yardwire replay run.ywrec --node siding --speed 4
       yardwire replay run.ywrec --supervisor --boot north=12 --fast
       yardwire replay monday.ywrec#7 --node siding
-      yardwire replay run.ywrec --node north --rename north=spare --broker mqtt://bench
+      yardwire replay run.ywrec --node north --rename north=spare
       yardwire replay fuzz-corpus/case.ywrec --supervisor --boot north=now
     """  # noqa: D301 - click wants the character itself
     from conformance.recordings.replay.rename import rename_of

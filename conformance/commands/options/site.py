@@ -84,5 +84,5 @@ def site_named(said: str | None) -> tuple[str | None, Site | None]:
 
 
 def _is_file_name(said: str) -> bool:
-    """No name of a site has a dot or a slash in it."""
-    return "/" in said or said.endswith(".toml")
+    """No name of a site has a dot in it."""
+    return said.endswith(".toml") or Path(said).is_file()
