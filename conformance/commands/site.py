@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import click
@@ -9,9 +10,15 @@ import click
 from conformance.commands.options import json_output
 from conformance.commands.options.site import site_default
 from conformance.commands.terminal.quiet import chat, quiet_option
+from conformance.commands.terminal.width import width, wrapped
 from conformance.files.whole_file import write
 from protocol.site_file import BadSite, digest_text, load_site, node_digest, parts_of, scenario_text
 from protocol.trouble import Trouble
+
+NOT_READ_BY_ALL = (
+    "no hold to 'all' is read by every node, for one reads JSON alone and another CBOR alone. "
+    "Hold each by its name."
+)  # fmt: skip
 
 
 @click.group()
@@ -64,17 +71,16 @@ def check(path: Path, as_json: bool) -> int:
         else:
             click.echo(str(bad))
         return 1
+    notes = [] if found.read_by_all() else [NOT_READ_BY_ALL]
     if as_json:
-        json_output.tell({"file": str(path), "problems": []}, verdict=json_output.PASS)
+        json_output.tell({"file": str(path), "problems": []}, verdict=json_output.PASS, notes=notes)
     else:
         click.echo(
             f"{path}: site {found.name}, {len(found.nodes)} nodes, {len(found.places)} places, no mistake"
         )
-        if not found.read_by_all():
-            click.echo(
-                "note: no hold to 'all' is read by every node, for one reads JSON alone and another CBOR alone. "
-                "Hold each by its name."
-            )
+        for note in notes:
+            told = f"note: {note}"
+            click.echo(wrapped(told, width(sys.stdout)) if sys.stdout.isatty() else told)
     return 0
 
 
