@@ -88,7 +88,7 @@ UNPLAYABLE: list[tuple[str, object, str]] = [
     ("wait", {}, "ms is 'None'"),
     ("again", {"back": 0}, "back is '0'"),
     ("link", {"fault": "fire", "ms": 1}, "fault is 'fire'"),
-    ("sensors", {"pick": True}, "pick is 'True'"),
+    ("sensors", {"pick": -1}, "pick is '-1'"),
 ]  # fmt: skip
 
 

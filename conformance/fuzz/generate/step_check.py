@@ -120,7 +120,7 @@ _CHECKS: dict[str, Callable[[Mapping[str, Any]], object]] = {
     "bytes": _bytes,
     "message": _message,
     "again": lambda fields: _number(fields, "back", 1, 64),
-    "sensors": lambda fields: _number(fields, "pick", 0, 2**16, 0),
+    "sensors": lambda fields: _number({"pick": int(fields.get("pick", 0))}, "pick", 0, 2**16),
     "finish": _lasts,
     "wait": _lasts,
     "link": _link,
