@@ -63,6 +63,7 @@ def prose(text: str, link: Link, requirements: str) -> Prose:
     body = [part for token in body for part in _scrolled(token, Token)]
     html = str(_markdown().renderer.render(body, _markdown().options, {}))
     html = html.replace("<pre>", '<pre tabindex="0">')
+    html = html.replace("<th></th>", "<td></td>")  # A corner of a table heads nothing.
     return Prose(title, html, tuple(headings), " ".join(words))
 
 
