@@ -86,7 +86,8 @@ def test_a_node_built_with_another_site_file_does_not_conform(site: Path, tmp_pa
 @pytest.mark.parametrize(
     ("arguments", "told"),
     [
-        (["north"], "NODE is needed"),
+        ([], "NODE is needed"),
+        (["north"], "site.toml: cannot read the site file"),
         (["nobody", "--site", "SITE", "--yes"], "there is no node 'nobody'"),
         (["yard", "--site", "SITE", "--yes"], "--program"),
         (["yard", "--site", "SITE"], "there is no terminal to ask on"),

@@ -129,6 +129,10 @@ OUTPUTS = (
 )  # fmt: skip
 
 
+VERDICT = re.compile(rb"\x1b\[31;1m(\d+ not as it should be)\x1b\[0m")
+"""What the kit itself says in colour: nothing of it comes from the recording."""
+
+
 @pytest.mark.parametrize("words", OUTPUTS, ids=" ".join)
 def test_nothing_recorded_commands_a_terminal(words: tuple[str, ...], tmp_path: Path) -> None:
     """Escape sequences in the header, in events, topics, labels, texts and names: on the terminal and in files."""
@@ -136,7 +140,7 @@ def test_nothing_recorded_commands_a_terminal(words: tuple[str, ...], tmp_path: 
     path.write_bytes(escapes())
     run = measured(tmp_path, *words, str(path), terminal=True)
     assert run.code in (0, 1), run.said[-500:]
-    assert not commands_a_terminal(run.said)
+    assert not commands_a_terminal(VERDICT.sub(rb"\1", run.said))
     for made in (*tmp_path.glob("*.csv"), *tmp_path.glob("*.html")):
         content = made.read_bytes().replace(b"\r\n", b"\n")
         assert not commands_a_terminal(content), made

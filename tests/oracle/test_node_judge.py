@@ -139,7 +139,7 @@ def is_held_by_nobody(script: Script) -> None:
     script.fence()
 
 
-@breaks("ORD-08", Oracle.MARK)
+@breaks("ORD-04", Oracle.MARK)
 def raises_its_mark_by_itself(script: Script) -> None:
     script.mark = 1
     script.fence()

@@ -81,6 +81,7 @@ def test_a_name_that_is_none_lists_those_that_are() -> None:
 
 def test_the_scenario_of_the_guide_plays_as_it_says() -> None:
     guide = Path(__file__).parents[2] / "docs" / "supervising.md"
-    _, _, rest = guide.read_text(encoding="utf-8").partition("```toml\n")
-    outcome = play(read_scenario(rest.partition("```")[0].encode(), guide.name, SITE), SITE)
+    _, begins, rest = guide.read_text(encoding="utf-8").partition("scenario = 1\n")
+    text = begins + rest.partition("```")[0]
+    outcome = play(read_scenario(text.encode(), guide.name, SITE), SITE)
     assert outcome.wrong == (), "\n".join(outcome.log)

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from protocol.codec import decode, encode
 from protocol.site import Encoding
 from protocol.wire.serial.framing import Frame, encode_frame
-from protocol.wire.serial.gateway_line import GatewayLine
+from protocol.wire.serial.gateway_line import SOONEST_MS, GatewayLine
 from protocol.wire.serial.line_message import Bus, Connection
 from tests.serial.gateway_stand import KINDS, SITE, Stand, closed, openings, published, status_payload
 
@@ -209,6 +209,7 @@ def an_order_that_waits_when_the_bus_goes_never_comes(gateway: type[GatewayLine]
     stand.up()
     stand.passes(5000)
     stand.here(7, 1)
+    stand.passes(SOONEST_MS)
     stand.up(8, 1)
     stand.passes(2000)
     stand.take_said()

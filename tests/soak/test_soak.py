@@ -15,21 +15,7 @@ def test_no_false_alarm(link: str) -> None:
     assert len(outcomes) == 8
 
 
-OPEN = (
-    "open: over a slow and lossy link supervisor-late-boot misses a repeat (SUP-28), which may have been lost"
-)
-
-
-@pytest.mark.parametrize(
-    "link",
-    [
-        pytest.param(link, marks=pytest.mark.xfail(strict=True, reason=OPEN))
-        if link == "slow and lossy"
-        else link
-        for link in LINKS
-        if link != "sound"
-    ],
-)
+@pytest.mark.parametrize("link", [link for link in LINKS if link != "sound"])
 def test_no_false_alarm_over_a_supervisor(link: str) -> None:
     outcomes = list(supervisor_runs(1, link))
     assert {outcome.what: outcome.alarms for outcome in outcomes if outcome.alarms} == {}

@@ -64,6 +64,7 @@ def prose(text: str, link: Link, requirements: str) -> Prose:
     html = str(_markdown().renderer.render(body, _markdown().options, {}))
     html = html.replace("<pre>", '<pre tabindex="0">')
     html = html.replace("<th></th>", "<td></td>")  # A corner of a table heads nothing.
+    html = re.sub("<th(?=[ >])", '<th scope="col"', html)
     return Prose(title, html, tuple(headings), " ".join(words))
 
 

@@ -197,7 +197,7 @@ def is_taking_over(meaning: Meaning) -> bool:
     """Whether this is how a supervisor takes a node over, before the node's first job but homing."""
     match meaning:
         case ("job-order" | "job-report", act, *_):
-            return act in ("claim", "hold", "resume")
+            return act in ("hold", "resume")
         case ("crane-status" | "train-arrival" | "shuttle-status", *_):
             return True
     return False
