@@ -10,7 +10,6 @@ from tests.proof.yard.participants import Steps
 from tests.proof.yard.uptimes import AHEAD, BEFORE, LONG_BEFORE, deadline, remembered
 from tests.proof.yard.yard import Yard
 
-
 OPEN = "open: behind a silence 15 of 385 states are not found where uptimes are counted again (docs/proof.md)"
 
 
