@@ -94,7 +94,7 @@ def test_a_gateway_that_is_killed_leaves_a_board_that_takes_no_orders(site: Path
 def test_a_node_on_a_line_is_judged_with_no_broker_of_the_users(site: Path, tmp_path: Path) -> None:
     """Both commands as processes, and the chapter of the line among what is judged."""
     report = tmp_path / "report.json"
-    cases = ("serial-status-again", "serial-frames", "serial-garbage", "link-will", "orders-answer-time")
+    cases = ("serial-status-again", "serial-frames", "serial-garbage", "link-will", "orders-ask")
     chosen = [word for case in cases for word in ("--only", case)]
     with Cable() as cable, command("node", "siding", "--site", str(site), "--serial", cable.board, "--bench"):
         with command(
