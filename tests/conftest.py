@@ -51,7 +51,8 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Mark what starts processes or opens sockets (`wire`) and what drives a browser.
 
-    Tests of files that take long are `slow`. In a worker put the files that take longest first as well: they are dealt in this order.
+    Tests of files that take long are `slow`. In a worker put the files that take longest first as well: they are dealt
+    in this order.
     """
     sort_into_kinds(items)
     long = listed()
