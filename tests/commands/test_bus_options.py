@@ -12,9 +12,9 @@ from conformance.bench.connection.address import Address, parse_address
 from conformance.bench.connection.login import VARIABLES, Login, address_of, handed_on, read_password
 from conformance.bench.connection.tls_files import TlsFiles
 from conformance.commands import main
-from conformance.commands.options.bus import bus_options, never
 from protocol.trouble import Trouble
 from protocol.wire.endpoint import Endpoint
+from tests.commands.options_of import bus_of
 
 WHOLE = {"--broker", "--ca", "--cert", "--key", "--user", "--password-file"}
 JOINS = {"conform", "fuzz", "link", "node", "record", "replay", "supervise", "validate", "watch"}
@@ -49,19 +49,6 @@ def password_file(tmp_path: Path) -> Path:
 
 
 # ---------------------------------------------------------------- what goes before what
-def bus_of(*arguments: str, joins: bool = True) -> Address | None:
-    """What a command gets for its options."""
-    got: list[Address | None] = []
-
-    @click.command()
-    @bus_options(joins=(lambda _: True) if joins else never)
-    def probe(bus: Address | None) -> None:
-        got.append(bus)
-
-    probe.main(list(arguments), standalone_mode=False)
-    return got[0]
-
-
 @pytest.fixture(autouse=True)
 def empty_environment(monkeypatch: pytest.MonkeyPatch) -> None:
     for name in VARIABLES:

@@ -11,11 +11,11 @@ from conformance.bench.connection.address import Address
 from conformance.bench.connection.login import VARIABLES
 from conformance.commands import main
 from conformance.commands.options import settings
-from conformance.commands.options.bus import bus_options, never
 from conformance.commands.options.site import named_site, site_default, site_named
 from protocol.site_file import scenario_text
 from protocol.trouble import Trouble
 from tests.commands.leaves import leaves
+from tests.commands.options_of import bus_of
 
 SECRET = "hunter2-and-more"
 
@@ -34,18 +34,6 @@ def config(folder: Path, text: str, mode: int = 0o600) -> Path:
     path.chmod(mode)
     settings.read_config.cache_clear()
     return path
-
-
-def bus_of(*arguments: str, joins: bool = True) -> Address | None:
-    got: list[Address | None] = []
-
-    @click.command()
-    @bus_options(joins=(lambda _: True) if joins else never)
-    def probe(bus: Address | None) -> None:
-        got.append(bus)
-
-    probe.main(list(arguments), standalone_mode=False)
-    return got[0]
 
 
 # ---------------------------------------------------------------- every command

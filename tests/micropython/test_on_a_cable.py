@@ -14,8 +14,8 @@ from tests.micropython.board import Board
 from tests.micropython.interpreter import needs_micropython
 from tests.needs import needs
 from tests.serial.cable import Cable
+from tests.serial.conftest import site as site_file
 from tests.serial.test_link import YARDWIRE
-from tests.serial.test_link import site as site_file
 
 pytestmark = [needs_micropython, needs("mosquitto"), pytest.mark.slow]
 CASES = (

@@ -21,7 +21,6 @@ import pytest
 
 from conformance.bench.brokers.broker import start_broker
 from conformance.suite.line import LineLog
-from protocol.site_file import scenario_text
 from protocol.wire.serial.framing import ESCAPE, FLAG, encode_frame
 from protocol.wire.serial.gateway_line import SOONEST_MS, Close, GatewayLine, Opening
 from protocol.wire.serial.line_message import Connection, Here
@@ -92,14 +91,6 @@ class HostilePort:
                 with suppress(BlockingIOError):
                     os.read(self._master, 65_536)
                 time.sleep(0.0005)
-
-
-@pytest.fixture
-def site(tmp_path: Path) -> Path:
-    text = re.sub(r"^(reads|writes) = .*$", r'\1 = "cbor"', scenario_text(), flags=re.MULTILINE)
-    path = tmp_path / "site.toml"
-    path.write_text(text)
-    return path
 
 
 @contextmanager

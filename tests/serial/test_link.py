@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 import signal
 import stat
 import subprocess
@@ -28,15 +27,6 @@ from tests.serial.test_on_a_cable import Listener, board, off, on, running
 
 YARDWIRE = (sys.executable, "-m", "conformance.commands.main")
 PATIENCE = 20.0
-
-
-@pytest.fixture
-def site(tmp_path: Path) -> Path:
-    """harlow-basin with every board on CBOR."""
-    text = re.sub(r"^(reads|writes) = .*$", r'\1 = "cbor"', scenario_text(), flags=re.MULTILINE)
-    path = tmp_path / "site.toml"
-    path.write_text(text)
-    return path
 
 
 @contextmanager

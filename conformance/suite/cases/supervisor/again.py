@@ -8,7 +8,14 @@ from typing import Any
 
 from conformance.oracle.link_log import Message
 from conformance.peers.node import SimulatedNode
-from conformance.suite.cases.supervisor.work import JOB_MS, SHORT_MS, audible, names_what_stands, taking
+from conformance.suite.cases.supervisor.work import (
+    JOB_MS,
+    SHORT_MS,
+    audible,
+    names_what_stands,
+    no_transfer_at_a_lost_train,
+    taking,
+)
 from conformance.suite.supervisor_fixture import QUIET_MS, SupervisorFixture, supervised
 from protocol.counting import UPTIME_MODULUS, uptime_difference
 from protocol.specification import OPEN
@@ -104,16 +111,7 @@ def _train_lost_behind_the_wrap(fixture: SupervisorFixture) -> None:
         at_rest.number,
     )  # fmt: skip
     fixture.need(gone_round is not None, "the berth said nothing behind the wrap")
-    fixture.yard.disturb(route.berth, SimulatedNode.lose_track)
-    lost = fixture.await_word(route.berth, "train-arrival", {"state": "lost"}, after=at_rest.number)
-    fixture.await_word(route.shuttle, "job-report", {"id": run.body["id"], "state": "done"})
-    fixture.watch(fixture.stretched(QUIET_MS))
-    there = [
-        one
-        for one in fixture.jobs_since(fixture.known_from(lost))
-        if route.track in (one.body.get("from"), one.body.get("to"))
-    ]
-    fixture.none(there, "SUP-13", "no transfer at a train that is lost", lambda one: dict(one.body))
+    no_transfer_at_a_lost_train(fixture, run, at_rest)
 
 
 def _wrapping(fixture: SupervisorFixture) -> Callable[[SimulatedNode], None]:

@@ -267,8 +267,14 @@ def supervisor_train_lost(fixture: SupervisorFixture) -> None:
     fixture.begin({route.berth: taking(SHORT_MS), route.shuttle: taking(JOB_MS)})
     fixture.await_word(route.berth, "train-arrival", {"state": "at-rest"})
     run = fixture.await_order(route.shuttle, "run")
+    no_transfer_at_a_lost_train(fixture, run, run)
+
+
+def no_transfer_at_a_lost_train(fixture: SupervisorFixture, run: Message, after: Message) -> None:
+    """The berth loses its train behind the message `after`: once `run` has ended, nobody is sent there [SUP-13]."""
+    route = fixture.route
     fixture.yard.disturb(route.berth, SimulatedNode.lose_track)
-    lost = fixture.await_word(route.berth, "train-arrival", {"state": "lost"}, after=run.number)
+    lost = fixture.await_word(route.berth, "train-arrival", {"state": "lost"}, after=after.number)
     fixture.await_word(route.shuttle, "job-report", {"id": run.body["id"], "state": "done"})
     fixture.watch(fixture.stretched(QUIET_MS))
     there = [
