@@ -168,3 +168,42 @@ def test_a_board_in_service_believes_no_tester(tmp_path: Path) -> None:
     core.yw_receive(order, len(order), False)
     said = bytes(out[: core.library_take(out)])
     assert bytes((11, 11)) in said  # reason, key 11: 'not-bench', word 11.
+
+
+HELD = bytes((6, 0xF5))
+
+
+def padded(length: int) -> bytes:
+    """A hold of so many bytes, behind it a text in a field that no order of this version has."""
+    return bytes.fromhex("a20202181e79") + (length - 8).to_bytes(2) + b"a" * (length - 8)
+
+
+SIZES = [
+    ("siding", padded(127), True),
+    ("siding", padded(128), False),
+    ("siding", cbor2.dumps({2: 2}) + b"\0" * 256, False),  # 3 bytes where a length has 8 bits
+    ("ferry", padded(32_767), True),
+    ("ferry", padded(32_768), False),
+    # A map of 32,768 pairs has twice as many values, which are none where a number has 16 bits.
+    ("ferry", bytes.fromhex("a30202181eb98000181f798000") + b"a" * 32_768, False),
+]
+
+
+@pytest.fixture(scope="module")
+def cores(tmp_path_factory: pytest.TempPathFactory) -> dict[str, ctypes.CDLL]:
+    folder = tmp_path_factory.mktemp("sizes")
+    return {node: library(folder / node, node) for node in ("siding", "ferry")}
+
+
+@pytest.mark.parametrize(("node", "payload", "obeyed"), SIZES)
+def test_what_is_longer_than_the_most_is_refused(
+    node: str, payload: bytes, obeyed: bool, cores: dict[str, ctypes.CDLL]
+) -> None:
+    """ENC-08: behind a count that is too narrow a long payload is a short order, and this one is a hold."""
+    core = cores[node]
+    core.library_start(7, True, 0)
+    core.yw_connected()
+    out = (ctypes.c_uint8 * 16_384)()
+    core.library_take(out)
+    core.yw_receive(payload, len(payload), False)
+    assert (HELD in bytes(out[: core.library_take(out)])) is obeyed
