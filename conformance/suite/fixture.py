@@ -123,10 +123,13 @@ class Fixture:
     ) -> None:  # fmt: skip
         """Demand that a limit in time is kept between two instants; breaks as `check` does.
 
-        Where the test machine stood still meanwhile it is neither kept nor broken: that raises StoodStill where the
-        case can be judged again, and else is left open: what seems broken then is looked for again.
+        Where the test machine stood still meanwhile, what seems broken is neither kept nor broken: that raises
+        StoodStill where the case can be judged again, and else is left open and looked for again. What seems kept is
+        so too, unless it stood still at one of the two instants: only that can have made the time shorter, or longer
+        than it was where a limit says 'not before'.
         """
-        still_ms = self.bench.stalls.within(*span_ms)
+        stalls = self.bench.stalls
+        still_ms = stalls.at(*span_ms) if fits else stalls.within(*span_ms)
         if not still_ms:
             self.check(fits, requirement, expected, seen, at)
         elif self.can_repeat:

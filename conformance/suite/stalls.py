@@ -69,6 +69,10 @@ class Stalls:
             sums[one.kind] += max(0.0, min(end_ms, one.end_ms) - max(begin_ms, one.begin_ms))
         return max(sums.values())
 
+    def at(self, *instants_ms: float) -> float:
+        """How long it stood still about these instants at the most: what was seen then may have been seen late."""
+        return max(self.within(at_ms - NOTICED_MS, at_ms + NOTICED_MS) for at_ms in instants_ms)
+
     def document(self) -> dict[str, Any]:
         """As it stands in a report."""
         kinds = [one.kind for one in tuple(self._known)]

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 SLACK = 0.05
 """The part of a wait by which a node that keeps its times is there before its end, at the least."""
 ASKS = 3
+QUIETER = "judge it again on a machine that does less (--resume REPORT.json runs what is open)"
 TRIES = 4
 """How often a case is judged at the most."""
 
@@ -31,10 +32,10 @@ def until_clear(fixture: Fixture, judge: Callable[[int], Result]) -> Result:
         spoilt_ms = _spoilt_ms(result, fixture, began_ms)
         if spoilt_ms is None:
             return replace(result, tries=number + 1)
-    still = "the test machine stood still"
-    still += f" for {spoilt_ms:.0f} ms" if spoilt_ms else ""
-    why = f"{still} while it was judged, and so each of {TRIES} times"
-    reason = f"{why}; seen last: {result.reason}"
+    still = f", for {spoilt_ms:.0f} ms the last time" if spoilt_ms else ""
+    why = f"the test machine stood still in each of {TRIES} tries{still}"
+    last = "" if result.spoilt else f"; seen last: {result.reason}"
+    reason = f"{why}{last}; fix: {QUIETER}"
     return replace(result, verdict=Verdict.INCONCLUSIVE, reason=reason, evidence=None, cause="", tries=TRIES)
 
 
@@ -55,7 +56,8 @@ def with_what_is_open(fixture: Fixture, judge: Callable[[], Result]) -> Result:
         fixture.again_from_ms = fixture.bench.now_ms
         _provoke(fixture)
     reason = (
-        f"the test machine stood still while it was judged, and {fixture.left_open} limits in time are open"
+        f"the test machine stood still while it was judged, and {fixture.left_open} limits in time are open; "
+        f"fix: {QUIETER}"
     )
     return replace(result, verdict=Verdict.INCONCLUSIVE, reason=reason, tries=number + 1)
 

@@ -7,7 +7,7 @@ import os
 import signal
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -41,10 +41,11 @@ def standing_still(process_id: int, for_s: float, every_s: float) -> Iterator[No
     over = threading.Event()
 
     def go_on() -> None:
-        while not over.wait(every_s):
-            os.kill(process_id, signal.SIGSTOP)
-            over.wait(for_s)
-            os.kill(process_id, signal.SIGCONT)
+        with suppress(ProcessLookupError):  # It has ended, and that was waited for.
+            while not over.wait(every_s):
+                os.kill(process_id, signal.SIGSTOP)
+                over.wait(for_s)
+                os.kill(process_id, signal.SIGCONT)
 
     thread = threading.Thread(target=go_on)
     thread.start()
