@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ctypes
 from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,8 @@ import pytest
 from conformance.bench.brokers.broker import start_broker
 from conformance.suite.fixture import Fixture
 from protocol.codec import encode
-from protocol.site import Encoding
+from protocol.site import Encoding, Site
+from protocol.site_file import read_site, scenario_text
 from protocol.specification import specification
 from protocol.validation import read_message
 from tests.exchanges.make import BOOT, NODES
@@ -28,33 +30,64 @@ KEPT = 4
 """How many are played on the wire, in real time."""
 
 
-def by_the_core(core: ctypes.CDLL, document: Mapping[str, Any], exchange: Mapping[str, Any]) -> str:
+def by_the_core(
+    core: ctypes.CDLL,
+    document: Mapping[str, Any],
+    exchange: Mapping[str, Any],
+    encoding: Encoding = Encoding.CBOR,
+) -> str:
     """What the core in C differs in, from a start of its own; '' where it does not."""
     name = document["node"]["name"]
-    where = site()
+    where = site() if encoding is Encoding.CBOR else in_json()
 
     def make(_boot: int, now_ms: int) -> CoreNode:
         return CoreNode(core, where, name, boot=document["boot"], now_ms=now_ms)
 
-    return play(over(make, where, name), exchange, Encoding.CBOR)
+    return play(over(make, where, name), exchange, encoding)
 
 
-def differences(folder: Path, role: str, part: int) -> dict[str, str]:
+@cache
+def in_json() -> Site:
+    """harlow-basin with nodes that read and write JSON alone."""
+    text = scenario_text()
+    for old in ("cbor", "both"):
+        text = text.replace(f'reads = "{old}"', 'reads = "json"').replace(
+            f'writes = "{old}"', 'writes = "json"'
+        )
+    return read_site(text.replace("buffer = 128", "buffer = 512").encode(), "harlow-basin in JSON")
+
+
+def differences(
+    folder: Path, role: str, exchanges: slice, encoding: Encoding = Encoding.CBOR
+) -> dict[str, str]:
     document = files()[role]
-    core = library(folder, NODES[role])
-    found = {one["name"]: by_the_core(core, document, one) for one in document["exchanges"][::part]}
+    core = (
+        library(folder, NODES[role])
+        if encoding is Encoding.CBOR
+        else library(folder, NODES[role], of=in_json(), flags=("-DYW_JSON",))
+    )
+    found = {
+        one["name"]: by_the_core(core, document, one, encoding) for one in document["exchanges"][exchanges]
+    }
     return {name: told for name, told in found.items() if told}
 
 
 @pytest.mark.parametrize("role", NODES)
 def test_the_core_in_c_keeps_to_a_sample(role: str, tmp_path: Path) -> None:
-    assert differences(tmp_path, role, SAMPLE) == {}
+    assert differences(tmp_path, role, slice(0, None, SAMPLE)) == {}
+
+
+@pytest.mark.parametrize("role", NODES)
+def test_the_core_in_c_keeps_to_a_sample_in_json(role: str, tmp_path: Path) -> None:
+    """Others than those in CBOR."""
+    assert differences(tmp_path, role, slice(4, None, 3 * SAMPLE), Encoding.JSON) == {}
 
 
 @pytest.mark.exhaustive
+@pytest.mark.parametrize("encoding", Encoding)
 @pytest.mark.parametrize("role", NODES)
-def test_the_core_in_c_keeps_to_all_of_them(role: str, tmp_path: Path) -> None:
-    assert differences(tmp_path, role, 1) == {}
+def test_the_core_in_c_keeps_to_all_of_them(role: str, encoding: Encoding, tmp_path: Path) -> None:
+    assert differences(tmp_path, role, slice(None), encoding) == {}
 
 
 # ---- the shuttle that was written for itself: of minor version 0, in service, and its runs end by themselves

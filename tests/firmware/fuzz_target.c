@@ -28,7 +28,7 @@ uint32_t yw_clock_ms(void)
 }
 
 /* The payload is copied to memory of its own, as large as it is, and read back by the core's reader. */
-bool yw_send(uint8_t message, const uint8_t *payload, uint8_t length)
+bool yw_send(uint8_t message, const uint8_t *payload, yw_length length)
 {
     uint8_t *copy = malloc(length);
     uint32_t seq = 0, boot = 0;

@@ -27,13 +27,14 @@ void yw_line_put(uint8_t byte)
     }
 }
 #else
-bool yw_send(uint8_t message, const uint8_t *payload, uint8_t length)
+bool yw_send(uint8_t message, const uint8_t *payload, yw_length length)
 {
-    if (kept_size + length + 2U > KEPT) {
+    if (kept_size + length + 3U > KEPT) {
         return false;
     }
     kept[kept_size++] = message;
-    kept[kept_size++] = length;
+    kept[kept_size++] = (uint8_t)length;
+    kept[kept_size++] = (uint8_t)((unsigned)length >> 8);
     memcpy(&kept[kept_size], payload, length);
     kept_size += length;
     return true;
@@ -109,6 +110,8 @@ uint32_t library_boot(int16_t writes);
 void library_erase(void);
 int library_motor(void);
 bool library_reads(const uint8_t *payload, uint16_t length);
+uint16_t library_json(uint8_t message, const uint8_t *payload, uint8_t length, uint8_t *into);
+uint16_t library_cbor(const uint8_t *payload, uint16_t length, uint8_t *into);
 int32_t library_position(int16_t reading);
 int library_reading(uint16_t arm_to_end, uint16_t end_to_cut, uint16_t closed, uint8_t pauses, bool opened);
 
@@ -176,8 +179,33 @@ int library_motor(void)
 bool library_reads(const uint8_t *payload, uint16_t length)
 {
     struct yw_order order;
-    const struct yw_reader reader = {payload, (yw_size)length};
+    struct yw_reader reader = {payload, (yw_size)length};
+#if defined(YW_JSON)
+    uint8_t room[YW_JSON_ORDER_ROOM];
+    reader = yw_order_in_cbor(reader, room);
+#endif
     return yw_read_order(&order, reader);
+}
+
+/* What the node says, in JSON; 0 where it was built without. `into` has room for the longest, and for no byte more. */
+uint16_t library_json(uint8_t message, const uint8_t *payload, uint8_t length, uint8_t *into)
+{
+#if defined(YW_JSON)
+    return yw_json_of(message, payload, length, into);
+#else
+    return (uint16_t)(message == 0xFF && payload == into && length);
+#endif
+}
+
+/* The order that JSON becomes in CBOR: the fields that its act takes; 0 where it cannot be read. */
+uint16_t library_cbor(const uint8_t *payload, uint16_t length, uint8_t *into)
+{
+    const struct yw_reader reader = {payload, (yw_size)length};
+#if defined(YW_JSON)
+    return yw_order_in_cbor(reader, into).left;
+#else
+    return (uint16_t)(reader.at == into);
+#endif
 }
 
 /* Where the first axis of a crane goes for a reading at its first track, from the track's own zero. */

@@ -34,6 +34,7 @@ def library(
     compiled(["gcc", *WARNINGS, *flags, "-O1", "-shared", "-fPIC", *include, HERE / "library.c", "-o", made])
     core = ctypes.CDLL(str(made))
     core.yw_will.restype = ctypes.c_uint8
+    core.library_json.restype = core.library_cbor.restype = ctypes.c_uint16
     core.library_reads.restype = ctypes.c_bool
     core.library_boot.restype = ctypes.c_uint32
     core.library_position.restype = ctypes.c_int32
@@ -61,7 +62,7 @@ class CoreNode:
         return self._node.keep_alive_s
 
     def will(self) -> Publication:
-        payload = (ctypes.c_uint8 * 16)()
+        payload = (ctypes.c_uint8 * 48)()
         return self._publication(0, bytes(payload[: self._core.yw_will(payload)]))
 
     def subscriptions(self) -> Sequence[tuple[str, int]]:
@@ -104,9 +105,9 @@ class CoreNode:
         said, at = bytes(self._out[:size]), 0
         taken = []
         while at < size:
-            message, length = said[at], said[at + 1]
-            taken.append(self._publication(message, said[at + 2 : at + 2 + length]))
-            at += 2 + length
+            message, length = said[at], int.from_bytes(said[at + 1 : at + 3], "little")
+            taken.append(self._publication(message, said[at + 3 : at + 3 + length]))
+            at += 3 + length
         return taken
 
     def _publication(self, message: int, payload: bytes) -> Publication:

@@ -13,6 +13,7 @@ from conformance.fuzz.run.campaign import Campaign, Options
 from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
 from conformance.tester.runner import Run
+from protocol.site import Site
 from tests.firmware.board import NODES, site
 from tests.firmware.participant import library, virtual_bench
 from tests.needs import needs
@@ -24,9 +25,9 @@ JUDGED = {"crane": 95, "berth": 95, "shuttle": 90}
 """At least so many cases have something to say of each role."""
 
 
-def verdicts(bench: VirtualBench, node: str) -> dict[str, str]:
+def verdicts(bench: VirtualBench, node: str, of: Site | None = None) -> dict[str, str]:
     """What the suite has against a node, by case; how many passed stands under 'passed'."""
-    results = Run(Fixture(bench, site(), node, Random(1))).perform()
+    results = Run(Fixture(bench, of or site(), node, Random(1))).perform()
     judged = [one for one in results.values() if one.verdict is not Verdict.NONE]
     passed = [one for one in judged if one.verdict is Verdict.PASS]
     spoken = {one.case.id: one.reason for one in judged if one.verdict is not Verdict.PASS}

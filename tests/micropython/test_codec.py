@@ -16,6 +16,7 @@ from crc import Calculator, Configuration
 
 from protocol.specification import STATE_OF_ROLE, specification
 from protocol.validation import read_message
+from tests.json_texts import NONSENSE, SENSE, mutated
 from tests.micropython.asked import asked
 from tests.micropython.interpreter import needs_micropython
 from tests.serial.rfc1662 import frames_in
@@ -29,27 +30,6 @@ SAID = (
     "job-report",
     *(STATE_OF_ROLE[role] for role in ("crane", "berth", "shuttle")),
 )
-NONSENSE = (
-    '{"act":"ask","token":1,}', '{"act":"ask","token":1 2}', '{"act":"ask" "token":1}', '{,"act":"ask","token":1}',
-    '{"act":"ask","token":1}}', '{"act":"ask","token":1.0}', '{"act":"ask","token":1e0}', '{"act":"ask","token":true}',
-    '{"act":"ask","token":"1"}', '{"act":"ask","token":01}', '{"act":"ask","token":-1}', '{"act":"ask","token":0x1}',
-    '{"act":"ask","token":NaN}', '{"act":"ask","token":null}', "{'act':'ask','token':1}", '{act:"ask",token:1}',
-    '{"act":"ask","token":1}\x00', '{"act":"ask","token":[1,]}', '{"act":"ask","token":1,"act":"ask"}',
-    '{"act":"ask","token":1,"x":[1,]}', '{"act":"ask","token":1,"x":[,]}', '{"act":"ask","token":1,"x":{"y":1,}}',
-    '{"act":"ask","token":1,"x":[[[[1]]]]}', '{"act":"ask","token":1,"x":"\\q"}',
-    '{"act":"ask","token":1,"x":"\\ud800"}',
-    '{"act":"ask","token":1,"x":"\t"}', '{"act":"ask","token":1,"x":tru}', '{"act":"ask","token":1,"x":+1}',
-    '{"act":"ask","token":1,"x":}', '{"act":"ask","token":1,"x"}', '{"act":"ask","token":1', '{', '', '[]',
-    ' {"act":"ask","token":1}',
-    '{"act":"ask","token":4294967296}', '{"act":"ask","token":1/*no*/}', '\ufeff{"act":"ask","token":1}',
-)  # fmt: skip
-SENSE = (
-    '{"act":"ask","token":1}', '{ "act" : "ask" ,\r\n\t"token" : 1 }', '{"token":1,"act":"ask"}',
-    '{"act":"ask","token":1,"x":[[[1]]]}', '{"act":"ask","token":1,"x":{}}', '{"act":"ask","token":1,"x":[]}',
-    '{"act":"ask","token":1,"x":"\\u00e9\\ud83d\\ude00 \\" \\/"}',
-    '{"\\u0061ct":"ask","token":1}', '{"act":"ask","token":1,"x":-0}',
-    '{"act":"ask","token":1,"x":[true,false,"é"]}',
-)  # fmt: skip
 
 
 def vectors(name: str) -> list[dict[str, Any]]:
@@ -92,20 +72,6 @@ def test_an_encoding_that_the_site_file_does_not_say_is_not_read(tmp_path: Path)
     json_ask, cbor_ask = b'{"act":"ask","token":1}', cbor2.dumps({2: 0, 16: 1})
     assert [one is not None for one in read([json_ask, cbor_ask], tmp_path, "json")] == [True, False]
     assert [one is not None for one in read([json_ask, cbor_ask], tmp_path, "cbor")] == [False, True]
-
-
-def mutated(payload: bytes, rng: Random) -> bytes:
-    """A bit, a byte or a tail less or more."""
-    at = rng.randrange(len(payload))
-    return rng.choice(
-        (
-            payload[:at] + bytes([payload[at] ^ 1 << rng.randrange(8)]) + payload[at + 1 :],
-            payload[:at] + payload[at + 1 :],
-            payload[:at] + rng.randbytes(rng.randrange(1, 4)) + payload[at:],
-            payload[:at],
-            payload + rng.randbytes(1),
-        )
-    )
 
 
 def test_of_damaged_orders_it_takes_none_that_the_kit_cannot_read(tmp_path: Path) -> None:

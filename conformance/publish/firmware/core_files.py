@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from conformance.publish.artefacts.header import header
+from conformance.publish.firmware.json_tables import json_tables
 from conformance.publish.firmware.machine_tables import machine_tables
 from conformance.publish.firmware.order_desk import order_desk
 from conformance.publish.firmware.order_table import order_table
@@ -18,4 +19,5 @@ def core_files(spec: Specification) -> dict[str, str]:
         "yw_order_table.h": order_table(spec),
         "yw_machine_tables.h": machine_tables(spec),
         "yw_desk.h": order_desk(spec),
+        "yw_json_tables.h": json_tables(spec),
     }

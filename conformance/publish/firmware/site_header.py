@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from conformance.publish.artefacts.header import macro
-from protocol.site import CraneSite, NodeSite, PlaceKind, Site
+from protocol.site import CraneSite, Encoding, NodeSite, PlaceKind, Site
 from protocol.trouble import Trouble
 
 FIRMWARE = "yw-c-1"
@@ -41,8 +41,10 @@ def _head(site: Site, node: NodeSite) -> Iterator[str]:
     yield " * change the site file and make this file again, so that the digest stays true. */"
     if node.reads != "cbor" or node.writes.value != "cbor":
         said = f'reads = "{node.reads}" and writes = "{node.writes.value}"'
-        yield f"/* CAUTION: the site file says {said}. The core reads and writes"
-        yield ' * CBOR alone: say reads = "cbor" and writes = "cbor" there, and make this file again. */'
+        yield f"/* CAUTION: the site file says {said}. Define YW_JSON in front of"
+        yield " * this file, in each file of the board that includes it, or tell the compiler -DYW_JSON. Without it and"
+        yield ' * on a cable, the core reads and writes CBOR alone: say reads = "cbor" and writes = "cbor" in the site'
+        yield " * file then, and make this file again. */"
     yield "#ifndef YW_SITE_H\n#define YW_SITE_H\n"
     yield '#include "yw_site_types.h"\n'
 
@@ -53,6 +55,9 @@ def _common(site: Site, node: NodeSite) -> Iterator[str]:
     yield f"#define YW_ROLE {macro('role_is', node.roles[0])}"
     yield f"#define YW_DIGEST 0x{node.digest:08X}UL"
     yield f"#define YW_BUFFER {node.buffer}U"
+    yield "/* Heeded where YW_JSON is defined. */"
+    yield f"#define YW_READS {macro('node_status_reads', node.reads)}"
+    yield f"#define YW_WRITES_JSON {int(node.writes is Encoding.JSON)}"
     yield f"#define YW_QOS {node.qos}"
     yield f"#define YW_KEEP_ALIVE_S {node.keep_alive_s}"
     yield f'#define YW_FIRMWARE "{node.firmware or FIRMWARE}"'

@@ -37,7 +37,7 @@ static void topic_of(uint8_t message, char *topic)
     }
 }
 
-bool yw_send(uint8_t message, const uint8_t *payload, uint8_t length)
+bool yw_send(uint8_t message, const uint8_t *payload, yw_length length)
 {
     char topic[TOPIC];
     topic_of(message, topic);

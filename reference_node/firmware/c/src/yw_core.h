@@ -3,6 +3,8 @@
  *     #include "yw_site.h"   // made from your site file
  *     #include <yw_core.h>   // in exactly one C file
  *
+ * With YW_JSON defined in front of both, in each file of the board, the node reads and writes JSON as its site file says.
+ *
  * No allocation, no floating point, no recursion; constants are in program memory on AVR, and int may have 16 bits. */
 #ifndef YW_CORE_H
 #define YW_CORE_H
@@ -19,7 +21,14 @@
 #include "yw_state.h"
 #include "yw_cbor_read.h"
 #include "yw_order.h"
+#if defined(YW_JSON)
+#include "yw_json_tables.h"
+#endif
 #include "yw_say.h"
+#if defined(YW_JSON)
+#include "yw_json_read.h"
+#include "yw_json_write.h"
+#endif
 #include "yw_job.h"
 #include "yw_inputs.h"
 #include "yw_machine.h"

@@ -3,6 +3,10 @@
 #ifndef YW_LINE_H
 #define YW_LINE_H
 
+#if defined(YW_JSON)
+#error "a cable carries CBOR alone [SER-01]: leave YW_JSON out"
+#endif
+
 /* yw_line_take may be called in an interrupt of an AVR. Elsewhere from the main loop and from yw_line_put alone. */
 #if defined(__AVR__)
 #include <util/atomic.h>
@@ -64,7 +68,7 @@ static void yw_line_send(uint8_t kind, const uint8_t *payload, uint8_t length)
     yw_line_put(YW_FLAG);
 }
 
-bool yw_send(uint8_t message, const uint8_t *payload, uint8_t length)
+bool yw_send(uint8_t message, const uint8_t *payload, yw_length length)
 {
     static const uint8_t kinds[YW_MESSAGES] YW_FLASH = {
         YW_LINE_NODE_STATUS,

@@ -166,7 +166,12 @@ void yw_receive(const uint8_t *payload, uint16_t length, bool to_all)
 {
     /* What is longer than the buffer that the node names cannot be read [ENC-08]. */
     const struct yw_reader reader = {payload, (yw_size)(length > YW_SIZE_MOST ? 0 : length)};
+#if defined(YW_JSON)
+    uint8_t room[YW_JSON_ORDER_ROOM];
+    yw_take_order(yw_order_in_cbor(reader, room), to_all ? YW_TO_ALL : YW_TO_THIS);
+#else
     yw_take_order(reader, to_all ? YW_TO_ALL : YW_TO_THIS);
+#endif
 }
 
 void yw_tick(void)

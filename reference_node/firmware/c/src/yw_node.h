@@ -17,6 +17,16 @@ extern "C" {
 
 /* ------------------------------------------------------------ what the board calls */
 
+/* How long what is sent may be. With YW_JSON in some files of a board and not in others it does not link. */
+#if defined(YW_JSON)
+typedef uint16_t yw_length;
+enum {YW_WILL_ROOM = 48};
+#define yw_start yw_start_with_json
+#else
+typedef uint8_t yw_length;
+enum {YW_WILL_ROOM = 16};
+#endif
+
 /* What is told by whom: state of the node, of its role, its faults, and reports. All but reports are retained. */
 enum yw_message {YW_SAY_NODE, YW_SAY_ROLE, YW_SAY_FAULT, YW_SAY_REPORT, YW_MESSAGES};
 
@@ -32,7 +42,6 @@ struct yw_how {
 void yw_start(const struct yw_how *how);
 
 /* Writes the payload of the will for the connection to come; gives its length, at most YW_WILL_ROOM. */
-enum {YW_WILL_ROOM = 16};
 uint8_t yw_will(uint8_t *payload);
 
 /* The same for the parting word before a disconnect on purpose. */
@@ -57,7 +66,7 @@ void yw_tick(void);
 uint32_t yw_clock_ms(void);
 
 /* Publishes one message; false where it did not go out, and then it is not counted. Called while connected alone. */
-bool yw_send(uint8_t message, const uint8_t *payload, uint8_t length);
+bool yw_send(uint8_t message, const uint8_t *payload, yw_length length);
 
 /* How the sensors stand, one bit each by enum yw_sensor in yardwire.h, 1 for closed; bounce and all. */
 enum {YW_SENSOR_BY_HAND = 11}; /* the switch at a crane by which somebody takes it by hand */

@@ -108,6 +108,15 @@ static void yw_open(uint8_t *payload)
     yw_put_16(YW_KEY_NODE_STATUS_BOOT, yw.boot);
 }
 
+#if defined(YW_JSON)
+static bool yw_speak(uint8_t message, const uint8_t *payload, uint8_t length);
+static yw_length yw_json_of(uint8_t message, const uint8_t *payload, uint8_t length, uint8_t *json);
+#define YW_SPOKEN YW_READS
+#else
+#define yw_speak yw_send
+#define YW_SPOKEN YW_NODE_STATUS_READS_CBOR
+#endif
+
 static void yw_role_body(void);
 static uint8_t yw_role_load(void);
 static bool yw_job_open(void);
@@ -125,7 +134,7 @@ static void yw_put_node(void)
     yw_put(YW_ROLE);
     yw_put_flash(YW_KEY_NODE_STATUS_FIRMWARE, firmware);
     yw_put_8(YW_KEY_NODE_STATUS_MINOR, YW_MINOR);
-    yw_put_8(YW_KEY_NODE_STATUS_READS, YW_NODE_STATUS_READS_CBOR);
+    yw_put_8(YW_KEY_NODE_STATUS_READS, YW_SPOKEN);
     yw_put_8(YW_KEY_NODE_STATUS_RESET, yw.reset);
     yw_put_truth(YW_KEY_NODE_STATUS_BENCH, yw.bench);
     yw_put_32(YW_KEY_NODE_STATUS_DIGEST, YW_DIGEST);
@@ -236,7 +245,7 @@ static void yw_say(uint8_t message, const struct yw_report *report)
             yw_put_report(report);
         }
     }
-    if (yw_send(message, payload, (uint8_t)(yw_end - payload))) {
+    if (yw_speak(message, payload, (uint8_t)(yw_end - payload))) {
         ++yw.seq[message];
     }
     yw_payload = yw_end = NULL;
@@ -263,7 +272,15 @@ static uint8_t yw_put_off(uint8_t *payload, uint16_t link)
     yw_open(payload);
     yw_put_8(YW_KEY_NODE_STATUS_STATE, YW_NODE_STATUS_STATE_OFF);
     yw_put_16(YW_KEY_NODE_STATUS_LINK, link);
-    return (uint8_t)(yw_end - payload);
+    uint8_t length = (uint8_t)(yw_end - payload);
+#if defined(YW_JSON)
+    if (YW_WRITES_JSON) {
+        uint8_t json[YW_WILL_ROOM];
+        length = (uint8_t)yw_json_of(YW_SAY_NODE, payload, length, json);
+        memcpy(payload, json, length);
+    }
+#endif
+    return length;
 }
 
 #endif

@@ -6,10 +6,12 @@
 #define yw_flash_8(address) pgm_read_byte(address)
 #define yw_flash_16(address) pgm_read_word(address)
 #define yw_flash_32(address) pgm_read_dword(address)
+#define yw_flash_pointer(address) ((const void *)(uintptr_t)pgm_read_word(address))
 #else
 #define yw_flash_8(address) (*(address))
 #define yw_flash_16(address) (*(address))
 #define yw_flash_32(address) (*(address))
+#define yw_flash_pointer(address) ((const void *)*(address))
 #endif
 
 /* A function of its own wherever it is called: on a small board a call is shorter than what it does. */
