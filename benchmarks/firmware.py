@@ -2,7 +2,8 @@
 
 Each is the whole program, as it also runs in the simulator: the core, the role with the tables of harlow-basin, the
 serial line with its receive buffer, the number of the boot in EEPROM, watchdog, and the drivers of the machine at the
-pins. The stack is told beside it, at its deepest over the whole conformance suite in the simulator.
+pins. Beside them stands a crane without line and client, in each encoding. The stack is told too, at its deepest over
+the whole conformance suite in the simulator.
 """
 
 from __future__ import annotations
@@ -22,9 +23,18 @@ from protocol.site_file import scenario
 from tests.firmware.board import CORE, NODES
 from tests.needs import is_there
 
+BARE = Path(__file__).with_name("bare_node.c")
+ENCODINGS = {
+    "bare": ("north", ()),
+    "bare-json": ("south", ("-DYW_JSON",)),
+    "bare-both": ("north", ("-DYW_JSON",)),
+}
+"""A crane without line and client: in CBOR, in JSON alone, and one that reads both and writes CBOR."""
 RECORDED = Path(__file__).with_name("firmware_sizes.toml")
 MAY_GROW = 1.03
 BUFFER = 128
+BARE_BUFFER = 512
+"""What a longest order in JSON needs."""
 HEAD = """\
 # Bytes of the firmware core on an ATmega328P, as `python -m benchmarks.firmware` measured and wrote them. A test fails
 # where one grows by 3 %: make it smaller, or record it and say in the commit what it bought. `stack` is its deepest in
@@ -42,14 +52,24 @@ class Size:
 
 def measure(role: str, folder: Path, source: Path = CORE) -> Size:
     """Build the program of a role in `folder` and measure it by avr-size. Raises Trouble."""
-    program = build_image(source, folder, role, site_header(scenario(), NODES[role], buffer=BUFFER))
+    return _size(build_image(source, folder, role, site_header(scenario(), NODES[role], buffer=BUFFER)))
+
+
+def measure_encoding(name: str, folder: Path, source: Path = CORE) -> Size:
+    """Build a crane in one of `ENCODINGS` and measure it. Raises Trouble."""
+    node, flags = ENCODINGS[name]
+    header = site_header(scenario(), node, buffer=BARE_BUFFER)
+    return _size(build_image(source, folder, "crane", header, flags, node=BARE))
+
+
+def _size(program: Path) -> Size:
     run = subprocess.run(["avr-size", str(program)], check=True, capture_output=True, text=True, timeout=20)
     text, data, bss = map(int, run.stdout.splitlines()[1].split()[:3])
     return Size(text + data, data + bss)
 
 
 def recorded() -> dict[str, Size]:
-    """The sizes as they were recorded, by role."""
+    """The sizes as they were recorded, by role or encoding."""
     return {role: Size(row["flash"], row["ram"]) for role, row in _written().items()}
 
 
@@ -69,18 +89,24 @@ def rows() -> Iterator[Row]:
         return
     before = recorded()
     with TemporaryDirectory() as folder:
-        for role in NODES:
-            now, then = measure(role, Path(folder)), before[role]
+        for name, now in measured(Path(folder)).items():
+            then = before[name]
             yield Row(
-                f"{role}: flash", now.flash / then.flash, MAY_GROW, f"{now.flash} B, recorded {then.flash} B"
+                f"{name}: flash", now.flash / then.flash, MAY_GROW, f"{now.flash} B, recorded {then.flash} B"
             )
-            yield Row(f"{role}: RAM", now.ram / then.ram, MAY_GROW, f"{now.ram} B, recorded {then.ram} B")
+            yield Row(f"{name}: RAM", now.ram / then.ram, MAY_GROW, f"{now.ram} B, recorded {then.ram} B")
+
+
+def measured(folder: Path) -> dict[str, Size]:
+    """Every size by its name, a role or an encoding."""
+    of_roles = {role: measure(role, folder / role) for role in NODES}
+    return of_roles | {name: measure_encoding(name, folder / name) for name in ENCODINGS}
 
 
 def record() -> None:
     """Measure all and write them down."""
     with TemporaryDirectory() as folder:
-        sizes = {role: measure(role, Path(folder)) for role in NODES}
+        sizes = measured(Path(folder))
     stacks = {role: f"stack = {deep}\n" for role, deep in recorded_stack().items()}
     parts = [
         f"[{role}]\nflash = {size.flash}\nram = {size.ram}\n{stacks.get(role, '')}"

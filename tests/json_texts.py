@@ -25,6 +25,42 @@ SENSE = (
     '{"\\u0061ct":"ask","token":1}', '{"act":"ask","token":1,"x":-0}',
     '{"act":"ask","token":1,"x":[true,false,"é"]}',
 )  # fmt: skip
+MORE_NONSENSE = (
+    '{"act":"ask","token":1,"x":{"a":1,"a":2}}', '{"act":"ask","token":1,"x":1,"x":2}',
+    '{"act":"ask","token":1,"x":[{"a":1,"b":[{}],"a":2}]}', '{"act":"ask","token":1,"y":1,"\\u0079":2}',
+    '{"act":"ask","\\u0061ct":"ask","token":1}', '{"act":0,"token":1}', '{"act":"reset","token":1}', '{}',
+    '{"act":"stimulus","boot":7,"id":1,"inputs":[[0,true,1]]}', '{"act":"stimulus","boot":7,"id":1,"inputs":[]}',
+    '{"act":"stimulus","boot":7,"id":1,"inputs":[["end",true,"end"]]}',
+    '{"act":"stimulus","boot":7,"id":1,"inputs":[["end",1,1]]}',
+    '{"act":"stimulus","boot":7,"id":1,"inputs":[["end",true,1,1]]}',
+    '{"act":"stimulus","boot":7,"id":1,"inputs":[' + ",".join(['["end",true,1]'] * 11) + ']}',
+    '{"act":"jog","boot":7,"id":1,"deadline":9,"target":[1,2,3,4]}',
+    '{"act":"jog","boot":7,"id":1,"deadline":9,"target":[32768]}',
+    '{"act":"jog","boot":7,"id":1,"deadline":9,"target":[-32769]}',
+    '{"act":"home","boot":65536,"id":1,"deadline":9}', '{"act":"home","boot":7,"id":0,"deadline":9}',
+    '{"act":"home","boot":7,"id":1,"deadline":99999999999999999999}',
+    '{"act":"run","boot":7,"id":1,"deadline":9,"to":"quay north"}',
+    '{"act":"run","boot":7,"id":1,"deadline":9,"to":"quay\\u00e9"}',
+    '{"act":"run","boot":7,"id":1,"deadline":9,"to":"ninechars"}',
+    '{"act":"run","boot":7,"id":1,"deadline":9,"to":""}',
+    '{"act":"ask","token":1,"x":[[[[]]]]}', '{"act":"ask","token":1,"x":{"a":{"b":{"c":{}}}}}',
+    '{"act":"ask","token":1,"x":"\\ud83d"}', '{"act":"ask","token":1,"x":"\\ud83dx"}',
+    '{"act":"ask","token":1,"x":"\\u12g4"}',
+    '{"act":"ask","token":1,"x":"\\udc00\\ud83d"}', '{"act":"ask","token":1,"x":-}', '{"act":"ask","token":1,"x":00}',
+    '{"act":"ask","token":1,"x":truex}', '{"act":"ask","token":1,"x":null}',
+    '{"act":"ask","token":1,"x":"\\', '{"act":"',
+    '{"act":"ask","token":1,"x":1e400}', '{"act":"ask","token":1}{}', '{"act":"ask","token":1},',
+)  # fmt: skip
+MORE_SENSE = (
+    '{"act":"ask","token":1,"x":{"a":1,"b":{"a":1}},"y":{"a":1}}', '{"act":"ask","token":4294967295}',
+    '{"act":"ask","token":1,"x":123456789012345678901234567890}',
+    '{"act":"ask","token":1,"x":-123456789012345678901234}',
+    '{"act":"ask","token":1} \n', '{"act":"ask","token":1,"from":{"a":[1]},"target":"x"}', '{"act":"ask","token":-0}',
+    '{"act":"run","boot":7,"id":1,"deadline":9,"to":"qu\\u0061y"}', '{"act":"\\u0061sk","token":1}',
+    '{"act":"jog","boot":7,"id":1,"deadline":9,"target":[-32768,32767,0]}', '{"act":"ask","token":1,"\\"\\n\\\\":1}',
+    '{"act":"stimulus","boot":7,"id":1,"inputs":[ ["end" , true , 65535 ] ]}', '{"act":"ask","token":1,"x":"}],{[\\""}',
+    '{"act":"ask","token":1,"x":[{"a":1},{"a":1}]}', '{"act":"ask","token":1,"a,b":1,"x":",\\"x\\":"}',
+)  # fmt: skip
 
 
 def mutated(payload: bytes, rng: Random) -> bytes:

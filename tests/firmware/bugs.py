@@ -238,6 +238,85 @@ DIES = {
 }
 """What the sanitizers or the invariants of the fuzz target stop."""
 
+DIES_IN_JSON = {
+    "json-depth-without-end": Bug(
+        "it follows nesting in JSON as deep as it goes",
+        "yw_json_read.h",
+        "if (depth == YW_INNER_DEPTH) {",
+        "if (depth == UINT8_MAX) {",
+    ),
+    "label-past-its-room": Bug(
+        "a label of any length is copied", "yw_json_read.h", "length == most || code >= 0x80", "code >= 0x80"
+    ),
+    "array-past-its-room": Bug(
+        "an array of any length is copied",
+        "yw_json_read.h",
+        "if (count++ == most || !(words",
+        "if (count++ == UINT8_MAX || !(words",
+    ),
+    "field-again-and-again": Bug(
+        "a field is written as often as it comes",
+        "yw_json_read.h",
+        "return yw_json_is_new(begin, &name) && yw_json_next(reader, ':');",
+        "return (*key != YW_NO_WORD || yw_json_is_new(begin, &name)) && yw_json_next(reader, ':');",
+    ),
+    "json-room-of-cbor": Bug(
+        "what is said in JSON gets the room of CBOR",
+        "yw_json_write.h",
+        "uint8_t json[YW_JSON_ROOM];",
+        "uint8_t json[YW_SIZE_NODE_STATUS_CBOR];",
+    ),
+    "comma-for-a-brace": Bug("the last comma stays", "yw_json_write.h", "at[-1] = '}';", "*at++ = '}';"),
+}
+"""The same of a crane in JSON."""
+
+READS_WRONG = {
+    "comma-behind-the-last": Bug(
+        "a comma behind the last member is taken",
+        "yw_json_read.h",
+        "    } while (yw_json_next(&reader, ','));",
+        "    } while (yw_json_next(&reader, ',') && yw_json_mark(&reader) != '}');",
+    ),
+    "nought-in-front": Bug(
+        "a nought in front of a number is taken",
+        "yw_json_read.h",
+        "digit <= 9 && !is_nought",
+        "digit <= 9 && (true || !is_nought)",
+    ),
+    "json-tail-overlooked": Bug(
+        "what stands behind the object is overlooked",
+        "yw_json_read.h",
+        "return ended && reader.left == 0; /* [ENC-12] */",
+        "return ended;",
+    ),
+    "number-wraps": Bug(
+        "a number beyond 32 bits wraps",
+        "yw_json_read.h",
+        "!yw_json_number(reader, &head) || head.is_huge",
+        "!yw_json_number(reader, &head)",
+    ),
+    "word-of-a-number": Bug(
+        "the integer of a word is taken for the word",
+        "yw_json_read.h",
+        "uint8_t word = yw_json_next(reader, '\"') ?",
+        "if (yw_json_mark(reader) != '\"') {\n        return yw_json_put_number(reader);\n    }\n"
+        "    uint8_t word = yw_json_next(reader, '\"') ?",
+    ),
+    "half-of-a-pair": Bug(
+        "half of a surrogate pair is a character",
+        "yw_json_read.h",
+        "return code == '\"' && !half;",
+        "return code == '\"';",
+    ),
+    "double-name-below": Bug(
+        "only the outermost object is looked at for names that come twice",
+        "yw_json_read.h",
+        "!yw_json_name(reader, begin[depth - 1], &key)",
+        "!yw_json_name(reader, *reader, &key)",
+    ),
+}
+"""What the reader of JSON takes and must not."""
+
 ON_THE_LINE = {
     "no-escape": Bug(
         "0x7D is sent as it is", "yw_line.h", "byte == YW_FLAG || byte == YW_ESCAPE", "byte == YW_FLAG"

@@ -27,6 +27,47 @@ uint32_t yw_clock_ms(void)
     return clock_ms;
 }
 
+#if defined(YW_JSON)
+/* The value of a member of the outermost object that is a number. */
+static uint32_t member(struct yw_reader reader, const char *words)
+{
+    struct yw_reader begin;
+    struct yw_head head = {0, 0, true};
+    uint8_t key;
+    HOLDS(yw_json_next(&reader, '{'));
+    begin = reader;
+    do {
+        HOLDS(yw_json_next(&reader, '"'));
+        struct yw_reader name = reader;
+        bool is_it = yw_json_word(&name, words) == 0;
+        reader = (struct yw_reader){reader.at - 1, (yw_size)(reader.left + 1)};
+        HOLDS(yw_json_name(&reader, begin, &key));
+        if (is_it) {
+            HOLDS(yw_json_number(&reader, &head));
+        } else {
+            HOLDS(yw_json_skip(&reader));
+        }
+    } while (yw_json_next(&reader, ','));
+    HOLDS(yw_json_next(&reader, '}') && reader.left == 0 && !head.is_huge);
+    return head.value;
+}
+
+/* The payload is copied to memory of its own, as large as it is, and read back by the core's reader. */
+bool yw_send(uint8_t message, const uint8_t *payload, yw_length length)
+{
+    uint8_t *copy = malloc(length);
+    memcpy(copy, payload, length);
+    struct yw_reader reader = {copy, (yw_size)length};
+    HOLDS(yw_is_utf8(copy, reader.left) && !memchr(copy, ' ', length));
+    HOLDS(member(reader, "boot\0") == yw.boot);
+    uint32_t seq = member(reader, "seq\0");
+    HOLDS(!has_seq[message] || (uint16_t)seq == (uint16_t)(last_seq[message] + 1U)); /* [MSG-07] */
+    last_seq[message] = (uint16_t)seq;
+    has_seq[message] = true;
+    free(copy);
+    return true;
+}
+#else
 /* The payload is copied to memory of its own, as large as it is, and read back by the core's reader. */
 bool yw_send(uint8_t message, const uint8_t *payload, yw_length length)
 {
@@ -46,6 +87,7 @@ bool yw_send(uint8_t message, const uint8_t *payload, yw_length length)
     free(copy);
     return true;
 }
+#endif
 
 uint16_t yw_inputs(void)
 {
@@ -98,6 +140,24 @@ static void receive(const uint8_t *bytes, uint16_t length)
     free(copy);
 }
 
+#if defined(YW_JSON)
+/* An order for this boot with the next id; the act and the last field are the input's. */
+static void order(uint8_t act, uint8_t key, uint8_t value)
+{
+    const char *word = yw_json_words_of(YW_KEY_JOB_ORDER_ACT), *name = yw_json_names;
+    char made[160];
+    unsigned long id = yw.mark + 1, deadline = (uint32_t)(yw_uptime() + 5000);
+    for (act %= 15; act; --act) {
+        word += strlen(word) + 1;
+    }
+    for (key = (uint8_t)(4 + key % 20); key; --key) {
+        name += strlen(name) + 1;
+    }
+    int length = snprintf(made, sizeof made, "{\"boot\":%u,\"id\":%lu,\"act\":\"%s\",\"deadline\":%lu,\"%s\":%u}",
+                          yw.boot, id, word, deadline, name, value % 24);
+    receive((const uint8_t *)made, (uint16_t)length);
+}
+#else
 /* An order for this boot with the next id; the act and the last field are the input's. */
 static void order(uint8_t act, uint8_t key, uint8_t value)
 {
@@ -124,6 +184,7 @@ static void order(uint8_t act, uint8_t key, uint8_t value)
     *at++ = value % 24;
     receive(made, (uint16_t)(at - made));
 }
+#endif
 
 /* What must hold behind every act. */
 static void look(uint32_t mark, const struct yw_job *job, uint16_t starts, bool was_held)
@@ -173,7 +234,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
                 yw_tick();
             }
         } else if (what < 200) {
-            uint16_t length = (uint16_t)(*data % 128);
+            uint16_t length = *data;
             ++data;
             length = length < end - data ? length : (uint16_t)(end - data);
             receive(data, length);

@@ -2,13 +2,65 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from random import Random
 
+from protocol.validation import read_message
+from tests.json_texts import mutated
+
 SEED, COUNT = 3, 60
+HOSTILE = (
+    b'{"act":"hold"}',
+    b'{"act":"claim","boot":4711,"id":1}',
+    b'{"x":' + b"[" * 60 + b"]" * 60 + b',"act":"hold"}',
+    b'{"x":' + b'{"a":' * 30 + b"1" + b"}" * 30 + b',"act":"hold"}',
+    b'{"act":"home","boot":4711,"id":1,"deadline":4294967295,"box":"' + b"A" * 150 + b'"}',
+    b'{"act":"transfer","boot":4711,"id":1,"deadline":4294967295,"to":"'
+    + b"A" * 120
+    + b'","to_slot":1,"box":"A"}',
+    b'{"act":"jog","boot":4711,"id":1,"deadline":4294967295,"target":[' + b"65536," * 28 + b"1]}",
+    b'{"act":"stimulus","boot":4711,"id":1,"inputs":[' + b'["load",true,1],' * 10 + b'["load",true,1]]}',
+    b'{"act":"jog","boot":4711,"id":1,"deadline":4294967295' + b',"target":[65536,65536,65536]' * 6 + b"}",
+    b'{"act":"claim","boot":4711,"id":18446744073709551617,"token":18446744073709551617}',
+    b'{"act":"hold","x":"' + b"\\ud83d\\ude00" * 8 + b'\\ud83d"}',
+    b'{"act":"hold","x":"\\',
+    b'{"act":"hold","x":"\\u12',
+)
+"""Orders in JSON that a reader may break at."""
 TICK, PAYLOAD, ORDER = 90, 150, 220
 HOLD, TRANSFER, HOME, PARK = 2, 6, 7, 8
 END = bytes(4)
+
+
+def inputs_in_json() -> Iterator[bytes]:
+    """The same for a core in JSON: what can be read is written in JSON; and what its reader may break at."""
+    for one in inputs():
+        yield b"".join(_in_json(act) for act in _acts(one))
+    for text in HOSTILE:
+        yield ticks(1) + payload(text) + ticks(1) + END
+    rng = Random(SEED)
+    for _ in range(COUNT):
+        yield b"".join(payload(mutated(rng.choice(HOSTILE), rng)[:255]) for _ in range(8)) + END
+
+
+def _acts(whole: bytes) -> Iterator[bytes]:
+    at = 0
+    while at < len(whole):
+        what = whole[at]
+        length = (
+            1 if what < 100 or what >= 250 else 4 if what >= 200 else 2 + (whole[at + 1 : at + 2] or b"\0")[0]
+        )
+        yield whole[at : at + length]
+        at += length
+
+
+def _in_json(act: bytes) -> bytes:
+    reading = read_message("job-order", act[2:], closed=False) if 100 <= act[0] < 200 else None
+    if reading is None or not reading.readable or reading.body is None:
+        return act
+    text = json.dumps(reading.body, separators=(",", ":")).encode()
+    return payload(text) if len(text) < 256 else act
 
 
 def inputs() -> Iterator[bytes]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ctypes
 import subprocess
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from random import Random
 
@@ -13,11 +14,22 @@ from conformance.publish.firmware.site_header import site_header
 from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
 from conformance.tester.runner import Run, Selection
+from protocol.site_file import scenario
 from tests.firmware import on_the_line
 from tests.firmware.board import CORE, NODES, compiled, site
-from tests.firmware.bugs import BY_THE_SUITE, DIES, IN_ITS_CELLS, ON_THE_LINE, Bug, planted
-from tests.firmware.inputs import inputs
+from tests.firmware.bugs import (
+    BY_THE_SUITE,
+    DIES,
+    DIES_IN_JSON,
+    IN_ITS_CELLS,
+    ON_THE_LINE,
+    READS_WRONG,
+    Bug,
+    planted,
+)
+from tests.firmware.inputs import inputs, inputs_in_json
 from tests.firmware.participant import library, virtual_bench
+from tests.json_texts import MORE_NONSENSE, MORE_SENSE, NONSENSE, SENSE
 from tests.needs import needs
 from tests.sample import sampled
 
@@ -42,20 +54,24 @@ def test_its_case_speaks_against_it(name: str, tmp_path: Path) -> None:
     assert results[bug.case].verdict is Verdict.FAIL
 
 
-def fuzz_program(folder: Path, source: Path) -> Path:
-    """The fuzz target as a program that plays files."""
+def fuzz_program(folder: Path, source: Path, *, in_json: bool = False) -> Path:
+    """The fuzz target as a program that plays files; `in_json` is a crane that reads and writes JSON alone."""
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / "yw_site.h").write_text(site_header(site(), "north"), encoding="utf-8")
+    header = site_header(scenario(), "south") if in_json else site_header(site(), "north")
+    (folder / "yw_site.h").write_text(header, encoding="utf-8")
     program = folder / "target"
     flags = ["-std=gnu11", "-w", "-O1", "-g", "-fsanitize=address,undefined", "-fno-sanitize-recover=all"]
     include = [f"-I{folder}", f"-I{source / 'src'}"]
-    compiled(["gcc", *flags, "-DALONE", *include, HERE / "fuzz_target.c", "-o", program])
+    json = ["-DYW_JSON"] if in_json else []
+    compiled(["gcc", *flags, *json, "-DALONE", *include, HERE / "fuzz_target.c", "-o", program])
     return program
 
 
-def play(program: Path, folder: Path) -> subprocess.CompletedProcess[str]:
+def play(
+    program: Path, folder: Path, played: Callable[[], Iterable[bytes]] = inputs
+) -> subprocess.CompletedProcess[str]:
     files = []
-    for number, one in enumerate(inputs()):
+    for number, one in enumerate(played()):
         files.append(folder / f"input-{number}")
         files[-1].write_bytes(one)
     return subprocess.run(
@@ -73,6 +89,32 @@ def test_it_dies(name: str, tmp_path: Path) -> None:
     run = play(fuzz_program(tmp_path / "bug", planted(DIES[name], tmp_path)), tmp_path)
     assert run.returncode != 0
     assert "Sanitizer" in run.stderr or "broken:" in run.stderr or "runtime error" in run.stderr
+
+
+def test_nothing_breaks_the_sound_one_in_json(tmp_path: Path) -> None:
+    run = play(fuzz_program(tmp_path / "sound", CORE, in_json=True), tmp_path, inputs_in_json)
+    assert (run.returncode, run.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("name", sampled(DIES_IN_JSON, [next(iter(DIES_IN_JSON))]))
+def test_it_dies_in_json(name: str, tmp_path: Path) -> None:
+    source = planted(DIES_IN_JSON[name], tmp_path)
+    run = play(fuzz_program(tmp_path / "bug", source, in_json=True), tmp_path, inputs_in_json)
+    assert run.returncode != 0
+    assert "Sanitizer" in run.stderr or "broken:" in run.stderr or "runtime error" in run.stderr
+
+
+@pytest.mark.parametrize("name", sampled(READS_WRONG, [next(iter(READS_WRONG))]))
+def test_the_kit_reads_it_otherwise(name: str, tmp_path: Path) -> None:
+    """Among the texts that `test_json` asks about is one of which the core with the bug thinks otherwise."""
+    copy = planted(READS_WRONG[name], tmp_path)
+    flags = (*QUIET, "-DYW_JSON")
+    core = library(tmp_path / "made", "ferry", source=copy, of=scenario(), flags=flags)
+    asked = [(text, True) for text in (*SENSE, *MORE_SENSE)] + [
+        (text, False) for text in (*NONSENSE, *MORE_NONSENSE)
+    ]
+    taken = [bool(core.library_reads(text.encode(), len(text.encode()))) for text, _ in asked]
+    assert taken != [is_read for _, is_read in asked]
 
 
 SHOWN_BY = {
@@ -108,5 +150,5 @@ def test_a_power_failure_while_it_writes_shows_it(name: str | None, tmp_path: Pa
 
 
 def test_there_are_enough_of_them() -> None:
-    every = [*BY_THE_SUITE, *DIES, *ON_THE_LINE, *IN_ITS_CELLS]
+    every = [*BY_THE_SUITE, *DIES, *DIES_IN_JSON, *READS_WRONG, *ON_THE_LINE, *IN_ITS_CELLS]
     assert len(every) == len(set(every)) >= 25

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from benchmarks.firmware import BUFFER, MAY_GROW, measure, recorded
+from benchmarks.firmware import BUFFER, ENCODINGS, MAY_GROW, measure, measure_encoding, recorded
 from conformance.publish.firmware.site_header import site_header
 from protocol.site_file import scenario
 from tests.firmware.board import CORE, NODES, WARNINGS, site
@@ -18,27 +18,36 @@ QUIET = ("missingIncludeSystem", "badBitmaskCheck", "knownConditionTrueFalse")
 SITES = ("north", "south", "siding", "ferry")
 
 
+def program_of(node: str, folder: Path) -> Path:
+    """The node as a board takes it, its site beside it in `folder`: on a line, or `NODE in JSON`."""
+    name, _, encoding = node.partition(" in ")
+    header = site_header(scenario() if encoding else site(), name)
+    (folder / "yw_site.h").write_text(header, encoding="utf-8")
+    return CORE / ("host/node.c" if encoding else "avr/node.c")
+
+
 @pytest.mark.parametrize("compiler", [pytest.param(one, marks=needs(one)) for one in ("gcc", "clang", "g++")])
-@pytest.mark.parametrize("node", SITES)
+@pytest.mark.parametrize("node", [*SITES, "south in JSON", "ferry in JSON"])
 def test_it_compiles_without_a_warning(compiler: str, node: str, tmp_path: Path) -> None:
-    """With the line as well; of a C++ compiler the header of the board is asked, which a sketch includes."""
-    (tmp_path / "yw_site.h").write_text(site_header(site(), node), encoding="utf-8")
+    """With the line as well, or with JSON; a C++ compiler is asked of the header that a sketch includes."""
+    source, flags = program_of(node, tmp_path), [*WARNINGS]
     include = [f"-I{tmp_path}", f"-I{CORE / 'src'}"]
-    source, flags = CORE / "avr" / "node.c", [*WARNINGS]
     if compiler == "g++":
         source = tmp_path / "sketch.cpp"
         source.write_text('#include "yw_site.h"\n#include "yw_node.h"\n', encoding="utf-8")
         flags = ["-std=c++11", "-pedantic", "-Wall", "-Wextra", "-Werror", "-Wno-unused-variable"]
-    command = [compiler, *flags, "-O2", *include, "-c", str(source), "-o", str(tmp_path / "node.o")]
+    json = ["-DYW_JSON"] if "JSON" in node else []
+    command = [compiler, *flags, *json, "-O2", *include, "-c", str(source), "-o", str(tmp_path / "node.o")]
     made = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
     assert made.returncode == 0, made.stderr
 
 
 @needs("cppcheck")
-@pytest.mark.parametrize("node", ["south", "siding", "ferry"])
+@pytest.mark.parametrize("node", ["south", "siding", "ferry", "south in JSON"])
 def test_cppcheck_says_nothing(node: str, tmp_path: Path) -> None:
     """With an AVR's integers. A figure of a site makes a condition known, and zeros stand in made tables."""
-    (tmp_path / "yw_site.h").write_text(site_header(site(), node), encoding="utf-8")
+    source = program_of(node, tmp_path)
+    json = ["-DYW_JSON"] if "JSON" in node else []
     asked = [
         "--enable=warning,style,portability,performance",
         "--platform=avr8",
@@ -47,7 +56,7 @@ def test_cppcheck_says_nothing(node: str, tmp_path: Path) -> None:
     ]
     quiet = ["-q", *(f"--suppress={one}" for one in QUIET)]
     include = [f"-I{tmp_path}", f"-I{CORE / 'src'}"]
-    command = ["cppcheck", *asked, *quiet, *include, str(CORE / "avr" / "node.c")]
+    command = ["cppcheck", *asked, *quiet, *json, *include, str(source)]
     made = subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)
     assert (made.returncode, made.stderr) == (0, "")
 
@@ -61,6 +70,14 @@ def test_it_stays_as_small_as_it_is(role: str, tmp_path: Path) -> None:
     assert now.ram <= then.ram * MAY_GROW
     assert now.ram <= RAM_GOAL
     assert now.flash <= 32_768 // 2  # Half of the chip is the author's.
+
+
+@needs("avr-gcc")
+@pytest.mark.parametrize("name", ENCODINGS)
+def test_each_encoding_stays_as_small_as_it_is(name: str, tmp_path: Path) -> None:
+    now, then = measure_encoding(name, tmp_path), recorded()[name]
+    assert now.flash <= then.flash * MAY_GROW
+    assert now.ram <= then.ram * MAY_GROW
 
 
 def test_the_receive_buffer_is_that_of_the_smallest_board() -> None:

@@ -33,15 +33,26 @@ PATIENCE_S = 20.0
 PACKAGES = "gcc-avr avr-libc gcc libc6-dev libsimavr-dev"
 
 
-def build_image(core: Path, folder: Path, role: str, site_header: str, flags: Iterable[str] = ()) -> Path:
+def build_image(
+    core: Path,
+    folder: Path,
+    role: str,
+    site_header: str,
+    flags: Iterable[str] = (),
+    *,
+    node: Path | None = None,
+) -> Path:
     """The program of a node for the chip. `core` is `reference_node/firmware/c`, `site_header` what yw_site.h says.
+
+    `node` is a file with the core and a main function of its own, in place of the line and the board's.
 
     Raises Trouble with what the compiler says.
     """
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "yw_site.h").write_text(site_header, encoding="utf-8")
     image = folder / f"{role}.elf"
-    sources = [core / "avr" / name for name in ("node.c", "board.c", f"{role}.c")]
+    own = [core / "avr" / name for name in ("node.c", "board.c")] if node is None else [node]
+    sources = [*own, core / "avr" / f"{role}.c"]
     include = [f"-I{folder}", f"-I{core / 'src'}"]
     _compile(["avr-gcc", f"-mmcu={CHIP}", *IMAGE_FLAGS, *WARNINGS, *flags, *include, *sources, "-o", image])
     return image

@@ -42,7 +42,8 @@ static bool yw_json_hex(struct yw_reader *reader, uint16_t *code)
             return false;
         }
         yw_take(reader);
-        *code = (uint16_t)(*code << 4 | (digit <= '9' ? digit & 15 : (digit & 15) + 9));
+        uint8_t low = digit & 15;
+        *code = (uint16_t)(*code << 4 | (uint16_t)(digit <= '9' ? low : low + 9));
     }
     return true;
 }
