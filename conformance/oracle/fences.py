@@ -129,6 +129,10 @@ class Fences:
 
     def _report(self, message: Message) -> None:
         body = message.body
+        if body["act"] == "cancel" and body["state"] == "cancelled" and self._told.get(body["id"]) in OPEN:
+            # ORD-17: the answer stands under the job's id and says its end; a second report may come besides.
+            self._changed(message)
+            self._running, self._told[body["id"]] = None, body["state"]
         if body["act"] not in specification().jobs or body["state"] == "refused":
             return
         faults = self._last["fault"].body["faults"] if "fault" in self._last else None

@@ -166,6 +166,9 @@ class Life:
         if order["act"] == "cancel" and state == "cancelled" and self.job is not None:
             # The job has its own final report besides, and may say it again.
             may.append({"act": [self.last["act"]], "id": self.job, "state": "cancelled"})
+        if letter.kind == "sensors" and outcome.next.open and "act" in self.last:
+            # What the sensors tell is a step of the job, which a node may report (the rows of its table say 'report').
+            may.append({"act": [self.last["act"]], "id": self.job, "state": "running"})
         return [told, *ends], [*may, *running]
 
     def _ends_with(self, letter: Letter, outcome: Outcome) -> list[dict[str, Any]]:

@@ -44,6 +44,23 @@ class WarmsUpBeforeItStarts(_StartsLater):
 
 
 @legal()
+class AnswersACancelOnce(_StartsLater):
+    """A cancel that ends the job is answered under the job's id, and no second report says that it is cancelled."""
+
+    after_ms = 400
+    _answers = False
+
+    def answer_with_job(self, order: Order, reason: str | None = None) -> None:
+        self._answers = order["act"] == "cancel"
+        super().answer_with_job(order, reason)
+        self._answers = False
+
+    def report_job(self) -> None:
+        if not self._answers:
+            super().report_job()
+
+
+@legal()
 class AcceptsLongBeforeItRuns(_StartsLater):
     """Accepts a job, and starts it 6 s later."""
 
