@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from conformance.commands.options import json_output
+from conformance.commands.terminal.quiet import quiet_option
 from conformance.commands.terminal.style import linked_ids
 from protocol.trouble import Trouble
 
@@ -22,6 +23,7 @@ SUGGESTED = 4
 
 @click.command()
 @click.argument("names", nargs=-1, required=True, metavar="NAME...")
+@quiet_option
 @json_output.json_option("Print what is known as one JSON document.")
 def explain(names: tuple[str, ...], as_json: bool) -> None:
     r"""Explain NAME: a requirement, a case, a message, a fault, a reason, a guard, a time or a size.
