@@ -129,6 +129,11 @@ class Fences:
 
     def _report(self, message: Message) -> None:
         body = message.body
+        if body["act"] == "cancel" and body["state"] == "cancelled" and self._told.get(body["id"]) in OPEN:
+            # The answer to a cancel stands under the id of the job that it ends (ORD-14, ORD-17): a report of its end.
+            self._changed(message)
+            self._told[body["id"]] = body["state"]
+            return
         if body["act"] not in specification().jobs or body["state"] == "refused":
             return
         faults = self._last["fault"].body["faults"] if "fault" in self._last else None
