@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from importlib import resources
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from conformance.commands.options import json_output
 from conformance.commands.options.site import optional_site_option
 from conformance.commands.terminal.quiet import chat, quiet_option
 from protocol.trouble import Trouble
@@ -28,8 +30,11 @@ if TYPE_CHECKING:
     help="Folder of another version, published or as data: list what changed since, and whom it breaks.",
 )
 @quiet_option
+@json_output.json_option("Print what was written, and what changed, as one JSON document.")
 @click.pass_context
-def publish(ctx: click.Context, out: Path | None, site_file: Path | None, old_path: Path | None) -> int:
+def publish(
+    ctx: click.Context, out: Path | None, site_file: Path | None, old_path: Path | None, as_json: bool
+) -> int:
     """Write the documents and artefacts of the protocol into the folder OUT.
 
     A static site that works from a folder: messages byte by byte, state tables as drawings, requirements with
@@ -48,17 +53,55 @@ def publish(ctx: click.Context, out: Path | None, site_file: Path | None, old_pa
             "there is nothing to do", fix="Name a folder to write into, or --against another version"
         )
     comparison = _comparison(old_path) if old_path else None
+    if comparison is not None and not as_json:
+        _print(comparison)
+    written = _write(ctx, out, site_file, comparison) if out is not None else ()
+    code = int(comparison is not None and bool(comparison.wrong_number))
+    if as_json:
+        _tell(out, written, comparison, code)
+        return code
     if out is not None:
-        _write(ctx, out, site_file, comparison)
-    if comparison is not None and comparison.wrong_number:
+        pages = sum(path.endswith(".html") for path in written)
+        chat(
+            f"Wrote {pages} pages and {len(written) - pages} files. Open {out / 'index.html'} in a browser.",
+            err=False,
+        )
+    if comparison is not None and code:
         click.echo(f"The version number is wrong: {comparison.wrong_number}.")
-        return 1
-    return 0
+    return code
+
+
+def _print(comparison: VersionComparison) -> None:
+    from conformance.publish.compare.versions import in_words
+
+    click.echo("\n".join(in_words(comparison)))
+
+
+def _tell(
+    out: Path | None, written: Collection[str], comparison: VersionComparison | None, code: int
+) -> None:
+    fields: dict[str, Any] = {
+        "folder": str(out) if out else None,
+        "files": sorted(written),
+        "comparison": None,
+    }
+    if comparison is not None:
+        fields["comparison"] = {
+            "old": list(comparison.old),
+            "new": list(comparison.new),
+            "changes": [change.document() for change in comparison.changes],
+        }
+    wrong = (
+        [json_output.finding(comparison.wrong_number, where="version.toml")] if comparison and code else []
+    )
+    verdict = json_output.judged(wrong) if comparison is not None else None
+    json_output.tell(fields, exit_code=code, verdict=verdict, findings=wrong)
 
 
 def _write(
     ctx: click.Context, out: Path, site_path: Path | None, comparison: VersionComparison | None
-) -> None:
+) -> Collection[str]:
+    """Write the edition; the names of its files."""
     from conformance.publish.compare.versions import as_markdown
     from conformance.publish.edition import edition, write
     from protocol.site_file import load_site, scenario
@@ -68,30 +111,24 @@ def _write(
     firmware = resources.files("reference_node").joinpath("firmware")
     made = edition(_contents(ctx, changes), site, firmware)
     write(out, made)
-    pages = sum(path.endswith(".html") for path in made)
-    chat(
-        f"Wrote {pages} pages and {len(made) - pages} files. Open {out / 'index.html'} in a browser.",
-        err=False,
-    )
+    return tuple(made)
 
 
 def _comparison(old_path: Path) -> VersionComparison:
-    """Compare with another version, and say what changed."""
+    """Compare with another version. Raises Trouble."""
     from conformance.publish.compare.compare import compare
-    from conformance.publish.compare.versions import in_words, specification_in
+    from conformance.publish.compare.versions import specification_in
     from conformance.publish.model import NotExpressible
     from protocol.specification import specification
 
     try:
-        comparison = compare(specification_in(old_path), specification())
+        return compare(specification_in(old_path), specification())
     except NotExpressible as error:
         raise Trouble(
             f"versions cannot be compared where one says this: {error}",
             where=str(old_path),
             fix="Say it as the other messages do, or compare it by hand",
         ) from error
-    click.echo("\n".join(in_words(comparison)))
-    return comparison
 
 
 def _contents(ctx: click.Context, comparison: str) -> Contents:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from conformance.commands.options import json_output
+from conformance.commands.terminal.quiet import quiet_option
 from conformance.files.whole_file import require_folder, write
 from protocol.trouble import Trouble
 
@@ -50,6 +51,7 @@ MOST_ON_A_PAGE = 20_000
 @click.option(
     "--export", type=click.Path(path_type=Path, dir_okay=False), help="Write a .jsonl, .csv or .parquet."
 )
+@quiet_option
 @json_output.json_option("Print one JSON document, a message a line.")
 @click.option(
     "--jsonl", "as_lines", is_flag=True, help="Print JSON Lines: a message a line, and nothing else."

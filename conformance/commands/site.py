@@ -51,6 +51,7 @@ def new(path: Path) -> None:
 
 @site.command()
 @click.argument("path", type=click.Path(path_type=Path), default=site_default)
+@quiet_option
 @json_output.json_option("Print the mistakes as one JSON document.")
 def check(path: Path, as_json: bool) -> int:
     """Find every mistake in the site file PATH.
@@ -86,6 +87,7 @@ def check(path: Path, as_json: bool) -> int:
 
 @site.command()
 @click.argument("path", type=click.Path(path_type=Path), default=site_default)
+@quiet_option
 @json_output.json_option()
 @click.option("--text", is_flag=True, help="Print what each digest is computed from as well.")
 def digest(path: Path, as_json: bool, text: bool) -> int:

@@ -130,9 +130,10 @@ class Fences:
     def _report(self, message: Message) -> None:
         body = message.body
         if body["act"] == "cancel" and body["state"] == "cancelled" and self._told.get(body["id"]) in OPEN:
-            # ORD-17: the answer stands under the job's id and says its end; a second report may come besides.
+            # The answer to a cancel stands under the id of the job that it ends (ORD-14, ORD-17): a report of its end.
             self._changed(message)
             self._running, self._told[body["id"]] = None, body["state"]
+            return
         if body["act"] not in specification().jobs or body["state"] == "refused":
             return
         faults = self._last["fault"].body["faults"] if "fault" in self._last else None

@@ -83,16 +83,16 @@ def walk(
     requirement: str,
     field: str,
     told: Iterable[tuple[Hashable, str, Message]],
-    first: str | None = None,
+    first: Callable[[Hashable], str | None] = lambda _thing: None,
 ) -> bool:
     """Demand of every state that was told that it may follow the one told before of the same thing.
 
-    `told` gives what it is of, the state, and where it was told; `first` is the state before any was told. Gives
-    whether any was.
+    `told` gives what it is of, the state, and where it was told; `first` is the state of a thing before any was told,
+    if that is known. Gives whether any was.
     """
     before: dict[Hashable, str] = {}
     for key, state, message in told:
-        old = before.get(key, first)
+        old = before[key] if key in before else first(key)
         if old is not None:
             fixture.check(
                 allows(old, state), requirement, f"a {field} that may follow {old!r}", state, message

@@ -42,7 +42,7 @@ class Resumed:
         if not case.passive or then.verdict is Verdict.FAIL:
             return then
         now = judge()
-        return then if now.verdict is Verdict.INCONCLUSIVE else now
+        return then if now.verdict in (Verdict.INCONCLUSIVE, Verdict.NONE) else now
 
     def unreached(self, results: Mapping[str, Result]) -> dict[str, Result]:
         """What stands of then and is not in `results`: a run stopped twice loses nothing."""

@@ -17,6 +17,7 @@ from conformance.recordings.show.story import tell
 from protocol.recording import RecordedEnd, RecordedMessage, RecordingReader
 from protocol.topics import parse_topic
 from protocol.validation import read_message
+from tests.commands.test_json_shape import checked
 from tests.commands.yardwire import YARDWIRE
 from tests.needs import needs
 from tests.tester.excused import STILL
@@ -31,6 +32,7 @@ class Ended:
     folder: Path
     code: int
     said: str
+    printed: str = ""
 
     @property
     def report(self) -> dict[str, Any]:
@@ -42,11 +44,11 @@ class Ended:
             return list(RecordingReader(file))
 
 
-def start(folder: Path, mark: str) -> subprocess.Popen[str]:
+def start(folder: Path, mark: str, *options: str, stderr: int = subprocess.STDOUT) -> subprocess.Popen[str]:
     return subprocess.Popen(
-        [sys.executable, "-c", YARDWIRE, "demo", "--out", str(folder)],
+        [sys.executable, "-c", YARDWIRE, "demo", "--out", str(folder), *options],
         stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
+        stderr=stderr,
         text=True,
         env=os.environ | {"DEMO_MARK": mark},
         start_new_session=True,
@@ -68,9 +70,9 @@ def left_running(mark: str) -> list[str]:
 @pytest.fixture(scope="module")
 def ended(tmp_path_factory: pytest.TempPathFactory) -> Ended:
     folder = tmp_path_factory.mktemp("demo") / "out"
-    process = start(folder, "whole")
-    said, _ = process.communicate(timeout=PATIENCE_S)
-    return Ended(folder, process.returncode, said)
+    process = start(folder, "whole", "--json", "--quiet", stderr=subprocess.PIPE)
+    printed, said = process.communicate(timeout=PATIENCE_S)
+    return Ended(folder, process.returncode, said, printed)
 
 
 class TestTheWholeDemo:
@@ -85,6 +87,23 @@ class TestTheWholeDemo:
     def test_it_fits_into_80_columns(self, ended: Ended) -> None:
         paths = str(ended.folder)
         assert [line for line in ended.said.splitlines() if len(line) > 80 and paths not in line] == []
+
+    def test_json_is_one_document_in_the_shape_of_all(self, ended: Ended) -> None:
+        told = checked(ended.printed, ended.code, "demo")
+        with (ended.folder / "cycle.ywrec").open("rb") as file:
+            reader = RecordingReader(file)
+            story = tell(reader.header, reader)
+        assert told["jobs"] == {"done": len(story.jobs)}
+        assert (told["messages"], told["invalid"]) == (len(story.lines), 0)
+        assert told["conformance"]["counts"] == ended.report["counts"]
+        assert {Path(file).name for file in told["files"].values()} == {
+            path.name for path in ended.folder.iterdir()
+        }
+
+    def test_quiet_leaves_out_what_goes_on(self, ended: Ended) -> None:
+        assert "asked" not in ended.said
+        assert " s  north" not in ended.said
+        assert "messages recorded" in ended.said
 
     def test_nothing_is_left_running(self, ended: Ended) -> None:
         assert left_running("whole") == []
@@ -150,6 +169,7 @@ def test_ctrl_c_leaves_no_process_and_a_whole_recording(tmp_path: Path) -> None:
     process = start(folder, "stopped")
     assert process.stdout is not None
     for line in process.stdout:
+        assert len(line.rstrip()) <= 80
         if "asked" in line:
             break
     os.kill(process.pid, signal.SIGINT)

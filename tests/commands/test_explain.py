@@ -48,6 +48,19 @@ def test_everything_that_a_report_names_is_explained() -> None:
     assert [name for name in names if not entries(name)] == []
 
 
+def test_what_a_walk_and_a_state_table_say_is_explained() -> None:
+    """`admitting, admit running past return` is a state of a walk: each of its words has an entry."""
+    known = specification()
+    states = {state for table in known.tables.values() for state in table.states}
+    fields = {name for schema in known.messages.values() for name in schema["properties"]}
+    words = [*states, *fields, *known.guard_words, *known.words("step"), *known.words("sensor")]
+    assert [word for word in words if not entries(word)] == []
+    assert "crane from its step 'grip' on" in explained("past return").replace("\n      ", " ").replace(
+        "\n  ", " "
+    )
+    assert "armed (on arming)" in explained("admitting")
+
+
 def test_no_entry_is_without_a_word_of_what_it_is() -> None:
     silent = {entry.name for entry in every_entry() if not entry.says}
     assert silent <= {check.name for check in specification().order_checks} | set(
@@ -99,7 +112,7 @@ def test_json_holds_the_same() -> None:
 
 
 @pytest.mark.parametrize(
-    ("wrong", "near"), [("ORD-99", "ORD-"), ("wrong_boot", "wrong-boot"), ("statle", "stale")]
+    ("wrong", "near"), [("ORD-99", "ORD-"), ("wrong_bot", "wrong-boot"), ("statle", "stale")]
 )
 def test_an_unknown_name_is_refused_with_what_looks_alike(
     wrong: str, near: str, capsys: pytest.CaptureFixture[str]

@@ -45,6 +45,12 @@ RUNS: dict[str, tuple[int, list[str]]] = {
     "measure budget": (1, ["measure", "budget", "pairs.csv", "--catches", "0.5"]),
     "measure verify": (1, ["measure", "verify", "pairs.csv", "pairs.csv"]),
     "measure sensor": (0, ["measure", "sensor", "trains.toml"]),
+    "runs mark": (0, ["runs", "mark", "recordings/good-1.ywrec#1", "--good", "--set", "temperature=21.5"]),
+    "runs thin": (0, ["runs", "thin", "recordings", "--keep", "1G"]),
+    "runs thin, too much that matters": (1, ["runs", "thin", "recordings", "--keep", "1"]),
+    "runs merge": (0, ["runs", "merge", GOOD, "recordings/good-2.ywrec", "--out", "both.ywrec"]),
+    "runs export": (0, ["runs", "export", "store", GOOD]),
+    "publish": (0, ["publish", "pages"]),
     "supervise": (0, ["supervise", "01-one-crane"]),
     "link": (0, ["link", "--list"]),
 }
@@ -55,6 +61,16 @@ ON_A_BROKER: dict[str, tuple[int, list[str]]] = {
 ON_THE_BENCH: dict[str, tuple[int, list[str]]] = {
     "conform": (0, ["conform", "ferry", "--spawn", "--choice", "embedded", "--only", "messages-heartbeat"]),
     "fuzz": (0, ["fuzz", "ferry", "--spawn", "--choice", "embedded", "--cases", "3", "--only", "sequences"]),
+}
+ELSEWHERE = {"demo": "tests/commands/test_demo.py"}
+"""Where a command is run anyway."""
+REPORTS_NOTHING = {
+    "broker": "runs until it is stopped",
+    "measure collect": "a talk with a person; its pairs are a file",
+    "measure pairs": "prints pairs as CSV, for programs already",
+    "node": "runs until it is stopped",
+    "site new": "writes one file, of the name that was given",
+    "watch": "runs until it is stopped",
 }
 
 
@@ -79,13 +95,25 @@ def checked(text: str, code: int, name: str) -> dict[str, Any]:
     return told
 
 
-def test_each_command_that_takes_it_is_run_here() -> None:
-    takes = {
+def those_that_take(option: str) -> set[str]:
+    return {
         name
         for name, command in leaves(main.cli).items()
-        if any("--json" in one.opts for one in command.params)
+        if any(option in one.opts for one in command.params)
     }
-    assert {name.partition(",")[0] for name in RUNS | ON_A_BROKER | ON_THE_BENCH} == takes
+
+
+def test_each_command_that_takes_it_is_run_here() -> None:
+    run = {name.partition(",")[0] for name in RUNS | ON_A_BROKER | ON_THE_BENCH} | set(ELSEWHERE)
+    assert run == those_that_take("--json")
+
+
+def test_each_command_that_reports_takes_it() -> None:
+    assert set(leaves(main.cli)) - those_that_take("--json") == set(REPORTS_NOTHING)
+
+
+def test_each_command_takes_quiet() -> None:
+    assert set(leaves(main.cli)) - those_that_take("--quiet") == set()
 
 
 @pytest.mark.parametrize("name", RUNS)

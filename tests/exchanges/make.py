@@ -163,12 +163,12 @@ class Life:
         told = report | {"state": state} | ({"reason": reason} if reason else {}) | {"mark": self.mark}
         ends = self._ends_with(letter, outcome)
         running = [report | {"state": "running"}] if outcome.begun else []
+        if letter.kind == "sensors" and self._was_open:
+            # What the sensors tell may lead to the job's next step, which is a report of its own.
+            may.append({"act": [self.last["act"]], "id": self.job, "state": "running"})
         if order["act"] == "cancel" and state == "cancelled" and self.job is not None:
             # The job has its own final report besides, and may say it again.
             may.append({"act": [self.last["act"]], "id": self.job, "state": "cancelled"})
-        if letter.kind == "sensors" and outcome.next.open and "act" in self.last:
-            # What the sensors tell is a step of the job, which a node may report (the rows of its table say 'report').
-            may.append({"act": [self.last["act"]], "id": self.job, "state": "running"})
         return [told, *ends], [*may, *running]
 
     def _ends_with(self, letter: Letter, outcome: Outcome) -> list[dict[str, Any]]:

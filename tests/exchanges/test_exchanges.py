@@ -116,6 +116,18 @@ def test_ids_go_up_and_the_boot_is_that_of_the_file() -> None:
             assert marks == sorted(marks), exchange["name"]
 
 
+def test_a_job_that_sensors_lead_on_may_say_so_in_the_same_step() -> None:
+    """The row of the berth's table for the arming sensor sends a report, before or after the answer to the stimulus."""
+    assert ["admitting", "arming", "", "armed", ["report", "state"]] in [
+        [row.state, row.event, row.guard, row.next, list(row.sends)]
+        for row in specification().tables["berth"].transitions
+    ]
+    armed = [step.fields for step in steps() if step.fields["says"] == "a train comes to the arming sensor"]
+    assert len(armed) > 20
+    for step in armed:
+        assert {"act": ["admit"], "id": step["state"]["job"], "state": "running"} in step["may"]
+
+
 def every(role: str, part: int) -> list[Mapping[str, Any]]:
     return list(files()[role]["exchanges"][::part])
 

@@ -89,3 +89,17 @@ def test_an_example_says_what_to_connect_and_what_may_hurt(role: str, library: P
 def test_the_digest_is_that_of_the_site_file(library: Path) -> None:
     digest = scenario().nodes["siding"].digest
     assert f"0x{digest:08X}UL" in (library / "examples" / "berth" / "yw_site.h").read_text(encoding="utf-8")
+
+
+def test_every_node_of_one_role_has_its_header(library: Path) -> None:
+    """The second crane too: the examples are for one node of each role."""
+    boards = {name for name, node in scenario().nodes.items() if not node.is_supervisor}
+    assert (
+        {path.name for path in (library / "extras").iterdir()}
+        == boards
+        == {"north", "south", "siding", "ferry"}
+    )
+    for name in boards:
+        text = (library / "extras" / name / "yw_site.h").read_text("utf-8")
+        assert f'#define YW_NODE "{name}"' in text
+        assert f"0x{scenario().nodes[name].digest:08X}UL" in text

@@ -133,3 +133,24 @@ def test_who_ended_the_job_says_which_rule_a_count_that_stays_breaks(act: str, r
     followed.job("failed", reason="overtravel")
     followed.fence(1_000)
     assert [one for one, _ in followed.told] == [requirement]
+
+
+def test_the_answer_to_a_cancel_under_the_jobs_id_is_its_final_report() -> None:
+    """ORD-17 asks for one report, and the table of the job for one; a second one under the job's act may come."""
+    followed = Followed()
+    followed.job("accepted")
+    followed.came(100, act="cancel", id=5, ref=4)
+    followed.says("job-report", act="cancel", id=4, state="cancelled", uptime=110)
+    followed.says("crane-status", job=4, job_state="cancelled", held=False, uptime=120)
+    followed.fence(200)
+    followed.fence(300, 2)
+    assert followed.told == []
+
+
+def test_a_job_that_is_cancelled_and_never_reported_so_is_told() -> None:
+    followed = Followed()
+    followed.job("accepted")
+    followed.says("crane-status", job=4, job_state="cancelled", held=False, uptime=120)
+    followed.fence(200)
+    followed.fence(300, 2)
+    assert [requirement for requirement, _ in followed.told] == ["ORD-16"]

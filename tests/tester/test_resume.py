@@ -7,17 +7,20 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from random import Random
 from typing import Any
 
 import pytest
 
+from conformance.oracle.link_log import Log
 from conformance.reports import as_text
 from conformance.reports.document import document
 from conformance.suite.case import Case, all_cases
+from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
 from conformance.tester.questions import Answered, questions_for
 from conformance.tester.resume import Resumed
-from conformance.tester.runner import OPENING, Result, Run
+from conformance.tester.runner import OPENING, Result, Run, Selection
 from protocol.site_file import scenario_text
 from protocol.trouble import Trouble
 from reference_node.controller.controller import Controller
@@ -188,3 +191,32 @@ def test_as_a_user_does_it(tmp_path: Path) -> None:
     assert wrong.returncode == 2
     assert "another node" in wrong.stderr
     assert report.read_text() == kept
+
+
+def test_a_board_that_had_a_job_before_the_kit_looked_is_not_failed_for_it() -> None:
+    """It names its last job, whatever became of it (MSG-10); nobody has seen how that began."""
+    first = run_of("ferry")
+    first.perform()
+    before = first.fixture
+    job = before.log.latest("shuttle-status")
+    assert job is not None
+    assert job.body["job_state"] in ("done", "failed", "cancelled")
+    before.bench.log = Log()
+    again = Fixture(before.bench, before.site, before.name, Random(3))
+    run = Run(again, Selection(only=("orders-ask", "orders-job-states")))
+    run.perform()
+    told = run.results["orders-job-states"]
+    assert told.verdict is not Verdict.FAIL, told.evidence
+    seen = [one.body.get("job") for one in again.log.sent("shuttle-status") if one.body]
+    assert job.body["job"] in seen, "the case has seen that job"
+
+
+def test_a_pass_stands_where_the_run_that_goes_on_shows_nothing_of_it() -> None:
+    run = run_of("siding")
+    run.perform()
+    earlier = run.results["bench-starts-rise"]
+    assert earlier.verdict is Verdict.PASS
+    fresh = run_of("siding", seed=2)
+    now = Result(earlier.case, Verdict.NONE, "no job that moves something was done")
+    stands = resumed(document(run, seed=1))(earlier.case, fresh.fixture, lambda: now)
+    assert stands.verdict is Verdict.PASS

@@ -6,16 +6,17 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
+from conformance.commands.demo.outcome import made_folder, tell, words
+from conformance.commands.options import json_output
 from conformance.commands.options.bus import choice_option
-from conformance.files.whole_file import write
+from conformance.commands.terminal.quiet import chat, quiet_option
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -30,35 +31,6 @@ LOOK_S = 0.1
 SLOW = 3.0
 """The bench shares this machine with a whole yard, so limits in time are stretched; the report says so."""
 LAST_WORDS_S = 0.6
-
-OWN_FILES = ("site.toml", "cycle.ywrec", "conformance.json", "story.html")
-
-
-@dataclass(frozen=True, slots=True)
-class Folder:
-    """Where the demo puts what it made."""
-
-    path: Path
-
-    @property
-    def site(self) -> Path:
-        """The site file of harlow-basin."""
-        return self.path / OWN_FILES[0]
-
-    @property
-    def recording(self) -> Path:
-        """All that was said on the bus."""
-        return self.path / OWN_FILES[1]
-
-    @property
-    def report(self) -> Path:
-        """The verdicts, for programs."""
-        return self.path / OWN_FILES[2]
-
-    @property
-    def page(self) -> Path:
-        """What happened, for people."""
-        return self.path / OWN_FILES[3]
 
 
 @click.command()
@@ -77,13 +49,17 @@ class Folder:
     show_default=True,
     help="Seed of the simulated machines; boots, tokens and claims are new in each run.",
 )
+@quiet_option
+@json_output.json_option(
+    "Print what came of it as one JSON document; what goes on is told on standard error."
+)
 @click.option(
     "--boards",
     "with_boards",
     is_flag=True,
     help="Let firmware for boards play the southern crane and the berth.",
 )
-def demo(out: Path, choice: str, seed: int, with_boards: bool) -> int:
+def demo(out: Path, choice: str, seed: int, with_boards: bool, as_json: bool) -> int:
     """Run one whole cycle of the invented yard harlow-basin; nothing real moves.
 
     Crane north puts a box on the shuttle, the shuttle carries it across, a train comes to rest at the siding
@@ -101,17 +77,17 @@ def demo(out: Path, choice: str, seed: int, with_boards: bool) -> int:
     from protocol.recording import Header
     from protocol.site_file import load_site, scenario_text
 
-    folder = _folder(out, _site_text(scenario_text(), with_boards))
+    folder = made_folder(out, _site_text(scenario_text(), with_boards))
     site = load_site(folder.site)
     with (
         _boards(site, with_boards) as boards,
         start_broker(choice) as broker,
         _bench_run(site, folder.site, choice, seed) as judging,
     ):
-        click.echo(f"{site.name}: two cranes, a berth, a shuttle, one supervisor, all simulated")
+        chat(f"{site.name}: two cranes, a berth, a shuttle, one supervisor, all simulated", err=as_json)
         for name, (is_what, _) in boards.items():
-            click.echo(f"{name}: {is_what}")
-        click.echo(f"broker: {broker.name}, at {broker.host} port {broker.port}")
+            chat(f"{name}: {is_what}", err=as_json)
+        chat(f"broker: {broker.name}, at {broker.host} port {broker.port}", err=as_json)
         header = Header(site.name, _utc(), broker.name, _version())
         with (
             _clear_of_disk_trouble(folder.recording),
@@ -124,27 +100,27 @@ def demo(out: Path, choice: str, seed: int, with_boards: bool) -> int:
                 {name: made for name, (_, made) in boards.items()},
             ) as yard,
         ):
-            _watch(yard)
+            _watch(yard, aside=as_json)
             _wait(LAST_WORDS_S, yard)
-        run = _judged(judging)
-    return _tell(folder, site, yard, run)
+        run = _judged(judging, aside=as_json)
+    return tell(folder, site, yard, run, ON_THE_BENCH, as_json=as_json)
 
 
 # ---------------------------------------------------------------- the cycle
 
 
-def _watch(yard: DemoYard) -> None:
-    """Print what ends until every goal is met. Raises Trouble where that does not come."""
+def _watch(yard: DemoYard, *, aside: bool) -> None:
+    """Say what ends until every goal is met, `aside` on standard error. Raises Trouble where that does not come."""
     began = time.monotonic()
     told = asked = 0
     while not yard.supervisor.finished:
         _wait(LOOK_S, yard)
         at_s = time.monotonic() - began
         for question in yard.said[asked:]:
-            click.echo(_wrapped(f"  {at_s:5.1f} s  asked    ", question))
+            chat(_wrapped(f"  {at_s:5.1f} s  asked    ", question), err=aside)
         asked = len(yard.said)
         for _, node, sent in yard.supervisor.history[told:]:
-            click.echo(f"  {at_s:5.1f} s  {node:<8} {_words(sent.body)}: {sent.state}")
+            chat(f"  {at_s:5.1f} s  {node:<8} {words(sent.body)}: {sent.state}", err=aside)
         told = len(yard.supervisor.history)
         if yard.supervisor.troubles or at_s > PATIENCE_S:
             why = "; ".join([*yard.supervisor.troubles, *map(str, yard.supervisor.waiting.values())])
@@ -153,19 +129,14 @@ def _watch(yard: DemoYard) -> None:
                 fix="The recording in the output folder shows how far it came; report it with the recording",
             )
     for _, node, sent in yard.supervisor.history[told:]:
-        click.echo(f"  {time.monotonic() - began:5.1f} s  {node:<8} {_words(sent.body)}: {sent.state}")
+        at_s = time.monotonic() - began
+        chat(f"  {at_s:5.1f} s  {node:<8} {words(sent.body)}: {sent.state}", err=aside)
 
 
 def _wrapped(start: str, text: str) -> str:
     import textwrap
 
     return textwrap.fill(text, 80, initial_indent=start, subsequent_indent=" " * len(start))
-
-
-def _words(order: Any) -> str:
-    from conformance.recordings.wording import in_words
-
-    return in_words("job-order", order).rpartition(" ")[0]
 
 
 def _wait(seconds: float, yard: DemoYard) -> None:
@@ -230,129 +201,11 @@ def _bench_run(site: Site, site_path: Path, choice: str, seed: int) -> Iterator[
             bench.give_up()
 
 
-def _judged(judging: Future[Run]) -> Run:
+def _judged(judging: Future[Run], *, aside: bool) -> Run:
     """The bench run; says that it is waited for, if it is."""
     if not judging.done():
-        click.echo(f"waiting for the conformance run of {ON_THE_BENCH} on the bench to end ...")
+        chat(f"waiting for the conformance run of {ON_THE_BENCH} on the bench to end ...", err=aside)
     return judging.result()
-
-
-# ---------------------------------------------------------------- what is left of it
-
-
-def _tell(folder: Folder, site: Site, yard: DemoYard, run: Run) -> int:
-    """Write report and page, print the table of verdicts, and give the exit code."""
-    import json
-
-    from conformance.recordings.show.story_page import story_page
-    from conformance.reports import as_text
-    from conformance.reports.document import document
-    from conformance.suite.verdict import Verdict
-
-    report = document(run, seed=0)
-    write(folder.report, json.dumps(report, indent=1, ensure_ascii=False) + "\n")
-    story = _story(folder.recording)
-    write(folder.page, story_page(story, ON_THE_BENCH, _judged_cases(run)))
-    click.echo("")
-    click.echo(_table(run))
-    click.echo(as_text.render(report))
-    wrong = _not_as_shown(yard, story)
-    click.echo("")
-    for what in wrong:
-        click.echo(f"not as it has to be: {what}")
-    click.echo(f"{len(story.lines)} messages recorded, {len(story.invalid)} of them not valid")
-    click.echo(f"  what was said   {folder.recording}")
-    click.echo(f"  what happened   {folder.page}   (open it in a browser)")
-    click.echo(f"  the verdicts    {folder.report}")
-    click.echo(f"  the site file   {folder.site}")
-    if run.verdict is Verdict.ERROR:
-        raise Trouble("a case ended with an internal error", fix="Report it with what stands above")
-    return 0 if not wrong and run.verdict is Verdict.PASS else 1
-
-
-def _not_as_shown(yard: DemoYard, story: Any) -> list[str]:
-    """What did not come out as the demo is there to show: nothing recorded or done is nothing shown."""
-    from conformance.commands.demo.yard import BERTH, BOX
-
-    jobs = [sent for _, _, sent in yard.supervisor.history]
-    wrong = [f"{_words(sent.body)}: {sent.state}" for sent in jobs if sent.state != "done"]
-    wrong += yard.world.accidents
-    on_train = [box for (place, _), box in yard.world.boxes.items() if place == BERTH]
-    if BOX not in yard.supervisor.inventory.gone or BOX not in (*on_train, *yard.world.gone):
-        wrong.append(f"box {BOX} was not seen to leave with the train")
-    if yard.recorder.trouble:
-        wrong.append(f"the recording is not whole: {yard.recorder.trouble}")
-    if not story.lines:
-        wrong.append("nothing was recorded")
-    if story.invalid:
-        wrong.append(f"{len(story.invalid)} messages are not valid")
-    return wrong
-
-
-def _story(path: Path) -> Any:
-    from conformance.recordings.show.story import tell
-    from protocol.recording import RecordingReader
-
-    with path.open("rb") as file:
-        reader = RecordingReader(file)
-        return tell(reader.header, reader)
-
-
-def _judged_cases(run: Run) -> list[Any]:
-    from conformance.recordings.show.story_page import JudgedCase
-    from conformance.suite.verdict import Verdict
-
-    return [
-        JudgedCase(
-            result.case.id,
-            result.case.chapter,
-            result.verdict.word,
-            result.case.requirements,
-            result.case.summary,
-            result.reason,
-        )
-        for result in run.results.values()
-        if result.verdict is not Verdict.NONE
-    ]
-
-
-def _table(run: Run) -> str:
-    """Verdicts by chapter, one line each."""
-    from collections import Counter
-
-    from conformance.suite.verdict import Verdict
-
-    words = [verdict.word for verdict in (Verdict.PASS, Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.ERROR)]
-    rows: dict[str, Counter[str]] = {}
-    for result in run.results.values():
-        if result.verdict is not Verdict.NONE:
-            rows.setdefault(result.case.chapter, Counter())[result.verdict.word] += 1
-    lines = [f"{'chapter':<12}" + "".join(f"{word:>14}" for word in words)]
-    lines += [
-        f"{chapter:<12}" + "".join(f"{count[word] or '-':>14}" for word in words)
-        for chapter, count in sorted(rows.items())
-    ]
-    return "\n".join(lines)
-
-
-def _folder(path: Path, site_text: str) -> Folder:
-    """The output folder with the site file in it. Raises Trouble where it cannot be written to."""
-    folder = Folder(path)
-    try:
-        path.mkdir(parents=True, exist_ok=True)
-        strange = [file.name for file in path.iterdir() if file.name not in OWN_FILES]
-        if strange:
-            raise Trouble(
-                f"the folder holds other things ({', '.join(sorted(strange)[:3])})",
-                where=str(path),
-                fix="Name an empty or a new one with --out",
-            )
-    except OSError as error:
-        raise Trouble(
-            f"cannot use this folder: {error.strerror}", where=str(path), fix="Name another with --out"
-        ) from error
-    write(folder.site, site_text)
-    return folder
 
 
 @contextmanager

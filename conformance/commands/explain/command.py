@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from conformance.commands.options import json_output
+from conformance.commands.terminal.quiet import quiet_option
 from conformance.commands.terminal.style import linked_ids
 from protocol.trouble import Trouble
 
@@ -22,9 +23,10 @@ SUGGESTED = 4
 
 @click.command()
 @click.argument("names", nargs=-1, required=True, metavar="NAME...")
+@quiet_option
 @json_output.json_option("Print what is known as one JSON document.")
 def explain(names: tuple[str, ...], as_json: bool) -> None:
-    r"""Explain NAME: a requirement, a case, a message, a fault, a reason, a guard, a time or a size.
+    r"""Explain NAME: a requirement, a case, a message, a field, a state, a fault, a reason, a guard, a time or a size.
 
     Any id or word that a report, a finding or a page shows can be given. Three letters list a chapter.
 
@@ -61,11 +63,15 @@ def entry_page(entry: Entry, width: int) -> str:
         lines.append("")
     for label, text in entry.more:
         start = f"  {label}: "
-        lines += textwrap.wrap(start + text, width, initial_indent="  ", subsequent_indent="      ")
+        lines += textwrap.wrap(
+            start + text, width, initial_indent="  ", subsequent_indent="      ", break_on_hyphens=False
+        )
     told = dict(entry.more)
     further = [name for name in entry.see if name not in told and name not in told.get("checked by", "")]
     if further:
-        lines += textwrap.wrap(f"  see: {', '.join(further)}", width, subsequent_indent=" " * 6)
+        lines += textwrap.wrap(
+            f"  see: {', '.join(further)}", width, subsequent_indent=" " * 6, break_on_hyphens=False
+        )
     return "\n".join(lines).rstrip()
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 from conformance.suite.case import Case, all_cases
 from conformance.suite.traceability import table
@@ -15,9 +16,14 @@ WORDS = {
     "reason": "a reason of a report",
     "fault_code": "a fault",
     "level": "a level of a fault",
+    "sensor": "a sensor that a stimulus plays",
+    "step": "a step of a job",
     "role": "a role",
 }
 """Shared enumerations whose words can be explained, and what a word of each is."""
+OF_ITSELF = {"step": "what the job is doing now, as a job-report says", "sensor": "a level, true for closed"}
+"""What is said of a word whose name says the rest."""
+FACT = "what a guard looks at"
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,9 +41,21 @@ class Entry:
 
 
 def entries(name: str) -> tuple[Entry, ...]:
-    """Everything that is called `name`, whatever the case of its letters; empty where nothing is."""
-    wanted = name.strip().lower()
-    return tuple(entry for entry in every_entry() if entry.name.lower() == wanted)
+    """Everything that is called `name`, whatever the case of its letters; empty where nothing is.
+
+    A fact that a guard looks at goes by its last word too: 'past return' for job.past_return.
+    """
+    wanted = _plain(name)
+    return tuple(
+        entry
+        for entry in every_entry()
+        if _plain(entry.name) == wanted
+        or (entry.kind == FACT and _plain(entry.name.rpartition(".")[2]) == wanted)
+    )
+
+
+def _plain(name: str) -> str:
+    return name.strip().lower().replace("_", " ").replace("-", " ")
 
 
 def chapter(letters: str) -> tuple[Requirement, ...]:
@@ -48,13 +66,16 @@ def chapter(letters: str) -> tuple[Requirement, ...]:
 
 
 def every_entry() -> Iterator[Entry]:
-    """All that can be explained: requirements, cases, messages, words, guards, checks of an order, figures."""
+    """All that can be explained: requirements, cases, messages, words, states, fields, guards, checks, figures."""
     known = specification()
     yield from (_requirement(row.requirement, row.cases) for row in table())
     yield from map(_case, all_cases().values())
     yield from _messages(known)
     yield from _words(known)
+    yield from _states(known)
+    yield from _fields(known)
     yield from _guards(known)
+    yield from (Entry(name, FACT, said) for name, said in known.guard_words.items())
     yield from _checks(known)
     for kind, figures in (("a time", known.timing), ("a size", known.limits)):
         yield from (_figure(kind, figure, known) for figure in figures.values())
@@ -111,7 +132,50 @@ def _words(known: Specification) -> Iterator[Entry]:
         meanings = known.common["$defs"][kind].get("meanings", {})
         for word in known.words(kind):
             more = [("level", known.fault_level(word))] if kind == "fault_code" else []
-            yield Entry(word, what, str(meanings.get(word, "")), tuple(more), _mentions(word, known))
+            said = str(meanings.get(word, "")) or OF_ITSELF.get(kind, "")
+            yield Entry(word, what, said, tuple(more), _mentions(word, known))
+
+
+def _states(known: Specification) -> Iterator[Entry]:
+    """Each state of each table, with where it goes."""
+    for one in known.tables.values():
+        for state in one.states:
+            ways: dict[str, list[str]] = {}
+            for row in one.transitions:
+                if row.state == state and row.next != state:
+                    ways.setdefault(row.next, []).append(row.event)
+            told = ", ".join(f"{to} (on {', '.join(dict.fromkeys(events))})" for to, events in ways.items())
+            more = [("then", told or "nothing: it ends here")]
+            more += [("begins", "here")] if state == one.initial else []
+            yield Entry(state, f"a state of the table '{one.title}'", _meaning(state, known), tuple(more))
+
+
+def _meaning(state: str, known: Specification) -> str:
+    """What a message says of the word, where one has it."""
+    fields = [field for schema in known.messages.values() for field in schema["properties"].values()]
+    told = next((text for field in fields if (text := field.get("meanings", {}).get(state))), "")
+    # The words of the table of a job stand in the shared enumeration.
+    return str(
+        told or known.common["$defs"]["job_state"]["meanings"].get(state, "") or "its rows say what it is"
+    )
+
+
+def _fields(known: Specification) -> Iterator[Entry]:
+    """Each field of a message, once, with the messages that have it."""
+    having: dict[str, list[str]] = {}
+    for name, schema in known.messages.items():
+        for field_name in schema["properties"]:
+            having.setdefault(field_name, []).append(name)
+    for name, messages in having.items():
+        rule = known.messages[messages[0]]["properties"][name]
+        more = [("in", ", ".join(messages))]
+        more += [("unit", str(rule["unit"]))] if "unit" in rule else []
+        yield Entry(name, "a field of a message", _description(rule, known), tuple(more))
+
+
+def _description(rule: Mapping[str, Any], known: Specification) -> str:
+    shared = known.common["$defs"].get(str(rule.get("$ref", "")).rpartition("/")[2], {})
+    return str(rule.get("description") or shared.get("description") or "see the page of the message")
 
 
 def _guards(known: Specification) -> Iterator[Entry]:

@@ -14,6 +14,7 @@ import click
 
 from conformance.commands.options.json_output import json_option
 from conformance.commands.options.site import site_option
+from conformance.commands.terminal.quiet import quiet_option
 from conformance.commands.terminal.width import width
 from conformance.files.whole_file import require_folder
 from protocol.trouble import Trouble
@@ -41,6 +42,7 @@ OPTIONS = (
         "--without", multiple=True, type=int, metavar="LINE", help="Leave out the pair on this line of PAIRS."
     ),
     click.option("--html", type=_FILE, help="Write a page with plots."),
+    quiet_option,
     json_option("Print everything as one JSON document."),
 )
 

@@ -8,6 +8,7 @@ import click
 
 from conformance.commands.measure.options import entry_of
 from conformance.commands.options.site import site_option
+from conformance.commands.terminal.quiet import quiet_option
 from protocol.trouble import Trouble
 
 _FILE = click.Path(path_type=Path, dir_okay=False)
@@ -21,6 +22,7 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 @click.option(
     "--slot", type=click.IntRange(0), default=0, show_default=True, help="Over which slot it was jogged."
 )
+@quiet_option
 def pairs(
     recordings: tuple[Path, ...], site_path: Path, crane: str | None, place: str | None, slot: int
 ) -> int:

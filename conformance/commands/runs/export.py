@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from conformance.commands.options import json_output
 from conformance.commands.terminal import progress
 from conformance.commands.terminal.quiet import quiet_option
 
@@ -15,7 +16,8 @@ from conformance.commands.terminal.quiet import quiet_option
 @click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--cut", metavar="RULE", help="What begins a run, as for 'yardwire runs list'.")
 @quiet_option
-def export(folder: Path, recordings: tuple[Path, ...], cut: str | None) -> None:
+@json_output.json_option("Print the counts as one JSON document.")
+def export(folder: Path, recordings: tuple[Path, ...], cut: str | None, as_json: bool) -> None:
     """Write the runs of RECORDINGS (folders, files or runs) below DIR as Parquet, in folders site=SITE/day=DAY.
 
     One row a message; columns with types, which stay as they are. Exporting a recording again writes its files over.
@@ -31,4 +33,9 @@ def export(folder: Path, recordings: tuple[Path, ...], cut: str | None) -> None:
     runs = all_runs(recordings, rule, progress.Counting("files read"))
     done = write_all(folder, runs, progress.Counting("files written"))
     progress.clear()
+    if as_json:
+        json_output.tell(
+            {"folder": str(folder), "runs": done.runs, "messages": done.messages, "files": done.files}
+        )
+        return
     click.echo(f"{folder}: {done.runs:,} runs, {done.messages:,} messages, in {done.files:,} files")

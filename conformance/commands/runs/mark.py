@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from conformance.commands.options import json_output
+from conformance.commands.terminal.quiet import quiet_option
 from protocol.trouble import Trouble
 
 MOST_TEXT = 500
@@ -22,12 +24,15 @@ MOST_TEXT = 500
 @click.option(
     "--set", "figures", multiple=True, metavar="NAME=VALUE", help="A figure, such as temperature=21.5."
 )
+@quiet_option
+@json_output.json_option("Print what is said now of each run as one JSON document.")
 def mark(
     names: tuple[Path, ...],
     word: str | None,
     note: str | None,
     bookmark: str | None,
     figures: tuple[str, ...],
+    as_json: bool,
 ) -> int:
     """Say something of runs: good or bad, a note, a bookmark, figures such as the temperature.
 
@@ -40,7 +45,7 @@ def mark(
       yardwire runs mark recordings/monday.ywrec#9 --bad --note 'stood 2 cm short' --set temperature=24.5
     """  # noqa: D301 - click wants the character itself
     from conformance.recordings.runs.index import index_of
-    from conformance.recordings.runs.marks import write_mark
+    from conformance.recordings.runs.marks import read_marks, write_mark
     from conformance.recordings.runs.name import run_named
 
     changes: dict[str, float | str] = dict(map(_figure, figures))
@@ -49,6 +54,7 @@ def mark(
             changes[name] = _short(text, name)
     if not changes:
         raise click.UsageError("say something: --good, --bad, --note, --bookmark or --set")
+    rows = []
     for path in names:
         named = run_named(path)
         if named is None:
@@ -57,8 +63,13 @@ def mark(
         index = index_of(folder)
         index.named(run)
         write_mark(folder, run, changes, index.rule)
+        if as_json:
+            rows.append({"run": str(path), "said": read_marks(folder).of(run).as_json()})
+            continue
         said = (f"{name} {value}" if value != "" else f"no {name}" for name, value in changes.items())
         click.echo(f"{path}: {', '.join(said)}")
+    if as_json:
+        json_output.tell({"runs": rows})
     return 0
 
 

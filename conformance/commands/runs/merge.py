@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from conformance.commands.options import json_output
 from conformance.commands.terminal.quiet import chat, quiet_option
 
 
@@ -15,7 +16,8 @@ from conformance.commands.terminal.quiet import chat, quiet_option
     "--out", required=True, type=click.Path(path_type=Path, dir_okay=False), help="The recording to write."
 )
 @quiet_option
-def merge(recordings: tuple[Path, ...], out: Path) -> None:
+@json_output.json_option("Print the counts and the clocks as one JSON document.")
+def merge(recordings: tuple[Path, ...], out: Path, as_json: bool) -> None:
     """Make one recording of those of recorders that shared a bus ('yardwire record --share NAME').
 
     Messages stand in the order of their receipt; how far the recorders' clocks differ is measured by the uptimes
@@ -42,6 +44,23 @@ def merge(recordings: tuple[Path, ...], out: Path) -> None:
             if writer.waiting > 1 << 18:
                 writer.flush()
         writer.end(end_us)
+    cuts = [str(cut) for one in sources for cut in one.cuts]
+    if as_json:
+        json_output.tell(
+            {
+                "file": str(out), "messages": told.messages, "kept_once": told.kept_once,
+                "put_in_order": told.put_in_order,
+                "clocks": [
+                    {
+                        "recording": one.name, "ahead_us": offset.us, "minutes": offset.windows,
+                        "scatter_us": offset.scatter_us,
+                    }
+                    for one, offset in zip(sources, told.offsets, strict=True)
+                ],
+            },
+            notes=cuts,
+        )  # fmt: skip
+        return
     click.echo(
         f"{out}: {told.messages:,} messages of {len(sources)} recordings; {told.kept_once:,} retained ones kept once"
     )
@@ -53,7 +72,6 @@ def merge(recordings: tuple[Path, ...], out: Path) -> None:
             click.echo(f"  {one.name}: no node was heard by both; its clock is taken as it is")
     if told.put_in_order:
         click.echo(f"  {told.put_in_order:,} messages had overtaken another one of their topic")
-    for one in sources:
-        for cut in one.cuts:
-            click.echo(f"note: {cut}", err=True)
+    for cut in cuts:
+        click.echo(f"note: {cut}", err=True)
     chat(f"Next: yardwire show {out}", err=False)

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from conformance.commands.options import json_output
+from conformance.commands.terminal.quiet import quiet_option
 
 
 @click.command()
@@ -15,6 +16,7 @@ from conformance.commands.options import json_output
 @click.option(
     "--cluster", metavar="ADDRESS", help="Work on this Dask scheduler; 'local': on processes of this machine."
 )
+@quiet_option
 @json_output.json_option("Print every run in one JSON document, a run a line.")
 def summary(folder: Path, cluster: str | None, as_json: bool) -> None:
     """Sum up the runs that 'yardwire runs export' wrote below DIR, a line a day.

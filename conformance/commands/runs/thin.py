@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from conformance.commands.options import json_output
+from conformance.commands.terminal.quiet import quiet_option
 from protocol.trouble import Trouble
 
 UNITS = {"": 1, "k": 1000, "M": 1000**2, "G": 1000**3}
@@ -18,7 +20,9 @@ UNITS = {"": 1, "k": 1000, "M": 1000**2, "G": 1000**3}
     "--keep", required=True, metavar="SIZE", help="How much all recordings together may take: 20G, say."
 )
 @click.option("--yes", is_flag=True, help="Take the files away; without it they are only named.")
-def thin(folder: Path, keep: str, yes: bool) -> int:
+@quiet_option
+@json_output.json_option("Print what goes and what stays as one JSON document.")
+def thin(folder: Path, keep: str, yes: bool, as_json: bool) -> int:
     """Take old recordings away until the rest takes no more than SIZE.
 
     Files with a run that failed, did not end, had a fault or a reset, or of which somebody has said anything stay;
@@ -43,8 +47,22 @@ def thin(folder: Path, keep: str, yes: bool) -> int:
                 path.unlink()
             except OSError as error:
                 raise Trouble(f"cannot be taken away: {error.strerror}", where=str(path)) from error
-        click.echo(f"{'taken away' if yes else 'would go'}: {path}")
+        if not as_json:
+            click.echo(f"{'taken away' if yes else 'would go'}: {path}")
+    code = int(plan.left > size)
+    if as_json:
+        left = f"{plan.left:,} bytes {'are' if yes else 'would be'} left, more than {size:,}: what matters takes them"
+        fix = "Keep more, or take back what is said of runs that need not stay"
+        json_output.tell(
+            {
+                "taken_away": yes, "goes": [str(path) for path in plan.goes], "stays": plan.matters,
+                "left": plan.left, "keep": size,
+            },
+            exit_code=code, verdict=json_output.judged(code),
+            findings=[json_output.finding(left, where=str(folder), fix=fix)] if code else [],
+        )  # fmt: skip
+        return code
     for name, why in plan.matters.items():
         click.echo(f"stays: {name}: {why}")
     click.echo(f"{plan.left:,} bytes {'are' if yes else 'would be'} left")
-    return 0 if plan.left <= size else 1
+    return code

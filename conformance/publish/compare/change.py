@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 SENDERS, RECEIVERS = "senders", "receivers"
@@ -28,6 +28,16 @@ class Change:
     witness: Witness | None = None
     to_read: bool = False
     """Only a person can say what it means: the wording of a requirement."""
+
+    def document(self) -> dict[str, Any]:
+        """For programs."""
+        return {
+            "where": self.where,
+            "what": self.what,
+            "breaks": list(self.breaks),
+            "to_read": self.to_read,
+            "witness": asdict(self.witness) if self.witness else None,
+        }
 
     def __str__(self) -> str:
         whom = f"breaks {' and '.join(self.breaks)}" if self.breaks else "compatible"

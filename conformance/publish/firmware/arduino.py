@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from importlib.resources.abc import Traversable
 
 from conformance.publish.firmware.core_files import core_files
-from conformance.publish.firmware.one_role import node_with
+from conformance.publish.firmware.one_role import node_with, nodes_of_one_role
 from conformance.publish.firmware.site_header import site_header
 from protocol.site import Site
 from protocol.specification import Specification
@@ -28,7 +28,10 @@ depends=Servo
 
 
 def arduino_library(spec: Specification, core: Traversable, site: Site) -> dict[str, bytes]:
-    """Path to bytes. `core` is the folder of the core; each example is for a node of `site` with that role alone."""
+    """Path to bytes. `core` is the folder of the core; each example is for a node of `site` with that role alone.
+
+    `extras/NODE/yw_site.h` is there for every node, also the second of a role.
+    """
     texts = {"library.properties": PROPERTIES.format(major=spec.major, minor=spec.minor)}
     texts |= {f"src/{name}": text for name, text in _sources(core)}
     texts |= {f"src/{name}": text for name, text in core_files(spec).items()}
@@ -42,6 +45,8 @@ def arduino_library(spec: Specification, core: Traversable, site: Site) -> dict[
         texts[f"{folder}/board.h"] = _text(examples.joinpath("board.h"))
         texts[f"{folder}/node.c"] = _text(examples.joinpath("node.c"))
         texts[f"{folder}/yw_site.h"] = site_header(site, node.name)
+    for node in nodes_of_one_role(site):
+        texts[f"extras/{node.name}/yw_site.h"] = site_header(site, node.name)
     return {f"{FOLDER}/{path}": text.encode() for path, text in sorted(texts.items())}
 
 

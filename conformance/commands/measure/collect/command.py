@@ -15,6 +15,7 @@ from conformance.commands.options import consent
 from conformance.commands.options.bus import USUAL, bus_options, choice_option
 from conformance.commands.options.imperfect import imperfect_option
 from conformance.commands.options.site import site_option
+from conformance.commands.terminal.quiet import chat, quiet_option
 from protocol.caution import KEEP_CLEAR
 from protocol.trouble import Trouble
 
@@ -64,6 +65,7 @@ TRAINS = ("shunter", "branch", "freight")
     help="How many the simulated person measures.",
 )  # fmt: skip
 @consent.yes_option
+@quiet_option
 def collect(
     pairs_path: Path, site_path: Path, crane: str | None, place: str | None, slot: int, trains: tuple[str, ...],
     largest: int | None, patience: int, keys: bool, yard: str, bus: Address | None, choice: str,
@@ -217,8 +219,9 @@ def _on_the_wire(
                     click.echo(row)
             else:
                 words = Lines(lines_of(sys.stdin), script=not sys.stdin.isatty())
-                click.echo(
-                    "Say 'help' for what can be said. Claiming every node, and the name of the supervisor ..."
+                chat(
+                    "Say 'help' for what can be said. Claiming every node, and the name of the supervisor ...",
+                    err=False,
                 )
             run(session, words)
         tell(f"{count} pairs added to {path}")

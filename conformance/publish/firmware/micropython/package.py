@@ -8,7 +8,7 @@ from importlib.resources.abc import Traversable
 
 from conformance.publish.firmware.micropython.made_files import made_files
 from conformance.publish.firmware.micropython.site_module import site_module
-from conformance.publish.firmware.one_role import node_with
+from conformance.publish.firmware.one_role import node_with, nodes_of_one_role
 from protocol.site import Site
 from protocol.specification import Specification
 
@@ -18,6 +18,7 @@ SHARED = "pin_board.py"
 
 def micropython_package(spec: Specification, firmware: Traversable, site: Site) -> dict[str, bytes]:
     """Path to bytes. `firmware` is the folder of the node; each example is for a node of `site` with that role alone.
+    `sites/NODE/yw_site.py` is there for every node, also the second of a role.
 
     `package.json` is as the documentation of `mip` has it: pairs of a path on the board and a URL, here relative to it.
     """
@@ -34,6 +35,8 @@ def micropython_package(spec: Specification, firmware: Traversable, site: Site) 
         texts[f"examples/{role}/main.py"] = examples.joinpath(role, "main.py").read_text(encoding="utf-8")
         texts[f"examples/{role}/{SHARED}"] = examples.joinpath(SHARED).read_text(encoding="utf-8")
         texts[f"examples/{role}/yw_site.py"] = site_module(site, node.name)
+    for node in nodes_of_one_role(site):
+        texts[f"sites/{node.name}/yw_site.py"] = site_module(site, node.name)
     return {f"{FOLDER}/{path}": text.encode() for path, text in sorted(texts.items())}
 
 

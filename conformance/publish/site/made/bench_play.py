@@ -23,9 +23,9 @@ and the time before it. Nothing has to be wired.
 - **A level, not an edge.** `["end", true, 40]` says: 40 ms after the entry before it (the first: after the
   order was handled), the sensor `end` is closed, and stays so until an entry says otherwise. An entry that
   says the level which the sensor has already changes nothing and is no edge. `true` is closed, the magnet is
-  there, the power is there.
+  there, the power is there. A sensor *fires* when it closes, behind the debounce; a pulse counts when it closes.
 - **Through the debounce.** The level comes in where a pin would: debounce, `inputs` (`MSG-14`) and all that
-  follows see no difference (`BEN-02`).
+  follows see no difference (`BEN-02`). `motor-power` has no debounce of its own; the kit holds it open for 100 ms.
 - **At the start** every sensor is open, and `motor-power` is `true`. A reset forgets what was still to be
   played.
 - **`done` means taken.** The report comes at once, within {answer} ms, and says that the inputs will be

@@ -12,7 +12,8 @@ HEAD = """# Faults: when each comes, and what ends it
 Made from [`faults.toml`](../../protocol/v1/faults.toml) by `python -m conformance.publish.site.made`. A fault
 of level `warn` is said, and work goes on (`FLT-03`). One of level `halt` ends the open job, stops the machine
 and is counted (`FLT-02`). The field `active` of `fault` lists what stands now; a fault that has ended is no
-longer in it.
+longer in it. One of level `halt` counts each time that it comes, also while it stands: motor power lost twice
+counts two.
 """
 
 ENDS = {
