@@ -25,6 +25,11 @@ from typing import Any
 import pytest
 
 LEFT_OUT = "not browser and not slow and not exhaustive and not faulty"
+ENDS = {
+    int(pytest.ExitCode.OK): "passed",
+    int(pytest.ExitCode.TESTS_FAILED): "failed",
+    int(pytest.ExitCode.NO_TESTS_COLLECTED): "none",
+}
 MEMORY = 4 << 30
 """Bytes of address space that a mutant may take."""
 NOT_MUTATED = b"\0not mutated"
@@ -111,7 +116,8 @@ class Trial:
     seconds: int
     """Of processor time that it may take."""
     ended: str = ""
-    """`passed`, `failed`, `time-out` or `broken` (pytest could not run the tests); '' while it runs."""
+    """`passed`, `failed`, `time-out`, `broken` (pytest could not run the tests) or `none` (none was left to run); ''
+    while it runs."""
     test: str = ""
     """The first test that failed."""
 
@@ -134,7 +140,7 @@ class Trial:
             self.ended = "time-out" if out_of_time else "failed"
         else:
             code = os.WEXITSTATUS(status)
-            self.ended = {0: "passed", 1: "failed"}.get(code, "failed" if self.test else "broken")
+            self.ended = ENDS.get(code, "failed" if self.test else "broken")
         return True
 
     def stop(self) -> None:
