@@ -15,7 +15,7 @@ from tests.mutation.trial import MutatedFinder, Trial, start
 
 KEPT = ROOT / "out" / "mutants" / "results.jsonl"
 LIMIT = 25
-"""Seconds of processor time for one mutant. The tests of a module take a third of it at most."""
+"""Seconds of processor time for one test of a mutant."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +87,7 @@ class Campaign:
         if not self._killers:
             return
         log = self._kept.with_name("control.log")
-        trial = start(sorted(self._killing), 40 * LIMIT, None, only or None, log)
+        trial = start(sorted(self._killing), LIMIT, None, only or None, log)
         while not trial.look():
             time.sleep(0.02)
         if trial.ended != "passed":

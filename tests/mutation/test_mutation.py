@@ -199,4 +199,24 @@ def test_a_mutant_that_never_ends_is_ended(tmp_path: Path) -> None:
     trial = start([str(tmp_path / "test_endless.py")], 2)
     while not trial.look():
         time.sleep(0.02)
-    assert trial.ended == "time-out"
+    assert (trial.ended, trial.test) == ("time-out", "test_endless.py::test_endless")
+
+
+BUSY = """import time
+
+
+def test_one():
+    end = time.process_time() + 1.2
+    while time.process_time() < end:
+        pass
+"""
+
+
+@pytest.mark.wire
+def test_each_test_has_its_own_time_and_many_of_them_are_no_mutant_that_never_ends(tmp_path: Path) -> None:
+    (tmp_path / "test_busy.py").write_text(f"{BUSY}\n\ntest_two = test_three = test_one\n")
+    (tmp_path / "pytest.ini").write_text("[pytest]\n")
+    trial = start([str(tmp_path / "test_busy.py")], 2)
+    while not trial.look():
+        time.sleep(0.02)
+    assert (trial.ended, trial.test) == ("passed", "")
