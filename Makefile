@@ -48,10 +48,10 @@ demo: $(if $(findstring --boards,$(ARGS)),$(BOARDS),$(RUNTIME))
 
 # The three parts of 'make test', as CI runs and times them: every test is in one of them.
 quick: $(DEV)
-	@PYTHONHASHSEED=0 $(PYTEST) $(IN_PROCESS) -m "not wire and not browser and not faulty and not slow and not exhaustive" $(ARGS)
+	@PYTHONHASHSEED=0 $(PYTEST) $(IN_PROCESS) -m "not wire and not browser and not faulty and not slow and not long and not exhaustive" $(ARGS)
 
 wire: $(DEV)
-	@PYTHONHASHSEED=0 $(PYTEST) -m "(wire or browser or slow) and not faulty and not exhaustive" $(ARGS)
+	@PYTHONHASHSEED=0 $(PYTEST) -m "(wire or browser or slow or long) and not faulty and not exhaustive" $(ARGS)
 
 faulty: $(DEV)
 	@PYTHONHASHSEED=0 $(PYTEST) -m "faulty and not exhaustive" $(ARGS)

@@ -51,14 +51,14 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Mark what starts processes or opens sockets (`wire`) and what drives a browser.
 
-    Tests of files that take long are `slow`. In a worker put the files that take longest first as well: they are dealt
-    in this order.
+    Tests of files that take long are `long`: nothing between two edits. In a worker put the files that take longest
+    first as well: they are dealt in this order.
     """
     sort_into_kinds(items)
     long = listed()
     for item in items:
         if _file(item.nodeid) in long:
-            item.add_marker("slow")  # What is listed for its time is nothing between two edits.
+            item.add_marker("long")
     if hasattr(config, "workerinput"):
         order = longest_first((_file(item.nodeid) for item in items), listed())
         place = {name: number for number, name in enumerate(order)}

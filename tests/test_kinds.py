@@ -57,7 +57,7 @@ def test_connects() -> None:
 def test_hides_it_in_the_kit() -> None:
     assert main.run(["validate", "--broker", "mqtt://127.0.0.1:1"]) == 2
 """
-QUICK = ("-m", "not wire and not browser and not faulty and not slow and not exhaustive")
+QUICK = ("-m", "not wire and not browser and not faulty and not slow and not long and not exhaustive")
 
 
 def run_pytest(folder: Path, *arguments: str) -> str:

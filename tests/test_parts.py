@@ -10,7 +10,7 @@ from pathlib import Path
 from _pytest.mark.expression import Expression
 
 ROOT = Path(__file__).parents[1]
-KINDS = ("wire", "browser", "faulty", "slow", "exhaustive")
+KINDS = ("wire", "browser", "faulty", "slow", "long", "exhaustive")
 
 
 def selections() -> dict[str, Expression]:

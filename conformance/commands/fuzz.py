@@ -6,7 +6,6 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, replace
-from importlib.metadata import version
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
@@ -135,6 +134,8 @@ def fuzz(
     site = _site_with(site_path, node)
     kinds = tuple(kind for kind in KINDS if kind in only) if only else KINDS
     options = Options(seed=seed, motion=not no_motion, rate=rate, kinds=kinds)
+    from importlib.metadata import version
+
     kept_in = Corpus(corpus, site.name, node, version("yardwire"))
     if resume:
         seed, first = kept_in.mark()

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from difflib import get_close_matches
 from importlib import import_module
 from typing import Any
 
@@ -51,6 +50,8 @@ class LazyGroup(click.Group):
         """
         name = args[0]
         if name not in self._table and not name.startswith("-") and not ctx.resilient_parsing:
+            from difflib import get_close_matches
+
             near = get_close_matches(name, self._table, n=1)
             hint = f"did you mean '{near[0]}'?" if near else f"the commands are: {', '.join(self._table)}"
             raise click.UsageError(f"there is no command '{name}'; {hint}", ctx)

@@ -10,10 +10,8 @@ import os
 import select
 import signal
 import sys
-import traceback
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from importlib.metadata import version
 from typing import NoReturn
 
 import click
@@ -95,6 +93,8 @@ Exit codes:
 
 def _print_version(ctx: click.Context, _parameter: click.Parameter, wanted: bool) -> None:
     if wanted:
+        from importlib.metadata import version
+
         click.echo(f"yardwire {version('yardwire')}, protocol version 1")
         ctx.exit()
 
@@ -201,6 +201,8 @@ def _tell_stopped(ending: KeyboardInterrupt) -> int:
 
 
 def _tell_own_fault(ending: BaseException) -> None:
+    import traceback
+
     last = traceback.extract_tb(ending.__traceback__)[-1:]
     where = f"\n  where: {last[0].filename}, line {last[0].lineno}" if last else ""
     _tell(
@@ -242,6 +244,8 @@ def _linked(linked_ids: Callable[[str], str], text: str) -> str:
 
 def _show_traceback_if_asked(ending: BaseException) -> None:
     if os.environ.get("YARDWIRE_DEBUG") == "1":
+        import traceback
+
         _tell("".join(traceback.format_exception(ending)).rstrip())
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -196,6 +195,8 @@ class _Session:
             else SharedCapture(address, topics, self._take, qos, share)
         )
         source = address.name if share is None else f"{address.name}, {SHARED}{share}"
+        from importlib.metadata import version
+
         header = Header(site, now_iso(), source, version("yardwire"))
         self.recording = RecordingFiles(path, header, rotation, pack=pack)
         self._most: int | None = None

@@ -6,6 +6,7 @@ Both benches write this one log, so a case cannot tell whether it runs on virtua
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections import defaultdict
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -84,6 +85,8 @@ class Log:
     def __init__(self) -> None:
         self.traces: list[Trace] = []
         self.messages: list[Message] = []
+        self._sent: defaultdict[str, list[Message]] = defaultdict(list)
+        """What the node published by its message name, and all of it under ''."""
         self._forgotten = 0
         self._newest: int | None = None
         """The node's newest connection of which the CONNECT was seen, and what it has subscribed on it."""
@@ -113,7 +116,11 @@ class Log:
             return
         self._forgotten += drop
         del self.traces[:drop]
-        self.messages = list(self.since(self._forgotten))
+        kept = list(self.since(self._forgotten))
+        self.messages = []
+        self._sent.clear()
+        for message in kept:
+            self._keep(message)
 
     def add(self, *, connection: int, at_ms: float, from_node: bool, size: int, packet: Packet) -> Trace:
         """Enter one packet and, where it is a PUBLISH, the message in it."""
@@ -127,15 +134,22 @@ class Log:
             case Granted(kind=Kind.SUBACK, packet_id=number) if connection == self._newest:
                 self._granted |= set(self._asked.pop(number, ()))
         if isinstance(packet, Publish):
-            self.messages.append(self._message(trace, packet))
+            self._keep(self._message(trace, packet))
         return trace
 
     def enter(self, message: Message) -> None:
         """Enter a message that has been read already, with its trace."""
         self.traces.append(message.trace)
-        self.messages.append(message)
+        self._keep(message)
         if message.from_node and message.name == "node-status":
             self.minor = message.body.get("minor", self.minor)
+
+    def _keep(self, message: Message) -> None:
+        self.messages.append(message)
+        if message.from_node:
+            self._sent[""].append(message)
+            if message.name:
+                self._sent[message.name].append(message)
 
     def _message(self, trace: Trace, packet: Publish) -> Message:
         message = _read(trace, packet)
@@ -150,12 +164,11 @@ class Log:
 
     def since(self, number: int) -> Iterator[Message]:
         """The messages after trace `number`, oldest first."""
-        first = bisect_right(self.messages, number, key=lambda message: message.trace.number)
-        return iter(self.messages[first:])
+        return _after(self.messages, number)
 
     def sent(self, name: str = "", after: int = 0) -> Iterator[Message]:
         """What the node published, one message name or all, after trace `after`."""
-        return (message for message in self.since(after) if message.from_node and name in ("", message.name))
+        return _after(self._sent.get(name, []), after)
 
     def misdirected(self, order: Mapping[str, Any], after: int) -> str:
         """Words for a report that names `order` by its id or the one it refers to, but not as its answer does [ORD-14].
@@ -168,12 +181,15 @@ class Log:
 
     def latest(self, name: str) -> Message | None:
         """The node's newest readable message of that name."""
-        found = (m for m in reversed(self.messages) if m.from_node and m.name == name and m.body)
-        return next(found, None)
+        return next((message for message in reversed(self._sent.get(name, [])) if message.body), None)
 
     def connects(self) -> list[tuple[Trace, Connect]]:
         """The node's CONNECT packets."""
         return [(trace, trace.packet) for trace in self.traces if isinstance(trace.packet, Connect)]
+
+
+def _after(messages: list[Message], number: int) -> Iterator[Message]:
+    return iter(messages[bisect_right(messages, number, key=lambda message: message.trace.number) :])
 
 
 def _takes_in(topic_filter: str, topic: str) -> bool:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
-from importlib.metadata import version
 from typing import Any
 
 from conformance.suite.fixture import Fixture
@@ -21,6 +20,8 @@ FORMAT = 3
 
 def versions() -> dict[str, str]:
     """Versions of the kit and of the protocol that it judges by."""
+    from importlib.metadata import version
+
     spec = specification()
     return {"kit": version("yardwire"), "protocol": spec.dotted()}
 

@@ -15,6 +15,7 @@ from importlib import import_module
 
 from tests.mutation.campaign import Campaign, FailsUnchanged, Outcome
 from tests.mutation.changes import Change, changes_of, sample
+from tests.mutation.killers import killers, record
 from tests.mutation.packages import Package, packages
 from tests.mutation.survivors import Survivor, gone, survivors
 from tests.mutation.table import GOAL, Measured, read, write
@@ -39,10 +40,10 @@ def main() -> int:
     listed = survivors()
     known = [package for package in packages() if asked.package is None or package.name in asked.package]
     every = {package.name: _changes(package) for package in known}
-    campaign = Campaign(asked.jobs, afresh=asked.afresh)
+    campaign = Campaign(asked.jobs, afresh=asked.afresh, killers=killers())
     try:
         if asked.ci:
-            return _a_few(campaign, known, every, listed)
+            return _a_few(campaign, known, every, listed, keep=asked.record)
         return _tables(campaign, known, every, listed, asked)
     except FailsUnchanged as failure:
         print(f"The tests fail, so they kill nothing: {failure}")
@@ -65,10 +66,13 @@ def _asked() -> argparse.Namespace:
     parser.add_argument(
         "--ci", action="store_true", help=f"{CI_SIZE} mutants of all packages; writes no table"
     )
+    parser.add_argument("--record", action="store_true", help="with --ci: write down which test killed which")
     asked = parser.parse_args()
     names = {package.name for package in packages()}
     if unknown := set(asked.package or ()) - names:
         parser.error(f"no package {', '.join(sorted(unknown))}; there are {', '.join(sorted(names))}")
+    if asked.record and (not asked.ci or asked.package):
+        parser.error("--record goes with --ci, over all packages")
     if asked.jobs < 1 or asked.sample < 1:
         parser.error("--jobs and --sample take 1 or more")
     return asked
@@ -83,16 +87,22 @@ def _a_few(
     known: Sequence[Package],
     every: dict[str, list[Change]],
     listed: dict[str, Survivor],
+    *,
+    keep: bool,
 ) -> int:
     """The sample of CI: fails where one lives that is not listed, or one that is listed does not."""
+    found: dict[str, str] = {}
     drawn = {change.key for change in sample([c for own in every.values() for c in own], CI_SIZE, CI_SEED)}
     wrong = 0
     for package in known:
         chosen = [change for change in every[package.name] if change.key in drawn]
         by_key = {change.key: change for change in chosen}
         for outcome in campaign.run(package, chosen):
+            found[outcome.key] = outcome.test
             wrong += _tell_wrong(package, by_key[outcome.key], outcome, listed)
     campaign.control()
+    if keep:
+        record(found)
     used = resource.getrusage(resource.RUSAGE_CHILDREN)
     took = f"{used.ru_utime + used.ru_stime:.0f} s of processor time"
     print(f"{len(drawn)} mutants, seed {CI_SEED}, {took}: {wrong} not as they should be")

@@ -15,7 +15,7 @@ from tests.mutation.trial import MutatedFinder, Trial, start
 
 KEPT = ROOT / "out" / "mutants" / "results.jsonl"
 LIMIT = 25
-"""Seconds of processor time for one mutant. The tests of a module take a third of it at most."""
+"""Seconds of processor time for one test of a mutant."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,11 +43,23 @@ class FailsUnchanged(Exception):
 class Campaign:
     """Runs mutants of packages."""
 
-    def __init__(self, jobs: int, kept: Path = KEPT, root: Path = ROOT, *, afresh: bool = False) -> None:
-        """`jobs` beside each other. Results of an earlier run are taken over, unless asked for `afresh`."""
+    def __init__(
+        self,
+        jobs: int,
+        kept: Path = KEPT,
+        root: Path = ROOT,
+        *,
+        afresh: bool = False,
+        killers: Mapping[str, str] | None = None,
+    ) -> None:
+        """`jobs` beside each other. Results of an earlier run are taken over, unless asked for `afresh`.
+
+        `killers` are tests by the mutant that they killed before: each is tried alone, and the others where it passes.
+        """
         self._jobs = jobs
         self._kept = kept
         self._root = root
+        self._killers_before = killers or {}
         self._states: dict[str, str] = {}
         self._killers: set[str] = set()
         self._killing: set[str] = set()
@@ -75,7 +87,7 @@ class Campaign:
         if not self._killers:
             return
         log = self._kept.with_name("control.log")
-        trial = start(sorted(self._killing), 40 * LIMIT, None, only or None, log)
+        trial = start(sorted(self._killing), LIMIT, None, only or None, log)
         while not trial.look():
             time.sleep(0.02)
         if trial.ended != "passed":
@@ -89,23 +101,34 @@ class Campaign:
             self._killing.update(package.tests[change.file])
 
     def _play(self, package: Package, changes: Iterable[Change]) -> Iterator[tuple[Change, Outcome]]:
-        todo, running = list(changes)[::-1], dict[str, tuple[Change, Trial]]()
+        todo = [(change, self._killers_before.get(change.key, "")) for change in changes][::-1]
+        running: dict[str, tuple[Change, str, Trial]] = {}
         try:
             while todo or running:
                 while todo and len(running) < self._jobs:
-                    change = todo.pop()
-                    mutated = change.apply(package.sources[change.file])
-                    finder = MutatedFinder(self._root, change.file, mutated)
-                    running[change.key] = change, start(package.tests[change.file], LIMIT, finder)
+                    change, killer = todo.pop()
+                    running[change.key] = change, killer, self._start(package, change, killer)
                 time.sleep(0.02)
-                for key, (change, trial) in list(running.items()):
-                    if trial.look():
-                        del running[key]
-                        state, took = self._state(package, change.file), time.monotonic() - trial.began
-                        yield change, Outcome(key, state, trial.ended, trial.test, round(took, 1))
+                for key, (change, killer, trial) in list(running.items()):
+                    if not trial.look():
+                        continue
+                    del running[key]
+                    if killer and trial.test != killer:
+                        todo.append((change, ""))
+                        continue
+                    if trial.ended == "none":
+                        raise FailsUnchanged(f"none is left to run for {change.file}")
+                    state, took = self._state(package, change.file), time.monotonic() - trial.began
+                    yield change, Outcome(key, state, trial.ended, trial.test, round(took, 1))
         finally:
-            for _change, trial in running.values():
+            for _change, _killer, trial in running.values():
                 trial.stop()
+
+    def _start(self, package: Package, change: Change, killer: str) -> Trial:
+        finder = MutatedFinder(self._root, change.file, change.apply(package.sources[change.file]))
+        if killer:
+            return start([str(self._root / killer.partition("::")[0])], LIMIT, finder, [killer])
+        return start(package.tests[change.file], LIMIT, finder)
 
     def _keep(self, outcome: Outcome) -> None:
         self._kept.parent.mkdir(parents=True, exist_ok=True)

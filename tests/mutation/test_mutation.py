@@ -126,16 +126,20 @@ def test_it_counts():
 """
 
 
-def outcomes(folder: Path, tests: str, texts: Sequence[str]) -> dict[str, str]:
-    """How the mutants whose change reads so end, by that change."""
+def outcomes(
+    folder: Path, tests: str, texts: Sequence[str], killer: str = "", *, tests_told: bool = False
+) -> dict[str, str]:
+    """How the mutants whose change reads so end, by that change, or which test each fails; `killer` is tried first."""
     (folder / "counter.py").write_text(SOURCE)
     (folder / "test_counter.py").write_text(tests)
     (folder / "pytest.ini").write_text("[pytest]\npythonpath = .\n")
     package = Package("counter", {"counter.py": SOURCE}, {"counter.py": (str(folder / "test_counter.py"),)})
     changes = {one.key: one for one in changes_of("counter.py", SOURCE) if one.shown(SOURCE) in texts}
-    campaign = Campaign(2, folder / "kept.jsonl", folder)
+    before = dict.fromkeys(changes, killer) if killer else {}
+    campaign = Campaign(2, folder / "kept.jsonl", folder, killers=before)
     found = {
-        changes[one.key].shown(SOURCE): one.ended for one in campaign.run(package, list(changes.values()))
+        changes[one.key].shown(SOURCE): one.test if tests_told else one.ended
+        for one in campaign.run(package, list(changes.values()))
     }
     campaign.control()
     return found
@@ -156,6 +160,32 @@ def test_a_mutant_dies_of_a_test_and_lives_without_one(tmp_path: Path) -> None:
     assert (tmp_path / "kept.jsonl").read_text() == known, "a result that stands is not made again"
 
 
+SAVED = "self.seen = total -> pass"
+THREE = f"{TESTS}\n\ntest_it_counts_again = test_it_counts\n\n\ndef test_it_is():\n    assert Counter\n"
+
+
+@pytest.mark.wire
+@pytest.mark.parametrize(
+    ("killer", "dies_of"),
+    [("counts_again", "counts_again"), ("is", "counts"), ("was_renamed", "counts")],
+)
+def test_what_killed_it_before_is_tried_first_and_the_others_where_that_passes_or_is_gone(
+    tmp_path: Path, killer: str, dies_of: str
+) -> None:
+    name = "test_counter.py::test_it_{}"
+    assert outcomes(tmp_path, THREE, [SAVED], name.format(killer), tests_told=True) == {
+        SAVED: name.format(dies_of)
+    }
+
+
+@pytest.mark.wire
+def test_no_test_at_all_kills_nothing(tmp_path: Path) -> None:
+    """Where marks leave out every test of a file, its mutants are neither killed nor alive."""
+    marked = TESTS.replace("def test", "import pytest\n\n\n@pytest.mark.slow\ndef test")
+    with pytest.raises(FailsUnchanged, match=r"none is left to run for counter\.py"):
+        outcomes(tmp_path, marked, [SAVED])
+
+
 @pytest.mark.wire
 def test_tests_that_fail_anyway_kill_nothing(tmp_path: Path) -> None:
     with pytest.raises(FailsUnchanged, match="test_it_counts"):
@@ -169,4 +199,24 @@ def test_a_mutant_that_never_ends_is_ended(tmp_path: Path) -> None:
     trial = start([str(tmp_path / "test_endless.py")], 2)
     while not trial.look():
         time.sleep(0.02)
-    assert trial.ended == "time-out"
+    assert (trial.ended, trial.test) == ("time-out", "test_endless.py::test_endless")
+
+
+BUSY = """import time
+
+
+def test_one():
+    end = time.process_time() + 1.2
+    while time.process_time() < end:
+        pass
+"""
+
+
+@pytest.mark.wire
+def test_each_test_has_its_own_time_and_many_of_them_are_no_mutant_that_never_ends(tmp_path: Path) -> None:
+    (tmp_path / "test_busy.py").write_text(f"{BUSY}\n\ntest_two = test_three = test_one\n")
+    (tmp_path / "pytest.ini").write_text("[pytest]\n")
+    trial = start([str(tmp_path / "test_busy.py")], 2)
+    while not trial.look():
+        time.sleep(0.02)
+    assert (trial.ended, trial.test) == ("passed", "")

@@ -7,9 +7,11 @@ program that a test starts is the real one: what only such a test could see live
 from __future__ import annotations
 
 import contextlib
+import mmap
 import os
 import resource
 import signal
+import struct
 import sys
 import time
 import traceback
@@ -25,11 +27,18 @@ from typing import Any
 import pytest
 
 LEFT_OUT = "not browser and not slow and not exhaustive and not faulty"
+ENDS = {
+    int(pytest.ExitCode.OK): "passed",
+    int(pytest.ExitCode.TESTS_FAILED): "failed",
+    int(pytest.ExitCode.NO_TESTS_COLLECTED): "none",
+}
 MEMORY = 4 << 30
 """Bytes of address space that a mutant may take."""
 NOT_MUTATED = b"\0not mutated"
 PATIENCE = 8
-"""How many times its processor time a mutant may take by the clock, for one that waits for ever."""
+"""How many times its processor time a test may take by the clock, for one that waits for ever."""
+MOST_TESTS = 40
+"""How many times the processor time of one test all of them may take together."""
 
 
 class MutatedLoader(SourceFileLoader):
@@ -63,14 +72,40 @@ class MutatedFinder(MetaPathFinder):
         )
 
 
+class Now:
+    """What runs in the child at the moment, seen by its parent: when it began, and the node id of a test."""
+
+    _BEGAN = struct.Struct("<dH")
+
+    def __init__(self) -> None:
+        self._shared = mmap.mmap(-1, 4096)
+        self.begin("")
+
+    def begin(self, test: str) -> None:
+        """A test begins, or with '' what comes before the first."""
+        name = test.encode()[: 4096 - self._BEGAN.size]
+        self._shared[: self._BEGAN.size + len(name)] = self._BEGAN.pack(time.monotonic(), len(name)) + name
+
+    def look(self) -> tuple[float, str]:
+        """When it began, by the clock that all processes have in common, and which it is."""
+        began, length = self._BEGAN.unpack_from(self._shared)
+        return began, self._shared[self._BEGAN.size : self._BEGAN.size + length].decode(errors="replace")
+
+
 class Witness:
     """Says on a pipe which test failed first; runs only some tests where they are named."""
 
     def __init__(
-        self, pipe: int, finder: MutatedFinder | None = None, only: frozenset[str] | None = None
+        self,
+        pipe: int,
+        now: Now,
+        seconds: int,
+        finder: MutatedFinder | None = None,
+        only: frozenset[str] | None = None,
     ) -> None:
-        """`only` are node ids as pytest gives them."""
+        """`only` are node ids as pytest gives them; each may take so many seconds of processor time."""
         self._pipe = pipe
+        self._now, self._seconds = now, seconds
         self._finder = finder
         self._only = only
         self._told = False
@@ -94,6 +129,11 @@ class Witness:
         if self._only is not None:
             items[:] = [item for item in items if item.nodeid in self._only]
 
+    def pytest_runtest_logstart(self, nodeid: str) -> None:
+        """Say which test begins, and give it its time."""
+        self._now.begin(nodeid)
+        _may_take(self._seconds)
+
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
         """Tell the first failure."""
         if report.failed and not self._told:
@@ -109,15 +149,18 @@ class Trial:
     pipe: int
     began: float
     seconds: int
-    """Of processor time that it may take."""
+    """Of processor time that one test may take."""
+    now: Now
     ended: str = ""
-    """`passed`, `failed`, `time-out` or `broken` (pytest could not run the tests); '' while it runs."""
+    """`passed`, `failed`, `time-out`, `broken` (pytest could not run the tests) or `none` (none was left to run); ''
+    while it runs."""
     test: str = ""
-    """The first test that failed."""
+    """The first test that failed, or the one that took too long."""
 
     def look(self) -> bool:
         """Whether it is over; ends it where it takes too long."""
-        late = time.monotonic() - self.began > PATIENCE * self.seconds
+        began, running = self.now.look()
+        late = time.monotonic() - began > PATIENCE * self.seconds
         if late:
             os.killpg(self.process, signal.SIGKILL)
         number, status = os.waitpid(self.process, 0 if late else os.WNOHANG)
@@ -132,9 +175,10 @@ class Trial:
         if os.WIFSIGNALED(status):
             out_of_time = late or os.WTERMSIG(status) in (signal.SIGXCPU, signal.SIGKILL)
             self.ended = "time-out" if out_of_time else "failed"
+            self.test = self.test or running
         else:
             code = os.WEXITSTATUS(status)
-            self.ended = {0: "passed", 1: "failed"}.get(code, "failed" if self.test else "broken")
+            self.ended = ENDS.get(code, "failed" if self.test else "broken")
         return True
 
     def stop(self) -> None:
@@ -154,16 +198,17 @@ def start(
     only: Iterable[str] | None = None,
     log: Path | None = None,
 ) -> Trial:
-    """Run tests until the first fails, with a module mutated where a finder is given."""
+    """Run tests until the first fails or takes more `seconds`, with a module mutated where a finder is given."""
     reading, writing = os.pipe()
+    now = Now()
     sys.stdout.flush()
     process = os.fork()
     if process:
         os.close(writing)
-        return Trial(process, reading, time.monotonic(), seconds)
+        return Trial(process, reading, time.monotonic(), seconds, now)
     os.close(reading)
     chosen = None if only is None else frozenset(only)
-    _as_child(lambda: _run(tests, Witness(writing, finder, chosen)), seconds, log)
+    _as_child(lambda: _run(tests, Witness(writing, now, seconds, finder, chosen)), seconds, log)
     raise AssertionError("the child has ended")
 
 
@@ -171,7 +216,7 @@ def _as_child(run: Callable[[], int], seconds: int, log: Path | None) -> None:
     code = 3
     try:
         os.setsid()
-        resource.setrlimit(resource.RLIMIT_CPU, (seconds, seconds + 2))
+        resource.setrlimit(resource.RLIMIT_CPU, (seconds, MOST_TESTS * seconds))
         resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
         # Whoever ignores it would have its mutants run for ever.
@@ -186,6 +231,12 @@ def _as_child(run: Callable[[], int], seconds: int, log: Path | None) -> None:
         sys.stdout.flush()
         sys.stderr.flush()
         os._exit(code)
+
+
+def _may_take(seconds: int) -> None:
+    """From now on so many seconds of processor time; the kernel ends who takes more."""
+    _, most = resource.getrlimit(resource.RLIMIT_CPU)
+    resource.setrlimit(resource.RLIMIT_CPU, (min(most, int(time.process_time()) + 1 + seconds), most))
 
 
 def _run(tests: Sequence[str], witness: Witness) -> int:

@@ -8,7 +8,6 @@ from __future__ import annotations
 import io
 import os
 import re
-import secrets
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -16,7 +15,7 @@ from typing import Any, TextIO, cast
 
 from protocol.foreign_text import harmless
 
-_MARK = f"<{secrets.token_hex(8)}:"
+_MARK = f"<{os.urandom(8).hex()}:"
 """Stands before a colour or a link of the kit's own, until it is written. Nobody who sends a message knows it."""
 _STYLE = re.compile(re.escape(_MARK) + "(?:([0-9;]*)|@([^<>]*))>")
 COLOURS = {"red": "31;1", "green": "32", "yellow": "33"}
