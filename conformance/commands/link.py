@@ -92,7 +92,6 @@ def _serve(
     ports: tuple[str, ...], site_path: Path, bus: Address, baud: int, logins: Path | None, *, as_json: bool
 ) -> NoReturn:
     from conformance.bench.connection.board_logins import endpoint_of, read_logins
-    from conformance.bench.connection.several import require_several
     from protocol.site import Encoding
     from protocol.site_file import load_site
     from protocol.wire.serial.gateway import Fleet, Gateway
@@ -101,9 +100,14 @@ def _serve(
     site = load_site(site_path)
     require_pyserial()
     known = None if logins is None else read_logins(logins)
-    if known is None and len(ports) > 1:
-        require_several(
-            bus, "each board is a connection", instead="Name a file with a login for each (--logins)"
+    if known is None and len(ports) > 1 and bus.logs_in:
+        # Not looked up at the broker: the look itself would throw off the board that has that login.
+        raise Trouble(
+            f"each board is a connection, and a broker may let {bus.login_name} be connected once at a time: then "
+            "they throw each other off",
+            where=bus.name,
+            fix="Name a file with a login for each (--logins); where one user may be connected several times, the "
+            "same for each",
         )
     endpoint = bus.endpoint()
     nodes = {

@@ -211,6 +211,47 @@ def test_who_is_on_is_not_looked_up_with_the_login_of_a_board(place: Place, name
         assert set(links_of(place, "north", 3.0)) == {1}
 
 
+def test_no_board_is_thrown_off_by_a_look_before_a_yes(place: Place) -> None:
+    """A gateway for two boards, and a measurement that looks for another supervisor: both look with their own login."""
+    with node(place, "north"):
+        code, told = place.run("link", "/dev/no-a", "/dev/no-b", "--site", "site.toml", *place.login("north"))
+        assert code == 2, told
+        words = " ".join(told.split())
+        assert "a broker may let the user 'north' be connected once at a time" in words
+        assert "--logins" in words
+        code, told = place.run(
+            "measure", "collect", "pairs.csv", "--site", "site.toml", *place.login("north")
+        )
+        assert code == 2, told
+        words = " ".join(told.split())
+        assert (
+            "This logs in as the user 'north'. Who is connected with that login may be thrown off the bus"
+            in words
+        )
+        assert set(links_of(place, "north", 3.0)) == {1}
+
+
+def test_one_connection_for_each_certificate_is_noticed(place: Place) -> None:
+    """Where the name in the certificate is the user, as the published configuration offers it."""
+    configuration = broker_configuration(scenario())
+    for line in ("require_certificate true", "use_identity_as_username true"):
+        assert f"#{line}" in configuration
+        configuration = configuration.replace(f"#{line}", line)
+    issued = Authority(place.folder / "boards", "boards of harlow-basin").issue("yard")
+    (place.folder / "both.crt").write_text(
+        place.ca.read_text() + (place.folder / "boards/ca.crt").read_text()
+    )
+    configuration = configuration.replace(
+        "cafile /etc/mosquitto/yardwire/ca.crt", f"cafile {place.folder}/both.crt"
+    )
+    with running(configuration, place.folder) as broker:
+        login = ["--ca", str(place.ca), "--cert", str(issued.certificate), "--key", str(issued.key)]
+        shown = ["--broker", f"mqtts://localhost:{broker.port}", *login, "--yes"]
+        code, told = place.run("conform", "yard", "--site", "site.toml", "--spawn", *shown)
+    assert code == 2, told
+    assert f"lets the certificate {issued.certificate} be connected once at a time" in " ".join(told.split())
+
+
 def test_a_simulated_node_takes_no_real_ones_place_without_a_yes(place: Place) -> None:
     """On somebody else's broker a simulated machine has the name of a real one, which then hears the same orders."""
     for command in (

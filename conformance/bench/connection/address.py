@@ -48,6 +48,18 @@ class Address:
         return f"{self._scheme}://{self._place}"
 
     @property
+    def logs_in(self) -> bool:
+        """By a password or a client certificate: of both a broker can make the client identifier."""
+        return self.user is not None or (self.tls is not None and self.tls.certificate is not None)
+
+    @property
+    def login_name(self) -> str:
+        """Who logs in, to be shown: the user, or the file of the certificate; '' where nobody does."""
+        if self.user is not None:
+            return f"the user {self.user!r}"
+        return f"the certificate {self.tls.certificate}" if self.tls is not None and self.logs_in else ""
+
+    @property
     def _scheme(self) -> str:
         return "mqtt" if self.tls is None else "mqtts"
 

@@ -15,10 +15,10 @@ def require_several(
 ) -> None:
     """Raise Trouble where a second connection of the same user throws off the first.
 
-    So it is where a broker takes the user's name for the client identifier. `why` says what needs several,
-    and `instead` what may be done.
+    So it is where a broker takes the user's name for the client identifier. There the look itself throws off whoever
+    has that login, so it comes behind a person's yes. `why` says what needs several, and `instead` what may be done.
     """
-    if address.user is None:
+    if not address.logs_in:
         return  # Such a broker lets in nobody without a name.
     with admitted(address) as first:
         with admitted(address):
@@ -31,7 +31,7 @@ def require_several(
             alive = False
     if not alive:
         raise Trouble(
-            f"this broker lets the user {address.user!r} be connected once at a time, and {why}",
+            f"this broker lets {address.login_name} be connected once at a time, and {why}",
             where=address.name,
             fix=instead,
         )

@@ -31,7 +31,7 @@ def allow_playing(site: Site, bus: Address | None, *, yes: bool) -> None:
     names = ", ".join(node.name for node in site.nodes.values() if not node.is_supervisor)
     told = f"the kit plays {names}; a real one on that broker would move, or be thrown off it"
     consent.require(
-        (f"{told[0].upper()}{told[1:]}.",),
+        (f"{told[0].upper()}{told[1:]}.", *consent.of_login(bus)),
         "Are all of them switched off?",
         yes=yes,
         instead="leave out --broker: the kit starts one of its own",

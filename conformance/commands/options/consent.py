@@ -43,6 +43,16 @@ def require(told: Sequence[str], question: str, *, yes: bool, instead: str) -> N
         raise Trouble("nobody said yes, so nothing was moved", fix=f"Say yes, or {instead}")
 
 
+def of_login(bus: Address | None) -> tuple[str, ...]:
+    """What is said before a login is used, also for a look: a broker may let one connection have it."""
+    if bus is None or not bus.logs_in:
+        return ()
+    return (
+        f"This logs in as {bus.login_name}. Who is connected with that login may be thrown off the bus by it: stop that "
+        "one first.",
+    )
+
+
 def require_for_a_node(
     node: str, told: str, bus: Address | None, *, spawned: bool, moves: bool, yes: bool, instead: str
 ) -> None:
@@ -61,7 +71,7 @@ def require_no_twin(node: str, bus: Address, *, yes: bool) -> None:
     """
     told = f"{node} will be simulated on {bus.name}; a real one there would move, or be thrown off it"
     require(
-        (f"{told}.", KEEP_CLEAR.format(it="it")),
+        (f"{told}.", *of_login(bus), KEEP_CLEAR.format(it="it")),
         "Is the real one switched off?",
         yes=yes,
         instead="leave out --broker",

@@ -25,7 +25,7 @@ def require_free(site: str, names: Iterable[str], bus: Address, *, yes: bool) ->
     names = sorted(set(names))
     if yes or not names:
         return
-    if _logs_in(bus):
+    if bus.logs_in:
         _ask_without_a_look(names, bus)
         return
     on = sorted(set(names) & set(_on(site, bus)))
@@ -42,11 +42,6 @@ def require_free(site: str, names: Iterable[str], bus: Address, *, yes: bool) ->
         yes=False,
         instead="stop them first, or take a broker without them",
     )
-
-
-def _logs_in(bus: Address) -> bool:
-    """By a password or a client certificate: of both a broker can make the client identifier."""
-    return bus.user is not None or (bus.tls is not None and bus.tls.certificate is not None)
 
 
 def _ask_without_a_look(names: Sequence[str], bus: Address) -> None:

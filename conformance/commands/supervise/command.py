@@ -266,7 +266,11 @@ def _ask_first(site: Site, settings: _Settings, bus: Address | None) -> None:
     if not settings.real:
         told = f"real machines that are on that broker will move, as simulated ones do: cranes ({cranes}) home at once"
     consent.require(
-        (f"{told[0].upper()}{told[1:]}.", KEEP_CLEAR.format(it="all machines and tracks")),
+        (
+            f"{told[0].upper()}{told[1:]}.",
+            *consent.of_login(bus),
+            KEEP_CLEAR.format(it="all machines and tracks"),
+        ),
         "Go on?",
         yes=settings.yes,
         instead="leave out --broker, and take --yard simulated",

@@ -130,6 +130,6 @@ class RequestHandler:
 
     def _answer(self, asked: Mapping[str, Any]) -> Call:
         number, choice = asked.get("number"), asked.get("choice")
-        if not isinstance(number, int) or not isinstance(choice, str) or len(choice) > 200:
+        if type(number) is not int or not isinstance(choice, str) or len(choice) > 200:
             raise InvalidRequest("an answer has the question's number and a choice of at most 200 characters")
         return Call("answer", (number, choice))

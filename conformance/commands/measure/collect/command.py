@@ -110,7 +110,7 @@ def collect(
         )
     plan = Plan(name, entry.place, slot, largest, patience * 1000, trains)
     if yard == "real":
-        _ask_first(site, plan, yes=yes)
+        _ask_first(site, plan, bus, yes=yes)
     from conformance.commands.measure.collect.pairs_file import PairsFile
 
     kept = PairsFile(pairs_path)
@@ -121,7 +121,7 @@ def collect(
     return _on_the_wire(site, plan, kept, pairs_path, bus, choice, imperfect, seed, keys=keys)
 
 
-def _ask_first(site: Site, plan: Plan, *, yes: bool) -> None:
+def _ask_first(site: Site, plan: Plan, bus: Address | None, *, yes: bool) -> None:
     from reference_node.supervisor.observe.neighbours import beside
 
     berth = site.places[plan.place].node
@@ -138,6 +138,7 @@ def _ask_first(site: Site, plan: Plan, *, yes: bool) -> None:
     consent.require(
         (
             told,
+            *consent.of_login(bus),
             caution,
             KEEP_CLEAR.format(it=f"{plan.crane} and {plan.place}"),
         ),
