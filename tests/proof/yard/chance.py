@@ -4,8 +4,9 @@ A token is compared with other tokens for being the same and for nothing else. S
 about (`about`): not on its way, not kept by a node, not known to who draws. The random part of a claim
 is the same each time: two supervisors get other parts or the same, as the budget says.
 
-The uptime of a node goes on by one with every step that changes its state. What is compared is whether one word is
-older than another and whether a deadline has passed; time that passes without any change is a disturbance (`expiry`).
+The uptime of a node goes on by two with every step that changes its state. What it says without any change (that it is
+as it was, that an order is refused) is newer than the last change and older than the next one. What is compared is
+whether one word is older than another and whether a deadline has passed; a longer time is a disturbance (`expiry`).
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ from reference_node.envelope import Uptime
 from reference_node.snapshot.canonical import Plan
 from reference_node.snapshot.how import KEEP, SHARED, Dropped
 
+CHANGE, WITHOUT_CHANGE = 2, 1
+"""By how much the uptime of what is said in a step is above that of the node before it."""
 LIFE = 100
 """Tokens of different lives are this far apart."""
 

@@ -12,7 +12,7 @@ from reference_node.controller.controller import Controller
 from reference_node.snapshot.canonical import Catalogue
 from reference_node.snapshot.copies import freeze, thaw
 from reference_node.snapshot.how import BASE_MS
-from tests.proof.yard.chance import Chance, ModelController
+from tests.proof.yard.chance import CHANGE, WITHOUT_CHANGE, Chance, ModelController
 from tests.proof.yard.machines import ModelMachines
 from tests.proof.yard.messages import Messages
 from tests.proof.yard.uptimes import EXPIRY_MS, rebase_node
@@ -96,15 +96,19 @@ class NodeSteps:
         key = (number, world, what)
         found = self._done.get(key)
         if found is None:
-            found = self._done[key] = self._step(number, world, what)
+            found = self._step(number, world, what, took=CHANGE)
+            if found.after == number and found.said:
+                found = self._step(number, world, what, took=WITHOUT_CHANGE)
+            self._done[key] = found
         return found
 
-    def _step(self, number: int, world: World, what: tuple[Any, ...]) -> NodeStep:
+    def _step(self, number: int, world: World, what: tuple[Any, ...], *, took: int) -> NodeStep:
+        """`took`: how far uptime goes on for what is said."""
         self.stepped += 1
         before = self.states[number]
         node = thaw(before.frozen)
         node.machines.world = world
-        node._uptime.count += 1
+        node._uptime.count += took
         job = node.job
         was = None if job is None else (job.id, job.state)
         mark = node.mark
@@ -202,7 +206,7 @@ class NodeSteps:
             and self.states[before].boot == node.boot
         ):
             known = self.states[before]
-            if node._uptime.count == known.count + 1:
+            if node._uptime.count - known.count in (WITHOUT_CHANGE, CHANGE):
                 return before
         count = node._uptime.count
         number = self._number.get((snapshot, count))

@@ -1,8 +1,9 @@
 """Uptimes of a node at a moment when nothing that it has said, and no order to it, is on its way.
 
-Whatever comes then carries an uptime that is not below the node's own. So of an uptime that a supervisor remembers all
-that is ever asked is whether it is the node's present one, lies before it, or so far before it that a deadline reckoned
-from it has passed; and of a deadline whether it has passed. Yards that differ in nothing else are one state: the node's
+Whatever comes then carries an uptime that is above the node's own: by one where nothing changes with it, by two where
+something does. So of an uptime that a supervisor remembers all that is ever asked is whether it is of what was said
+since the last change, of that change, lies before it, or so far before it that a deadline reckoned from it has
+passed; and of a deadline whether it has passed. Yards that differ in nothing else are one state: the node's
 uptime is set to 0, and all others with it. Done in calm budgets, where little is ever under way; in others the few
 moments at which it can be done make more states than they save. `test_uptimes` compares both.
 """
@@ -23,8 +24,8 @@ BEFORE, LONG_BEFORE = UPTIME_MODULUS - 1, UPTIME_MODULUS - EXPIRY_MS
 def remembered(uptime: int, now: int) -> int:
     """Where a remembered uptime stands once the node's is 0."""
     age = uptime_difference(now, uptime)
-    if age == 0:
-        return 0
+    if age <= 0:
+        return -age
     return BEFORE if age < EXPIRY_MS // 2 else LONG_BEFORE
 
 
