@@ -44,11 +44,14 @@ def not_allowed(owed: Owed, body: Body) -> Mismatch:
 
 
 def broken_by(owed: Owed, body: Body) -> str:
-    """The requirement that a wrong answer goes against."""
+    """The requirement that a wrong answer goes against: where a new job is refused, that of the reason which it gives.
+
+    Where a repeat, a claim or a resume is refused, what it asks for says more than a reason that belongs to jobs.
+    """
     certain = [one for one in owed.outcomes if one.reason != "late"] or list(owed.outcomes)
     refusals = sorted(one for one in certain if one.state == "refused")
     if body["state"] == "refused" and len(refusals) < len(certain):
-        behind = _behind_reason(str(body.get("reason", "")))
+        behind = _behind_reason(str(body.get("reason", ""))) if owed.begins else ""
         return behind or min(certain).requirement
     return (refusals or sorted(certain))[0].requirement
 

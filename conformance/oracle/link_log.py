@@ -176,7 +176,9 @@ class Log:
         For the author whose node did answer; '' where nothing came.
         """
         ids = {order.get("id"), order.get("ref")} - {None}
-        found = next((m.body for m in self.sent("job-report", after) if m.body.get("id") in ids), None)
+        acts = {order.get("act"), None}  # a report on the job that a cancel names is none on the cancel
+        reports = (m.body for m in self.sent("job-report", after) if m.body.get("act") in acts)
+        found = next((body for body in reports if body.get("id") in ids), None)
         return f", but one for {found.get('act')!r} {found['id']}" if found else ""
 
     def latest(self, name: str) -> Message | None:

@@ -13,6 +13,8 @@ Body = Mapping[str, Any]
 Tell = Callable[[str, str, Oracle, int], None]
 BEHIND = {"resume": "ORD-20", "reset-fault": "FLT-05", "claim": "CLM-03", "ask": "ORD-04"}
 
+COUNTS = 65536
+
 
 class Motion:
     """Follows `starts` of one boot between two messages that say it."""
@@ -46,7 +48,10 @@ class Motion:
         starts = body.get("starts")
         if starts is None:
             return
-        if self._starts is not None and not self._might:
+        if self._starts is not None and _fell(self._starts, starts):
+            what = f"'starts' went from {self._starts} down to {starts}"
+            self._tell("BEN-03", what, Oracle.MOTION, number)
+        elif self._starts is not None and not self._might:
             requirement = self._behind()
             self._counted[requirement] += 1
             if starts != self._starts:
@@ -59,3 +64,8 @@ class Motion:
         if self._held:
             return "HLD-03"
         return next((one for act, one in BEHIND.items() if act in self._acts and act != "resume"), "ORD-20")
+
+
+def _fell(before: int, after: int) -> bool:
+    """Whether the count went down, and not round."""
+    return (after - before) % COUNTS > COUNTS // 2

@@ -13,6 +13,7 @@ from math import inf
 from typing import Any
 
 from conformance.oracle.answers import Mismatch
+from conformance.oracle.attribution import Attribution
 from conformance.oracle.disturbances import Damaged, Disturbances
 from conformance.oracle.fences import Fences
 from conformance.oracle.finding import Finding, Oracle, oracle_of
@@ -90,6 +91,7 @@ class NodeJudge:
         self._motion = Motion(self.tell, self.judged)
         self._fences = Fences(self.tell, self.judged)
         self._limit = StartLimit(self.tell, self.judged)
+        self._attribution = Attribution()
         self._begin()
         self._read = 0
 
@@ -115,8 +117,7 @@ class NodeJudge:
         self._settings.forget()
         self._reading.forget()
         self._steady_ms = 0.0
-        self._retained: set[int | None] = set()
-        self._newest_act = ""
+        self._attribution.forget()
         for part in (self.rules, self._motion, self._fences, self._limit):
             part.new_boot()
         self._timing.set_anew()
@@ -259,14 +260,7 @@ class NodeJudge:
     def _wrong(self, mismatch: Mismatch | None, message: Message) -> None:
         if mismatch is None:
             return
-        requirement, what = mismatch.requirement, mismatch.what
-        if requirement == "ORD-14":
-            if message.body.get("id", message.body.get("token")) in self._retained:
-                requirement, what = "LNK-14", what + "; it came with the retain flag only"
-            elif self._fences.bad:
-                requirement, what = "ENC-10", what + ", after an order that cannot be read"
-        elif requirement == "ORD-08" and self._newest_act == "ask":
-            requirement, what = "ORD-04", what + ", and an ask came last"
+        requirement, what = self._attribution.of(mismatch, message, bad=self._fences.bad)
         self.tell(requirement, what, oracle_of(requirement), message.number)
 
     # ---- the link
@@ -284,6 +278,7 @@ class NodeJudge:
             self._motion.look(self._set.states, by_hand=self._by_hand)
         self._timing.disturbed()
         self.rules.reconnected()
+        self._attribution.reconnected()
         self._settings.lost()
         self._connection, self._speaks = connection, False
 
@@ -295,8 +290,8 @@ class NodeJudge:
 
     def _came(self, message: Message) -> None:
         body = message.body
+        self._attribution.came(body, retained=message.retain)
         if message.retain:
-            self._retained.add(body.get("id", body.get("token")))
             return
         order = Arrived(
             message.number,
@@ -312,7 +307,7 @@ class NodeJudge:
         self._fences.came(order)
         if not body:
             return
-        act = self._newest_act = body["act"]
+        act = body["act"]
         self._motion.came(act)
         self.rules.came(body)
         if act == "set-uptime":
@@ -340,7 +335,9 @@ class NodeJudge:
     def _said(self, message: Message) -> None:
         for finding in message.findings:
             what = f"in its {message.name or 'message'}: {finding.what}"
-            self.tell(finding.requirement, what, Oracle.MESSAGE, message.number)
+            # ENC-12 binds who receives: who sends such a payload breaks the rule of what a payload is.
+            requirement = "ENC-01" if finding.requirement == "ENC-12" else finding.requirement
+            self.tell(requirement, what, Oracle.MESSAGE, message.number)
         body = message.body
         if not body or message.name in ("job-order", "yard-map", "") or body.get("state") == "off":
             return
@@ -361,6 +358,7 @@ class NodeJudge:
         if message.name == "node-status":
             self._motion.said(body, message.number)
             self._motion.look(self._set.states, by_hand=self._by_hand)
+        self._attribution.said(message)
         self._limit.said(message, ROLE_OF)
         self._fences.said(message)
 

@@ -57,7 +57,8 @@ class StateWords:
             what = f"holds is {body['holds']}, and by the holds that came it is {state.holds}"
             return Mismatch(_matches(state, body), "HLD-01", what)
         if state.held is not None and body["held"] != state.held:
-            requirement = "HLD-05" if state.held or not self._came else "HLD-01"
+            # Where no hold was counted it is one that a resume should have ended.
+            requirement = "HLD-01" if state.held and self._came else "HLD-05"
             what = f"held is {body['held']}, and by the holds and resumes that came it is {state.held}"
             return Mismatch(_matches(state, body), requirement, what)
         if state.holds is not None:
@@ -71,7 +72,8 @@ class StateWords:
             return None
         if job != state.job:
             what = f"its job is {job or 'none'}, and by what came it is {state.job or 'none'}"
-            return Mismatch(_matches(state, body), "ORD-09", what)
+            # A newer one is that of a refused order; that none or an older one is told is no order's doing.
+            return Mismatch(_matches(state, body), "ORD-09" if job > state.job else "MSG-10", what)
         if job and word not in reached(state.job_states):
             again = state.job_states <= ENDED and word in OPEN
             what = f"its job {job} was {words(state.job_states)} and is {word!r} now"

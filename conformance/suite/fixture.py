@@ -17,7 +17,7 @@ from conformance.suite.exchange import Answer, SentOrder
 from conformance.suite.stalls import StoodStill
 from conformance.suite.verdict import Broken, NoOccasion, Unclear
 from protocol.codec import encode
-from protocol.counting import UPTIME_MODULUS, claim_id
+from protocol.counting import UPTIME_MODULUS, claim_id, uptime_difference
 from protocol.site import Encoding, Site
 from protocol.specification import STATE_MESSAGES, Specification, specification
 from protocol.topics import Topic
@@ -309,10 +309,15 @@ class Fixture:
         before = self.send_raw(self.encoded({"act": "ask", "token": token}))
         report = self.wait_for(lambda m: m.is_report("ask", token=token), self.patience_ms, before)
         if report is None:
+            other = next(
+                (m for m in self.log.sent("job-report", before) if m.body.get("token") == token), None
+            )
             raise Broken(
-                "ORD-03",
+                "ORD-03" if other is None else "ORD-14",
                 f"a job-report for 'ask' with token {token} within {self.limit_ms('answer'):.0f} ms",
-                f"none within {self.patience_ms:.0f} ms",
+                f"none within {self.patience_ms:.0f} ms"
+                + (f", but one for {other.body.get('act', 'no act')!r} with that token" if other else ""),
+                None if other is None else other.number,
             )
         self.judged["ORD-03"] += 1
         arrived = next((m.number for m in self.log.since(before) if _asks(m, token)), before)
@@ -328,10 +333,11 @@ class Fixture:
         under = sent.told_under
         found = self.wait_for(lambda m: m.is_report(sent.act, order=under), self.patience_ms, sent.before)
         if found is None:
+            other = self.log.misdirected(sent.body, sent.before)
             raise Broken(
-                "ORD-01",
+                "ORD-14" if other else "ORD-01",
                 f"a job-report for {sent.act!r} {under} within {self.limit_ms('answer'):.0f} ms",
-                f"none in {self.patience_ms:.0f} ms{self.log.misdirected(sent.body, sent.before)}",
+                f"none in {self.patience_ms:.0f} ms{other}",
             )
         self.judged["ORD-01"] += 1
         return found
@@ -346,6 +352,9 @@ class Fixture:
         said = f"state {report.body['state']!r}, reason {report.body.get('reason', '')!r}"
         expected = f"state 'refused', reason {reason!r}"
         wanted = ("refused", reason)
+        if report.body.get("reason") == "late" != reason and "deadline" in sent.body:
+            left = uptime_difference(sent.body["deadline"], report.body["uptime"])
+            self.check(left <= 0, "ORD-10", f"{reason!r}, {left} ms before the deadline", said, report)
         self.check(
             (report.body["state"], report.body.get("reason")) == wanted, requirement, expected, said, report
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import inf
 
 from conformance.oracle.link_log import Log, Message, Trace
 from conformance.suite.verdict import Broken
@@ -42,6 +43,11 @@ class Evidence:
     seen: str
     causes: tuple[str, ...]
     lines: tuple[EvidenceLine, ...]
+
+    @property
+    def shown_at(self) -> float:
+        """The number of the packet that shows it; endless where it is one that did not come."""
+        return next((line.number for line in self.lines if line.marked), inf)
 
 
 def gather(broken: Broken, log: Log) -> Evidence:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from dataclasses import dataclass, field, replace
 from functools import partial
 from graphlib import TopologicalSorter
+from math import inf
 
 from conformance.suite.bench import CannotJudge
 from conformance.suite.case import NODES, Body, Case, all_cases
@@ -193,16 +194,23 @@ class Run:
         return self._judging.judged if self._judging is not None else {}
 
     def _with_judge(self, result: Result) -> Result:
-        """The result with what the judge of all messages found meanwhile: a breach of a MUST fails the case."""
+        """The result with what the judge of all messages found meanwhile: a breach of a MUST fails the case.
+
+        What showed first stands first: what a case waits for in vain may be only what follows.
+        """
         if not set(self.fixture.node.roles) & set(NODES):
             return result
         if self._judging is None:
             self._judging = Judging(self.fixture)
         found = self._judging.look()
+        own = (result.evidence,) if result.evidence is not None else ()
         result = replace(result, warnings=(*result.warnings, *found.shoulds), breaches=found.musts)
-        if not found.musts or result.verdict > Verdict.INCONCLUSIVE:
+        if not found.musts or result.verdict is Verdict.ERROR:
             return result
         first = found.musts[0]
+        if own and _stands_first(own[0], first):
+            return result
+        result = replace(result, breaches=(*found.musts, *own))
         besides = f"; besides: {result.reason}" if result.reason else ""
         reason = f"{first.requirement}: {first.seen}{besides}"
         return replace(result, verdict=Verdict.FAIL, reason=reason, evidence=first, of_body=result.verdict)
@@ -284,6 +292,15 @@ class Run:
     def _judged(self, case: Case) -> dict[str, int]:
         """How often the case has judged what it is about."""
         return {id_: self.fixture.judged[id_] for id_ in case.requirements}
+
+
+def _stands_first(own: Evidence, judged: Evidence) -> bool:
+    """Whether what a case found stands before what the judge of all messages found.
+
+    Of an answer that does not come a case knows more: what was strange in the order.
+    """
+    unanswered = own.shown_at == inf and judged.requirement in ("ORD-01", "ORD-03")
+    return unanswered or own.shown_at <= judged.shown_at
 
 
 def by_id(cases: Iterable[Case]) -> dict[str, Case]:

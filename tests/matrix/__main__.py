@@ -9,7 +9,9 @@ from __future__ import annotations
 import argparse
 import os
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack
 from dataclasses import replace
 from functools import partial
 from itertools import chain
@@ -27,7 +29,7 @@ from tests.faulty_supervisors.matrix.breaches import BREACHES as SUPERVISOR_BREA
 from tests.faulty_supervisors.matrix.judge import judge as judge_of_supervisors
 from tests.faulty_supervisors.matrix.plan import planned as supervisors
 from tests.matrix.document import recorded, write
-from tests.matrix.order import in_turn, sample
+from tests.matrix.order import in_turn, merged, sample
 from tests.matrix.outcome import CAUGHT, ROOT, Outcome, kept, line_of, revision_of
 
 STORE = ROOT / "out" / "matrix"
@@ -57,11 +59,9 @@ def outcomes(kind: str) -> dict[str, Outcome]:
     return {outcome.id: outcome for outcome in known if outcome.id in there}
 
 
-def perform(
-    kind: str, *, processes: int, only: str, until: float, seeds: int, part: int
-) -> Iterator[Outcome]:
-    """Judge what the present code has not judged, and keep it: first what no code has."""
-    plan, judge, plant = KINDS[kind]
+def left(kind: str, *, only: str, seeds: int, part: int) -> tuple[list[Any], dict[str, str]]:
+    """What the present code has not judged, first what no code has; and the revision that each is judged by."""
+    plan, _, plant = KINDS[kind]
     wanted = {one.id: revision_of(plant(one)) for one in plan()}
     known = outcomes(kind)
     there = {
@@ -72,21 +72,38 @@ def perform(
     chosen = in_turn(plan()) if not part else sample(plan(), part)
     todo = [one for one in chosen if one.id not in there and only in one.id]
     todo.sort(key=lambda one: one.id in known)
-    path = STORE / f"{kind}.jsonl"
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with path.open("a") as store, get_context("spawn").Pool(processes) as pool:
-        queue = pool.imap_unordered(partial(judge, seeds=SEEDS[:seeds]), todo)
-        for outcome in track(queue, f"Faulty {kind}", total=len(todo)):
-            store.write(line_of(replace(outcome, revision=wanted[outcome.id])))
-            store.flush()
-            yield outcome
+    return todo, wanted
+
+
+def judged(task: tuple[str, Any], seeds: int) -> tuple[str, Outcome]:
+    """Judge one entry of a kind."""
+    kind, planted = task
+    return kind, KINDS[kind].judge(planted, seeds=SEEDS[:seeds])
+
+
+def perform(
+    kinds: Sequence[str], *, processes: int, only: str, until: float, seeds: int, part: int
+) -> Iterator[str]:
+    """Judge what is left of all kinds side by side, and keep it; gives the kind of each that was judged."""
+    queues, revisions = {}, {}
+    for kind in kinds:
+        queues[kind], revisions[kind] = left(kind, only=only, seeds=seeds, part=part)
+    tasks = merged(queues)
+    STORE.mkdir(parents=True, exist_ok=True)
+    with ExitStack() as opened, get_context("spawn").Pool(processes) as pool:
+        stores = {kind: opened.enter_context((STORE / f"{kind}.jsonl").open("a")) for kind in kinds}
+        queue = pool.imap_unordered(partial(judged, seeds=seeds), tasks)
+        for kind, outcome in track(queue, "Faulty nodes and supervisors", total=len(tasks)):
+            stores[kind].write(line_of(replace(outcome, revision=revisions[kind][outcome.id])))
+            stores[kind].flush()
+            yield kind
             if time.monotonic() > until:
                 pool.terminate()
                 return
 
 
 def main() -> None:
-    """Run what is asked for, and write the document where all is there."""
+    """Run what is asked for, and write the document."""
     parser = argparse.ArgumentParser(prog="make matrix", description="Run every faulty node and supervisor.")
     parser.add_argument("--processes", type=int, default=min(2, os.cpu_count() or 1))
     parser.add_argument("--only", default="", help="a part of the ids")
@@ -96,19 +113,18 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=1e6)
     asked = parser.parse_args()
     began = time.monotonic()
-    until = began + asked.minutes * 60
-    for kind in asked.kind or KINDS:
-        if time.monotonic() < until:
-            judged = perform(
-                kind,
-                processes=asked.processes,
-                only=asked.only,
-                until=until,
-                seeds=asked.seeds,
-                part=asked.sample,
-            )
-            number = sum(1 for _ in judged)
-            click.echo(f"{number} faulty {kind} judged, {time.monotonic() - began:.0f} s")
+    number = Counter(
+        perform(
+            asked.kind or list(KINDS),
+            processes=asked.processes,
+            only=asked.only,
+            until=began + asked.minutes * 60,
+            seeds=asked.seeds,
+            part=asked.sample,
+        )
+    )
+    told = ", ".join(f"{number[kind]} faulty {kind}" for kind in asked.kind or KINDS)
+    click.echo(f"{told} judged, {time.monotonic() - began:.0f} s")
     click.echo(write({kind: outcomes(kind) for kind in KINDS}))
 
 

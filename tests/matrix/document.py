@@ -10,7 +10,7 @@ from typing import Any
 
 from tests.faulty_nodes.matrix.plan import planned as nodes
 from tests.faulty_supervisors.matrix.plan import planned as supervisors
-from tests.matrix.outcome import CAUGHT, EQUIVALENT, ROOT, SURVIVED, Outcome
+from tests.matrix.outcome import CAUGHT, EITHER, EQUIVALENT, ROOT, SURVIVED, Outcome
 
 PAGE = ROOT / "docs" / "matrix.md"
 SEEDS = 5
@@ -48,7 +48,8 @@ array (NIST SP 800-142, strength 2) where the product is too large. All on virtu
 
 - *caught*: with each of five seeds a case of the suite fails, or the walk that `conform` takes behind its cases finds a
   difference. The walk is tried where the cases catch nothing. *Named first*: the first that finds it names the
-  requirement that is broken.
+  requirement that is broken, as `conform` shows it on top. Some breaches go against two requirements as they are
+  planted: the table at the end has each with its reason.
 - *survived*: neither finds it with each seed, and it showed in a run; or neither comes where it would show, and a drive
   at random without a judge does.
 - *equivalent*: neither a run nor that drive differs in a single byte, time or motor start from one without the breach.
@@ -56,7 +57,9 @@ array (NIST SP 800-142, strength 2) where the product is too large. All on virtu
 
 The breaches *from the pages* were written down, with their contexts, from the published pages alone, before one was
 built or run (`from_pages.toml` in `tests/faulty_nodes/matrix/` and `tests/faulty_supervisors/matrix/`), and are counted
-apart. `make matrix` runs all and goes on where it was stopped: it judges first what was never judged, then what was
+apart. A faulty supervisor is run in those cases in which its context comes about for one without a breach: in the
+others it is that one. `make matrix` runs all, nodes and supervisors side by side, so that each kind of context has its
+share wherever it is stopped, and goes on where it was stopped: it judges first what was never judged, then what was
 judged by other code than the present one (of kit, specification, reference nodes and breach). `make test` runs a fixed
 sample with one seed.
 """
@@ -175,7 +178,18 @@ def page(outcomes: Mapping[str, Mapping[str, Outcome]]) -> str:
         lines += [f"## Faulty {kind}", "", *summary(kind, there), ""]
         lines += ["Caught / of these named first / survived:", "", *matrix(there.values()), ""]
         lines += [f"### Survivors among {kind}", "", *survivors(kind, there), ""]
+    lines += ["## Where either requirement is right", "", *two_ways()]
     return "\n".join(lines).rstrip() + "\n"
+
+
+def two_ways() -> list[str]:
+    """The breaches that go against more than one requirement, each with the reason."""
+    says = {one.breach: (one.requirement, one.says) for plan in PLANS.values() for one in plan()}
+    lines = ["| breach | breaks | and also | because |", "|---|---|---|---|"]
+    for breach, others in sorted(EITHER.items()):
+        requirement, what = says[breach]
+        lines += [f"| `{breach}`: {what} | {requirement} | {id_} | {why} |" for id_, why in others.items()]
+    return lines
 
 
 def recorded() -> dict[str, dict[str, Outcome]]:

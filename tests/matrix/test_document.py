@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from protocol.specification import specification
 from tests.faulty_nodes.matrix.plan import planned as nodes
 from tests.matrix.document import (
     COLUMNS,
@@ -21,7 +22,7 @@ from tests.matrix.document import (
     totals,
 )
 from tests.matrix.order import sample
-from tests.matrix.outcome import CAUGHT, EQUIVALENT, SURVIVED, UNVISITED, Outcome, kept, line_of
+from tests.matrix.outcome import CAUGHT, EITHER, EQUIVALENT, SURVIVED, UNVISITED, Outcome, kept, line_of
 
 
 def test_the_page_is_made_of_what_is_recorded() -> None:
@@ -49,6 +50,23 @@ def test_every_survivor_stands_there_and_every_reason_is_one_of_a_breach() -> No
     ids = {one.id for plan in PLANS.values() for one in plan()}
     for named in reasons():
         assert named in ids or named.partition("@")[0].partition("+")[0] in names, named
+
+
+def test_either_requirement_is_one_that_there_is_of_a_breach_that_there_is() -> None:
+    breaks = {one.breach: one.requirement for plan in PLANS.values() for one in plan()}
+    for breach, others in EITHER.items():
+        assert others, breach
+        for requirement, why in others.items():
+            assert requirement in specification().requirements
+            assert requirement != breaks[breach]
+            assert why.endswith(".")
+
+
+def test_named_first_is_what_is_broken_or_what_is_as_right() -> None:
+    for named, first in (("LNK-09", True), ("LNK-04", True), ("LNK-01", False)):
+        assert Outcome("link-behind@siding/always", "LNK-09", CAUGHT, "link-will", named, 5, 5).first is first
+        assert Outcome("link-behind@siding/always", "LNK-09", SURVIVED, walk=named).first is first
+    assert not Outcome("seq-repeated@north/link-2", "MSG-07", CAUGHT, "link-will", "LNK-04", 5, 5).first
 
 
 def test_figures_count_what_a_tester_could_tell() -> None:

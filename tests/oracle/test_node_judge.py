@@ -77,7 +77,7 @@ def breaks(requirement: str, oracle: Oracle) -> Callable[[Deed], Deed]:
     return enter
 
 
-@breaks("ENC-12", Oracle.MESSAGE)
+@breaks("ENC-01", Oracle.MESSAGE)
 def says_what_is_no_message(script: Script) -> None:
     script.says_bytes("fault", b"{")
 
@@ -143,6 +143,80 @@ def is_held_by_nobody(script: Script) -> None:
 def raises_its_mark_by_itself(script: Script) -> None:
     script.mark = 1
     script.fence()
+
+
+@breaks("MSG-11", Oracle.ANSWER)
+def says_an_older_mark_than_its_report(script: Script) -> None:
+    script.claim(NEXT)
+    script.mark = 0
+    script.status_says()
+    script.mark = NEXT
+
+
+@breaks("HLD-01", Oracle.HOLD)
+def counts_a_hold_and_is_not_held(script: Script) -> None:
+    script.order("hold")
+    script.shuttle_says(held=False, holds=1)
+
+
+@breaks("HLD-01", Oracle.HOLD)
+def counts_its_second_hold_late(script: Script) -> None:
+    held(script)
+    script.fence()
+    resumed(script)
+    script.order("hold")
+    script.shuttle_says(held=True, holds=1)
+
+
+@breaks("HLD-05", Oracle.HOLD)
+def stays_held_behind_its_resume(script: Script) -> None:
+    held(script)
+    script.fence()
+    script.order("resume", boot=7, id=NEXT, holds=1)
+    script.mark = NEXT
+    script.report("resume", NEXT)
+    script.shuttle_says()
+
+
+@breaks("MSG-10", Oracle.ANSWER)
+def names_no_job_after_one(script: Script) -> None:
+    script.run(NEXT)
+    script.report("run", NEXT, "running", step="travel", load="unsure")
+    script.report("run", NEXT, load="unsure")
+    script.shuttle_says(job=None, job_state=None)
+
+
+@breaks("MSG-10", Oracle.ANSWER)
+def names_an_ended_job_as_running(script: Script) -> None:
+    script.run(NEXT)
+    script.report("run", NEXT, "running", step="travel", load="unsure")
+    script.report("run", NEXT, load="unsure")
+    script.claim(2 * NEXT)
+    script.shuttle_says(job=NEXT, job_state="running")
+
+
+@breaks("ORD-06", Oracle.JOB)
+def refuses_the_repeat_of_its_last_job(script: Script) -> None:
+    script.run(NEXT)
+    script.report("run", NEXT, "running", step="travel", load="unsure")
+    script.report("run", NEXT, load="unsure")
+    script.order("run", boot=7, id=NEXT, deadline=script.deadline, to="quay-s")
+    script.report("run", NEXT, "refused", reason="stale")
+
+
+@breaks("CLM-01", Oracle.ANSWER)
+def refuses_a_claim_above_its_mark(script: Script) -> None:
+    script.order("claim", boot=7, id=NEXT)
+    script.mark = NEXT
+    script.report("claim", NEXT, "refused", reason="stale")
+
+
+@breaks("BEN-03", Oracle.MOTION)
+def counts_its_motor_starts_down(script: Script) -> None:
+    script.run(NEXT)
+    script.report("run", NEXT, "running", step="travel", load="unsure")
+    script.status_says(starts=3)
+    script.status_says(starts=2)
 
 
 @breaks("ORD-08", Oracle.MARK)

@@ -107,7 +107,7 @@ def test_a_count_that_wraps_is_compared_by_half_its_range(count: int, least: int
 @pytest.mark.parametrize(
     ("outcomes", "body", "requirement"),
     [
-        ({DONE}, {"state": "refused", "reason": "stale"}, "ORD-07"),
+        ({DONE}, {"state": "refused", "reason": "stale"}, "CLM-01"),
         ({DONE}, {"state": "refused", "reason": ""}, "CLM-01"),
         ({DONE}, {"state": "cancelled"}, "CLM-01"),
         ({STALE}, {"state": "refused", "reason": "busy"}, "CLM-02"),
@@ -118,6 +118,14 @@ def test_a_count_that_wraps_is_compared_by_half_its_range(count: int, least: int
 )
 def test_a_wrong_answer_goes_against(outcomes: set[Outcome], body: dict[str, str], requirement: str) -> None:
     assert broken_by(owed(outcomes=frozenset(outcomes)), body) == requirement
+
+
+def test_a_new_job_that_is_refused_goes_against_the_reason_that_is_given() -> None:
+    taken = frozenset({Outcome("accepted", None, "ORD-15")})
+    for reason, requirement in (("stale", "ORD-07"), ("busy", "ORD-12"), ("held", "HLD-03")):
+        body = {"state": "refused", "reason": reason}
+        assert broken_by(owed(outcomes=taken, begins=True), body) == requirement
+        assert broken_by(owed(outcomes=taken), body) == "ORD-15"
 
 
 # ---------------------------------------------------------------- what a person found

@@ -17,7 +17,7 @@ SIDE_EFFECT = {
     "resume": "HLD-05", "reset-fault": "FLT-05", "reset-bare": "FLT-05", "reconnect": "FLT-05",
     "unreadable": "ENC-10", "retained": "LNK-14", "set-uptime": "BEN-04", "finish": "ORD-16", "cancel-later": "ORD-21",
     "cancel-unseen": "ORD-18", "cancel-forgotten": "ORD-07", "power-failure": "FLT-06", "early-end": "BER-04",
-    "grip": "ORD-16", "miss": "FLT-02", "tail": "ENC-12", "for-all": "HLD-07", "strange": "CLM-03",
+    "grip": "ORD-16", "miss": "FLT-02", "tail": "ENC-10", "for-all": "HLD-07", "strange": "CLM-03",
     "hold-all": "HLD-02",
 }  # fmt: skip
 """Letter to the requirement that is broken where something else changes than what follows on it."""
@@ -160,7 +160,7 @@ class Step:
             lambda one: after.job == self._job(one) and _same_job(after.job_state, one.now.job),
             lambda one: f"job {self._job(one)} {one.now.job}",
             f"job {after.job} {after.job_state or 'none'}",
-            lambda one: self._side("ORD-15" if one.outcome.begun else "ORD-09"),
+            lambda one: self._of_job("ORD-15" if one.outcome.begun else "ORD-09"),
         )
         yield _Question(
             lambda one: after.machines == one.now.machines,
@@ -236,6 +236,11 @@ class Step:
 
     def _side(self, otherwise: str) -> str:
         return SIDE_EFFECT.get(self.letter.name, otherwise)
+
+    def _of_job(self, otherwise: str) -> str:
+        if self.letter.name.startswith("claim"):
+            return "CLM-03"
+        return self._side("MSG-10" if self.after.job is None else otherwise)
 
     def _of_mark(self, one: Candidate) -> str:
         if not one.outcome.raised:

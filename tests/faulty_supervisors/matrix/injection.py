@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, ClassVar
+from zlib import crc32
 
 from protocol.participant import Delivery, Publication
 from protocol.specification import specification
@@ -16,6 +17,7 @@ from reference_node.supervisor.observe.session import Session
 from reference_node.supervisor.observe.yard_state import YardState
 from reference_node.supervisor.send.messages import read_delivery
 from reference_node.supervisor.supervisor import Supervisor
+from tests.faulty_nodes.matrix.injection import Differs
 from tests.faulty_nodes.matrix.said import Said
 
 Body = dict[str, Any]
@@ -44,15 +46,49 @@ class Record:
 
     def __init__(self) -> None:
         self._digest = hashlib.blake2b(digest_size=16)
+        self.reached: set[str] | None = None
+        """The contexts that held by now, where somebody wants to know."""
 
     def enter(self, *what: object) -> None:
         """Enter something that happened at its boundary."""
-        self._digest.update(repr(what).encode())
+        self._enter(repr(what).encode())
+
+    def _enter(self, what: bytes) -> None:
+        self._digest.update(what)
 
     @property
     def fingerprint(self) -> str:
         """Of all that was entered."""
         return self._digest.hexdigest()
+
+
+class Kept(Record):
+    """A record with a mark for each entry, to hold another against."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.marks: list[int] = []
+        self.reached = set()
+
+    def _enter(self, what: bytes) -> None:
+        self.marks.append(crc32(what))
+
+
+class Compared(Record):
+    """A record that raises Differs at the first entry which is not that of another."""
+
+    def __init__(self, marks: Sequence[int]) -> None:
+        super().__init__()
+        self._left = iter(marks)
+
+    def _enter(self, what: bytes) -> None:
+        if next(self._left, None) != crc32(what):
+            raise Differs
+
+    def end(self) -> None:
+        """Nothing more comes. Raises Differs where it is not the end of the other too."""
+        if next(self._left, None) is not None:
+            raise Differs
 
 
 class History:
@@ -153,6 +189,16 @@ class Injected(Supervisor):
         """How far a number is beyond its limit."""
         return (self.planted.percent if self.planted else None) or 0
 
+    def _reach(self, name: str = "") -> None:
+        """Note which contexts hold: of a supervisor without a breach, for one that is like it until its own holds."""
+        reached = self.record.reached
+        if reached is None:
+            return
+        reached.update({name} - {""})
+        for one, holds in CONTEXTS.items():
+            if one not in reached and any(holds(self, node) for node in ("", *self.sessions)):
+                reached.add(one)
+
     # ---------------------------------------------------------------- for breaches
 
     def orders(self, change: Callable[[Session, Body], Any]) -> None:
@@ -207,6 +253,7 @@ class Injected(Supervisor):
             out: list[Any] = []
             for body in real(now_ms):
                 self.been.orders(session.name, dict(body))
+                self._reach()
                 many: list[Body] = [dict(body)]
                 for change in self._orders if self.on(session.name) else ():
                     result = change(session, many[0])
@@ -227,6 +274,7 @@ class Injected(Supervisor):
 
     def connected(self, now_ms: int) -> Sequence[Publication]:
         self.been.links += 1
+        self._reach()
         self.record.enter("connected", now_ms)
         return self._out(super().connected(now_ms))
 
@@ -240,10 +288,12 @@ class Injected(Supervisor):
             for change in self._hears if self.on(node) else ():
                 delivery = change(node, dict(message.body), delivery) or delivery
         self.been.passes(now_ms)
+        self._reach()
         return self._out(super().receive(delivery, now_ms))
 
     def tick(self, now_ms: int) -> Sequence[Publication]:
         self.been.passes(now_ms)
+        self._reach()
         return self._out(super().tick(now_ms))
 
     def _out(self, publications: Sequence[Publication]) -> list[Publication]:
@@ -251,6 +301,7 @@ class Injected(Supervisor):
         for publication in publications:
             topic = parse_topic(publication.topic)
             self.been.encoding = "json" if publication.payload[:1] == b"{" else "cbor"
+            self._reach(self.been.encoding)
             if topic.message != "job-order" or not self._alters or not self.on(topic.node):
                 out.append(publication)
                 continue
@@ -264,10 +315,10 @@ class Injected(Supervisor):
 
 
 def kind_of(
-    planted: Planted | None, plant: Callable[[Any], None] = lambda s: None
+    planted: Planted | None, plant: Callable[[Any], None] = lambda s: None, record: Record | None = None
 ) -> tuple[type[Injected], Record]:
     """The class of supervisors with a breach, and what will be recorded of them."""
-    record = Record()
+    record = record or Record()
     kind = type(
         "InjectedSupervisor",
         (Injected,),

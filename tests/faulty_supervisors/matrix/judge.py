@@ -8,16 +8,18 @@ from functools import cache
 from conformance.bench.virtual_yard import VirtualYard
 from conformance.commands.conform.briefed import briefed_supervisor
 from conformance.suite.brief import Brief
+from conformance.suite.case import all_cases
 from conformance.suite.supervisor_fixture import SupervisorFixture
 from conformance.suite.verdict import Verdict
 from conformance.tester.runner import Run, Selection
 from protocol.participant import Participant
 from reference_node.scenario.scenario_file import load_scenario
 from reference_node.scenario.virtual_stage import VirtualStage
+from tests.faulty_nodes.matrix.injection import Differs
 from tests.faulty_nodes.matrix.planted import SEEDS, SITE, breach_of
 from tests.faulty_supervisors.faulty import NAME
 from tests.faulty_supervisors.matrix.breaches import BREACHES
-from tests.faulty_supervisors.matrix.injection import Injected, Planted, kind_of
+from tests.faulty_supervisors.matrix.injection import Compared, Injected, Kept, Planted, kind_of
 from tests.matrix.outcome import Outcome
 from tests.matrix.seeds import Look, over_seeds
 
@@ -41,44 +43,84 @@ def run_of(kind: type[Injected], seed: int, only: tuple[str, ...] | None = None)
 
 
 @cache
-def correct(seed: int) -> str:
-    """The fingerprint of the supervisor without a breach, in a run of the suite."""
+def reached(seed: int) -> dict[str, frozenset[str]]:
+    """By case, the contexts that hold in it for the supervisor without a breach.
+
+    A faulty one is like it until its context holds for the first time, and every case has a fresh one.
+    """
+    record = Kept()
+    kind, _ = kind_of(None, record=record)
+    found: dict[str, frozenset[str]] = {}
+    for result in run_of(kind, seed).steps():
+        assert result.verdict in (Verdict.PASS, Verdict.NONE), f"{result.case.id}: {result.reason}"
+        found[result.case.id] = frozenset(record.reached or ())
+        record.reached = set()
+    return found
+
+
+@cache
+def where_it_may_show(when: tuple[str, ...], seed: int) -> tuple[str, ...]:
+    """The cases in which all these contexts come about, and those that look at what was seen in others."""
+    return tuple(
+        id_
+        for id_, contexts in reached(seed).items()
+        if contexts.issuperset(when) or all_cases()[id_].passive
+    )
+
+
+@cache
+def correct(seed: int, only: tuple[str, ...]) -> str:
+    """The fingerprint of the supervisor without a breach, in a run of these cases."""
     kind, record = kind_of(None)
-    run_of(kind, seed).perform()
+    run_of(kind, seed, only).perform()
     return record.fingerprint
 
 
 @cache
-def driven(name: str) -> str:
-    """The same in a scenario."""
-    kind, record = kind_of(None)
+def driven(name: str) -> Kept:
+    """What comes of a scenario without a breach."""
+    record = Kept()
+    kind, _ = kind_of(None, record=record)
     VirtualStage(load_scenario(name, SITE), SITE, kind).run()
-    return record.fingerprint
+    return record
 
 
 def differs(planted: Planted) -> bool:
-    """Whether the breach shows in any scenario."""
+    """Whether the breach shows in any scenario in which its contexts come about; each ends where it does."""
     for name in DRIVES:
-        kind, record = kind_of(planted, BREACHES[planted.breach])
+        sound = driven(name)
+        if not (sound.reached or set()).issuperset(planted.when):
+            continue
+        record = Compared(sound.marks)
+        kind, _ = kind_of(planted, BREACHES[planted.breach], record)
         try:
             VirtualStage(load_scenario(name, SITE), SITE, kind).run()
-        except Exception:  # noqa: BLE001 - a supervisor that goes wrong shows it
-            return True
-        if record.fingerprint != driven(name):
+            record.end()
+        except (Differs, Exception):  # noqa: BLE001 - a supervisor that goes wrong shows it
             return True
     return False
 
 
 def judge(planted: Planted, seeds: tuple[int, ...] = SEEDS) -> Outcome:
-    """Run the suite over it with each seed until one finds nothing; the case that failed first comes first."""
+    """Run the suite over it with each seed until one finds nothing; the case that failed first comes first.
+
+    Cases in which its context does not come about are left out: there it is the correct one.
+    """
     return over_seeds(
-        planted, seeds, lambda seed, case: first_failure(planted, seed, case), lambda: differs(planted)
+        planted,
+        seeds,
+        lambda seed, case: first_failure(planted, seed, case, shows=seed == seeds[0]),
+        lambda: differs(planted),
     )
 
 
-def first_failure(planted: Planted, seed: int, case: str = "") -> Look:
-    """The first case that fails, in a run that ends there; `case` is tried alone first."""
-    for only in ((case,), None) if case else (None,):
+def first_failure(planted: Planted, seed: int, case: str = "", *, shows: bool = True) -> Look:
+    """The first case that fails, in a run that ends there; `case` is tried alone first.
+
+    `shows`: where none fails, look whether it was any different from one without a breach.
+    """
+    every = where_it_may_show(planted.when, SEEDS[0])
+    for only in ((case,), every) if case else (every,):
         kind, record = kind_of(planted, BREACHES[planted.breach])
         whole = run_of(kind, seed, only)
         for result in whole.steps():
@@ -87,4 +129,4 @@ def first_failure(planted: Planted, seed: int, case: str = "") -> Look:
             if result.verdict is Verdict.ERROR:
                 # The supervisor runs in this process: what it raises comes up in the case, as a program's end would.
                 return Look((result.case.id, ""), True, result.reason.strip().splitlines()[-1][:120])
-    return Look(None, record.fingerprint != correct(seed), "")
+    return Look(None, shows and record.fingerprint != correct(seed, every), "")
