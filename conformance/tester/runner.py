@@ -132,6 +132,10 @@ class Run:
         self.planned |= by_id(chosen)
         return chosen
 
+    def ahead(self, cases: Iterable[Case] | None = None) -> int:
+        """How many of these it will run: those that it comes to and that are selected."""
+        return sum(not not_selected(case, self.fixture, self.selection) for case in self.plan(cases))
+
     @property
     def verdict(self) -> Verdict:
         """The verdict of the whole run: a pass only where it is complete and what was asked for was judged."""

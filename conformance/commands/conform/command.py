@@ -15,6 +15,7 @@ from conformance.commands.conform import report as conform_report
 from conformance.commands.conform import walking
 from conformance.commands.conform import yard as conform_yard
 from conformance.commands.conform.motion import allow_motion
+from conformance.commands.conform.run_progress import RunProgress
 from conformance.commands.options import consent
 from conformance.commands.options.json_output import json_file_option
 from conformance.commands.options.site import site_option
@@ -29,11 +30,10 @@ from protocol.trouble import Trouble
 if TYPE_CHECKING:
     from conformance.bench.connection.address import Address
     from conformance.bench.tap.tap import Tap
-    from conformance.suite.case import Case
     from conformance.suite.fixture import Fixture
     from conformance.tester.questions import Answered
     from conformance.tester.resume import Resumed
-    from conformance.tester.runner import Result, Run
+    from conformance.tester.runner import Run
     from protocol.site import Site
 
 
@@ -247,7 +247,7 @@ def _judge(settings: Settings, site: Site, tap: Tap, fixture: Fixture, before: E
     from conformance.tester.runner import Run, Selection
 
     conform_report.load(settings.files)
-    shown = _Shown(fixture.name)
+    shown = RunProgress(fixture.name)
     run = Run(fixture, Selection(settings.only or None, settings.motion), shown.at)
     people = _asked(settings, site)
     if before.resumed is not None:
@@ -255,12 +255,14 @@ def _judge(settings: Settings, site: Site, tap: Tap, fixture: Fixture, before: E
     stopped, code = "", COULD_NOT_RUN
     walk = walking.WalkOfRun(settings.walk, settings.motion)
     cases = walk.cases(site.nodes[settings.node])
-    shown.total(len(run.plan(cases)))
+    run.plan(cases)
     moves = settings.motion and not site.nodes[settings.node].is_supervisor
     try:
         if not site.nodes[settings.node].is_supervisor:
             wait_for_node(tap, settings.node, slow=settings.slow, failure=fixture.bench.ended)
             require_asked_for(fixture)
+            shown.is_here(fixture)
+        shown.total(run.ahead(cases))
         with held_when_stopped(fixture, moves=moves):
             run.perform(cases)
         progress.clear()
@@ -383,22 +385,3 @@ def _check_terminal(settings: Settings) -> None:
         command(settings.reset_command)
     if settings.ask_person and not sys.stdin.isatty():
         raise Trouble("there is no terminal to ask on", fix="Use --ask-person on a terminal")
-
-
-class _Shown:
-    """How far the run is, and which case is running."""
-
-    def __init__(self, node: str) -> None:
-        self._node, self._done = node, 0
-        self._progress = progress.Progress("cases")
-
-    def total(self, number: int) -> None:
-        """So many cases it will come to."""
-        self._progress = progress.Progress("cases", number)
-
-    def at(self, case: Case, result: Result | None) -> None:
-        """A case begins, or has its result."""
-        if result is None:
-            self._progress.at(self._done, f"{self._node}: {case.id}")
-        else:
-            self._done += 1
