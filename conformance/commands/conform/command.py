@@ -21,7 +21,7 @@ from conformance.commands.options.site import site_option
 from conformance.commands.tap.held import held_when_stopped
 from conformance.commands.tap.options import OpenTap, site_naming, tap_options
 from conformance.commands.terminal import progress
-from conformance.commands.terminal.quiet import quiet_option
+from conformance.commands.terminal.quiet import chat, quiet_option
 from conformance.commands.terminal.width import width
 from conformance.files.whole_file import require_folder
 from protocol.trouble import Trouble
@@ -244,7 +244,7 @@ def _judge(settings: Settings, site: Site, tap: Tap, fixture: Fixture, before: E
     from conformance.commands.tap.waiting import wait_for_node
     from conformance.suite.verdict import Verdict
     from conformance.tester.identity import require_asked_for
-    from conformance.tester.runner import Run, Selection
+    from conformance.tester.runner import Run, Selection, not_selected
 
     conform_report.load(settings.files)
     shown = _Shown(fixture.name)
@@ -255,12 +255,14 @@ def _judge(settings: Settings, site: Site, tap: Tap, fixture: Fixture, before: E
     stopped, code = "", COULD_NOT_RUN
     walk = walking.WalkOfRun(settings.walk, settings.motion)
     cases = walk.cases(site.nodes[settings.node])
-    shown.total(len(run.plan(cases)))
+    planned = run.plan(cases)
     moves = settings.motion and not site.nodes[settings.node].is_supervisor
     try:
         if not site.nodes[settings.node].is_supervisor:
             wait_for_node(tap, settings.node, slow=settings.slow, failure=fixture.bench.ended)
             require_asked_for(fixture)
+            chat(f"{settings.node} has connected")
+        shown.total(sum(not not_selected(case, fixture, run.selection) for case in planned))
         with held_when_stopped(fixture, moves=moves):
             run.perform(cases)
         progress.clear()
@@ -400,5 +402,5 @@ class _Shown:
         """A case begins, or has its result."""
         if result is None:
             self._progress.at(self._done, f"{self._node}: {case.id}")
-        else:
+        elif result.verdict:
             self._done += 1
