@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 
 from conformance.bench.processes.peer_process import PeerProcess, peer_process
 from conformance.bench.tap.tap import Tap
@@ -12,7 +13,7 @@ from conformance.suite.stalls import NOTICED_MS, Stall, Stalls
 
 LOOK_S = 0.02
 SHARE = 0.1
-"""From what part of a time on, spent waiting for a processor, it counts as waiting all along."""
+"""From what part of a time on, spent waiting for a processor, it may have been kept waiting anywhere in it."""
 
 
 class NodeWait:
@@ -54,7 +55,7 @@ class NodeWait:
         """The stall that lasts, or that has just ended; from any thread."""
         self._measure()
         with self._lock:
-            return self._open if self._waited_ms >= NOTICED_MS else None
+            return self._told()
 
     def _measure(self) -> None:
         with self._lock:
@@ -70,6 +71,12 @@ class NodeWait:
             self._waited_ms += waited
 
     def _close(self) -> None:
-        if self._open is not None and self._waited_ms >= NOTICED_MS:
-            self._stalls.add(self._open)
+        told = self._told()
+        if told is not None:
+            self._stalls.add(told)
         self._open, self._waited_ms = None, 0.0
+
+    def _told(self) -> Stall | None:
+        if self._open is None or self._waited_ms < NOTICED_MS:
+            return None
+        return replace(self._open, waited_ms=self._waited_ms)

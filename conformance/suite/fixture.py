@@ -14,7 +14,7 @@ from typing import Any
 from conformance.oracle.link_log import Message, Trace
 from conformance.suite.bench import Bench
 from conformance.suite.exchange import Answer, SentOrder
-from conformance.suite.stalls import StoodStill
+from conformance.suite.stalls import SLACK, StoodStill
 from conformance.suite.verdict import Broken, NoOccasion, Unclear
 from protocol.codec import encode
 from protocol.counting import UPTIME_MODULUS, claim_id, uptime_difference
@@ -125,12 +125,12 @@ class Fixture:
 
         Where the test machine stood still meanwhile, what seems broken is neither kept nor broken: that raises
         StoodStill where the case can be judged again, and else is left open and looked for again. What seems kept is
-        so too, unless it stood still at one of the two instants: only that can have made the time shorter, or longer
-        than it was where a limit says 'not before'.
+        so too, unless it stood still at one of the two instants, for more than SLACK of the time: only that can have
+        made it shorter than it was, or longer where a limit says 'not before'.
         """
         stalls = self.bench.stalls
         still_ms = stalls.at(*span_ms) if fits else stalls.within(*span_ms)
-        if not still_ms:
+        if still_ms <= (SLACK * (span_ms[1] - span_ms[0]) if fits else 0):
             self.check(fits, requirement, expected, seen, at)
         elif self.can_repeat:
             span = f"{span_ms[1] - span_ms[0]:.0f} ms"

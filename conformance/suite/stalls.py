@@ -7,8 +7,8 @@ processor too.
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Callable
+from bisect import bisect_right, insort
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any, Literal, get_args
 
@@ -16,9 +16,12 @@ from conformance.suite.verdict import Unclear
 
 NOTICED_MS = 40.0
 """From how long on it is one: a fifth of the shortest limit of the protocol, that of an answer."""
+SLACK = 0.05
+"""The part of a time by which it may be wrong and still tells: a node that keeps its times is there so much before."""
 LONG_MS = 300.0
 """From how long on what the kit itself did may have come too late, a sensor that it plays for instance."""
 KEPT = 10_000
+"""Of each kind, at the least."""
 
 Kind = Literal["timer", "path", "node"]
 
@@ -30,11 +33,22 @@ class Stall:
     begin_ms: float
     end_ms: float
     kind: Kind
+    waited_ms: float | None = None
+    """How long of it the node waited for a processor, where that was measured; None for all of it."""
 
     @property
     def length_ms(self) -> float:
         """How long it may have stood still at the most."""
         return self.end_ms - self.begin_ms
+
+    def within(self, begin_ms: float, end_ms: float) -> float:
+        """How long it stood still between two instants at the most."""
+        both = max(0.0, min(end_ms, self.end_ms) - max(begin_ms, self.begin_ms))
+        return both if self.waited_ms is None else min(both, self.waited_ms)
+
+
+def _end_ms(stall: Stall) -> float:
+    return stall.end_ms
 
 
 class StoodStill(Unclear):
@@ -42,10 +56,11 @@ class StoodStill(Unclear):
 
 
 class Stalls:
-    """All stalls of a run. Written by any thread."""
+    """All stalls of a run. Written and read by any thread: a list only grows, or is replaced."""
 
     def __init__(self) -> None:
-        self._known: deque[Stall] = deque(maxlen=KEPT)
+        self._known: dict[Kind, list[Stall]] = {kind: [] for kind in get_args(Kind)}
+        """By their ends: what overlaps a time is looked up for every message."""
         self.count = 0
         self.longest_ms = 0.0
         self.path = ""
@@ -57,17 +72,26 @@ class Stalls:
         """Enter one that was noticed; shorter ones than NOTICED_MS are none."""
         if stall.length_ms < NOTICED_MS:
             return
-        self._known.append(stall)
+        known = self._known[stall.kind]
+        insort(known, stall, key=_end_ms)
+        if len(known) > 2 * KEPT:
+            self._known[stall.kind] = known[-KEPT:]
         self.count += 1
         self.longest_ms = max(self.longest_ms, stall.length_ms)
 
     def within(self, begin_ms: float, end_ms: float) -> float:
         """How long it stood still between two instants at the most, the longest of the kinds; 0 where it did not."""
-        known = (*self._known, *self.pending())
         sums = dict.fromkeys(get_args(Kind), 0.0)
-        for one in known:
-            sums[one.kind] += max(0.0, min(end_ms, one.end_ms) - max(begin_ms, one.begin_ms))
+        for one in (*self._about(begin_ms, end_ms), *self.pending()):
+            sums[one.kind] += one.within(begin_ms, end_ms)
         return max(sums.values())
+
+    def _about(self, begin_ms: float, end_ms: float) -> Iterator[Stall]:
+        """Those that may overlap: no one that ended before, and none so late that even the longest began behind it."""
+        for known in self._known.values():
+            first = bisect_right(known, begin_ms, key=_end_ms)
+            behind = bisect_right(known, end_ms + self.longest_ms, first, key=_end_ms)
+            yield from known[first:behind]
 
     def at(self, *instants_ms: float) -> float:
         """How long it stood still about these instants at the most: what was seen then may have been seen late."""
@@ -75,12 +99,9 @@ class Stalls:
 
     def document(self) -> dict[str, Any]:
         """As it stands in a report."""
-        kinds = [one.kind for one in tuple(self._known)]
         return {
             "count": self.count,
             "longest_ms": round(self.longest_ms),
-            "timer": kinds.count("timer"),
-            "path": kinds.count("path"),
-            "node": kinds.count("node"),
+            **{kind: len(known) for kind, known in self._known.items()},
             "path_measured": self.path,
         }

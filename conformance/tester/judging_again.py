@@ -7,18 +7,18 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from conformance.suite.fixture import Fixture
-from conformance.suite.stalls import LONG_MS
+from conformance.suite.stalls import LONG_MS, SLACK
 from conformance.suite.verdict import Broken, Unclear, Verdict
 
 if TYPE_CHECKING:
     from conformance.tester.runner import Result
 
-SLACK = 0.05
-"""The part of a wait by which a node that keeps its times is there before its end, at the least."""
 ASKS = 3
 QUIETER = "judge it again on a machine that does less (--resume REPORT.json runs what is open)"
 TRIES = 4
 """How often a case is judged at the most."""
+PAUSE_MS = 1_000
+"""Before the second try, twice that before the third: what keeps a machine busy is seldom over at once."""
 
 
 def until_clear(fixture: Fixture, judge: Callable[[int], Result]) -> Result:
@@ -32,6 +32,8 @@ def until_clear(fixture: Fixture, judge: Callable[[int], Result]) -> Result:
         spoilt_ms = _spoilt_ms(result, fixture, began_ms)
         if spoilt_ms is None:
             return replace(result, tries=number + 1)
+        if number < TRIES - 1:
+            fixture.bench.wait(lambda: False, PAUSE_MS * (number + 1))
     still = f", for {spoilt_ms:.0f} ms the last time" if spoilt_ms else ""
     why = f"the test machine stood still in each of {TRIES} tries{still}"
     last = "" if result.spoilt else f"; seen last: {result.reason}"
