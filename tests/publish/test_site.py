@@ -14,6 +14,7 @@ import pytest
 
 from conformance.commands import main
 from conformance.publish.edition import MARK
+from conformance.publish.site import sources
 from conformance.publish.site.front_page import DOORS
 from conformance.publish.site.site import broken_links
 from conformance.publish.site.yard_drawing import CARD, CARD_HEIGHT, yard_drawing
@@ -127,6 +128,14 @@ def test_the_front_page_shows_the_yard_and_a_door_for_each_wish(published: Path)
         assert node.is_supervisor or f'<td class="n">{node.digest}</td>' in page
     slots = re.findall(r'<rect class="slot"', picture)
     assert len(slots) == sum(place.slots for place in site.places.values())
+
+
+def test_the_page_of_guides_has_each_document_once_and_says_what_it_is_for(published: Path) -> None:
+    page = (published / "guides.html").read_text("utf-8").partition("<main")[2]
+    listed = re.findall(r'<dt><a href="([^"]+)">[^<]+</a></dt><dd>([^<]+)</dd>', page)
+    documents = {source.page for source in sources.documents(sources.home()).values()} - {"changes.html"}
+    assert sorted(target for target, _ in listed) == sorted(documents)
+    assert all(says.endswith(".") and "python -m" not in says for _, says in listed)
 
 
 def test_a_yard_drawing_joins_each_crane_to_all_that_it_reaches() -> None:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from conformance.publish.artefacts.artefacts import USES
 from conformance.publish.site import front_page, views
 from conformance.publish.site.finding import Entry, entry
+from conformance.publish.site.guide_list import GROUPS
 from conformance.publish.site.prose import Prose, prose, relative
 from conformance.publish.site.sources import FaultyNode, Source
 from conformance.publish.site.yard_drawing import yard_drawing
@@ -301,22 +302,21 @@ class Site:
         raise KeyError(f"{path} is linked to and not published")
 
     def _documents(self) -> None:
-        rows = []
+        titles: dict[str, str] = {}
         for path, source in self._contents.documents.items():
             document = self._prose[source.page]
             chapter = "changes" if source.page == "changes.html" else "guides"
             if chapter == "guides":
-                rows.append((source.page, document.title, _first_sentence(source.text)))
+                titles[source.page] = document.title
                 self._page(source.page, chapter, "prose", document.title, prose=document)
             self._findable(source.page, document.title, document.words, f"from {path}")
         self._page(
             "guides.html",
             "guides",
-            "listing",
+            "guides",
             "Guides",
-            lead="For people who build a yard.",
-            rows=rows,
-            files=[],
+            groups=GROUPS,
+            titles=titles,
         )
 
     def _changes(self) -> None:
@@ -362,12 +362,6 @@ class Site:
 
 def _way_from(page: str) -> Callable[[str], str]:
     return lambda target: relative(page, target) if target else "../" * page.count("/")
-
-
-def _first_sentence(text: str) -> str:
-    paragraphs = (part for part in text.split("\n\n") if not part.startswith("#"))
-    words = re.sub(r"\[([^]]*)\]\([^)]*\)", r"\1", " ".join(next(paragraphs, "").split()))
-    return re.split(r"(?<=[.:]) ", words.replace("*", "").replace("`", ""))[0]
 
 
 def broken_links(pages: Mapping[str, bytes], files: Sequence[str]) -> Iterator[str]:
