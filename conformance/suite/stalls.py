@@ -7,9 +7,10 @@ processor too.
 
 from __future__ import annotations
 
-from collections import deque
+from bisect import bisect_right, insort
 from collections.abc import Callable
 from dataclasses import dataclass
+from threading import Lock
 from typing import Any, Literal, get_args
 
 from conformance.suite.verdict import Unclear
@@ -37,6 +38,10 @@ class Stall:
         return self.end_ms - self.begin_ms
 
 
+def _end_ms(stall: Stall) -> float:
+    return stall.end_ms
+
+
 class StoodStill(Unclear):
     """A limit in time overlaps a stall: it is neither kept nor broken by what was seen, and judged again."""
 
@@ -45,7 +50,8 @@ class Stalls:
     """All stalls of a run. Written by any thread."""
 
     def __init__(self) -> None:
-        self._known: deque[Stall] = deque(maxlen=KEPT)
+        self._known: list[Stall] = []  # By their ends: what overlaps a time is looked up for every message.
+        self._lock = Lock()
         self.count = 0
         self.longest_ms = 0.0
         self.path = ""
@@ -57,17 +63,25 @@ class Stalls:
         """Enter one that was noticed; shorter ones than NOTICED_MS are none."""
         if stall.length_ms < NOTICED_MS:
             return
-        self._known.append(stall)
-        self.count += 1
-        self.longest_ms = max(self.longest_ms, stall.length_ms)
+        with self._lock:
+            insort(self._known, stall, key=_end_ms)
+            del self._known[:-KEPT]
+            self.count += 1
+            self.longest_ms = max(self.longest_ms, stall.length_ms)
 
     def within(self, begin_ms: float, end_ms: float) -> float:
         """How long it stood still between two instants at the most, the longest of the kinds; 0 where it did not."""
-        known = (*self._known, *self.pending())
         sums = dict.fromkeys(get_args(Kind), 0.0)
-        for one in known:
+        for one in (*self._about(begin_ms, end_ms), *self.pending()):
             sums[one.kind] += max(0.0, min(end_ms, one.end_ms) - max(begin_ms, one.begin_ms))
         return max(sums.values())
+
+    def _about(self, begin_ms: float, end_ms: float) -> list[Stall]:
+        """Those that may overlap: no one that ended before, and none so late that even the longest began behind it."""
+        with self._lock:
+            first = bisect_right(self._known, begin_ms, key=_end_ms)
+            behind = bisect_right(self._known, end_ms + self.longest_ms, first, key=_end_ms)
+            return self._known[first:behind]
 
     def at(self, *instants_ms: float) -> float:
         """How long it stood still about these instants at the most: what was seen then may have been seen late."""
@@ -75,7 +89,8 @@ class Stalls:
 
     def document(self) -> dict[str, Any]:
         """As it stands in a report."""
-        kinds = [one.kind for one in tuple(self._known)]
+        with self._lock:
+            kinds = [one.kind for one in self._known]
         return {
             "count": self.count,
             "longest_ms": round(self.longest_ms),

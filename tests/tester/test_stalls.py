@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from random import Random
 
 import pytest
 
@@ -16,7 +17,7 @@ from conformance.reports.document import document
 from conformance.suite.case import Case, all_cases
 from conformance.suite.fixture import Fixture
 from conformance.suite.observation import Observing
-from conformance.suite.stalls import NOTICED_MS, Stall, Stalls, StoodStill
+from conformance.suite.stalls import NOTICED_MS, Kind, Stall, Stalls, StoodStill
 from conformance.suite.verdict import Broken, Verdict
 from conformance.tester.judging_again import TRIES
 from conformance.tester.runner import Result, Run
@@ -254,3 +255,35 @@ def test_a_message_that_a_stall_held_back_tells_no_wrong_uptime(late: int, known
     else:
         with pytest.raises(Broken):
             body(fixture)
+
+
+def _many(number: int) -> Stalls:
+    rng, stalls = Random(3), Stalls()
+    for at in range(number):
+        begin_ms = at * 200 + rng.uniform(0, 100)
+        kind: Kind = rng.choice(("timer", "path", "node"))
+        stalls.add(Stall(begin_ms, begin_ms + rng.uniform(41, 900), kind))
+    return stalls
+
+
+def test_what_overlaps_a_time_is_found_wherever_it_was_entered() -> None:
+    """Compared with a look at every one; they overlap each other, and are not entered by their ends."""
+    stalls, rng = _many(400), Random(4)
+    for _ in range(300):
+        begin_ms = rng.uniform(-500, 82_000)
+        end_ms = begin_ms + rng.choice((0.0, 40.0, 3_000.0))
+        sums = {
+            kind: sum(
+                max(0.0, min(end_ms, one.end_ms) - max(begin_ms, one.begin_ms))
+                for one in stalls._known
+                if one.kind == kind
+            )
+            for kind in ("timer", "path", "node")
+        }
+        assert stalls.within(begin_ms, end_ms) == pytest.approx(max(sums.values()))
+
+
+def test_a_look_at_one_time_looks_not_at_every_stall_of_the_run() -> None:
+    """A long run on a busy machine asks a hundred thousand times, with thousands of stalls."""
+    stalls = _many(6_000)
+    assert all(len(stalls._about(at_ms, at_ms + 40.0)) < 20 for at_ms in range(0, 1_200_000, 50_000))
