@@ -8,9 +8,8 @@ processor too.
 from __future__ import annotations
 
 from bisect import bisect_right, insort
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from threading import Lock
 from typing import Any, Literal, get_args
 
 from conformance.suite.verdict import Unclear
@@ -20,6 +19,7 @@ NOTICED_MS = 40.0
 LONG_MS = 300.0
 """From how long on what the kit itself did may have come too late, a sensor that it plays for instance."""
 KEPT = 10_000
+"""Of each kind, at the least."""
 
 Kind = Literal["timer", "path", "node"]
 
@@ -47,11 +47,11 @@ class StoodStill(Unclear):
 
 
 class Stalls:
-    """All stalls of a run. Written by any thread."""
+    """All stalls of a run. Written and read by any thread: a list only grows, or is replaced."""
 
     def __init__(self) -> None:
-        self._known: list[Stall] = []  # By their ends: what overlaps a time is looked up for every message.
-        self._lock = Lock()
+        self._known: dict[Kind, list[Stall]] = {kind: [] for kind in get_args(Kind)}
+        """By their ends: what overlaps a time is looked up for every message."""
         self.count = 0
         self.longest_ms = 0.0
         self.path = ""
@@ -63,11 +63,12 @@ class Stalls:
         """Enter one that was noticed; shorter ones than NOTICED_MS are none."""
         if stall.length_ms < NOTICED_MS:
             return
-        with self._lock:
-            insort(self._known, stall, key=_end_ms)
-            del self._known[:-KEPT]
-            self.count += 1
-            self.longest_ms = max(self.longest_ms, stall.length_ms)
+        known = self._known[stall.kind]
+        insort(known, stall, key=_end_ms)
+        if len(known) > 2 * KEPT:
+            self._known[stall.kind] = known[-KEPT:]
+        self.count += 1
+        self.longest_ms = max(self.longest_ms, stall.length_ms)
 
     def within(self, begin_ms: float, end_ms: float) -> float:
         """How long it stood still between two instants at the most, the longest of the kinds; 0 where it did not."""
@@ -76,12 +77,12 @@ class Stalls:
             sums[one.kind] += max(0.0, min(end_ms, one.end_ms) - max(begin_ms, one.begin_ms))
         return max(sums.values())
 
-    def _about(self, begin_ms: float, end_ms: float) -> list[Stall]:
+    def _about(self, begin_ms: float, end_ms: float) -> Iterator[Stall]:
         """Those that may overlap: no one that ended before, and none so late that even the longest began behind it."""
-        with self._lock:
-            first = bisect_right(self._known, begin_ms, key=_end_ms)
-            behind = bisect_right(self._known, end_ms + self.longest_ms, first, key=_end_ms)
-            return self._known[first:behind]
+        for known in self._known.values():
+            first = bisect_right(known, begin_ms, key=_end_ms)
+            behind = bisect_right(known, end_ms + self.longest_ms, first, key=_end_ms)
+            yield from known[first:behind]
 
     def at(self, *instants_ms: float) -> float:
         """How long it stood still about these instants at the most: what was seen then may have been seen late."""
@@ -89,13 +90,9 @@ class Stalls:
 
     def document(self) -> dict[str, Any]:
         """As it stands in a report."""
-        with self._lock:
-            kinds = [one.kind for one in self._known]
         return {
             "count": self.count,
             "longest_ms": round(self.longest_ms),
-            "timer": kinds.count("timer"),
-            "path": kinds.count("path"),
-            "node": kinds.count("node"),
+            **{kind: len(known) for kind, known in self._known.items()},
             "path_measured": self.path,
         }

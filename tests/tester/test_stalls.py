@@ -273,12 +273,8 @@ def test_what_overlaps_a_time_is_found_wherever_it_was_entered() -> None:
         begin_ms = rng.uniform(-500, 82_000)
         end_ms = begin_ms + rng.choice((0.0, 40.0, 3_000.0))
         sums = {
-            kind: sum(
-                max(0.0, min(end_ms, one.end_ms) - max(begin_ms, one.begin_ms))
-                for one in stalls._known
-                if one.kind == kind
-            )
-            for kind in ("timer", "path", "node")
+            kind: sum(max(0.0, min(end_ms, one.end_ms) - max(begin_ms, one.begin_ms)) for one in known)
+            for kind, known in stalls._known.items()
         }
         assert stalls.within(begin_ms, end_ms) == pytest.approx(max(sums.values()))
 
@@ -286,4 +282,4 @@ def test_what_overlaps_a_time_is_found_wherever_it_was_entered() -> None:
 def test_a_look_at_one_time_looks_not_at_every_stall_of_the_run() -> None:
     """A long run on a busy machine asks a hundred thousand times, with thousands of stalls."""
     stalls = _many(6_000)
-    assert all(len(stalls._about(at_ms, at_ms + 40.0)) < 20 for at_ms in range(0, 1_200_000, 50_000))
+    assert all(len(list(stalls._about(at_ms, at_ms + 40.0))) < 20 for at_ms in range(0, 1_200_000, 50_000))
