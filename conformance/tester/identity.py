@@ -78,7 +78,7 @@ def identity(log: Log, node: NodeSite) -> Identity:
         None,
     )
     if said is None:
-        return Identity("", (_silent(node) if log.connects() or log.messages else _absent(node),))
+        return Identity("", (_silent(node),))
     found = sorted(_differences(said, node), key=lambda one: RULES.index(one.rule))
     return Identity(_line(said, node), tuple(found))
 
@@ -111,16 +111,6 @@ def require_asked_for(fixture: Fixture, *, moves: bool = False) -> None:
 
 def _known(fixture: Fixture) -> bool:
     return bool(identity(fixture.log, fixture.node).says)
-
-
-def _absent(node: NodeSite) -> Difference:
-    return Difference(
-        "connection",
-        "names it",
-        "nothing, for it has not connected",
-        f"start {node.name} and point it at the address that was told",
-        "no motion",
-    )
 
 
 def _silent(node: NodeSite) -> Difference:

@@ -7,7 +7,6 @@ from typing import Any
 
 import pytest
 
-from conformance.oracle.link_log import Log
 from conformance.reports import as_html, as_junit, as_text
 from conformance.reports.document import document
 from conformance.suite.verdict import Verdict
@@ -173,11 +172,3 @@ def test_the_first_cause_stands_on_top_of_every_report_with_what_to_do() -> None
     page = as_html.render(report)
     assert page.index("digest: the node says 1") < page.index("Verdict:")
     assert "digest: the node says 1" in as_junit.render(report)
-
-
-def test_a_node_that_has_not_connected_is_told_apart_from_one_that_says_nothing() -> None:
-    """It may move as little."""
-    nobody = identity(Log(), scenario().nodes["ferry"])
-    assert "has not connected" in nobody.differences[0].text
-    assert "start ferry" in nobody.differences[0].do
-    assert nobody.motion_withheld
