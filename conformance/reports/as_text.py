@@ -153,7 +153,7 @@ def _counted(report: Mapping[str, Any]) -> str:
     judged = completeness.judged(report)
     parts = [f"{counts[word]} {word}" for word in ("pass", "inconclusive", "fail", "error") if counts[word]]
     warnings = sum(len(case["warnings"]) for case in report["cases"])
-    parts += [f"{warnings} warnings"] if warnings else []
+    parts += [f"{warnings} {'warning' if warnings == 1 else 'warnings'}"] if warnings else []
     stopped = (
         "" if report["complete"] else f" of {judged + len(report['not_reached'])}, stopped before its end"
     )

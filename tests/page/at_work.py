@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from time import sleep
 
 from conformance.bench.brokers.broker import Broker, start_broker
 from conformance.page.server.live_model import LivePage
+from conformance.page.server.saved_orders import SavedOrder
 from conformance.page.server.server import Served, serve
 from conformance.page.server.subscriber import listening
 from protocol.site import Site
@@ -46,6 +47,7 @@ def at_work(
     answer: Callable[[Asked], None] | None = None,
     with_desk: bool = True,
     broker: Broker | None = None,
+    saved: Iterable[SavedOrder] = (),
 ) -> Iterator[AtWork]:
     """Everything running, all of it stopped at the end; on an embedded broker unless one is given."""
     site, rng = scenario(), random.Random(5)
@@ -80,5 +82,5 @@ def at_work(
             host.call(done)
 
         desk = ByHand(lambda: supervisor, "the page") if with_desk else None
-        served = stack.enter_context(serve(page, desk=desk, owner=owner if with_desk else None))
+        served = stack.enter_context(serve(page, desk=desk, owner=owner if with_desk else None, saved=saved))
         yield AtWork(site, broker, page, served, supervisor, host, machines)

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from conformance.page.server.saved_orders import SavedOrders
+from protocol.site_file import scenario
 from reference_node.supervisor.observe.gap import AWAY
 from reference_node.supervisor.questions.question import CAUTION, Ask, Question
 from tests.needs import needs
@@ -23,6 +25,18 @@ if TYPE_CHECKING:
 pytestmark = needs("chromium")
 PHONE = {"width": 375, "height": 800}
 PATIENCE_MS = 30_000
+SAVED = """\
+[tidy]
+node = "south"
+act = "park"
+
+[high]
+node = "north"
+act = "jog"
+x = 600
+y = 0
+z = 0
+"""
 RESUME = """async (node) => (await fetch("order", {
   method: "POST", headers: { "content-type": "application/json" },
   body: JSON.stringify({ do: "resume", nodes: [node] }),
@@ -37,9 +51,11 @@ def yard() -> Iterator[AtWork]:
 
 
 @pytest.fixture(scope="module")
-def calm() -> Iterator[AtWork]:
+def calm(tmp_path_factory: pytest.TempPathFactory) -> Iterator[AtWork]:
     """A yard in which every question has been answered, and nothing is held for a person any more."""
-    with at_work(answer=answer_at_once) as found:
+    path = tmp_path_factory.mktemp("saved") / "orders.toml"
+    path.write_text(SAVED)
+    with at_work(answer=answer_at_once, saved=SavedOrders(scenario(), path)) as found:
         supervisor = found.supervisor
         until(lambda: supervisor.was_owned and not supervisor.questions and not len(supervisor.holds))
         yield found
@@ -137,7 +153,7 @@ def test_an_order_by_keyboard_alone(tab: Page, yard: AtWork) -> None:
     tab.keyboard.press("Enter")
     asked = tab.locator("#ask")
     asked.wait_for()
-    assert asked.locator("#ask-words").inner_text() == "south: home"
+    assert asked.locator("#ask-words").inner_text() == "south: park"
     assert "Hands clear" in asked.inner_text()
     assert tab.evaluate("document.activeElement.id") == "ask-no"
     tab.keyboard.press("Escape")
@@ -173,6 +189,38 @@ def heard_until(subscriber: Subscriber, wanted: set[tuple[str, str]]) -> set[tup
 
     until(all_of_it)
     return {one for one in found if one[1] == "resume"}
+
+
+def test_a_saved_order_is_looked_at_and_then_sent_as_any_other(calm_tab: Page, calm: AtWork) -> None:
+    """Its fields stand in the question; nothing is on the bus before the yes, and a no sends nothing."""
+    saved, asked = calm_tab.locator("#saved-name"), calm_tab.locator("#ask")
+    for name in ("north", "south"):
+        calm_tab.locator(f'[data-says="crane/{name}"]', has_text="ready").wait_for()
+    assert saved.locator("option").all_inner_texts() == [
+        "tidy: south: park",
+        "high: north: jog, x 600, y 0, z 0",
+    ]
+    with subscriber_at(calm.broker.port) as subscriber:
+        saved.select_option("high")
+        calm_tab.locator("#saved button").click()
+        assert asked.locator("#ask-words").inner_text() == "north: jog, x 600, y 0, z 0"
+        assert asked.locator("#ask-caution").inner_text()
+        calm_tab.locator("#ask-no").click()
+        asked.wait_for(state="hidden")
+        saved.select_option("tidy")
+        calm_tab.locator("#saved button").click()
+        assert asked.locator("#ask-words").inner_text() == "south: park"
+        assert calm_tab.evaluate("document.activeElement.id") == "ask-no"
+        calm_tab.locator("#ask-yes").click()
+        found: list[tuple[str, str]] = []
+
+        def parked() -> bool:
+            found.extend(subscriber.heard())
+            return ("south", "park") in found
+
+        until(parked)
+        assert ("north", "jog") not in found
+    until(lambda: all(not session.open for session in calm.supervisor.sessions.values()))
 
 
 def test_one_click_holds_every_node_and_only_resume_asks(calm_tab: Page, calm: AtWork) -> None:

@@ -107,7 +107,7 @@ class EarlierReports:
     "--resume",
     type=click.Path(path_type=Path),
     metavar="PARTIAL.json",
-    help="Go on with a run that was stopped or whose board hung, by its JSON report.",
+    help="Go on with a run that was stopped, whose board hung, or that is inconclusive, by its JSON report.",
 )
 @click.option(
     "--seed",

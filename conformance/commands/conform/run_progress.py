@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import click
-
 from conformance.commands.terminal import progress
-from conformance.commands.terminal.quiet import is_quiet
+from conformance.commands.terminal.quiet import chat
 
 if TYPE_CHECKING:
     from conformance.suite.case import Case
@@ -28,9 +26,9 @@ class RunProgress:
         from conformance.tester.identity import identity
 
         says = identity(fixture.log, fixture.node).says
-        if says and not is_quiet():
+        if says:
             progress.clear()
-            click.echo(f"connected: {says}", err=True)
+            chat(f"connected: {says}")
 
     def total(self, number: int) -> None:
         """So many cases will be run."""

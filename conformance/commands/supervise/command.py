@@ -196,9 +196,8 @@ def _told(scenario: Scenario, outcome: Outcome, as_json: bool) -> int:
 
 def _summed_up(outcome: Outcome) -> int:
     met = "all goals met" if outcome.met else "not all goals met"
-    click.echo(
-        f"{met} after {outcome.took_ms / 1000:.1f} s; {outcome.jobs} jobs, {outcome.failed} of them failed or unknown"
-    )
+    jobs = f"{outcome.jobs} {'job' if outcome.jobs == 1 else 'jobs'}"
+    click.echo(f"{met} after {outcome.took_ms / 1000:.1f} s; {jobs}, {outcome.failed} failed or unknown")
     for goal in outcome.open:
         click.echo(_wrapped("  ", f"  not met: {goal}"))
     for why in () if outcome.met else outcome.waiting:

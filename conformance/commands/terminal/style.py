@@ -15,7 +15,7 @@ VERDICTS = {
 _VERDICT = re.compile(
     r"^(?:[0-9,]+ )?(" + "|".join(sorted(map(re.escape, VERDICTS), key=len, reverse=True)) + r")\b"
 )
-_COUNT = re.compile(r"\b([1-9][0-9,]* (?:pass|fail|error|inconclusive|warnings))\b")
+_COUNT = re.compile(r"\b([1-9][0-9,]* (?:pass|fail|error|inconclusive|warnings?))\b")
 _ID = re.compile(r"\b[A-Z]{3}-[0-9]{2}\b")
 
 
