@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from random import Random
+from typing import cast
 
 import pytest
 from _pytest.mark import ParameterSet
@@ -62,8 +63,8 @@ def runs(site_path: Path, request: pytest.FixtureRequest) -> Iterator[Runs]:
         for one in request.session.items
         if isinstance(one, pytest.Function) and one.module is request.module
     ]
-    pairs = [one.callspec.params["pair"] for one in own]
-    pairs = [pair for pair in pairs if pair[1] != "mosquitto" or find_mosquitto()]
+    every = [cast(tuple[str, str], one.callspec.params["pair"]) for one in own]
+    pairs = [pair for pair in every if pair[1] != "mosquitto" or find_mosquitto()]
     with ThreadPoolExecutor(len(pairs)) as pool:
         yield {pair: pool.submit(judge, site_path, *pair) for pair in pairs}
 
