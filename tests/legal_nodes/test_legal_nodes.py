@@ -1,4 +1,4 @@
-"""Every legal variant passes: once each in CI, over every node and mode that it can be by hand."""
+"""Every legal variant passes: a third of them once each in CI, and by hand all, as every node in every mode."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import pytest
 
 from tests.legal_nodes.every import LEGAL
 from tests.legal_nodes.legal import Legal
+from tests.sample import sampled
 
 EVERY = [(one, node, bench) for one in LEGAL.values() for node in one.nodes for bench in one.modes]
 
@@ -21,8 +22,12 @@ def _name(given: object) -> str:
     return given.name if isinstance(given, Legal) else str(given)
 
 
-@pytest.mark.parametrize(("variant", "node", "bench"), _one_each(), ids=_name)
-def test_a_legal_node_passes(variant: Legal, node: str, bench: bool) -> None:
+ONE_EACH = {one.name: (one, node, bench) for one, node, bench in _one_each()}
+
+
+@pytest.mark.parametrize("name", sampled(tuple(ONE_EACH), tuple(ONE_EACH)[::3]))
+def test_a_legal_node_passes(name: str) -> None:
+    variant, node, bench = ONE_EACH[name]
     assert variant.alarms(node, bench=bench) == {}
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
+from typing import Any
 
 import pytest
 
@@ -28,7 +30,7 @@ def test_every_entry_comes_once() -> None:
 
 
 def test_queues_side_by_side_are_done_in_step() -> None:
-    plans = {"nodes": nodes(), "supervisors": supervisors()}
+    plans: dict[str, Sequence[Any]] = {"nodes": nodes(), "supervisors": supervisors()}
     tasks = merged(plans)
     assert len(tasks) == len(nodes()) + len(supervisors())
     first = Counter(name for name, _ in tasks[: len(tasks) // 4])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import fcntl
+import os
 from importlib import resources
 from pathlib import Path
 
@@ -21,7 +23,13 @@ def made() -> dict[str, bytes]:
 
 @pytest.fixture(scope="session")
 def published(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The folder that `yardwire publish` writes."""
-    out = tmp_path_factory.mktemp("published") / "out"
-    assert main.run(["publish", str(out)]) == 0
-    return out
+    """The folder that `yardwire publish` writes: once for all workers of a run, and nobody writes in it."""
+    own = tmp_path_factory.getbasetemp()
+    shared = (own.parent if "PYTEST_XDIST_WORKER" in os.environ else own) / "published-once"
+    shared.mkdir(exist_ok=True)
+    with (shared / "lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not (shared / "done").exists():
+            assert main.run(["publish", str(shared / "out")]) == 0
+            (shared / "done").touch()
+    return shared / "out"

@@ -82,12 +82,25 @@ class Running:
         return self.used_s
 
     def works(self, seconds: float) -> bool:
-        """Wait until it has used so much processor time; False where it was over before."""
+        """Wait until it has used so much processor time; False where it was over before.
+
+        It stands still then until `send`: else it could end by itself before a signal comes to it.
+        """
         while self.look() < seconds:
             if self.process.poll() is not None:
                 return False
             time.sleep(0.005)
+        if HAS_PROC:
+            self.process.send_signal(signal.SIGSTOP)
+            while self.process.poll() is None and not is_stopped(self.process.pid):
+                time.sleep(0.001)
+            self.look()
         return self.process.poll() is None
+
+    def send(self, number: signal.Signals) -> None:
+        """Send a signal; where it stands still it goes on with that."""
+        self.process.send_signal(number)
+        self.process.send_signal(signal.SIGCONT)
 
     def all_said(self) -> str:
         """All that it has said, once it has ended."""
@@ -98,7 +111,7 @@ class Running:
     def stopped_by(self, number: signal.Signals, *, code: int | None = None, again_after_s: float = 0) -> str:
         """Send a signal; gives all that it said. Fails where it, or what it started, does not end in time."""
         began = time.monotonic()
-        self.process.send_signal(number)
+        self.send(number)
         if again_after_s:
             time.sleep(again_after_s)
             with suppress(ProcessLookupError):
@@ -135,6 +148,15 @@ def processor_s(process: int) -> float:
     stat = Path(f"/proc/{process}/stat").read_text(encoding="utf-8")
     user, system = stat.rpartition(")")[2].split()[11:13]
     return (int(user) + int(system)) / TICKS_A_SECOND
+
+
+def is_stopped(process: int) -> bool:
+    """Whether it stands still, stopped by a signal or already ended (Linux)."""
+    try:
+        stat = Path(f"/proc/{process}/stat").read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return True
+    return stat.rpartition(")")[2].split()[0] in "TZ"
 
 
 def left_running(mark: str, until: float = 0.0) -> list[str]:

@@ -185,7 +185,7 @@ def test_at_any_moment_of_publishing(part: float, place: Place, mark: str) -> No
 
 
 def end_at_its_start(running: Running) -> None:
-    running.process.send_signal(INT)
+    running.send(INT)
     began = time.monotonic()
     running.process.wait(PATIENCE_S)
     took_s = time.monotonic() - began

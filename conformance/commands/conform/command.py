@@ -16,6 +16,7 @@ from conformance.commands.conform import walking
 from conformance.commands.conform import yard as conform_yard
 from conformance.commands.conform.motion import allow_motion
 from conformance.commands.conform.run_progress import RunProgress
+from conformance.commands.conform.settings import Settings
 from conformance.commands.options import consent
 from conformance.commands.options.json_output import json_file_option
 from conformance.commands.options.site import site_option
@@ -38,28 +39,6 @@ if TYPE_CHECKING:
 
 
 COULD_NOT_RUN = 2
-
-
-@dataclass(frozen=True, slots=True)
-class Settings:
-    """What the user asked for."""
-
-    node: str
-    only: tuple[str, ...]
-    motion: bool
-    yes: bool
-    spawn: bool
-    slow: float
-    seed: int
-    files: dict[str, Path | None]
-    walk: int = 1
-    """How far a node on the bench is walked through its machine: 0, 1 or 2."""
-    reset_command: str | None = None
-    ask_person: bool = False
-    since: Path | None = None
-    resume: Path | None = None
-    program: tuple[str, ...] | None = None
-    """Words of the command that starts a supervisor."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from conformance.commands.options import consent
 
 if TYPE_CHECKING:
     from conformance.bench.connection.address import Address
-    from conformance.commands.conform.command import Settings
+    from conformance.commands.conform.settings import Settings
     from protocol.site import Site
 
 

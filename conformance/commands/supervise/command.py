@@ -7,7 +7,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, nullcontext
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,6 +17,7 @@ from conformance.commands.options import consent
 from conformance.commands.options.bus import USUAL, bus_options, choice_option
 from conformance.commands.options.json_output import json_option
 from conformance.commands.options.settings import SITE, setting
+from conformance.commands.supervise.outcome import indented, summed_up, told_at_its_end, told_by_hand
 from conformance.commands.terminal.quiet import chat, quiet_option
 from conformance.commands.terminal.width import width
 from protocol.caution import KEEP_CLEAR
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
     from conformance.page.server.saved_orders import SavedOrders
     from protocol.site import Site
     from reference_node.scenario.scenario import Scenario
-    from reference_node.scenario.story import Outcome
 
 LOOK_S = 0.05
 DONE = "done"
@@ -110,7 +110,7 @@ def supervise(
     if yard == "virtual":
         from reference_node.scenario.virtual_stage import play
 
-        return _told(story, play(story, site), as_json)
+        return told_at_its_end(story, play(story, site), as_json)
     saved = _saved(site, site_path, orders_path, real=yard == "real")
     settings = _Settings(yard, scenario is None, page, port, yes, as_json, saved)
     return _on_the_wire(story, site, bus, choice, settings)
@@ -174,48 +174,6 @@ def _by_hand(site: Site, *, simulated: bool) -> Scenario:
         site.name, "by hand", 1 << 62, known=simulated, contents=contents if simulated else {},
         person=Person(answers=simulated, walk_ms=1_000, lets_go_on=False),
     )  # fmt: skip
-
-
-# ---------------------------------------------------------------- on virtual time
-def _told(scenario: Scenario, outcome: Outcome, as_json: bool) -> int:
-    """Tell how a scenario ended; gives the exit code."""
-    if as_json:
-        from conformance.commands.options import json_output
-
-        code = 1 if outcome.wrong else 0
-        json_output.tell(
-            {"title": scenario.title, **asdict(outcome)}, exit_code=code, verdict=json_output.judged(code),
-            findings=[json_output.finding(what, where=scenario.title) for what in outcome.wrong],
-        )  # fmt: skip
-        return code
-    click.echo(_wrapped("", scenario.title))
-    for line in outcome.log:
-        click.echo(_wrapped(" " * 9, line))
-    return _summed_up(outcome)
-
-
-def _summed_up(outcome: Outcome) -> int:
-    met = "all goals met" if outcome.met else "not all goals met"
-    jobs = f"{outcome.jobs} {'job' if outcome.jobs == 1 else 'jobs'}"
-    click.echo(f"{met} after {outcome.took_ms / 1000:.1f} s; {jobs}, {outcome.failed} failed or unknown")
-    for goal in outcome.open:
-        click.echo(_wrapped("  ", f"  not met: {goal}"))
-    for why in () if outcome.met else outcome.waiting:
-        click.echo(_wrapped("  ", f"  waits: {why}"))
-    for alarm in outcome.alarms:
-        click.echo(_wrapped("  ", f"  alarm: {alarm}"))
-    for what in outcome.wrong:
-        click.echo(_wrapped("  ", f"  not as expected: {what}"))
-    click.echo("not as the scenario expects" if outcome.wrong else "as the scenario expects")
-    return 1 if outcome.wrong else 0
-
-
-def _wrapped(indent: str, text: str) -> str:
-    import textwrap
-
-    return textwrap.fill(
-        text, width(sys.stdout), subsequent_indent=indent, drop_whitespace=True, break_on_hyphens=False
-    )
 
 
 # ---------------------------------------------------------------- on a broker
@@ -304,9 +262,9 @@ def _watched(yard: WireYard, settings: _Settings) -> int:
             told = _tell_new(yard, told)
     outcome = yard.ended()
     if settings.as_json:
-        return _told(yard.scenario, outcome, as_json=True)
+        return told_at_its_end(yard.scenario, outcome, as_json=True)
     _tell_new(yard, told)
-    return _summed_up(outcome)
+    return summed_up(outcome)
 
 
 def _tell_new(yard: WireYard, told: int) -> int:
@@ -315,7 +273,7 @@ def _tell_new(yard: WireYard, told: int) -> int:
 
     log = list(yard.story.log)
     for line in log[told:]:
-        said = _wrapped(" " * 9, line)
+        said = indented(" " * 9, line)
         click.echo(red(said) if AWAY in line else said)
     return len(log)
 
@@ -338,7 +296,7 @@ def _at_the_prompt(yard: WireYard, settings: _Settings) -> int:
         asked = _tell_questions(yard, words, asked)
         for event in yard.take_events():
             then = "" if event.on_the_bus else "; then say 'done'"
-            click.echo(_wrapped("  ", f"DO THIS NOW: {event.event}{then}"))
+            click.echo(indented("  ", f"DO THIS NOW: {event.event}{then}"))
         try:
             line = lines.get(timeout=LOOK_S)
         except queue.Empty:
@@ -362,24 +320,15 @@ def _at_the_prompt(yard: WireYard, settings: _Settings) -> int:
         late = f"after {LEAVE_S:g} s nothing was heard of the end of: {', '.join(yard.under_way)}"
         outcome = replace(outcome, wrong=(*outcome.wrong, late))
     if settings.prompt:
-        return _told_by_hand(outcome, yard.under_way)
-    return _told(yard.scenario, outcome, as_json=True) if settings.as_json else _summed_up(outcome)
-
-
-def _told_by_hand(outcome: Outcome, under_way: list[str]) -> int:
-    """Say what was wanted and was not seen to be so; gives the exit code."""
-    for goal in outcome.open:
-        click.echo(_wrapped("  ", f"  not met: {goal}"))
-    for job in under_way:
-        click.echo(_wrapped("  ", f"  no word of its end: {job}"))
-    return 1 if outcome.open or under_way else 0
+        return told_by_hand(outcome, yard.under_way)
+    return told_at_its_end(yard.scenario, outcome, as_json=True) if settings.as_json else summed_up(outcome)
 
 
 def _reply(yard: WireYard, words: Prompt, line: str) -> None:
     reply: list[str] = []
     yard.call(lambda: reply.extend(words.do(line)))
     for row in reply:
-        click.echo(_wrapped("    ", row) if len(row) > width(sys.stdout) else row)
+        click.echo(indented("    ", row) if len(row) > width(sys.stdout) else row)
 
 
 def _tell_questions(yard: WireYard, words: Prompt, asked: int) -> int:
@@ -399,7 +348,7 @@ def _leave(yard: WireYard, told: int, words: Prompt, lines: queue.Queue[str | No
     if yard.under_way:
         jobs = ", ".join(yard.under_way)
         still = f"under way: {jobs}; 'hold' is still heard, and Ctrl-C holds all of it and ends at once"
-        click.echo(_wrapped("  ", still))
+        click.echo(indented("  ", still))
     end = time.monotonic() + LEAVE_S
     while time.monotonic() < end and yard.under_way:
         yard.go_on()

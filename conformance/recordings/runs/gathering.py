@@ -41,7 +41,6 @@ class Gathering:
         self._supervisors: set[str] = set()
         self._there_us = 0
         """When a supervisor was heard last."""
-        self._first_job_us: int | None = None
         self._last_end_us = 0
         self._spec = specification()
 
@@ -104,8 +103,6 @@ class Gathering:
         self.facts.acts[act] = self.facts.acts.get(act, 0) + 1
         if self._rule.jobs:
             self._orders[key] = body
-        if self._first_job_us is None:
-            self._first_job_us = at_us
 
     def _report(self, node: str, body: Body, at_us: int) -> None:
         if "order_boot" not in body:
@@ -172,8 +169,6 @@ class Gathering:
             facts.resets[name] = facts.resets.get(name, 0) + 1
         states = Counter(state if state in FINAL else "open" for state in self._jobs.values())
         facts.jobs = dict(states)
-        if self._first_job_us is not None and self._last_end_us > self._first_job_us:
-            facts.busy_s = (self._last_end_us - self._first_job_us) / 1e6
         facts.left = sorted(
             f"{node} {code}"
             for node, codes in self._active.items()

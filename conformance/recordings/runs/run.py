@@ -53,8 +53,6 @@ class Facts:
     """How long the node that had been on longest had been on at the beginning; None where nobody said."""
     holds: int = 0
     """Orders to hold."""
-    busy_s: float = 0.0
-    """From the first order of a job to the end of the last job."""
     left: list[str] = field(default_factory=list)
     """Faults that halt and are active at the end."""
 
