@@ -10,46 +10,24 @@ import argparse
 import os
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
 from functools import partial
 from itertools import chain
 from multiprocessing import get_context
-from typing import Any, NamedTuple
+from typing import Any
 
 import click
 from rich.progress import track
 
-from tests.faulty_nodes.matrix.every import BREACHES as NODE_BREACHES
-from tests.faulty_nodes.matrix.judge import judge_by_all as judge_of_nodes
-from tests.faulty_nodes.matrix.plan import planned as nodes
 from tests.faulty_nodes.matrix.planted import SEEDS
-from tests.faulty_supervisors.matrix.breaches import BREACHES as SUPERVISOR_BREACHES
-from tests.faulty_supervisors.matrix.judge import judge as judge_of_supervisors
-from tests.faulty_supervisors.matrix.plan import planned as supervisors
 from tests.matrix.document import recorded, write
+from tests.matrix.kinds import KINDS, judged
 from tests.matrix.order import in_turn, merged, sample
 from tests.matrix.outcome import CAUGHT, ROOT, Outcome, kept, line_of, revision_of
 
 STORE = ROOT / "out" / "matrix"
-
-
-class Kind(NamedTuple):
-    """Faulty nodes, or faulty supervisors."""
-
-    plan: Callable[[], Sequence[Any]]
-    judge: Callable[..., Outcome]
-    plant: Callable[[Any], Callable[[Any], None]]
-    """What is planted for an entry."""
-
-
-KINDS: dict[str, Kind] = {
-    "nodes": Kind(nodes, judge_of_nodes, lambda planted: NODE_BREACHES[planted.breach]),
-    "supervisors": Kind(
-        supervisors, judge_of_supervisors, lambda planted: SUPERVISOR_BREACHES[planted.breach]
-    ),
-}
 
 
 def outcomes(kind: str) -> dict[str, Outcome]:
@@ -75,12 +53,6 @@ def left(kind: str, *, only: str, seeds: int, part: int) -> tuple[list[Any], dic
     return todo, wanted
 
 
-def judged(task: tuple[str, Any], seeds: int) -> tuple[str, Outcome]:
-    """Judge one entry of a kind."""
-    kind, planted = task
-    return kind, KINDS[kind].judge(planted, seeds=SEEDS[:seeds])
-
-
 def perform(
     kinds: Sequence[str], *, processes: int, only: str, until: float, seeds: int, part: int
 ) -> Iterator[str]:
@@ -94,6 +66,9 @@ def perform(
         stores = {kind: opened.enter_context((STORE / f"{kind}.jsonl").open("a")) for kind in kinds}
         queue = pool.imap_unordered(partial(judged, seeds=seeds), tasks)
         for kind, outcome in track(queue, "Faulty nodes and supervisors", total=len(tasks)):
+            if isinstance(outcome, str):
+                click.echo(f"not judged: {outcome}", err=True)
+                continue
             stores[kind].write(line_of(replace(outcome, revision=revisions[kind][outcome.id])))
             stores[kind].flush()
             yield kind

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from typing import Any
 
 import pytest
 
 from tests.faulty_nodes.matrix.plan import planned as nodes
 from tests.faulty_supervisors.matrix.plan import planned as supervisors
 from tests.matrix.document import column_of
-from tests.matrix.order import in_turn, merged, sample
+from tests.matrix.order import Entry, in_turn, merged, sample
 
 
 @pytest.mark.parametrize("size", [100, 400])
@@ -30,7 +29,7 @@ def test_every_entry_comes_once() -> None:
 
 
 def test_queues_side_by_side_are_done_in_step() -> None:
-    plans: dict[str, Sequence[Any]] = {"nodes": nodes(), "supervisors": supervisors()}
+    plans: dict[str, Sequence[Entry]] = {"nodes": nodes(), "supervisors": supervisors()}
     tasks = merged(plans)
     assert len(tasks) == len(nodes()) + len(supervisors())
     first = Counter(name for name, _ in tasks[: len(tasks) // 4])

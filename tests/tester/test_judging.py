@@ -16,6 +16,9 @@ from protocol.counting import next_count
 from protocol.guards import Order
 from reference_node.controller.controller import Controller
 from tests.faulty_nodes.faulty import run_of
+from tests.faulty_nodes.matrix.every import BREACHES
+from tests.faulty_nodes.matrix.plan import planned
+from tests.faulty_nodes.matrix.planted import run
 
 
 class CountsTheSecondResumeAsAHold(Controller):
@@ -87,3 +90,38 @@ def test_the_report_says_how_often_each_requirement_was_judged() -> None:
     text = as_text.render(told)
     assert f"judged too: {sum(run.judged.values())} times, by {len(run.judged)}" in " ".join(text.split())
     assert "what the node may say by all that came to it" in " ".join(text.split())
+
+
+def evidence_of(planted: str, case: str) -> tuple[Result, list[str]]:
+    """The result of one case over a faulty node of the matrix, and all that is told of it, the first first."""
+    [one] = [one for one in planned() if one.id == planted]
+    assert one.breach in BREACHES
+    whole, _ = run(one, one.node, 1, (case,))
+    result = whole.perform()[case]
+    assert result.verdict is Verdict.FAIL
+    assert result.evidence is not None
+    others = [one.requirement for one in result.breaches if one != result.evidence]
+    return result, [result.evidence.requirement, *others]
+
+
+def test_what_the_judge_saw_before_the_case_failed_stands_first_and_the_rest_is_told_too() -> None:
+    result, told = evidence_of("motor-by-hold@siding/always", "hold-obeyed")
+    assert told == ["HLD-03", "HLD-02"]
+    assert result.own is Verdict.FAIL, "what rests on the case waits for it as before"
+    assert result.reason.startswith("HLD-03: a motor was switched on")
+    assert "besides: HLD-02: " in result.reason
+
+
+def test_at_the_same_message_the_case_knows_better() -> None:
+    _, told = evidence_of("report-mark-behind@north/always", "claim-raises")
+    assert told == ["CLM-01", "ORD-08"]
+
+
+def test_of_an_answer_that_does_not_come_the_case_knows_why() -> None:
+    _, told = evidence_of("unknown-field-unread@north/always", "encoding-unknown-fields")
+    assert told == ["ENC-09", "ORD-01"]
+
+
+def test_late_is_told_as_late_wherever_another_reason_was_due() -> None:
+    _, told = evidence_of("fit-job-late@ferry/resumed", "hold-refuses")
+    assert told[0] == "ORD-10"

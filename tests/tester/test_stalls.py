@@ -115,7 +115,7 @@ def test_what_a_stall_covers_is_judged_again_whichever_way_it_looked(fits: bool)
 def test_a_stall_spoils_what_fits_at_the_two_ends_of_a_time_only(
     fits: bool, at_ms: float, tries: int
 ) -> None:
-    """In the middle it can only have made the node later, and that it was not; nor where it is short beside the time."""
+    """In the middle it can only have made the node later, which it was not; a short one matters nowhere."""
     seen: list[float] = []
     run = run_of("ferry")
 

@@ -69,7 +69,7 @@ def where_it_may_show(when: tuple[str, ...], seed: int) -> tuple[str, ...]:
 
 
 @cache
-def correct(seed: int, only: tuple[str, ...]) -> str:
+def correct(seed: int, only: tuple[str, ...] | None) -> str:
     """The fingerprint of the supervisor without a breach, in a run of these cases."""
     kind, record = kind_of(None)
     run_of(kind, seed, only).perform()
@@ -109,18 +109,21 @@ def judge(planted: Planted, seeds: tuple[int, ...] = SEEDS) -> Outcome:
     return over_seeds(
         planted,
         seeds,
-        lambda seed, case: first_failure(planted, seed, case, shows=seed == seeds[0]),
+        lambda seed, case: first_failure(
+            planted, seed, case, where=where_it_may_show(planted.when, SEEDS[0]), shows=seed == seeds[0]
+        ),
         lambda: differs(planted),
     )
 
 
-def first_failure(planted: Planted, seed: int, case: str = "", *, shows: bool = True) -> Look:
-    """The first case that fails, in a run that ends there; `case` is tried alone first.
+def first_failure(
+    planted: Planted, seed: int, case: str = "", *, where: tuple[str, ...] | None, shows: bool = False
+) -> Look:
+    """The first case that fails, in a run that ends there; `case` is tried alone first, `where` is None for all.
 
     `shows`: where none fails, look whether it was any different from one without a breach.
     """
-    every = where_it_may_show(planted.when, SEEDS[0])
-    for only in ((case,), every) if case else (every,):
+    for only in ((case,), where) if case else (where,):
         kind, record = kind_of(planted, BREACHES[planted.breach])
         whole = run_of(kind, seed, only)
         for result in whole.steps():
@@ -129,4 +132,4 @@ def first_failure(planted: Planted, seed: int, case: str = "", *, shows: bool = 
             if result.verdict is Verdict.ERROR:
                 # The supervisor runs in this process: what it raises comes up in the case, as a program's end would.
                 return Look((result.case.id, ""), True, result.reason.strip().splitlines()[-1][:120])
-    return Look(None, shows and record.fingerprint != correct(seed, every), "")
+    return Look(None, shows and record.fingerprint != correct(seed, where), "")
