@@ -15,7 +15,7 @@ from conformance.oracle.link_log import Message, Trace
 from conformance.suite.bench import Bench
 from conformance.suite.exchange import Answer, SentOrder
 from conformance.suite.stalls import SLACK, StoodStill
-from conformance.suite.verdict import Broken, NoOccasion, Unclear
+from conformance.suite.verdict import Broken, IdsUsedUp, NoOccasion, Unclear
 from protocol.codec import encode
 from protocol.counting import UPTIME_MODULUS, claim_id, uptime_difference
 from protocol.site import Encoding, Site
@@ -276,8 +276,11 @@ class Fixture:
         return self._chance.getrandbits(32)
 
     def new_claim(self, mark: int) -> int:
-        """The id of a claim above `mark`, unlike anybody else's."""
-        return claim_id(mark, self._chance.getrandbits(12))
+        """The id of a claim above `mark`, unlike anybody else's. Raises IdsUsedUp where none is left."""
+        try:
+            return claim_id(mark, self._chance.getrandbits(12))
+        except OverflowError as error:
+            raise IdsUsedUp(str(error)) from None
 
     def claim(self) -> Message:
         """Claim the node as a supervisor does. Raises Unclear where it does not answer as owned."""

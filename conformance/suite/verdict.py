@@ -48,5 +48,9 @@ class Unclear(Exception):
     """What the case needs could not be brought about: ends the case with `inconclusive`."""
 
 
+class IdsUsedUp(Unclear):
+    """The mark of this boot is so high that no claim fits above it [SUP-03]: only a restart of the node helps."""
+
+
 class NoOccasion(Exception):
     """What the case judges did not occur, and nothing can bring it about: ends the case with `none`."""

@@ -49,8 +49,8 @@ BY_THE_SUITE = {
     "hold-counted-once": Bug(
         "a hold that already stands is not counted",
         "yw_obey.h",
-        "    ++yw.holds;\n    yw_changed(YW_SAY_ROLE);\n    if (!yw.held) {",
-        "    yw_changed(YW_SAY_ROLE);\n    if (!yw.held) {\n        ++yw.holds;",
+        "    ++yw.holds;\n    yw_changed(YW_SAY_ROLE);\n    if (!yw_flag.held) {",
+        "    yw_changed(YW_SAY_ROLE);\n    if (!yw_flag.held) {\n        ++yw.holds;",
         "hold-counts",
     ),
     "resume-of-any-hold": Bug(
@@ -91,8 +91,8 @@ BY_THE_SUITE = {
     "flood-of-faults": Bug(
         "every unreadable order is a fault",
         "yw_loop.h",
-        "if (yw.bad_waits && !yw.bad_lately) {",
-        "if (yw.bad_waits) {",
+        "if (yw_flag.bad_waits && !yw_flag.bad_lately) {",
+        "if (yw_flag.bad_waits) {",
         "encoding-flood",
     ),
     "cancel-in-the-air": Bug(
@@ -182,8 +182,8 @@ BY_THE_SUITE = {
     "ask-that-forgets-state": Bug(
         "an ask says only what has changed",
         "yw_say.h",
-        "    yw.untold = YW_BIT(YW_SAY_REPORT) - 1U;\n",
-        "    yw.untold |= YW_BIT(YW_SAY_NODE);\n",
+        "    yw_untold = YW_BIT(YW_SAY_REPORT) - 1U;\n",
+        "    yw_untold |= YW_BIT(YW_SAY_NODE);\n",
         "orders-ask",
     ),
 }
@@ -227,7 +227,7 @@ DIES = {
         "(uint8_t)head->value > yw_left_in(reader)) {\n        return NULL;",
     ),
     "nesting-without-end": Bug(
-        "it follows nesting as deep as it goes", "yw_cbor_read.h", "depth == YW_INNER_DEPTH || ", ""
+        "it follows nesting as deep as it goes", "yw_cbor_read.h", "level == levels + YW_INNER_DEPTH || ", ""
     ),
     "played-past-the-end": Bug(
         "one input more than there is room for",
@@ -324,8 +324,8 @@ ON_THE_LINE = {
     "frame-across-two-reads": Bug(
         "a frame has to come in one read",
         "yw_line.h",
-        "    yw_tick();\n    if (yw.online",
-        "    yw_tick();\n    yw_line.inside = false;\n    if (yw.online",
+        "    yw_tick();\n    if (yw_flag.online",
+        "    yw_tick();\n    yw_line.inside = false;\n    if (yw_flag.online",
     ),
     "check-not-looked-at": Bug(
         "the FCS is computed and not compared",
@@ -334,7 +334,7 @@ ON_THE_LINE = {
         "(yw_line.fcs == YW_FCS_GOOD || size)",
     ),
     "order-of-a-dead-line": Bug(
-        "an order is obeyed while the bus is away", "yw_line.h", "!yw.online ? YW_OFF_THE_BUS : ", ""
+        "an order is obeyed while the bus is away", "yw_line.h", "!yw_flag.online ? YW_OFF_THE_BUS : ", ""
     ),
 }
 

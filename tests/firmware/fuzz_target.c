@@ -96,7 +96,7 @@ uint16_t yw_inputs(void)
 
 int16_t yw_axis(uint8_t axis, int16_t setpoint)
 {
-    HOLDS(axis < YW_AXES && yw.power);
+    HOLDS(axis < YW_AXES && yw_flag.power);
     return setpoint;
 }
 
@@ -107,7 +107,7 @@ void yw_axis_off(uint8_t axis)
 
 void yw_spreader(bool closed)
 {
-    HOLDS(!yw.held && yw_job_open());
+    HOLDS(!yw_flag.held && yw_job_open());
     HOLDS(closed || yw_leg() >> 4 == YW_OPEN || yw_leg() >> 4 == YW_RELEASE); /* never in the air [CRN-12] */
 }
 
@@ -192,18 +192,18 @@ static void look(uint32_t mark, const struct yw_job *job, uint16_t starts, bool 
     HOLDS(yw.mark >= mark);                                                          /* [ORD-08] */
     HOLDS(yw.job.id <= yw.mark);
     HOLDS(yw.job.id != job->id || job->state <= YW_JOB_STATE_RUNNING || yw.job.state == job->state); /* [ORD-15] */
-    HOLDS(!was_held || !yw.held || yw.starts == starts);                             /* [HLD-03] */
+    HOLDS(!was_held || !yw_flag.held || yw.starts == starts);                             /* [HLD-03] */
     HOLDS(!(yw.active & YW_HALT_CODES) || !yw_job_open());                           /* [FLT-02] */
-    HOLDS(yw.state != YW_CRANE_STATUS_MODE_READY || (yw_axes[0].homed && yw_axes[YW_HOIST].homed));
-    HOLDS(yw.state != YW_CRANE_STATUS_MODE_READY || !yw_axes_move());                /* [CRN-11] */
+    HOLDS(yw_state != YW_CRANE_STATUS_MODE_READY || (yw_axes[0].homed && yw_axes[YW_HOIST].homed));
+    HOLDS(yw_state != YW_CRANE_STATUS_MODE_READY || !yw_axes_move());                /* [CRN-11] */
     HOLDS(!(yw.active >> YW_FAULT_CODE_POWER_LOST & 1) || !yw_axes[0].homed);         /* [FLT-06] */
-    held_ms = yw.held && was_held ? held_ms : clock_ms;
+    held_ms = yw_flag.held && was_held ? held_ms : clock_ms;
     HOLDS(clock_ms - held_ms < BRAKED_MS || !yw_axes_move());                         /* [HLD-03] */
     for (uint8_t axis = 0; axis < YW_AXES; ++axis) {
-        bool known = yw_axes[axis].homed && yw_axes[axis].homing == YW_NOT_HOMING && yw.state == YW_CRANE_STATUS_MODE_WORKING;
+        bool known = yw_axes[axis].homed && yw_axes[axis].homing == YW_NOT_HOMING && yw_state == YW_CRANE_STATUS_MODE_WORKING;
         HOLDS(!known || yw_reaches(axis, yw_axes[axis].target));                     /* [CRN-04] */
     }
-    HOLDS(yw.played_count <= YW_PLAYED_MOST && !yw.untold);
+    HOLDS(yw.played_count <= YW_PLAYED_MOST && !yw_untold);
 }
 
 static void start(void)
@@ -226,7 +226,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
         uint32_t mark = yw.mark;
         struct yw_job job = yw.job;
         uint16_t starts = yw.starts;
-        bool held = yw.held;
+        bool held = yw_flag.held;
         uint8_t what = *data++;
         if (what < 100) {
             for (uint8_t ms = what; ms; --ms) {

@@ -6,6 +6,8 @@ import json
 from collections.abc import Iterator
 from random import Random
 
+import cbor2
+
 from protocol.validation import read_message
 from tests.json_texts import mutated
 
@@ -86,6 +88,7 @@ def inputs() -> Iterator[bytes]:
         + ticks(3)
         + END
     )
+    yield homed() + payload(box_to_carry(3)) + payload(bytes.fromhex("a1020a")) * 3 + ticks(4) + END
     rng = Random(SEED)
     for _ in range(COUNT):
         yield b"".join(_act(rng) for _ in range(60)) + END
@@ -127,6 +130,12 @@ def stimulus(id_: int) -> bytes:
 def transfer(id_: int) -> bytes:
     """A cancel-proof order that is refused and one that is not: a home with a box that no home takes."""
     return bytes.fromhex("a400191267") + bytes((1, id_, 2, HOME)) + bytes.fromhex("031affffffff")
+
+
+def box_to_carry(id_: int) -> bytes:
+    """A transfer within a stack of the north crane, for boot 4711."""
+    order = {0: 4711, 1: id_, 2: TRANSFER, 3: 2**32 - 1, 4: "stack-n", 5: 0, 6: "stack-n", 7: 1, 8: "C-1"}
+    return cbor2.dumps(order)
 
 
 def _act(rng: Random) -> bytes:

@@ -10,10 +10,12 @@ import pytest
 from benchmarks.firmware import BUFFER, ENCODINGS, MAY_GROW, measure, measure_encoding, recorded
 from conformance.publish.firmware.site_header import site_header
 from protocol.site_file import scenario
-from tests.firmware.board import CORE, NODES, WARNINGS, site
+from tests.firmware.board import CORE, NODES, WARNINGS, compiled, site
 from tests.needs import needs
 
 RAM_GOAL = 420
+EM_ARM = 40
+"""The machine in the head of an ELF file."""
 QUIET = ("missingIncludeSystem", "badBitmaskCheck", "knownConditionTrueFalse")
 SITES = ("north", "south", "siding", "ferry")
 
@@ -40,6 +42,20 @@ def test_it_compiles_without_a_warning(compiler: str, node: str, tmp_path: Path)
     command = [compiler, *flags, *json, "-O2", *include, "-c", str(source), "-o", str(tmp_path / "node.o")]
     made = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
     assert made.returncode == 0, made.stderr
+
+
+@needs("clang")
+@pytest.mark.parametrize("node", ["south", "siding", "south in JSON"])
+def test_it_compiles_for_a_32_bit_arm(node: str, tmp_path: Path) -> None:
+    """For a Cortex-M0, with all warnings, and with nothing of a library but what copies and fills memory."""
+    source = program_of(node, tmp_path)
+    include = [f"-I{tmp_path}", f"-I{CORE / 'src'}", f"-I{Path(__file__).with_name('freestanding')}"]
+    target = ["--target=arm-none-eabi", "-mcpu=cortex-m0", "-mthumb", "-ffreestanding", "-Os"]
+    json = ["-DYW_JSON"] if "JSON" in node else []
+    made = tmp_path / "node.o"
+    compiled(["clang", *target, *WARNINGS, *json, *include, "-c", source, "-o", made])
+    machine = int.from_bytes(made.read_bytes()[18:20], "little")
+    assert machine == EM_ARM
 
 
 @needs("cppcheck")

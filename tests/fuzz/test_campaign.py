@@ -11,6 +11,7 @@ from conformance.fuzz.link import link_of
 from conformance.fuzz.run.campaign import Campaign, Options
 from conformance.fuzz.run.pace import LARGEST, Pace
 from conformance.suite.fixture import Fixture
+from conformance.suite.verdict import IdsUsedUp
 from protocol.participant import Participant
 from protocol.site_file import scenario
 from reference_node.controller.controller import Controller
@@ -118,3 +119,18 @@ def test_a_board_that_needs_half_a_second_an_order_gets_few_at_a_time() -> None:
     for _ in range(40):
         pace.took(10, 50)
     assert pace.size == LARGEST
+
+
+def test_a_node_whose_ids_are_used_up_is_started_afresh() -> None:
+    """An order with the highest id raises the mark to it; a run of hours then ended with a traceback."""
+    trial = campaign("siding", seed=5).trial
+    fixture = trial.fixture
+    trial.warm_up()
+    before = fixture.boot
+    fixture.report(fixture.send({"act": "claim", "boot": before, "id": 2**32 - 1}))
+    with pytest.raises(IdsUsedUp, match="restart the node"):
+        fixture.claim()
+    fixture.send({"act": "hold"})  # What has to be lifted by an order with an id.
+    trial.make_fit()
+    assert fixture.boot != before
+    assert fixture.claim().body["state"] == "done"

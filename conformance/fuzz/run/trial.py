@@ -16,7 +16,7 @@ from conformance.oracle.memory_trend import SAMPLES
 from conformance.oracle.node_judge import NodeJudge
 from conformance.suite.fixture import Fixture
 from conformance.suite.preamble import fit
-from conformance.suite.verdict import Broken, Unclear
+from conformance.suite.verdict import Broken, IdsUsedUp, Unclear
 from protocol.specification import specification
 from protocol.trouble import Trouble
 
@@ -112,6 +112,9 @@ class Trial:
                 return  # What did not come may be on its way, and the judge hears it.
             what = f"brought to rest: expected {broken.expected}; seen {broken.seen}"
             self.judge.tell(broken.requirement, what, Oracle.ANSWER)
+        except IdsUsedUp:
+            self.start_afresh()  # An order with one of the highest ids was obeyed: of this boot it takes no other.
+            return
         except Unclear:
             pass  # It may stay in a state from which jobs are refused; that is a state too.
         self.judge.take(self.fixture.bench.now_ms)

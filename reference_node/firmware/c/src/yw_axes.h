@@ -12,8 +12,8 @@ static struct yw_axis_state {
     int16_t at, origin; /* where it is; setpoint of the board's own count 0 */
     int8_t rest;        /* of a step below one unit, in hundredths */
     uint8_t part;       /* of its full speed: half for 2 */
-    unsigned homing : 2;
-    bool homed : 1, is_on : 1; /* is_on: it was ordered to move since the start or a loss of power [SAF-02] */
+    uint8_t homing;
+    bool homed, is_on;  /* is_on: it was ordered to move since the start or a loss of power [SAF-02] */
 } yw_axes[YW_AXES];
 
 static uint16_t yw_moved_ms;
@@ -26,9 +26,14 @@ static YW_APART int16_t yw_axis_word(uint8_t axis, uint8_t at)
     return (int16_t)yw_flash_16((const int16_t *)figure);
 }
 
+static YW_APART struct yw_axis_state *yw_axis_of(uint8_t axis)
+{
+    return &yw_axes[axis];
+}
+
 static bool yw_axis_moves(uint8_t axis)
 {
-    return yw_axes[axis].target != yw_axes[axis].setpoint || yw_axes[axis].speed != 0;
+    return yw_axis_of(axis)->target != yw_axis_of(axis)->setpoint || yw_axis_of(axis)->speed != 0;
 }
 
 static bool yw_axes_move(void)
@@ -48,7 +53,7 @@ static int16_t yw_axis_change(uint8_t axis)
     return change > 0 ? change : 1;
 }
 
-static uint16_t yw_size_of(int16_t number)
+static YW_APART uint16_t yw_size_of(int16_t number)
 {
     return (uint16_t)(number < 0 ? -number : number);
 }
@@ -56,18 +61,18 @@ static uint16_t yw_size_of(int16_t number)
 /* The speed squared, and what that is at a way of 1 from rest: their quotient is the way in which an axis comes to rest. */
 static uint32_t yw_axis_squared(uint8_t axis)
 {
-    uint16_t speed = yw_size_of(yw_axes[axis].speed);
+    uint16_t speed = yw_size_of(yw_axis_of(axis)->speed);
     return (uint32_t)speed * speed;
 }
 
-static uint16_t yw_axis_twice(uint8_t axis)
+static YW_APART uint16_t yw_axis_twice(uint8_t axis)
 {
     return (uint16_t)(2 * (uint16_t)yw_axis_figure(axis, acceleration));
 }
 
 static void yw_axis_move(uint8_t axis, int16_t target, uint8_t part)
 {
-    struct yw_axis_state *state = &yw_axes[axis];
+    struct yw_axis_state *state = yw_axis_of(axis);
     bool moved = yw_axis_moves(axis);
     state->is_on = true;
     state->target = target;
@@ -81,7 +86,7 @@ static void yw_axis_move(uint8_t axis, int16_t target, uint8_t part)
 /* Comes to rest by its deceleration: the target is where that ends. */
 static void yw_axis_brake(uint8_t axis)
 {
-    struct yw_axis_state *state = &yw_axes[axis];
+    struct yw_axis_state *state = yw_axis_of(axis);
     int16_t way = (int16_t)(yw_axis_squared(axis) / yw_axis_twice(axis));
     state->homing = YW_NOT_HOMING;
     if (yw_axis_moves(axis)) {
@@ -91,9 +96,9 @@ static void yw_axis_brake(uint8_t axis)
 }
 
 /* No power: it stands where it is, and nobody knows where that is [FLT-06]. */
-static void yw_axis_lost(uint8_t axis)
+static YW_APART void yw_axis_lost(uint8_t axis)
 {
-    struct yw_axis_state *state = &yw_axes[axis];
+    struct yw_axis_state *state = yw_axis_of(axis);
     yw_axis_off(axis);
     state->speed = 0;
     state->rest = 0;
@@ -114,7 +119,7 @@ static YW_APART void yw_axes_lost(void)
 static YW_APART void yw_axes_unhomed(void)
 {
     for (uint8_t axis = 0; axis < YW_AXES; ++axis) {
-        yw_axes[axis].homed = false;
+        yw_axis_of(axis)->homed = false;
     }
 }
 
@@ -129,7 +134,7 @@ static int16_t yw_nearer(int16_t speed, int16_t wanted, int16_t change)
 /* One step of motion. */
 static void yw_axis_step(uint8_t axis)
 {
-    struct yw_axis_state *state = &yw_axes[axis];
+    struct yw_axis_state *state = yw_axis_of(axis);
     int16_t left = (int16_t)(state->target - state->setpoint), change = yw_axis_change(axis);
     int16_t wanted = (int16_t)(yw_axis_figure(axis, speed) / state->part);
     bool away = (left < 0) != (state->speed < 0) && state->speed != 0;
@@ -166,22 +171,22 @@ static void yw_axes_follow(void)
         }
     }
     for (uint8_t axis = 0; axis < YW_AXES; ++axis) {
-        struct yw_axis_state *state = &yw_axes[axis];
-        if (state->is_on && yw.power) {
+        struct yw_axis_state *state = yw_axis_of(axis);
+        if (state->is_on && yw_flag.power) {
             state->at = (int16_t)(yw_axis(axis, (int16_t)(state->setpoint - state->origin)) + state->origin);
         }
     }
 }
 
-static bool yw_axis_is_at(uint8_t axis, int16_t place)
+static YW_APART bool yw_axis_is_at(uint8_t axis, int16_t place)
 {
-    return !yw_axis_moves(axis) && yw_axes[axis].at == place;
+    return !yw_axis_moves(axis) && yw_axis_of(axis)->at == place;
 }
 
 /* The switch is at home: from now on the count means something [CRN-11]. */
 static void yw_axis_found(uint8_t axis)
 {
-    struct yw_axis_state *state = &yw_axes[axis];
+    struct yw_axis_state *state = yw_axis_of(axis);
     int16_t home = yw_axis_figure(axis, home);
     state->origin = (int16_t)(state->origin + home - state->setpoint);
     state->setpoint = home;
@@ -197,7 +202,7 @@ static int16_t yw_axis_span(uint8_t axis)
 
 static void yw_axis_seek(uint8_t axis)
 {
-    struct yw_axis_state *state = &yw_axes[axis];
+    struct yw_axis_state *state = yw_axis_of(axis);
     state->homed = false;
     state->homing = YW_TO_THE_SWITCH;
     /* A little more than the whole axis, and within 16 bits: the count means nothing yet. */
@@ -212,11 +217,11 @@ static void yw_axis_seek(uint8_t axis)
  * have moved, for it may still be closed from the homing before. */
 static bool yw_axis_is_home(uint8_t axis)
 {
-    struct yw_axis_state *state = &yw_axes[axis];
+    struct yw_axis_state *state = yw_axis_of(axis);
     bool closed = yw_is_closed(axis), stands = !yw_axis_moves(axis);
     switch (state->homing) {
     case YW_TO_THE_SWITCH:
-        if (yw.bench) {
+        if (yw_flag.bench) {
             if (closed && state->setpoint <= -yw_axis_span(axis) / 8) {
                 yw_axis_found(axis);
             }

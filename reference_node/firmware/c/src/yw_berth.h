@@ -38,17 +38,17 @@ static bool yw_moving(void)
 
 static void yw_role_body(void)
 {
-    yw_put_8(YW_KEY_TRAIN_ARRIVAL_STATE, yw.state);
+    yw_put_8(YW_KEY_TRAIN_ARRIVAL_STATE, yw_state);
     yw_put_16(YW_KEY_TRAIN_ARRIVAL_ARRIVAL, yw_berth.arrival);
-    if (yw.state == YW_TRAIN_ARRIVAL_STATE_AT_REST) {
+    if (yw_state == YW_TRAIN_ARRIVAL_STATE_AT_REST) {
         yw_put_key(YW_KEY_TRAIN_ARRIVAL_READING);
         yw_put_signed(yw_berth.reading);
     }
     yw_put_16(YW_KEY_TRAIN_ARRIVAL_IGNORED, yw_berth.ignored);
-    if (yw.state == YW_TRAIN_ARRIVAL_STATE_AT_REST) {
+    if (yw_state == YW_TRAIN_ARRIVAL_STATE_AT_REST) {
         yw_put_16(YW_KEY_TRAIN_ARRIVAL_ARM_TO_END, yw_berth.arm_to_end_ms);
     }
-    if (yw_berth.train_length && yw.state != YW_TRAIN_ARRIVAL_STATE_EMPTY) {
+    if (yw_berth.train_length && yw_state != YW_TRAIN_ARRIVAL_STATE_EMPTY) {
         yw_put_text(YW_KEY_TRAIN_ARRIVAL_TRAIN, yw_berth.train, yw_berth.train_length);
     }
 }
@@ -100,7 +100,9 @@ static void yw_role_accept(const struct yw_order *order)
         const struct yw_label *train = &order->label[YW_LABEL_OF_TRAIN];
         ++yw_berth.arrival;
         yw_berth.train_length = train->length;
-        memcpy(yw_berth.train, train->text ? train->text : (const uint8_t *)"", train->length);
+        if (train->length) {
+            memcpy(yw_berth.train, train->text, train->length);
+        }
     }
 }
 
@@ -159,11 +161,11 @@ static bool yw_approaches(void)
         yw_berth.armed_ms = yw.now_ms;
         yw_berth.armed_at = yw.since_ms[YW_ARMING];
         yw_fire(YW_EVENT_ARMING, true);
-        yw_drive(yw.held ? 0 : YW_CREEP_POWER);
+        yw_drive(yw_flag.held ? 0 : YW_CREEP_POWER);
         yw_step(YW_STEP_ARMING_PASSED);
         return true;
     }
-    if (!yw.held && yw_is_over(yw_berth.begun_ms, YW_ARMING_TIMEOUT_MS)) {
+    if (!yw_flag.held && yw_is_over(yw_berth.begun_ms, YW_ARMING_TIMEOUT_MS)) {
         yw_berth_lost(YW_FAULT_CODE_NOT_ARMED, YW_ARMING);
         return true;
     }
@@ -185,7 +187,7 @@ static bool yw_passes_end(void)
     yw_took(YW_ARMING);
     if (yw_took(YW_ENDING)) {
         if (!yw_berth.ended && yw_is_closed(YW_ENDING)) {
-            if (yw.held) { /* it rolls out already, from an unknown speed: no reading could be true */
+            if (yw_flag.held) { /* it rolls out already, from an unknown speed: no reading could be true */
                 yw_berth_lost(YW_FAULT_CODE_END_MISSED, YW_ENDING);
                 return true;
             }
@@ -204,12 +206,12 @@ static bool yw_passes_end(void)
         yw_comes_to_rest();
         return true;
     }
-    if (yw_berth.ended && !yw_berth.coasts && !yw.held) {
+    if (yw_berth.ended && !yw_berth.coasts && !yw_flag.held) {
         yw_berth.coasts = true;
         yw_step(YW_STEP_COASTING);
         return true;
     }
-    if (!yw_berth.ended && !yw.held && yw_is_over(yw_berth.armed_ms, YW_END_TIMEOUT_MS)) {
+    if (!yw_berth.ended && !yw_flag.held && yw_is_over(yw_berth.armed_ms, YW_END_TIMEOUT_MS)) {
         yw_berth_lost(YW_FAULT_CODE_END_MISSED, YW_ENDING);
         return true;
     }
@@ -224,7 +226,7 @@ static bool yw_leaves(void)
         yw_berth.moved = true;
         yw_berth.last_ms = yw.now_ms;
     }
-    if (yw.held || !yw_is_over(yw_berth.last_ms, yw_berth.moved ? YW_CLEAR_MS : YW_ARMING_TIMEOUT_MS)) {
+    if (yw_flag.held || !yw_is_over(yw_berth.last_ms, yw_berth.moved ? YW_CLEAR_MS : YW_ARMING_TIMEOUT_MS)) {
         return false;
     }
     if (!yw_berth.moved) {
@@ -241,7 +243,7 @@ static bool yw_leaves(void)
 static bool yw_role_tick(void)
 {
     uint8_t lines = yw.changed_lines;
-    switch (yw.state) {
+    switch (yw_state) {
     case YW_TRAIN_ARRIVAL_STATE_ADMITTING:
         return yw_approaches();
     case YW_TRAIN_ARRIVAL_STATE_ARMED:
@@ -277,15 +279,15 @@ static void yw_role_resume(void)
 {
     yw_berth.begun_ms += yw.now_ms - yw_berth.held_ms;
     yw_berth.last_ms += yw.now_ms - yw_later(yw_berth.held_ms, yw_berth.last_ms);
-    if (yw.state == YW_TRAIN_ARRIVAL_STATE_ARMED && !yw_berth.ended) {
+    if (yw_state == YW_TRAIN_ARRIVAL_STATE_ARMED && !yw_berth.ended) {
         uint32_t stood_ms = yw.now_ms - yw_later(yw_berth.held_ms, yw_berth.armed_ms);
         yw_berth.armed_ms += stood_ms;
         yw_berth.armed_at = (uint16_t)(yw_berth.armed_at + (uint16_t)stood_ms);
         ++yw_berth.passage.pauses;
         yw_drive(YW_CREEP_POWER);
-    } else if (yw.state == YW_TRAIN_ARRIVAL_STATE_ADMITTING) {
+    } else if (yw_state == YW_TRAIN_ARRIVAL_STATE_ADMITTING) {
         yw_drive(YW_APPROACH_POWER);
-    } else if (yw.state == YW_TRAIN_ARRIVAL_STATE_LEAVING) {
+    } else if (yw_state == YW_TRAIN_ARRIVAL_STATE_LEAVING) {
         yw_drive(YW_DEPART_POWER);
     }
 }

@@ -40,20 +40,23 @@ static bool yw_read_head(struct yw_reader *reader, struct yw_head *head)
     }
     head->first = yw_take(reader);
     uint8_t more = head->first & 31;
-    uint32_t value = more;
     head->is_huge = false;
+    head->value = more;
     if (more >= 24) {
-        uint8_t bytes = (uint8_t)(1U << (more - 24));
+        uint8_t bytes = (uint8_t)yw_bit((uint8_t)(more - 24));
         if (more > 27 || reader->left < bytes) {
             return false;
         }
-        value = 0;
+        head->value = 0;
         do {
-            head->is_huge |= value >> 24 != 0;
-            value = value << 8 | yw_take(reader);
-        } while (--bytes);
+            uint8_t byte = yw_take(reader);
+            if (--bytes < 4) {
+                yw_byte(head->value, bytes) = byte;
+            } else if (byte) {
+                head->is_huge = true;
+            }
+        } while (bytes);
     }
-    head->value = value;
     return true;
 }
 
@@ -123,41 +126,46 @@ static bool yw_key_follows(const struct yw_head *head, uint32_t *least)
     return follows;
 }
 
+/* An open array or map: its values that are left, of a map twice its pairs, and the least key that may come next. */
+struct yw_nesting {
+    uint32_t least;
+    yw_size left;
+    bool is_map;
+};
+
 /* Passes over one value inside the outermost map [ENC-09, ENC-12]. */
 static bool yw_skip(struct yw_reader *reader)
 {
-    yw_size left[YW_INNER_DEPTH]; /* values of each open array or map; of a map, twice its pairs */
-    uint32_t least[YW_INNER_DEPTH]; /* the least key that may come next in a map */
-    bool is_map[YW_INNER_DEPTH];
-    uint8_t depth = 0;
+    struct yw_nesting levels[YW_INNER_DEPTH + 1], *level = levels; /* the first stands for none */
     struct yw_head head;
+    level->is_map = false;
     for (;;) {
         if (!yw_read_head(reader, &head)) {
             return false;
         }
-        uint8_t in = (uint8_t)(depth - 1), major = yw_major(&head);
-        if (depth && is_map[in] && left[in] & 1) {
-            if (!yw_key_follows(&head, &least[in])) {
+        uint8_t major = yw_major(&head);
+        if (level->is_map && level->left & 1) {
+            if (!yw_key_follows(&head, &level->least)) {
                 return false;
             }
         } else if (major == YW_ARRAY || major == YW_MAP) {
-            if (depth == YW_INNER_DEPTH || !yw_fits(reader, &head)) {
+            if (level == levels + YW_INNER_DEPTH || !yw_fits(reader, &head)) {
                 return false;
             }
-            is_map[depth] = major == YW_MAP;
-            least[depth] = 0;
-            left[depth] = (yw_size)(is_map[depth] ? 2 * head.value : head.value);
-            ++depth;
+            ++level;
+            level->is_map = major == YW_MAP;
+            level->least = 0;
+            level->left = (yw_size)(level->is_map ? 2 * head.value : head.value);
         } else if (!yw_skip_plain(reader, &head)) {
             return false;
         }
-        while (depth && left[depth - 1] == 0) {
-            --depth;
+        while (level != levels && level->left == 0) {
+            --level;
         }
-        if (depth == 0) {
+        if (level == levels) {
             return true;
         }
-        --left[depth - 1];
+        --level->left;
     }
 }
 

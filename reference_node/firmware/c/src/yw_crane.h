@@ -61,25 +61,25 @@ static uint8_t yw_felt(void)
 /* After a fault only once its sensor has settled. */
 static uint8_t yw_role_load(void)
 {
-    bool unsure = YW_LOAD_SENSOR && yw.state == YW_CRANE_STATUS_MODE_FAULTED && yw_is_unsettled(YW_AXES);
+    bool unsure = YW_LOAD_SENSOR && yw_state == YW_CRANE_STATUS_MODE_FAULTED && yw_is_unsettled(YW_AXES);
     return unsure ? YW_LOAD_UNSURE : yw_crane.load;
 }
 
-static bool yw_moving(void)
+static YW_APART bool yw_moving(void)
 {
     return yw_axes_move() || yw_crane.spreader == YW_CRANE_STATUS_SPREADER_MOVING;
 }
 
 static void yw_role_body(void)
 {
-    yw_put_8(YW_KEY_CRANE_STATUS_MODE, yw.state);
+    yw_put_8(YW_KEY_CRANE_STATUS_MODE, yw_state);
     yw_put_key(YW_KEY_CRANE_STATUS_AXES);
     yw_put_head(YW_ARRAY, YW_AXES);
     for (uint8_t axis = 0; axis < YW_AXES; ++axis) {
         yw_put_head(YW_ARRAY, 3);
-        yw_put_signed(yw_axes[axis].at);
-        yw_put_signed(yw_axes[axis].target);
-        yw_put_bool(yw_axes[axis].homed);
+        yw_put_signed(yw_axis_of(axis)->at);
+        yw_put_signed(yw_axis_of(axis)->target);
+        yw_put_bool(yw_axis_of(axis)->homed);
     }
     yw_put_8(YW_KEY_CRANE_STATUS_SPREADER, yw_crane.spreader);
     yw_put_8(YW_KEY_CRANE_STATUS_LOAD, yw_role_load());
@@ -167,7 +167,7 @@ static bool yw_role_finding_fits(const struct yw_order *order)
 
 /* ------------------------------------------------------------ legs */
 
-static void yw_set_spreader(uint8_t state)
+static YW_APART void yw_set_spreader(uint8_t state)
 {
     yw_crane.spreader = state;
     yw_changed(YW_SAY_ROLE);
@@ -199,7 +199,7 @@ static int16_t yw_leg_target(uint8_t axis)
 }
 
 /* Whether an axis moves in the present leg. */
-static bool yw_leg_moves(uint8_t axis)
+static YW_APART bool yw_leg_moves(uint8_t axis)
 {
     return (yw_leg() >> 4 == YW_OVER) != (axis == YW_HOIST);
 }
@@ -292,7 +292,7 @@ static bool yw_leg_ended(void)
 static const char *yw_slowest(void)
 {
     uint8_t axis = 0;
-    while (axis < YW_HOIST && yw_axes[axis].homed && yw_axis_is_at(axis, yw_axes[axis].target)) {
+    while (axis < YW_HOIST && yw_axis_of(axis)->homed && yw_axis_is_at(axis, yw_axis_of(axis)->target)) {
         ++axis;
     }
     return yw_axis_sites[axis].name;
@@ -380,7 +380,7 @@ static void yw_role_cancel(void)
 {
     yw_crane.leg = YW_NO_LEG;
     yw_brake_all();
-    yw_crane.braking = yw.state == YW_CRANE_STATUS_MODE_HOMING || yw.state == YW_CRANE_STATUS_MODE_WORKING;
+    yw_crane.braking = yw_state == YW_CRANE_STATUS_MODE_HOMING || yw_state == YW_CRANE_STATUS_MODE_WORKING;
     if (yw_crane.braking) {
         yw_come_to_rest();
     }
@@ -433,7 +433,7 @@ static void yw_role_reset(const struct yw_order *order)
         yw_clear(YW_FAULT_CODE_LOAD_UNSURE);
     }
     for (uint8_t axis = 0; axis < YW_AXES; ++axis) {
-        homed = homed && yw_axes[axis].homed;
+        homed = homed && yw_axis_of(axis)->homed;
     }
     yw_fire(YW_EVENT_RESET_FAULT, homed);
 }
@@ -441,7 +441,7 @@ static void yw_role_reset(const struct yw_order *order)
 /* Moved by hand from the switch on, once no job is open; after it no position means anything. */
 static bool yw_follow_hand(void)
 {
-    bool by_hand = yw_is_closed(YW_LINES - 1), was = yw.state == YW_CRANE_STATUS_MODE_MANUAL;
+    bool by_hand = yw_is_closed(YW_LINES - 1), was = yw_state == YW_CRANE_STATUS_MODE_MANUAL;
     if (by_hand == was || yw_job_open() || !yw_fire(by_hand ? YW_EVENT_BY_HAND : YW_EVENT_BY_HAND_END, true)) {
         return false;
     }
@@ -466,7 +466,7 @@ static bool yw_role_tick(void)
     if (yw_crane.braking) {
         return yw_come_to_rest();
     }
-    return yw_has_leg() && !yw.held && yw.job.state == YW_JOB_STATE_RUNNING && yw_proceed();
+    return yw_has_leg() && !yw_flag.held && yw.job.state == YW_JOB_STATE_RUNNING && yw_proceed();
 }
 
 #endif

@@ -44,7 +44,7 @@ static uint8_t yw_desk(struct yw_order *order)
     if (!is_known) {
         return YW_REASON_UNSUPPORTED; /* unsupported: ORD-13 */
     }
-    if (yw_is_in(1U << YW_ACT_STIMULUS | 1U << YW_ACT_SET_UPTIME, act) && !yw.bench) {
+    if (yw_is_in(1U << YW_ACT_STIMULUS | 1U << YW_ACT_SET_UPTIME, act) && !yw_flag.bench) {
         return YW_REASON_NOT_BENCH; /* not_on_bench: BEN-01 */
     }
     if ((act == YW_ACT_RESUME) && (yw_holds(order) != yw.holds)) {
@@ -62,7 +62,7 @@ static uint8_t yw_desk(struct yw_order *order)
     if (is_job && (yw.job.id != 0) && yw_job_open()) {
         return YW_REASON_BUSY; /* job_open: ORD-12 */
     }
-    if (is_job && yw.held) {
+    if (is_job && yw_flag.held) {
         return YW_REASON_HELD; /* is_held: HLD-03 */
     }
     if (is_ours && (YW_ROLE == YW_ROLE_CRANE) && !yw_role_allows(act)) {

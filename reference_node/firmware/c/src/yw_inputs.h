@@ -32,13 +32,13 @@ static uint8_t yw_line_of(uint8_t sensor)
 }
 #endif
 
-static bool yw_is_closed(uint8_t line)
+static YW_APART bool yw_is_closed(uint8_t line)
 {
     return yw_is_in(yw.level, line);
 }
 
 /* Whether a line has changed and is not believed yet. */
-static bool yw_is_unsettled(uint8_t line)
+static YW_APART bool yw_is_unsettled(uint8_t line)
 {
     return yw_is_in(yw.level ^ yw.raw, line);
 }
@@ -47,8 +47,8 @@ static bool yw_is_unsettled(uint8_t line)
 static void yw_feel(uint8_t sensor, bool closed)
 {
     if (sensor == YW_SENSOR_MOTOR_POWER) {
-        bool lost = yw.power && !closed;
-        yw.power = closed;
+        bool lost = yw_flag.power && !closed;
+        yw_flag.power = closed;
         if (lost) {
             yw_power_lost();
         }
@@ -85,7 +85,7 @@ static void yw_settle(void)
 
 /* Inputs of a tester wait in the order of their times, each for so long after the one before [BEN-02]. What there is no
  * room for is left out: two whole stimuli fit. */
-static void yw_play(struct yw_reader reader)
+static YW_APART void yw_play(struct yw_reader reader)
 {
     struct yw_played input;
     uint32_t at_ms = yw.now_ms;
@@ -95,19 +95,20 @@ static void yw_play(struct yw_reader reader)
     for (uint8_t left = yw_read_array(&reader, YW_INPUTS_MOST); left && yw_read_input(&reader, &input); --left) {
         at_ms += input.wait_ms;
         uint32_t wait_ms = at_ms - yw.played_ms;
-        uint8_t place = 0;
-        while (place < yw.played_count && yw.played[place].wait_ms <= wait_ms) {
-            wait_ms -= yw.played[place++].wait_ms;
+        struct yw_played *place = yw.played, *end = place + yw.played_count;
+        while (place < end && place->wait_ms <= wait_ms) {
+            wait_ms -= place->wait_ms;
+            ++place;
         }
         if (yw.played_count == YW_PLAYED_MOST) {
             return;
         }
-        memmove(&yw.played[place + 1], &yw.played[place], (size_t)(yw.played_count - place) * sizeof input);
-        if (place < yw.played_count) {
-            yw.played[place + 1].wait_ms = (uint16_t)(yw.played[place + 1].wait_ms - wait_ms);
+        if (place < end) {
+            place->wait_ms = (uint16_t)(place->wait_ms - wait_ms);
         }
+        memmove(place + 1, place, (size_t)((uint8_t *)end - (uint8_t *)place));
         input.wait_ms = (uint16_t)wait_ms;
-        yw.played[place] = input;
+        *place = input;
         ++yw.played_count;
     }
 }

@@ -6,7 +6,7 @@ static void yw_role_halt(void);
 
 static bool yw_job_open(void)
 {
-    return yw.job.id && yw.job.state <= YW_JOB_STATE_RUNNING;
+    return yw.job.state <= YW_JOB_STATE_RUNNING;
 }
 
 /* Remembers the highest id, and forgets whose claim raised it before [ORD-08]. */
@@ -16,7 +16,7 @@ static void yw_raise_mark(uint32_t id)
     if (id > yw.mark) {
         yw.mark = id;
     }
-    yw.has_claimant = false;
+    yw_flag.has_claimant = false;
     yw_changed(YW_SAY_NODE);
     yw_changed(YW_SAY_ROLE);
 }
@@ -41,7 +41,7 @@ static void yw_report_job(void)
     yw_answer_job(yw.job.act, YW_NO_WORD);
 }
 
-static void yw_job_is(uint8_t state)
+static YW_APART void yw_job_is(uint8_t state)
 {
     yw.job.state = state;
     yw_changed(YW_SAY_ROLE);
@@ -62,7 +62,7 @@ static void yw_finish(void)
     yw_report_job();
 }
 
-static void yw_fault_changes(uint8_t code, const char *part, uint32_t job)
+static YW_APART void yw_fault_changes(uint8_t code, const char *part, uint32_t job)
 {
     yw.changed_fault = code;
     yw.part = part;

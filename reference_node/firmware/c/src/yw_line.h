@@ -90,9 +90,9 @@ static void yw_line_here(void)
     static const char site[] YW_FLASH = YW_SITE, node[] YW_FLASH = YW_NODE;
     uint8_t payload[YW_WILL_ROOM + sizeof site + sizeof node + 4];
     yw_open(payload);
-    yw_put_8(YW_LINE_KEY_STATE, yw.online ? YW_LINE_STATE_ON : YW_LINE_STATE_OFF);
-    yw_put_16(YW_LINE_KEY_LINK, yw.online ? yw.link : (uint16_t)(yw.link + 1U));
-    if (!yw.online) {
+    yw_put_8(YW_LINE_KEY_STATE, yw_flag.online ? YW_LINE_STATE_ON : YW_LINE_STATE_OFF);
+    yw_put_16(YW_LINE_KEY_LINK, yw_flag.online ? yw.link : (uint16_t)(yw.link + 1U));
+    if (!yw_flag.online) {
         yw_put_flash(YW_LINE_KEY_SITE, site);
         yw_put_flash(YW_LINE_KEY_NODE, node);
     }
@@ -115,19 +115,19 @@ static void yw_line_bus(struct yw_reader reader)
         return;
     }
     uint16_t state = (uint16_t)said.reading, link = (uint16_t)said.number[YW_NUMBER_OF_ARRIVAL];
-    if (state > YW_LINE_STATE_NEW || link != (uint16_t)(yw.link + !yw.online)) {
+    if (state > YW_LINE_STATE_NEW || link != (uint16_t)(yw.link + !yw_flag.online)) {
         return;
     }
-    if (yw.online || state == YW_LINE_STATE_NEW) {
+    if (yw_flag.online || state == YW_LINE_STATE_NEW) {
         yw_line.heard_ms = (uint16_t)yw_clock_ms();
     }
-    if (!yw.online && state == YW_LINE_STATE_NEW) {
+    if (!yw_flag.online && state == YW_LINE_STATE_NEW) {
         yw_connected();
         yw_line_here();
-    } else if (yw.online && state == YW_LINE_STATE_OFF) {
+    } else if (yw_flag.online && state == YW_LINE_STATE_OFF) {
         yw_disconnected();
         yw_line_here();
-    } else if (yw.online && state == YW_LINE_STATE_NEW) {
+    } else if (yw_flag.online && state == YW_LINE_STATE_NEW) {
         yw_tick();
         yw_say(YW_SAY_NODE, NULL); /* its node-status was lost, or is on its way [SER-08] */
     }
@@ -142,7 +142,7 @@ static YW_APART void yw_line_frame(const uint8_t *frame, uint8_t size)
         yw_line_bus(reader);
     } else if (to_all || *frame == YW_LINE_JOB_ORDER) {
         /* While the bus is not there, no order but a hold is taken [SER-07]. */
-        yw_take_order(reader, !yw.online ? YW_OFF_THE_BUS : to_all ? YW_TO_ALL : YW_TO_THIS);
+        yw_take_order(reader, !yw_flag.online ? YW_OFF_THE_BUS : to_all ? YW_TO_ALL : YW_TO_THIS);
     }
 }
 
@@ -205,7 +205,7 @@ void yw_line_tick(void)
     }
     uint16_t now_ms = (uint16_t)yw_clock_ms();
     yw_tick();
-    if (yw.online && (uint16_t)(now_ms - yw_line.heard_ms) >= YW_LINE_SILENCE_MS_EXACT) {
+    if (yw_flag.online && (uint16_t)(now_ms - yw_line.heard_ms) >= YW_LINE_SILENCE_MS_EXACT) {
         yw_disconnected();
         yw_line_here();
     } else if ((uint16_t)(now_ms - yw_line.beat_ms) >= YW_BEAT_MS) {

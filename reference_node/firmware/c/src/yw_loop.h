@@ -14,7 +14,7 @@ static void yw_power_lost(void)
 /* What has not started by its deadline never starts, held or not [ORD-23]. */
 static void yw_end_late_job(void)
 {
-    if (yw.job.id && yw.job.state == YW_JOB_STATE_ACCEPTED && (int32_t)(yw_uptime() - yw.job.deadline) > 0) {
+    if (yw.job.state == YW_JOB_STATE_ACCEPTED && (int32_t)(yw_uptime() - yw.job.deadline) > 0) {
         yw.job.reason = YW_REASON_LATE;
         yw_job_is(YW_JOB_STATE_FAILED);
         yw_role_cancel();
@@ -52,7 +52,7 @@ static void yw_pass_time(void)
         }
         yw_feel(what & 0x7F, what >> 7);
     }
-    if (!yw.bench) {
+    if (!yw_flag.bench) {
         yw.now_ms = now_ms;
         yw_read_pins();
     }
@@ -63,12 +63,12 @@ static void yw_pass_time(void)
 static void yw_raise_bad_message(void)
 {
     uint16_t now_ms = (uint16_t)yw.now_ms;
-    if (yw.bad_lately && (uint16_t)(now_ms - yw.bad_ms) >= YW_BAD_MESSAGE_GAP_MS_LEAST) {
-        yw.bad_lately = false;
+    if (yw_flag.bad_lately && (uint16_t)(now_ms - yw.bad_ms) >= YW_BAD_MESSAGE_GAP_MS_LEAST) {
+        yw_flag.bad_lately = false;
     }
-    if (yw.bad_waits && !yw.bad_lately) {
-        yw.bad_waits = false;
-        yw.bad_lately = true;
+    if (yw_flag.bad_waits && !yw_flag.bad_lately) {
+        yw_flag.bad_waits = false;
+        yw_flag.bad_lately = true;
         yw.bad_ms = now_ms;
         yw_warn(YW_FAULT_CODE_BAD_MESSAGE);
     }
@@ -91,7 +91,7 @@ static void yw_beat(void)
 
 static void yw_start_job(void)
 {
-    if (yw.job.id && yw.job.state == YW_JOB_STATE_ACCEPTED && !yw.held) {
+    if (yw.job.state == YW_JOB_STATE_ACCEPTED && !yw_flag.held) {
         yw_tell_changes();
         yw_job_is(YW_JOB_STATE_RUNNING);
         yw_role_begin();
@@ -102,14 +102,16 @@ static void yw_start_job(void)
 void yw_start(const struct yw_how *how)
 {
     memset(&yw, 0, sizeof yw);
+    yw_untold = 0;
+    yw.job.state = YW_JOB_STATE_DONE; /* there is none */
+    yw_flag = (struct yw_flags){.bench = how->bench};
     yw.now_ms = yw_clock_ms();
     yw.boot = how->boot;
-    yw.bench = how->bench;
     yw.reset = how->reset;
-    yw.state = YW_INITIAL;
+    yw_state = YW_INITIAL;
     yw.changed_fault = YW_NO_WORD;
-    yw.power = yw.bench;
-    if (!yw.bench) {
+    yw_flag.power = yw_flag.bench;
+    if (!yw_flag.bench) {
         yw_read_pins(); /* power that is not there is no loss of power before anything is known */
         yw.level = yw.raw;
     }
@@ -117,7 +119,7 @@ void yw_start(const struct yw_how *how)
     if (how->boot_lost) {
         yw_warn(YW_FAULT_CODE_BOOT_LOST);
     }
-    if (!yw.power) {
+    if (!yw_flag.power) {
         yw_power_lost();
     }
 }
@@ -136,13 +138,13 @@ void yw_connected(void)
 {
     yw_pass_time();
     ++yw.link;
-    yw.online = true;
+    yw_flag.online = true;
     yw_tell_all();
 }
 
 void yw_disconnected(void)
 {
-    yw.online = false;
+    yw_flag.online = false;
 }
 
 /* How an order came. */
@@ -156,7 +158,7 @@ static void yw_take_order(struct yw_reader reader, uint8_t how)
     if (is_order && (how == YW_TO_THIS || yw_act(&order) == YW_ACT_HOLD)) { /* [HLD-07] */
         yw_handle(&order);
     } else if (how != YW_OFF_THE_BUS) {
-        yw.bad_waits = true; /* [ENC-10] */
+        yw_flag.bad_waits = true; /* [ENC-10] */
     }
     yw_tell_changes();
     yw_raise_bad_message();

@@ -10,7 +10,7 @@ static uint8_t yw_next_state(uint8_t event, bool holds)
     for (uint8_t i = 0; i < YW_ROWS; ++i) {
         uint16_t row = yw_flash_16(&yw_rows[i]);
         uint8_t guard = (uint8_t)(row >> 11);
-        if ((row & 0xFF) == (uint16_t)(event << 3 | yw.state) && (guard == 0 || (guard == 1) == holds)) {
+        if ((row & 0xFF) == (uint16_t)(event << 3 | yw_state) && (guard == 0 || (guard == 1) == holds)) {
             return row >> 8 & 7;
         }
     }
@@ -21,10 +21,10 @@ static uint8_t yw_next_state(uint8_t event, bool holds)
 static bool yw_fire(uint8_t event, bool holds)
 {
     uint8_t next = yw_next_state(event, holds);
-    if (next == YW_NO_WORD || next == yw.state) {
+    if (next == YW_NO_WORD || next == yw_state) {
         return false;
     }
-    yw.state = next;
+    yw_state = next;
     yw_changed(YW_SAY_ROLE);
     return true;
 }

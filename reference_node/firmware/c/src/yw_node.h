@@ -4,7 +4,8 @@
  * everything that can hurt, without the help of any controller; give motors a supply of their own; keep hands out while
  * motor power is on. Pull every enable input to 'off' with a resistor: pins float while a controller starts.
  *
- * All functions are to be called from the main loop alone, never from an interrupt, save yw_line_take on AVR. */
+ * All functions are to be called from the main loop alone, never from an interrupt, save yw_line_take on AVR. There the node
+ * keeps GPIOR0, GPIOR1 and GPIOR2 for itself. */
 #ifndef YW_NODE_H
 #define YW_NODE_H
 

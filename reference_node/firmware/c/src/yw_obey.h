@@ -28,15 +28,15 @@ static void yw_answer_ask(uint32_t token)
 static void yw_hold(const struct yw_order *order)
 {
     bool named = yw_has(order, YW_KEY_JOB_ORDER_TOKEN);
-    if (named && yw.has_hold_token && yw.hold_token == yw_token(order)) {
+    if (named && yw_flag.has_hold_token && yw.hold_token == yw_token(order)) {
         return;
     }
-    yw.has_hold_token = named;
+    yw_flag.has_hold_token = named;
     yw.hold_token = yw_token(order);
     ++yw.holds;
     yw_changed(YW_SAY_ROLE);
-    if (!yw.held) {
-        yw.held = true;
+    if (!yw_flag.held) {
+        yw_flag.held = true;
         yw_role_hold();
     }
 }
@@ -45,7 +45,7 @@ static void yw_claim(const struct yw_order *order)
 {
     if (yw_id(order) > yw.mark) {
         yw_raise_mark(yw_id(order));
-        yw.has_claimant = yw_has(order, YW_KEY_JOB_ORDER_TOKEN);
+        yw_flag.has_claimant = yw_has(order, YW_KEY_JOB_ORDER_TOKEN);
         yw.claimant = yw_token(order);
     }
     bool counts = yw_id(order) == yw.mark;
@@ -75,7 +75,9 @@ static void yw_begin(const struct yw_order *order)
     yw.job.step = yw.job.reason = YW_NO_WORD;
     yw.job.past_return = false;
     yw.job.box_length = box->length;
-    memcpy(yw.job.box, box->text ? box->text : (const uint8_t *)"", box->length);
+    if (box->length) {
+        memcpy(yw.job.box, box->text, box->length);
+    }
     yw_job_is(YW_JOB_STATE_ACCEPTED);
     yw_role_accept(order);
     yw_report_job();
@@ -85,7 +87,7 @@ static void yw_begin(const struct yw_order *order)
 static void yw_reset_fault(const struct yw_order *order)
 {
     for (uint8_t code = 0; code < YW_FAULT_CODES; ++code) {
-        if (code != YW_FAULT_CODE_LOAD_UNSURE && (code != YW_FAULT_CODE_POWER_LOST || yw.power)) {
+        if (code != YW_FAULT_CODE_LOAD_UNSURE && (code != YW_FAULT_CODE_POWER_LOST || yw_flag.power)) {
             yw_clear(code);
         }
     }
@@ -100,8 +102,8 @@ static void yw_obey(const struct yw_order *order)
 {
     switch (yw_act(order)) {
     case YW_ACT_RESUME:
-        if (yw.held) {
-            yw.held = false;
+        if (yw_flag.held) {
+            yw_flag.held = false;
             yw_changed(YW_SAY_ROLE);
             yw_role_resume();
         }

@@ -133,7 +133,6 @@ static bool yw_read_inputs(struct yw_reader *reader, uint8_t most, struct yw_ord
 static bool yw_read_field(struct yw_order *order, struct yw_reader *reader, uint8_t key)
 {
     uint8_t kind = yw_flash_8(&yw_fields[key][0]), place = yw_flash_8(&yw_fields[key][1]), limit = kind & 15;
-    order->has |= UINT32_C(1) << key;
     switch (kind >> 4) {
     case YW_FIELD_NUMBER: {
         uint16_t most = limit == 0 ? UINT8_MAX : limit == 1 ? UINT16_MAX : YW_ANY;
@@ -180,6 +179,7 @@ static bool yw_read_map(struct yw_order *order, struct yw_reader reader, uint32_
             return false;
         }
     }
+    order->has = seen & wanted;
     return reader.left == 0; /* [ENC-12] */
 }
 

@@ -26,17 +26,11 @@ static void yw_put(uint8_t byte)
 
 static void yw_put_head(uint8_t major, uint32_t value)
 {
-    uint8_t bytes = value < 24 ? 0 : value <= UINT8_MAX ? 1 : value <= UINT16_MAX ? 2 : 4;
-    if (bytes == 0) {
-        yw_put((uint8_t)(major << 5 | (uint8_t)value));
-        return;
-    }
-    yw_put((uint8_t)(major << 5 | (bytes == 4 ? 26 : 23 + bytes)));
-    for (uint8_t left = 4; left; --left) {
-        if (left <= bytes) {
-            yw_put((uint8_t)(value >> 24));
-        }
-        value <<= 8;
+    uint8_t bytes = value > UINT16_MAX ? 4 : value > UINT8_MAX ? 2 : value >= 24;
+    uint8_t first = bytes == 4 ? 26 : bytes ? (uint8_t)(23 + bytes) : (uint8_t)value;
+    yw_put((uint8_t)(major << 5 | first));
+    while (bytes) {
+        yw_put(yw_byte(value, --bytes));
     }
 }
 
@@ -47,7 +41,7 @@ static void yw_put_signed(int16_t value)
 }
 #endif
 
-static void yw_put_bool(bool value)
+static YW_APART void yw_put_bool(bool value)
 {
     yw_put(value ? YW_TRUE : YW_FALSE);
 }
@@ -124,7 +118,7 @@ static bool yw_job_open(void);
 static void yw_put_node(void)
 {
     static const char firmware[] YW_FLASH = YW_FIRMWARE;
-    if (yw.bench) {
+    if (yw_flag.bench) {
         yw_put_16(YW_KEY_NODE_STATUS_STARTS, yw.starts);
     }
     yw_put_8(YW_KEY_NODE_STATUS_STATE, YW_NODE_STATUS_STATE_ON);
@@ -136,7 +130,7 @@ static void yw_put_node(void)
     yw_put_8(YW_KEY_NODE_STATUS_MINOR, YW_MINOR);
     yw_put_8(YW_KEY_NODE_STATUS_READS, YW_SPOKEN);
     yw_put_8(YW_KEY_NODE_STATUS_RESET, yw.reset);
-    yw_put_truth(YW_KEY_NODE_STATUS_BENCH, yw.bench);
+    yw_put_truth(YW_KEY_NODE_STATUS_BENCH, yw_flag.bench);
     yw_put_32(YW_KEY_NODE_STATUS_DIGEST, YW_DIGEST);
     yw_put_16(YW_KEY_NODE_STATUS_BUFFER, YW_BUFFER);
 }
@@ -148,7 +142,7 @@ static void yw_put_role(void)
         yw_put_32(YW_KEY_CRANE_STATUS_JOB, yw.job.id);
         yw_put_8(YW_KEY_CRANE_STATUS_JOB_STATE, yw.job.state);
     }
-    yw_put_truth(YW_KEY_CRANE_STATUS_HELD, yw.held);
+    yw_put_truth(YW_KEY_CRANE_STATUS_HELD, yw_flag.held);
     yw_put_16(YW_KEY_CRANE_STATUS_HOLDS, yw.holds);
     yw_put_16(YW_KEY_CRANE_STATUS_INPUTS, yw.level & (YW_BIT(YW_INPUT_LINES) - 1U));
     yw_role_body();
@@ -208,7 +202,7 @@ static void yw_put_report(const struct yw_report *report)
         if (YW_ROLE != YW_ROLE_BERTH) {
             yw_put_8(YW_KEY_JOB_REPORT_LOAD, yw_role_load());
         }
-    } else if (report->act == YW_ACT_CLAIM && report->state == YW_JOB_STATE_DONE && yw.has_claimant) {
+    } else if (report->act == YW_ACT_CLAIM && report->state == YW_JOB_STATE_DONE && yw_flag.has_claimant) {
         yw_put_32(YW_KEY_JOB_REPORT_CLAIMANT, yw.claimant);
     }
 }
@@ -218,10 +212,10 @@ static void yw_say(uint8_t message, const struct yw_report *report)
 {
     uint8_t payload[YW_PAYLOAD_ROOM];
     if (message < YW_SAY_REPORT) {
-        yw.untold &= (uint8_t)~yw_bit(message);
+        yw_untold &= (uint8_t)~yw_bit(message);
         yw.said_ms[message] = (uint16_t)yw.now_ms;
     }
-    if (!yw.online) {
+    if (!yw_flag.online) {
         return;
     }
     yw_open(payload);
@@ -255,7 +249,7 @@ static void yw_say(uint8_t message, const struct yw_report *report)
 static void yw_tell_changes(void)
 {
     for (uint8_t message = 0; message < YW_SAY_REPORT; ++message) {
-        if (yw_is_in(yw.untold, message)) {
+        if (yw_is_in(yw_untold, message)) {
             yw_say(message, NULL);
         }
     }
@@ -263,7 +257,7 @@ static void yw_tell_changes(void)
 
 static void yw_tell_all(void)
 {
-    yw.untold = YW_BIT(YW_SAY_REPORT) - 1U;
+    yw_untold = YW_BIT(YW_SAY_REPORT) - 1U;
     yw_tell_changes();
 }
 

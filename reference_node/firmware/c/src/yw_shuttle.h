@@ -37,8 +37,8 @@ static bool yw_moving(void)
 
 static void yw_role_body(void)
 {
-    yw_put_8(YW_KEY_SHUTTLE_STATUS_STATE, yw.state);
-    if (yw.state == YW_SHUTTLE_STATUS_STATE_AT_PLACE) {
+    yw_put_8(YW_KEY_SHUTTLE_STATUS_STATE, yw_state);
+    if (yw_state == YW_SHUTTLE_STATUS_STATE_AT_PLACE) {
         yw_put_flash(YW_KEY_SHUTTLE_STATUS_PLACE, yw_stops[yw_shuttle.place]);
     }
     yw_put_16(YW_KEY_SHUTTLE_STATUS_STOP, yw_shuttle.stop);
@@ -127,7 +127,7 @@ static void yw_stand_at(uint8_t place)
 
 static void yw_pass(uint8_t stop)
 {
-    if (yw.state != YW_SHUTTLE_STATUS_STATE_MOVING) {
+    if (yw_state != YW_SHUTTLE_STATUS_STATE_MOVING) {
         return;
     }
     yw_shuttle.passed = stop;
@@ -155,10 +155,10 @@ static bool yw_role_tick(void)
             yw_pass(stop);
         }
     }
-    if (yw.state == YW_SHUTTLE_STATUS_STATE_AT_PLACE) {
+    if (yw_state == YW_SHUTTLE_STATUS_STATE_AT_PLACE) {
         return yw_was_pushed(lines, yw_parts[yw_first_of(lines)]);
     }
-    if (yw.state != YW_SHUTTLE_STATUS_STATE_MOVING || yw.held) {
+    if (yw_state != YW_SHUTTLE_STATUS_STATE_MOVING || yw_flag.held) {
         return false;
     }
     if (yw_shuttle.reached) {
@@ -189,7 +189,7 @@ static void yw_role_hold(void)
 static void yw_role_resume(void)
 {
     yw_shuttle.due_ms += yw.now_ms - yw_shuttle.held_ms;
-    if (yw.state == YW_SHUTTLE_STATUS_STATE_MOVING && !yw_shuttle.reached) {
+    if (yw_state == YW_SHUTTLE_STATUS_STATE_MOVING && !yw_shuttle.reached) {
         yw_drive(true);
     }
 }
@@ -210,7 +210,7 @@ static void yw_role_power_lost(void)
 static void yw_role_reset(const struct yw_order *order)
 {
     bool is_found = yw_has(order, YW_KEY_JOB_ORDER_PLACE);
-    if (yw.state == YW_SHUTTLE_STATUS_STATE_LOST && is_found) {
+    if (yw_state == YW_SHUTTLE_STATUS_STATE_LOST && is_found) {
         yw_stand_at(yw_stop_named(&order->label[YW_LABEL_OF_PLACE]));
     }
     if (yw_fire(YW_EVENT_RESET_FAULT, is_found)) {

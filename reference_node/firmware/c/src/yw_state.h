@@ -3,6 +3,7 @@
 #define YW_STATE_H
 
 #if defined(__AVR__)
+#include <avr/io.h>
 #define yw_flash_8(address) pgm_read_byte(address)
 #define yw_flash_16(address) pgm_read_word(address)
 #define yw_flash_32(address) pgm_read_dword(address)
@@ -12,6 +13,13 @@
 #define yw_flash_16(address) (*(address))
 #define yw_flash_32(address) (*(address))
 #define yw_flash_pointer(address) ((const void *)*(address))
+#endif
+
+/* A byte of a number, the lowest is 0: on a small board shifting 32 bits takes longer code than looking into them. */
+#if defined(__BYTE_ORDER__) && __BYTE_ORDER__ == __ORDER_BIG_ENDIAN__
+#define yw_byte(number, at) (((uint8_t *)&(number))[sizeof(number) - 1 - (at)])
+#else
+#define yw_byte(number, at) (((uint8_t *)&(number))[at])
 #endif
 
 /* A function of its own wherever it is called: on a small board a call is shorter than what it does. */
@@ -79,10 +87,23 @@ static struct {
     uint16_t faults, active, raw, level, bad_ms;
     yw_since_ms since_ms[YW_LINES];
     const char *part; /* in flash; of the fault that changed last */
-    uint8_t reset, changed_fault, changed_lines, state, untold, played_count;
-    bool bench, held, online, has_claimant, has_hold_token, bad_waits, bad_lately, power;
+    uint8_t reset, changed_fault, changed_lines, played_count;
     struct yw_played played[YW_PLAYED_MOST];
 } yw;
+
+/* What holds of the node, a bit each; in which state its machine is; which messages have changed since they were told, a bit
+ * each. An ATmega has registers for such, which take fewer instructions than its memory: leave them to the core. */
+struct yw_flags {
+    bool bench : 1, held : 1, online : 1, has_claimant : 1, has_hold_token : 1, bad_waits : 1, bad_lately : 1, power : 1;
+};
+#if defined(__AVR__) && defined(GPIOR0)
+#define yw_flag (*(volatile struct yw_flags *)&GPIOR0)
+#define yw_state GPIOR1
+#define yw_untold GPIOR2
+#else
+static struct yw_flags yw_flag;
+static uint8_t yw_state, yw_untold;
+#endif
 
 #define YW_BIT(number) ((uint16_t)(1U << (number)))
 
@@ -104,14 +125,14 @@ static bool yw_is_in(uint16_t bits, uint8_t number)
 /* Something that a message carries has changed: it is told before anything else happens [MSG-01]. */
 static void yw_changed(uint8_t message)
 {
-    yw.untold = (uint8_t)(yw.untold | yw_bit(message));
+    yw_untold = (uint8_t)(yw_untold | yw_bit(message));
 }
 
 /* A motor was switched on [BEN-03]. */
 static void yw_motor_started(void)
 {
     ++yw.starts;
-    if (yw.bench) {
+    if (yw_flag.bench) {
         yw_changed(YW_SAY_NODE);
     }
 }
