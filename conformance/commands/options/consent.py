@@ -47,10 +47,10 @@ def of_login(bus: Address | None) -> tuple[str, ...]:
     """What is said before a login is used, also for a look: a broker may let one connection have it."""
     if bus is None or not bus.logs_in:
         return ()
-    return (
-        f"This logs in as {bus.login_name}. Who is connected with that login may be thrown off the bus by it: stop that "
-        "one first.",
+    told = (
+        f"This logs in as {bus.login_name}. Who is connected with that login may be thrown off the bus by it"
     )
+    return (f"{told}: stop that one first.",)
 
 
 def require_for_a_node(

@@ -53,7 +53,9 @@ class Field:
         """The value in the protocol's type, None where nothing was given. Raises InvalidRequest."""
         is_number = self.least is not None
         if isinstance(given, bool) or not isinstance(given, str | int | None if is_number else str | None):
-            raise InvalidRequest(f"{self.label} is {'a whole number' if is_number else 'a word'}, not {given!r}")
+            raise InvalidRequest(
+                f"{self.label} is {'a whole number' if is_number else 'a word'}, not {given!r}"
+            )
         text = "" if given is None else str(given).strip()
         if not text:
             if self.needed:
