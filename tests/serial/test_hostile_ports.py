@@ -193,9 +193,9 @@ def test_a_port_that_vanishes_in_a_move_is_no_fault_of_the_board_and_it_may_stil
         )  # fmt: skip
         controller = crane._node.participant
         assert isinstance(controller, Controller)
-        words = ("conform", "north", "--yes", "--only", "hold-stops-crane", "--site", str(site))
+        words = ("conform", "north", "--yes", "--only", "crane-homes", "--site", str(site))
         with running(crane), command(tmp_path, *words, "--serial", cable.host) as judge:
-            end = time.monotonic() + PATIENCE
+            end = time.monotonic() + 2 * PATIENCE
             while not controller.job_open:
                 assert time.monotonic() < end
                 time.sleep(0.05)
