@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import cache
+from math import inf
 from random import Random
 from statistics import fmean
 
@@ -82,6 +83,19 @@ def test_a_deadline_may_be_off_as_any_other_time_may() -> None:
     assert first is not None
     assert (first.kind, first.detail.partition(" instead")[0][:18]) == ("changed", "ms to the deadline")
     assert judgement.first(6_000.0) is None
+
+
+def test_a_silence_is_a_time_too_but_for_one_without_an_end() -> None:
+    _, _, logs, scatter = judged()
+    for ends in (True, False):
+        tale = good_tale()
+        begin = tale.first("north", "job-report", act="transfer", state="done").at_us
+        end = begin + 6_000_000 if ends else inf
+        tale.drop(lambda one, begin=begin, end=end: one.node == "north" and begin < one.at_us < end)
+        result = compare(logs[:1], log_of("silent", tale), Tolerance(scenario()), scatter)
+        silences = [one.beyond_ms for one in result.differences if one.words == "north: falls silent"]
+        assert len(silences) == 1
+        assert (silences[0] < inf) == ends
 
 
 def _changed_places(ms: int) -> tuple[Tale, Tale]:

@@ -21,6 +21,7 @@ LONGEST_BEAT_US = 2_000_000
 """`state_repeat` of the specification, in us."""
 JOBS_KEPT = 256
 UNKNOWN_UPTIME = -1
+SILENCE: Meaning = ("silence",)
 MS_TO_DEADLINE = "ms to the deadline"
 
 

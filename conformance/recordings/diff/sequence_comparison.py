@@ -14,6 +14,7 @@ from conformance.recordings.diff.matching import Block
 from conformance.recordings.diff.meanings import (
     HOLDS,
     MS_TO_DEADLINE,
+    SILENCE,
     Meaning,
     Values,
     is_step,
@@ -153,7 +154,14 @@ class SequenceComparison:
             words = event_in_words(self._name, self._words(self._b, y))
             self.notes.append(f"{words} at {self._b.at_us[y] / 1e6:.1f} s, where messages were lost")
             return
-        yield self._difference("extra", x, y, "")
+        found = self._difference("extra", x, y, "")
+        yield replace(found, beyond_ms=self._silent_ms(y)) if self._words(self._b, y) == SILENCE else found
+
+    def _silent_ms(self, y: int) -> float:
+        """How long a node that fell silent stays so, as far as its next event tells; for ever where none comes."""
+        spoken = (i for i in range(y + 1, len(self._b)) if self._words(self._b, i)[0] != "job-order")
+        after = next(spoken, None)
+        return inf if after is None else (self._b.at_us[after] - self._b.at_us[y]) / 1000
 
     def _late(self, x: int, y: int, y_end: int) -> Iterator[Difference]:
         """Something came in between, and before it the next event of the good run was due already."""
