@@ -26,7 +26,7 @@ CHAPTERS: dict[str, Callable[[argparse.Namespace], Iterator[Row]]] = {
     "readers": lambda asked: readers.rows(asked.payloads),
     "runs": lambda asked: runs.rows(),
     "serial": lambda asked: serial.rows(),
-    "store": lambda asked: store.rows(),
+    "store": lambda asked: store.rows(asked.stored),
     "traffic": lambda asked: traffic.rows(asked.messages),
 }
 
@@ -36,6 +36,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m benchmarks", description=__doc__)
     parser.add_argument("chapters", nargs="*", metavar="CHAPTER", help=", ".join(CHAPTERS))
     parser.add_argument("--messages", type=int, default=MESSAGES, help="length of the recordings of traffic")
+    parser.add_argument("--stored", type=int, default=store.MESSAGES, help="messages in the store of Parquet")
     parser.add_argument(
         "--hours", type=float, default=0.0, help="virtual hours of fuzzing over the sound nodes"
     )

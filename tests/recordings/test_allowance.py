@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import cache
+from math import inf
 from random import Random
 from statistics import fmean
 
@@ -69,6 +70,56 @@ def test_what_does_not_come_or_comes_far_too_late_is_still_found_and_named() -> 
         assert first is not None
         assert (first.kind, first.sequence) == (kind, "south")
         assert first.led_to
+
+
+def test_a_deadline_may_be_off_as_any_other_time_may() -> None:
+    """How much of it is left is counted from the uptime that was heard last, which a stall makes older."""
+    _, _, logs, scatter = judged()
+    tale = good_tale()
+    for one in tale.where("south", "job-order", act="transfer"):
+        one.body["deadline"] -= 6_000
+    judgement = Judged(compare(logs[:1], log_of("deadline", tale), Tolerance(scenario()), scatter))
+    first = judgement.first(3_000.0)
+    assert first is not None
+    assert (first.kind, first.detail.partition(" instead")[0][:18]) == ("changed", "ms to the deadline")
+    assert judgement.first(6_000.0) is None
+
+
+def test_a_silence_is_a_time_too_but_for_one_without_an_end() -> None:
+    _, _, logs, scatter = judged()
+    for ends in (True, False):
+        tale = good_tale()
+        begin = tale.first("north", "job-report", act="transfer", state="done").at_us
+        end = begin + 6_000_000 if ends else inf
+        tale.drop(lambda one, begin=begin, end=end: one.node == "north" and begin < one.at_us < end)
+        result = compare(logs[:1], log_of("silent", tale), Tolerance(scenario()), scatter)
+        silences = [one.beyond_ms for one in result.differences if one.words == "north: falls silent"]
+        assert len(silences) == 1
+        assert (silences[0] < inf) == ends
+
+
+def _changed_places(ms: int) -> tuple[Tale, Tale]:
+    """A good run, and one in which a crane says first how it is and then that it has taken a job."""
+    good, other = good_tale(), good_tale()
+    for tale in (good, other):
+        report = tale.first("south", "job-report", act="transfer", state="accepted")
+        state = next(one for one in tale.said[tale.said.index(report) :] if one.message == "crane-status")
+        assert (state.node, state.body["mode"]) == ("south", "ready")
+        state.at_us, state.body["uptime"] = report.at_us + 1000, report.body["uptime"] + 1
+        if tale is other:
+            tale.said.remove(report)
+            tale.said.insert(tale.said.index(state) + 1, report)
+            report.at_us, report.body["uptime"] = state.at_us + 1000 * ms, state.body["uptime"] + ms
+            tale.said.sort(key=lambda one: one.at_us)
+            tale.renumber("south")
+    return good, other
+
+
+def test_which_of_two_topics_was_first_within_a_moment_is_chance() -> None:
+    for ms, found in ((1, 0), (5, 1)):  # Behind 5 ms it would come after a later word on its own topic.
+        good, other = (log_of(f"run {ms}", tale) for tale in _changed_places(ms))
+        result = compare([good], other, Tolerance(scenario()))
+        assert (len(result.differences) > 0) == found, (ms, [str(one) for one in result.differences])
 
 
 def test_the_number_is_of_those_that_are_not_excused() -> None:

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable
 
 from conformance.recordings.diff.event_log import EventLog, EventSequence, Names
 from conformance.recordings.diff.meanings import (
+    SILENCE,
     TELLERS,
     UNKNOWN_UPTIME,
     Body,
@@ -270,7 +271,7 @@ class EventReader:
                 continue
             node.silent = True
             due_us = max(node.due_us(), node.spoke_us)
-            self._add(name, ("silence",), (), due_us, self.log.messages, UNKNOWN_UPTIME)
+            self._add(name, SILENCE, (), due_us, self.log.messages, UNKNOWN_UPTIME)
 
 
 def _only_counted_on(last: Content, content: Content) -> bool:

@@ -21,6 +21,8 @@ LONGEST_BEAT_US = 2_000_000
 """`state_repeat` of the specification, in us."""
 JOBS_KEPT = 256
 UNKNOWN_UPTIME = -1
+SILENCE: Meaning = ("silence",)
+MS_TO_DEADLINE = "ms to the deadline"
 
 
 @dataclass(slots=True)
@@ -95,7 +97,7 @@ def _order(node: NodeMemory, body: Body, at_us: int) -> Content | None:
         # In the node's uptime, which was said some time ago.
         now = node.uptime + (at_us - node.uptime_us) // 1000
         left = (body["deadline"] - now) % UPTIME_MODULUS
-        values.append(("ms to the deadline", left if left < UPTIME_MODULUS // 2 else left - UPTIME_MODULUS))
+        values.append((MS_TO_DEADLINE, left if left < UPTIME_MODULUS // 2 else left - UPTIME_MODULUS))
     return ("job-order", *words), tuple(values)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from array import array
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from math import ceil, sqrt
+from math import ceil, inf, sqrt
 
 from conformance.recordings.diff.event_log import EventLog, EventSequence, Names
 from conformance.recordings.diff.matching import match
@@ -123,15 +123,15 @@ class Scatter:
         least = max(1, ceil(self._doubtful * self.runs))
         return self._unmatched[event] >= least
 
-    def figure_fits(self, event: Event, figure: str, value: int) -> bool:
-        """Whether a figure lies within the good runs' range, and as far again as they differ."""
+    def figure_off(self, event: Event, figure: str, value: int) -> float:
+        """How far a figure is outside of the good runs' range, and as far again as they differ; 0 within."""
         known = self._figures.get((*event, figure))
         if not known or self.runs < 2:
-            return False
+            return inf
         known = sorted(known)
         left_out = int(len(known) * self._doubtful)
         low, high = known[left_out], known[-1 - left_out]
-        return low - (high - low) <= value <= high + (high - low)
+        return max(0, low - (high - low) - value, value - high - (high - low))
 
     def bound_ms(self, event: Event, before: int, usual: int) -> tuple[float, float]:
         """The usual duration since `before` and how far from it is still usual; `before` is `ANSWER` for that."""

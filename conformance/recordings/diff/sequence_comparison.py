@@ -6,11 +6,20 @@ from bisect import bisect_left
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from math import inf
 
 from conformance.recordings.diff.difference import Difference
 from conformance.recordings.diff.event_log import EventLog, EventSequence
 from conformance.recordings.diff.matching import Block
-from conformance.recordings.diff.meanings import HOLDS, Meaning, Values, is_step, is_taking_over
+from conformance.recordings.diff.meanings import (
+    HOLDS,
+    MS_TO_DEADLINE,
+    SILENCE,
+    Meaning,
+    Values,
+    is_step,
+    is_taking_over,
+)
 from conformance.recordings.diff.scatter import (
     ANSWER,
     LEAST_MS,
@@ -21,6 +30,7 @@ from conformance.recordings.diff.scatter import (
     phases,
     took,
 )
+from conformance.recordings.diff.swapped import swapped
 from conformance.recordings.diff.tolerance import Tolerance
 from conformance.recordings.wording import event_in_words
 
@@ -52,6 +62,8 @@ class SequenceComparison:
         self._a, self._b, self._blocks = pair.a, pair.b, pair.blocks
         self._scatter, self._tolerance = scatter, tolerance
         self._phases_a, self._phases_b = phases(pair.a, pair.good), phases(pair.b, pair.other)
+        near_us = 1000 * max(LEAST_MS, 1.5 * scatter.stall_ms)
+        self._swapped = swapped(pair.a, pair.b, pair.blocks, pair.good.names, near_us)
         self.notes: list[str] = []
         self.not_reached = 0
 
@@ -65,9 +77,11 @@ class SequenceComparison:
 
     def _between(self, x: int, x_end: int, y: int, y_end: int) -> Iterator[Difference]:
         """What stands between two blocks: missing on one side, extra on the other, in another order, or changed."""
+        here, there = self._swapped
         missing = [i for i in range(x, x_end) if not self._loose(self._phases_a[i], self._a.meanings[i])]
+        missing = [i for i in missing if i not in here]
         extra = [i for i in range(y, y_end) if not self._loose(self._phases_b[i], self._b.meanings[i])]
-        extra = [i for i in extra if not self._flickers(i)]
+        extra = [i for i in extra if i not in there and not self._flickers(i)]
         at = {self._b.meanings[index]: index for index in extra}
         moved = {self._a.meanings[index] for index in missing} & set(at)
         changed = self._changed_words(
@@ -140,7 +154,14 @@ class SequenceComparison:
             words = event_in_words(self._name, self._words(self._b, y))
             self.notes.append(f"{words} at {self._b.at_us[y] / 1e6:.1f} s, where messages were lost")
             return
-        yield self._difference("extra", x, y, "")
+        found = self._difference("extra", x, y, "")
+        yield replace(found, beyond_ms=self._silent_ms(y)) if self._words(self._b, y) == SILENCE else found
+
+    def _silent_ms(self, y: int) -> float:
+        """How long a node that fell silent stays so, as far as its next event tells; for ever where none comes."""
+        spoken = (i for i in range(y + 1, len(self._b)) if self._words(self._b, i)[0] != "job-order")
+        after = next(spoken, None)
+        return inf if after is None else (self._b.at_us[after] - self._b.at_us[y]) / 1000
 
     def _late(self, x: int, y: int, y_end: int) -> Iterator[Difference]:
         """Something came in between, and before it the next event of the good run was due already."""
@@ -219,9 +240,12 @@ class SequenceComparison:
                 continue
             if name == HOLDS and self._is_taken_over(self._phases_a[x]):
                 continue
-            if isinstance(other, int) and self._scatter.figure_fits(self._event(x), name, other):
+            off = self._scatter.figure_off(self._event(x), name, other) if isinstance(other, int) else inf
+            if off <= 0:
                 continue
-            yield self._difference("changed", x, y, f"{name} {_said(other)} instead of {_said(one)}")
+            found = self._difference("changed", x, y, f"{name} {_said(other)} instead of {_said(one)}")
+            # A deadline is a time: how much of it is left depends on when the word before it came.
+            yield replace(found, beyond_ms=off) if name == MS_TO_DEADLINE else found
 
     def _other_figures(self, sequence: EventSequence, one: int, other: int) -> Iterator[str]:
         """Figures of two events of one run that are further apart than their tolerance."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from conformance.recordings.diff.meanings import MS_TO_DEADLINE
 from protocol.position_table import OutsideTable, PositionTable
 from protocol.site import PlaceKind, Site
 
@@ -56,7 +57,7 @@ class Tolerance:
             return abs(was - is_) <= max(LEAST_ARM_TO_END_MS, ARM_TO_END_PART * was)
         if figure == "ignored":
             return abs(was - is_) <= max(LEAST_PULSES, IGNORED_PART * was)
-        if figure == "ms to the deadline":
+        if figure == MS_TO_DEADLINE:
             return abs(was - is_) <= LEAST_MS_TO_DEADLINE
         if figure.startswith("target"):
             # Only the first axis follows the train, and only of a crane that serves one.
