@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import pytest
 
-from conformance.commands.supervise.prompt import Prompt
 from reference_node.supervisor.person.by_hand import ByHand
 from reference_node.supervisor.plan.goals import Move
 from reference_node.supervisor.questions.question import CAUTION, Ask, Question
 from reference_node.supervisor.supervisor import Supervisor
 from tests.supervisor.terminal import Hand, Terminal, believes_only_truth, where
-from tests.supervisor.test_restarts import step, with_second_supervisor
+from tests.supervisor.test_restarts import step
 
 GOAL = Move("B2", "stack-n", 3)
 SEEN = {"stack-n": ("B1", "B2", "B3", ""), "stack-s": ("", ""), "ferry": ("",)}
@@ -144,43 +141,6 @@ def test_a_question_is_withdrawn_where_somebody_else_resumes() -> None:
     terminal.run_until(lambda: question not in supervisor.questions)
     with pytest.raises(ValueError, match="was withdrawn"):
         question.answer(*terminal.really("stack-n"))
-
-
-# ---------------------------------------------------------------- SUP-26: withdrawn, and said
-def _another_comes(terminal: Terminal, _supervisor: Supervisor) -> None:
-    terminal.supervise(name="yard2", on_question=None)
-
-
-def _it_winds_up(_terminal: Terminal, supervisor: Supervisor) -> None:
-    supervisor.wind_up()
-
-
-@pytest.mark.parametrize(
-    ("ends", "why"),
-    [(_another_comes, "another supervisor has claimed"), (_it_winds_up, "orders nothing more")],
-)
-def test_who_orders_no_more_withdraws_its_questions(
-    ends: Callable[[Terminal, Supervisor], None], why: str
-) -> None:
-    terminal = Terminal(site=with_second_supervisor(Terminal(nodes=()).site))
-    supervisor = terminal.supervise(on_question=None)
-    terminal.run_until(lambda: len(supervisor.questions) == 4)
-    questions = list(supervisor.questions)
-    hand = ByHand(lambda: supervisor)
-    numbers = [one.number for one in hand.questions()]
-    ends(terminal, supervisor)
-    terminal.run_until(lambda: not supervisor.questions)
-    terminal.run_for(3)
-    for question in questions:
-        with pytest.raises(ValueError, match=why):
-            question.answer()
-    assert {one.number for one in hand.withdrawn()} == set(numbers)
-    assert all(why in one.why for one in hand.withdrawn())
-    assert sum("WITHDRAWN, do not answer" in line for line in hand.events()) == 4
-    said = Prompt(hand).do("questions")
-    assert sum("WITHDRAWN, do not answer" in line for line in said) == 4
-    assert "WITHDRAWN" in (hand.answer(numbers[0], "-") or "")
-    assert terminal.controllers["north"].held, "whoever is there finds it held still"
 
 
 def test_what_was_held_for_a_person_stays_held_where_the_question_settles_without_an_answer() -> None:
