@@ -33,8 +33,8 @@ class StartLimit:
         self._accepted = None
 
     def uptime_set(self) -> None:
-        """The uptime is being set: what was due by it is so no more."""
-        self._deadlines.clear()
+        """The uptime is being set: what was due by it is so no more, and a repeat makes no new deadline."""
+        self._deadlines = dict.fromkeys(self._deadlines)
         self._accepted = None
 
     def came(self, id_: int, deadline: int) -> None:

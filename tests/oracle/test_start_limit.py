@@ -79,3 +79,12 @@ def test_of_many_orders_the_oldest_is_forgotten() -> None:
     for number in range(6, 69):
         followed.limit.came(number, DEADLINE)
     assert followed.report("accepted", DEADLINE + 9_000) != []
+
+
+def test_a_job_that_was_late_before_the_uptime_was_set_is_not_judged_by_the_deadline_of_a_repeat() -> None:
+    """A sound node repeats how the job ended; the fuzzer ordered it again with another deadline."""
+    followed = Followed()
+    followed.report("failed", DEADLINE + 5, reason="late")
+    followed.limit.uptime_set()
+    followed.limit.came(5, 900_000 + DEADLINE)
+    assert followed.report("failed", 900_005, reason="late") == []
