@@ -66,7 +66,7 @@ class Attribution:
                 return "ORD-04", what + ", and an ask came last"
             case "HLD-05" if in_state and self._deed == "hold":
                 return "HLD-01", what + ", and a hold came last"
-            case "HLD-01" if in_state and self._held and body.get("held") is False:
+            case "HLD-01" if in_state and self._held and what.startswith("held is False"):
                 return "HLD-05", what + ", and it was held just before"
             case "ORD-15" if self._deed in ENDS_NO_JOB and _word(body, in_state) == "cancelled":
                 return ENDS_NO_JOB[self._deed], what + f", and a {self._deed} came last"
