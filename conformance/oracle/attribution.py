@@ -9,6 +9,8 @@ from conformance.oracle.answers import Mismatch
 from conformance.oracle.link_log import Message
 
 Body = Mapping[str, Any]
+ENDS_NO_JOB = {"hold": "HLD-02", "claim": "CLM-03", "resume": "HLD-05"}
+"""What ends no job, and the requirement that says so."""
 
 
 class Attribution:
@@ -64,8 +66,15 @@ class Attribution:
                 return "ORD-04", what + ", and an ask came last"
             case "HLD-05" if in_state and self._deed == "hold":
                 return "HLD-01", what + ", and a hold came last"
-            case "HLD-01" if in_state and self._held and body.get("held") is False:
+            case "HLD-01" if in_state and self._held and what.startswith("held is False"):
                 return "HLD-05", what + ", and it was held just before"
+            case "ORD-15" if self._deed in ENDS_NO_JOB and _word(body, in_state) == "cancelled":
+                return ENDS_NO_JOB[self._deed], what + f", and a {self._deed} came last"
             case "ORD-06" if in_state and self._id != body.get("job"):
                 return "MSG-10", what + ", and no repeat of it came"
         return requirement, what
+
+
+def _word(body: Body, in_state: bool) -> str:
+    """The state of the job that a message tells."""
+    return str(body.get("job_state" if in_state else "state", ""))

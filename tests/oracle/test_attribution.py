@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from tests.oracle.script import Script
@@ -81,3 +83,22 @@ def test_a_count_of_motor_starts_goes_up_and_round_and_never_down(
     script.oracle.findings.clear()
     script.status_says(starts=after)
     assert requirements(script) == (["BEN-03"] if falls else [])
+
+
+@pytest.mark.parametrize(
+    ("act", "fields", "requirement"),
+    [
+        ("hold", {}, "HLD-02"),
+        ("claim", {"boot": 7, "id": 2 * NEXT}, "CLM-03"),
+        ("ask", {"token": 5}, "ORD-15"),
+    ],
+)
+def test_a_job_that_is_cancelled_by_no_cancel_goes_against_what_came_last(
+    act: str, fields: dict[str, Any], requirement: str
+) -> None:
+    script = Script()
+    script.run(NEXT)
+    script.oracle.take(script.now)
+    script.order(act, **fields)
+    script.report("run", NEXT, "cancelled", load="unsure")
+    assert requirements(script)[:1] == [requirement]
