@@ -42,7 +42,8 @@ def small() -> tuple[Budget, ...]:
         _calm("crane", "restart", "old map"),
         _calm("crane, no load sensor", "reset"),
         replace(_calm("crane", "repeat"), uptime=2**32 - 8),
-        *(Budget("crane", dict.fromkeys(two, 1), lag=5) for two in WIDE),
+        *(Budget("crane", dict.fromkeys(two, 1), lag=7) for two in WIDE),
+        Budget("crane", {"late word": 1, "repeat": 2}),
         _calm("berth"),
         _calm("berth", "repeat"),
     )
