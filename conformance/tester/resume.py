@@ -35,14 +35,23 @@ class Resumed:
         if case.id in OPENING:
             return judge()
         self._require_same_firmware(fixture)
-        told = next((one for one in self.report["cases"] if one["id"] == case.id), None)
-        if told is None or told["verdict"] not in STANDS:
+        told = self._told(case)
+        if told is None:
             return judge()
         then = _result(case, told)
         if not case.passive or then.verdict is Verdict.FAIL:
             return then
         now = judge()
         return then if now.verdict in (Verdict.INCONCLUSIVE, Verdict.NONE) else now
+
+    def acts_again(self, case: Case) -> bool:
+        """Whether a case that acts on the node is run now."""
+        return case.id in OPENING or self._told(case) is None
+
+    def _told(self, case: Case) -> Mapping[str, Any] | None:
+        """What the earlier report says of a case, where that stands."""
+        told = next((one for one in self.report["cases"] if one["id"] == case.id), None)
+        return None if told is None or told["verdict"] not in STANDS else told
 
     def unreached(self, results: Mapping[str, Result]) -> dict[str, Result]:
         """What stands of then and is not in `results`: a run stopped twice loses nothing."""

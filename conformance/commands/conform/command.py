@@ -168,7 +168,7 @@ def conform(
     elif program is not None:
         raise Trouble("--program starts a supervisor", fix="For a node there are --reset-command and --spawn")
     else:
-        allow_motion(settings, site, bus)
+        allow_motion(settings, site, bus, before.resumed)
 
     with (
         tap_for(site, node) as (tap, address),
@@ -257,7 +257,7 @@ def _judge(settings: Settings, site: Site, tap: Tap, fixture: Fixture, before: E
         progress.clear()
         if run.results or before.resumed is None:
             report = _report(settings, run, before, people, stopped, [*tap.others(), *walk.notes()])
-            report["walk"] = walk.document()
+            report["walk"] = walk.document() or (before.resumed and before.resumed.report.get("walk"))
             conform_report.write(
                 report, settings.files, COULD_NOT_RUN if run.verdict is Verdict.ERROR else code
             )

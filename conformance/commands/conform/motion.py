@@ -10,15 +10,21 @@ from conformance.commands.options import consent
 if TYPE_CHECKING:
     from conformance.bench.connection.address import Address
     from conformance.commands.conform.settings import Settings
+    from conformance.tester.resume import Resumed
     from protocol.site import Site
 
 
-def allow_motion(settings: Settings, site: Site, bus: Address | None) -> None:
-    """Say what will move and wait for a yes. Raises Trouble without one."""
+def allow_motion(settings: Settings, site: Site, bus: Address | None, resumed: Resumed | None = None) -> None:
+    """Say what will move and wait for a yes. Raises Trouble without one.
+
+    Of a run that goes on only what is run now is said to move.
+    """
     from conformance.tester.runner import with_prerequisites
 
     roles = set(site.nodes[settings.node].roles)
     chosen = with_prerequisites(walking.known_cases(), settings.only or None)
+    if resumed is not None:
+        chosen = [case for case in chosen if resumed.acts_again(case)]
     moving = [case for case in chosen if case.moves and roles & set(case.roles)]
     walked = walking.told(site, settings.node, settings.walk, chosen)
     consent.require_for_a_node(
