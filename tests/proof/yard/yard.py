@@ -89,6 +89,8 @@ class Yard(Disturbances):
         out: list[tuple[object, State, bool, str]] = []
         rebases = self.budget.calm
         for label, (after, wrong), disturbed in self._all(state):
+            if after.seen is not None and not self._is_asked(after):
+                after = after._replace(seen=None)  # An answer is for the question that was asked.
             if after == state:
                 if not wrong:
                     continue
@@ -187,6 +189,13 @@ class Yard(Disturbances):
             if state.supervisors[number] != ABSENT:
                 what = ("answer", asked.about, asked.node, asked.place, found)
                 yield f"a person says what was seen: {found}", self._supervisor(told, number, what), True
+
+    def _is_asked(self, state: State) -> bool:
+        """Whether what a person has seen is for a question that is open still: each has a number of its own."""
+        assert state.seen is not None
+        number, asked, _ = state.seen
+        known = state.supervisors[number]
+        return known != ABSENT and asked in self.supervisors[number].states[known].asked
 
     def _goes_on(self, state: State) -> bool:
         return any(
