@@ -1,4 +1,4 @@
-"""When free memory sinks for good: the best of each third of 48 fences lies more than 64 bytes, and a 256th, lower each time."""
+"""When free memory sinks for good: the best of each third of 48 fences is lower by 64 bytes and a 256th each time."""
 
 from __future__ import annotations
 
