@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from conformance.commands.options import json_output
+from conformance.commands.options.output_file import OutputFile
 from conformance.commands.options.site import optional_site_option
 from conformance.commands.terminal.quiet import chat, quiet_option
 from conformance.files.whole_file import require_folder, write
@@ -26,7 +27,7 @@ SHOWN = 20
     "--good", is_flag=True, help="All but the last recording are good runs; judge the last by them."
 )
 @optional_site_option("for its tolerances")
-@click.option("--html", type=click.Path(path_type=Path, dir_okay=False), help="Write a page, side by side.")
+@click.option("--html", type=OutputFile(), help="Write a page, side by side.")
 @json_output.json_option("Print everything as one JSON document.")
 @quiet_option
 @click.option("--all", "show_all", is_flag=True, help=f"Show all differences, not only the first {SHOWN}.")

@@ -11,6 +11,7 @@ import click
 
 from conformance.commands.options import json_output
 from conformance.commands.options.bus import bus_options
+from conformance.commands.options.output_file import OutputFile
 from conformance.commands.options.site import site_named, site_or_name_option
 from conformance.commands.terminal import progress, stopping
 from conformance.commands.terminal.quiet import chat, quiet_option
@@ -43,7 +44,7 @@ def _time(_ctx: click.Context, _param: click.Parameter, text: str | None) -> int
 
 
 @click.command()
-@click.argument("path", type=click.Path(path_type=Path, dir_okay=False))
+@click.argument("path", type=OutputFile())
 @bus_options()
 @site_or_name_option("The site to record ('+': every site)")
 @click.option("--seconds", type=click.FloatRange(0.1), help="Stop after this time (default: at Ctrl-C).")

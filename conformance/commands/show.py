@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from conformance.commands.options import json_output
+from conformance.commands.options.output_file import OutputFile
 from conformance.commands.terminal.quiet import quiet_option
 from conformance.files.whole_file import require_folder, write
 from protocol.trouble import Trouble
@@ -45,12 +46,8 @@ MOST_ON_A_PAGE = 20_000
     "--delta", is_flag=True, help="Of each message only what is different to the one before it on its topic."
 )
 @click.option("--stats", is_flag=True, help="Figures instead of messages.")
-@click.option(
-    "--html", type=click.Path(path_type=Path, dir_okay=False), help="Write a page (with --stats: plots)."
-)
-@click.option(
-    "--export", type=click.Path(path_type=Path, dir_okay=False), help="Write a .jsonl, .csv or .parquet."
-)
+@click.option("--html", type=OutputFile(), help="Write a page (with --stats: plots).")
+@click.option("--export", type=OutputFile(), help="Write a .jsonl, .csv or .parquet.")
 @quiet_option
 @json_output.json_option("Print one JSON document, a message a line.")
 @click.option(

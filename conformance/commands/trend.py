@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from conformance.commands.options import json_output
+from conformance.commands.options.output_file import OutputFile
 from conformance.commands.options.site import optional_site_option
 from conformance.commands.terminal import progress
 from conformance.commands.terminal.quiet import chat, quiet_option
@@ -41,7 +42,7 @@ SHOWN = 20
 @click.option(
     "--cluster", metavar="ADDRESS", help="Have a Dask cluster do it; 'local': processes of this machine."
 )
-@click.option("--html", type=click.Path(path_type=Path, dir_okay=False), help="Write a page of small charts.")
+@click.option("--html", type=OutputFile(), help="Write a page of small charts.")
 @json_output.json_option("Print everything as one JSON document.")
 @quiet_option
 @click.option("--all", "show_all", is_flag=True, help=f"Show all alarms, not only the first {SHOWN}.")

@@ -42,6 +42,13 @@ CONTINUES = "continues "
 """How the first note of a file begins that the recorder began because the one before was full."""
 
 
+def require_folder_of(path: Path) -> None:
+    """Raise Trouble for what is in no folder: runs have their names, and what is said of them, beside their files."""
+    if path == STANDARD_INPUT:
+        what = "runs have their names in the folder of their recordings, and standard input is in none"
+        raise Trouble(what, where=str(path), fix="Write it to a file first")
+
+
 @cache
 def _copy_of_standard_input() -> Path:
     """A file with all of standard input: a recording is read more than once. It is removed at the end."""

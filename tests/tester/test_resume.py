@@ -81,7 +81,9 @@ def test_a_stopped_run_goes_on_where_it_stopped() -> None:
     assert set(judged) & passed == set(OPENING)
     acting = {id_ for id_ in run.results if not all_cases()[id_].passive}
     told_to_act = {id_ for id_ in acting if resumed(partial).acts_again(all_cases()[id_])}
-    assert told_to_act & set(judged) == acting & set(judged), "what moves is told before, and nothing else moves"
+    assert told_to_act & set(judged) == acting & set(judged), (
+        "what moves is told before, and nothing else moves"
+    )
     assert not told_to_act & (passed - set(OPENING))
     taken = {id_ for id_, one in run.results.items() if one.taken_over}
     assert taken == passed - set(OPENING)

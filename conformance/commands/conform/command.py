@@ -19,6 +19,7 @@ from conformance.commands.conform.run_progress import RunProgress
 from conformance.commands.conform.settings import Settings
 from conformance.commands.options import consent
 from conformance.commands.options.json_output import json_file_option
+from conformance.commands.options.output_file import OutputFile
 from conformance.commands.options.site import site_option
 from conformance.commands.tap.held import held_when_stopped
 from conformance.commands.tap.options import OpenTap, site_naming, tap_options
@@ -97,10 +98,8 @@ class EarlierReports:
 )
 @json_file_option
 @quiet_option
-@click.option(
-    "--html", "html_path", type=click.Path(path_type=Path), help="Write the report as one HTML page."
-)
-@click.option("--junit", "junit_path", type=click.Path(path_type=Path), help="Write the report as JUnit XML.")
+@click.option("--html", "html_path", type=OutputFile(), help="Write the report as one HTML page.")
+@click.option("--junit", "junit_path", type=OutputFile(), help="Write the report as JUnit XML.")
 def conform(
     node: str | None,
     site_path: Path,

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from conformance.commands.options.json_output import json_option
+from conformance.commands.options.output_file import OutputFile
 from conformance.commands.options.site import site_option
 from conformance.commands.terminal.quiet import quiet_option
 from conformance.commands.terminal.width import width
@@ -41,7 +42,7 @@ OPTIONS = (
     click.option(
         "--without", multiple=True, type=int, metavar="LINE", help="Leave out the pair on this line of PAIRS."
     ),
-    click.option("--html", type=_FILE, help="Write a page with plots."),
+    click.option("--html", type=OutputFile(), help="Write a page with plots."),
     quiet_option,
     json_option("Print everything as one JSON document."),
 )

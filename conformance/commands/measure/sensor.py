@@ -9,6 +9,7 @@ import click
 
 from conformance.commands.measure.options import read_file, tell
 from conformance.commands.options import json_output
+from conformance.commands.options.output_file import OutputFile
 from conformance.commands.terminal.quiet import quiet_option
 from conformance.files.whole_file import require_folder, write
 
@@ -21,7 +22,7 @@ _FILE = click.Path(path_type=Path, dir_okay=False)
 @click.command()
 @click.argument("statements", type=_FILE)
 @click.option("--recording", "recordings", multiple=True, type=_FILE, help="Arrivals of this recording too.")
-@click.option("--html", type=_FILE, help="Write a page with a drawing.")
+@click.option("--html", type=OutputFile(), help="Write a page with a drawing.")
 @quiet_option
 @json_output.json_option("Print everything as one JSON document.")
 def sensor(statements: Path, recordings: tuple[Path, ...], html: Path | None, as_json: bool) -> int:

@@ -88,6 +88,7 @@ def _rule(cut: str | None, site_file: Path | None) -> CutRule | None:
 
 def _indexes(paths: tuple[Path, ...], rule: CutRule | None) -> list[tuple[RunIndex, set[str]]]:
     """The index of each folder that is named, and of each with a file that is named, with those files."""
+    from conformance.recordings.files import require_folder_of
     from conformance.recordings.runs.index import index_of
 
     files: dict[Path, set[str]] = {}
@@ -97,6 +98,7 @@ def _indexes(paths: tuple[Path, ...], rule: CutRule | None) -> list[tuple[RunInd
         elif path.is_file():
             files.setdefault(path.parent, set()).add(path.name)
         else:
+            require_folder_of(path)
             raise Trouble(
                 "there is no such file or folder", where=str(path), fix="Name a folder of recordings"
             )

@@ -7,14 +7,13 @@ from pathlib import Path
 import click
 
 from conformance.commands.options import json_output
+from conformance.commands.options.output_file import OutputFile
 from conformance.commands.terminal.quiet import chat, quiet_option
 
 
 @click.command()
 @click.argument("recordings", nargs=-1, required=True, type=click.Path(path_type=Path, dir_okay=False))
-@click.option(
-    "--out", required=True, type=click.Path(path_type=Path, dir_okay=False), help="The recording to write."
-)
+@click.option("--out", required=True, type=OutputFile(), help="The recording to write.")
 @quiet_option
 @json_output.json_option("Print the counts and the clocks as one JSON document.")
 def merge(recordings: tuple[Path, ...], out: Path, as_json: bool) -> None:

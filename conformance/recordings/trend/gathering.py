@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator
 from datetime import datetime
 from pathlib import Path
 
+from conformance.recordings.files import require_folder_of
 from conformance.recordings.runs.index import RunIndex, index_of
 from conformance.recordings.runs.marks import BAD, GOOD
 from conformance.recordings.runs.name import run_named
@@ -62,6 +63,7 @@ def all_runs(
         elif path.is_file():
             _add(wanted, path.parent, path.name)
         else:
+            require_folder_of(path)
             fix = "Name a folder of recordings, a recording, or a run such as monday.ywrec#7"
             raise Trouble("there is no such file or folder", where=str(path), fix=fix)
     for folder, names in wanted.items():
