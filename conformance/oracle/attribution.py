@@ -24,9 +24,12 @@ class Attribution:
         """Nothing is known."""
         self._retained: set[int | None] = set()
         """Ids and tokens of orders that came with the retain flag."""
-        self._act = self._deed = ""
-        """What the newest order asks for, and the newest that is no ask."""
+        self._act = ""
+        """What the newest order asks for."""
+        self._deed = ""
+        """What the newest order of this connection asks for that is no ask."""
         self._id: int | None = None
+        self._boot: int | None = None
         self.reconnected()
 
     def reconnected(self) -> None:
@@ -34,6 +37,7 @@ class Attribution:
         self._reported: int | None = None
         """The mark in the newest report."""
         self._held = False
+        self._deed = ""
 
     def came(self, body: Body, *, retained: bool) -> None:
         """An order came."""
@@ -43,6 +47,7 @@ class Attribution:
             self._act = body["act"]
             self._deed = self._deed if self._act == "ask" else self._act
             self._id = body.get("id", self._id)
+            self._boot = body.get("boot", self._boot)
 
     def said(self, message: Message) -> None:
         """The node has said this, and it was judged."""
@@ -60,12 +65,12 @@ class Attribution:
                 return "LNK-14", what + "; it came with the retain flag only"
             case "ORD-14" if bad:
                 return "ENC-10", what + ", after an order that cannot be read"
-            case "ORD-08" if in_state and self._reported is not None and body["mark"] < self._reported:
-                return "MSG-11", what + f", as the report before says it: {self._reported}"
-            case "ORD-08" if self._act == "ask":
-                return "ORD-04", what + ", and an ask came last"
+            case "ORD-08":
+                return self._of_mark(what, body, in_state=in_state)
             case "HLD-05" if in_state and self._deed == "hold":
                 return "HLD-01", what + ", and a hold came last"
+            case "HLD-01" if self._deed == "resume" and what.startswith("holds is"):
+                return "HLD-05", what + ", and a resume came last"
             case "HLD-01" if in_state and self._held and what.startswith("held is False"):
                 return "HLD-05", what + ", and it was held just before"
             case "ORD-15" if self._deed in ENDS_NO_JOB and _word(body, in_state) == "cancelled":
@@ -73,6 +78,16 @@ class Attribution:
             case "ORD-06" if in_state and self._id != body.get("job"):
                 return "MSG-10", what + ", and no repeat of it came"
         return requirement, what
+
+    def _of_mark(self, what: str, body: Body, *, in_state: bool) -> tuple[str, str]:
+        """What is broken where the mark is another than what came makes it."""
+        if in_state and self._reported is not None and body["mark"] < self._reported:
+            return "MSG-11", what + f", as the report before says it: {self._reported}"
+        if self._act == "ask":
+            return "ORD-04", what + ", and an ask came last"
+        if self._boot not in (None, body["boot"]):
+            return "ORD-05", what + ", and an order for another boot came last"
+        return "ORD-08", what
 
 
 def _word(body: Body, in_state: bool) -> str:

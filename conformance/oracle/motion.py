@@ -13,6 +13,7 @@ Body = Mapping[str, Any]
 Tell = Callable[[str, str, Oracle, int], None]
 BEHIND = {"resume": "ORD-20", "reset-fault": "FLT-05", "claim": "CLM-03", "ask": "ORD-04"}
 
+SWITCHED_ON = "a motor was switched on"
 COUNTS = 65536
 
 
@@ -55,7 +56,7 @@ class Motion:
             requirement = self._behind()
             self._counted[requirement] += 1
             if starts != self._starts:
-                what = f"a motor was switched on ('starts' went from {self._starts} to {starts}), and nothing may move"
+                what = f"{SWITCHED_ON} ('starts' went from {self._starts} to {starts}), and nothing may move"
                 self._tell(requirement, what, Oracle.MOTION, number)
         self._starts, self._might, self._held = starts, False, False
         self._acts.clear()

@@ -13,6 +13,7 @@ from functools import partial
 from graphlib import TopologicalSorter
 from math import inf
 
+from conformance.oracle.motion import SWITCHED_ON
 from conformance.suite.bench import CannotJudge
 from conformance.suite.case import NODES, Body, Case, all_cases
 from conformance.suite.fixture import Fixture
@@ -212,12 +213,30 @@ class Run:
         if not found.musts or result.verdict is Verdict.ERROR:
             return result
         first = found.musts[0]
-        if own and _stands_first(own[0], first):
+        if own and self._stands_first(own[0], first, walked=result.case.chapter == "walk"):
             return result
         result = replace(result, breaches=(*found.musts, *own))
         besides = f"; besides: {result.reason}" if result.reason else ""
         reason = f"{first.requirement}: {first.seen}{besides}"
         return replace(result, verdict=Verdict.FAIL, reason=reason, evidence=first, of_body=result.verdict)
+
+    def _stands_first(self, own: Evidence, judged: Evidence, *, walked: bool) -> bool:
+        """Whether what a case found stands before what the judge of all messages found.
+
+        What came of one order is one thing, and a case knows more of it: what for it was given. So it does of an answer
+        that does not come, or comes under another id: what was strange in the order. The walk judges each step itself.
+        A motor that was switched on stands before what is only told wrongly.
+        """
+        if walked:
+            return True
+        if own.shown_at == inf:
+            return judged.requirement in ("ORD-01", "ORD-03", "ORD-14")
+        ordered = (
+            m.number for m in reversed(self.fixture.log.messages)
+            if not m.from_node and m.number < own.shown_at and m.body.get("act", "ask") != "ask"
+        )  # fmt: skip
+        moved = judged.seen.startswith(SWITCHED_ON) and judged.shown_at < own.shown_at
+        return judged.shown_at > next(ordered, 0) and not moved
 
     def _due(self, case: Case) -> bool:
         """Whether its body will be run: it is selected, nothing that it rests on failed, and it may move."""
@@ -296,15 +315,6 @@ class Run:
     def _judged(self, case: Case) -> dict[str, int]:
         """How often the case has judged what it is about."""
         return {id_: self.fixture.judged[id_] for id_ in case.requirements}
-
-
-def _stands_first(own: Evidence, judged: Evidence) -> bool:
-    """Whether what a case found stands before what the judge of all messages found.
-
-    Of an answer that does not come a case knows more: what was strange in the order.
-    """
-    unanswered = own.shown_at == inf and judged.requirement in ("ORD-01", "ORD-03")
-    return unanswered or own.shown_at <= judged.shown_at
 
 
 def by_id(cases: Iterable[Case]) -> dict[str, Case]:

@@ -16,7 +16,6 @@ from conformance.commands.terminal.streams import harmless_streams, linked, red
 from conformance.commands.terminal.style import styled
 from conformance.commands.terminal.width import wrapped
 from protocol.site_file import scenario_text
-from tests.commands.leaves import leaves
 
 
 class Screen(io.StringIO):
@@ -184,22 +183,6 @@ def test_quiet_leaves_it_out(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 # ---------------------------------------------------------------- --quiet
-CHATTY = {
-    "broker", "conform", "diff", "fuzz", "link", "node", "publish", "record", "replay", "runs export", "runs list",
-    "runs merge", "site new", "supervise", "trend", "validate", "watch",
-}  # fmt: skip
-
-
-def test_every_chatty_command_can_be_quiet() -> None:
-    """Whatever module says something with `chat`, or how far it is, belongs to one of these."""
-    found = {
-        name
-        for name, command in leaves(main.cli).items()
-        if any("--quiet" in one.opts for one in command.params)
-    }
-    assert found == CHATTY
-
-
 def test_quiet_says_the_result_alone(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -24,6 +24,13 @@ def of_the_whole_suite(name: str) -> dict[str, Result]:
     return FAULTY[name].run().perform()
 
 
+EITHER = {
+    "RemembersRefusedAsLastJob": "MSG-10",  # The refused job is the node's last one in its state too.
+    "RefusesTheLastReadingOfItsTable": "CRN-08",  # The reading is in the table: 'outside-table' is no reason.
+}
+"""What may be named first too: a node that breaks two requirements at once."""
+
+
 @pytest.mark.parametrize("wrong", FAULTY.values(), ids=FAULTY)
 def test_faulty_node_is_caught_by_the_case_it_names(wrong: Faulty) -> None:
     result = wrong.run(only=(wrong.caught_by,)).perform()[wrong.caught_by]
@@ -31,7 +38,9 @@ def test_faulty_node_is_caught_by_the_case_it_names(wrong: Faulty) -> None:
         result = of_the_whole_suite(wrong.name)[wrong.caught_by]
     assert result.own is Verdict.FAIL, (result.own, result.reason)
     assert result.evidence is not None
-    assert result.evidence.requirement == wrong.requirement, result.reason
+    assert result.evidence.requirement in (wrong.requirement, EITHER.get(wrong.name)), result.reason
+    told = {result.evidence.requirement, *(one.requirement for one in result.breaches)}
+    assert wrong.requirement in told, result.reason
 
 
 @pytest.mark.parametrize("name", sampled(tuple(FAULTY), sorted(FAULTY)[::16]))

@@ -118,7 +118,12 @@ class Witness:
 
     @pytest.hookimpl(trylast=True)
     def pytest_sessionfinish(self, session: pytest.Session) -> None:
-        """Hold a module that came from its file after all against this tool, not against the tests."""
+        """Hold a module that came from its file after all against this tool, not against the tests.
+
+        What comes behind the last test has its own time: memory that the parent filled is looked through there.
+        """
+        self._now.begin("")
+        _may_take(self._seconds)
         module = None if self._finder is None else sys.modules.get(self._finder.name)
         if module is not None and not isinstance(module.__loader__, MutatedLoader):
             os.write(self._pipe, NOT_MUTATED)

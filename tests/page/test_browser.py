@@ -153,7 +153,7 @@ def test_an_order_by_keyboard_alone(tab: Page, yard: AtWork) -> None:
     tab.keyboard.press("Enter")
     asked = tab.locator("#ask")
     asked.wait_for()
-    assert asked.locator("#ask-words").inner_text() == "south: park"
+    assert asked.locator("#ask-words").inner_text() == "south: home"
     assert "Hands clear" in asked.inner_text()
     assert tab.evaluate("document.activeElement.id") == "ask-no"
     tab.keyboard.press("Escape")
