@@ -69,8 +69,6 @@ class Attribution:
                 return self._of_mark(what, body, in_state=in_state)
             case "HLD-05" if in_state and self._deed == "hold":
                 return "HLD-01", what + ", and a hold came last"
-            case "HLD-01" if self._deed == "resume" and what.startswith("holds is"):
-                return "HLD-05", what + ", and a resume came last"
             case "HLD-01" if in_state and self._held and what.startswith("held is False"):
                 return "HLD-05", what + ", and it was held just before"
             case "ORD-15" if self._deed in ENDS_NO_JOB and _word(body, in_state) == "cancelled":

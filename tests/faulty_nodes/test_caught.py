@@ -25,6 +25,7 @@ def of_the_whole_suite(name: str) -> dict[str, Result]:
 
 
 EITHER = {
+    "CountsAResumeAsAHold": "HLD-01",  # That says what the count of holds is.
     "RemembersRefusedAsLastJob": "MSG-10",  # The refused job is the node's last one in its state too.
     "RefusesTheLastReadingOfItsTable": "CRN-08",  # The reading is in the table: 'outside-table' is no reason.
 }
