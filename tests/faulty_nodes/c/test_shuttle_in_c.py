@@ -120,4 +120,6 @@ def test_the_fuzzer_finds_nothing_in_the_sound_one(folder: Path, broker: Broker)
 @pytest.mark.parametrize("name", [name for name, bug in BUGS.items() if bug.fuzzer])
 def test_the_fuzzer_finds_it(name: str, folder: Path, broker: Broker) -> None:
     run = campaign(build(folder, name), broker, wanted=BUGS[name].fuzzer)
-    assert BUGS[name].fuzzer in {found.finding.requirement for found in run.found.values()}
+    # A board that has died answers neither the order nor the ask behind it: whichever is missed first.
+    either = {"ORD-01", "ORD-03"} if BUGS[name].shows == DIES else {BUGS[name].fuzzer}
+    assert either & {found.finding.requirement for found in run.found.values()}
