@@ -58,7 +58,7 @@ def document(
         "says": None if fixture.log.minor is None else fixture.spec.dotted(fixture.log.minor),
         "judged_by": fixture.asked.dotted(),
         "bench": fixture.on_bench,
-        "identity": _identity(run),
+        "identity": identity(fixture.log, fixture.node).document(),
         "on": fixture.bench.kind,
         "slow": fixture.slow,
         "seed": seed,
@@ -75,14 +75,6 @@ def document(
         "stalls": run.fixture.bench.stalls.document() | {"judged_again": run.judged_again},
         "notes": [*_version_notes(fixture, results), *notes],
     }
-
-
-def _identity(run: Run) -> dict[str, Any]:
-    """Who came. Where nobody has, nothing is held against what was not said: 'stopped' says that nothing connected."""
-    fixture = run.fixture
-    told = identity(fixture.log, fixture.node).document()
-    nobody = not run.results and not fixture.log.messages
-    return told | {"differences": []} if nobody else told
 
 
 def _version_notes(fixture: Fixture, results: Sequence[Result]) -> Iterator[str]:

@@ -201,7 +201,7 @@ class Run:
     def _with_judge(self, result: Result) -> Result:
         """The result with what the judge of all messages found meanwhile: a breach of a MUST fails the case.
 
-        What showed first stands first: what a case waits for in vain may be only what follows.
+        Which of the two stands first is said in `_stands_first`; the other is told too.
         """
         if not set(self.fixture.node.roles) & set(NODES):
             return result
