@@ -89,8 +89,8 @@ class Differs(BaseException):
     """What is entered is not what was entered there; no `Exception`, for a board that catches those hangs by them."""
 
 
-class Compared(Record):
-    """A record that raises Differs at the first entry which is not that of another."""
+class Comparing:
+    """Of a record: raises Differs at the first entry which is not that of another."""
 
     def __init__(self, marks: Sequence[int]) -> None:
         super().__init__()
@@ -104,6 +104,10 @@ class Compared(Record):
         """Nothing more comes. Raises Differs where it is not the end of the other too."""
         if next(self._left, None) is not None:
             raise Differs
+
+
+class Compared(Comparing, Record):
+    """The record of a node, compared."""
 
 
 class Injection:

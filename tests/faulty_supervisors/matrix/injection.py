@@ -17,7 +17,7 @@ from reference_node.supervisor.observe.session import Session
 from reference_node.supervisor.observe.yard_state import YardState
 from reference_node.supervisor.send.messages import read_delivery
 from reference_node.supervisor.supervisor import Supervisor
-from tests.faulty_nodes.matrix.injection import Differs
+from tests.faulty_nodes.matrix.injection import Comparing
 from tests.faulty_nodes.matrix.said import Said
 
 Body = dict[str, Any]
@@ -74,21 +74,8 @@ class Kept(Record):
         self.marks.append(crc32(what))
 
 
-class Compared(Record):
-    """A record that raises Differs at the first entry which is not that of another."""
-
-    def __init__(self, marks: Sequence[int]) -> None:
-        super().__init__()
-        self._left = iter(marks)
-
-    def _enter(self, what: bytes) -> None:
-        if next(self._left, None) != crc32(what):
-            raise Differs
-
-    def end(self) -> None:
-        """Nothing more comes. Raises Differs where it is not the end of the other too."""
-        if next(self._left, None) is not None:
-            raise Differs
+class Compared(Comparing, Record):
+    """The record of a supervisor, compared."""
 
 
 class History:
