@@ -28,8 +28,10 @@ def test_what_fails_ends_it_with_every_output_off(how: str, tmp_path: Path) -> N
     assert lines[0] == "running"
     assert "RuntimeError: a fault of the firmware" in lines
     after = lines[lines.index("fails") + 1 :]
-    assert "off" in after
-    assert "fed" not in after
+    off = after.index("off")
+    # asyncio tells the end of one task in its next round: what was due by then still comes, once.
+    assert after[:off].count("fed") <= (how == "link")
+    assert "fed" not in after[off:]
 
 
 def test_a_loop_that_stands_still_feeds_nothing(tmp_path: Path) -> None:
