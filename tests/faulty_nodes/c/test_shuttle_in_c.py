@@ -121,6 +121,9 @@ def test_the_fuzzer_finds_nothing_in_the_sound_one(folder: Path, broker: Broker)
 def test_the_fuzzer_finds_it(name: str, folder: Path, broker: Broker) -> None:
     wanted = frozenset({BUGS[name].fuzzer})
     if BUGS[name].shows == DIES:
-        wanted |= {"ORD-01", "ORD-03"}  # A board that has died answers neither the order nor the ask behind it.
+        wanted |= {
+            "ORD-01",
+            "ORD-03",
+        }  # A board that has died answers neither the order nor the ask behind it.
     run = campaign(build(folder, name), broker, wanted)
     assert wanted & {found.finding.requirement for found in run.found.values()}
