@@ -128,9 +128,9 @@ class Controller(StatePublisher):
         return self._take()
 
     def disconnected(self, now_ms: int) -> None:
-        """The job goes on; what it would say is said at the next connection [SAF-04]."""
-        self._work(now_ms)
+        """The job goes on; what it would say is said at the next connection [SAF-04], after node-status [LNK-08]."""
         self._online = False
+        self._work(now_ms)
 
     def status(self, now_ms: int) -> Sequence[Publication]:
         """The node-status again: a serial line has lost it [SER-08]."""

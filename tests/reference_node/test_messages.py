@@ -214,3 +214,17 @@ def test_nothing_is_said_before_the_first_connection() -> None:
     node = Controller(site, "north", boot=1, bench=False, machines=machines, rng=rng, boot_lost=True)
     assert node.tick(5_000) == []
     assert node.connected(6_000)[0].topic.endswith("node-status")
+
+
+def test_what_begins_as_the_connection_is_lost_is_not_said_before_node_status() -> None:
+    """LNK-08, SAF-04: an accepted job starts with the loss; nothing said of it is kept for the next connection."""
+    yard = Yard("south")
+    yard.order("south", "home")
+    node = yard.nodes["south"]
+    job = node.job
+    assert job is not None
+    assert job.state == "accepted"
+    node.disconnected(yard.now_ms + 1)
+    assert job.state == "running"
+    assert node.tick(yard.now_ms + 2) == []
+    assert node.connected(yard.now_ms + 3)[0].topic.endswith("node-status")
