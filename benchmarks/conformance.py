@@ -18,7 +18,8 @@ from conformance.bench.tap.tap import Tap
 from conformance.bench.wire_bench import WireBench
 from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
-from conformance.tester.runner import Result, Run
+from conformance.tester.result import Result
+from conformance.tester.runner import Run
 from protocol.site_file import load_site, scenario_text
 from tests.faulty_nodes.faulty import run_of
 
@@ -59,7 +60,7 @@ def _on_virtual_time() -> float:
 class _Unjudged(Run):
     """A run that nothing but its cases judges."""
 
-    def _with_judge(self, result: Result) -> Result:
+    def _with_judge(self, result: Result, since: int) -> Result:
         return result
 
 

@@ -33,7 +33,8 @@ from conformance.suite.verdict import Verdict
 from conformance.tester.held import hold, is_at_work
 from conformance.tester.identity import require_asked_for
 from conformance.tester.reset import Reset, command
-from conformance.tester.runner import Result, Run, Selection, order
+from conformance.tester.result import Result
+from conformance.tester.runner import Run, Selection, order
 from conformance.tester.supervisor_bench import reference_program, supervisor_fixture
 from protocol.caution import KEEP_CLEAR
 from protocol.site_file import load_site

@@ -7,7 +7,7 @@ from typing import Any
 
 from conformance.reports import causes, completeness, standstill, walk
 from conformance.templates import environment
-from conformance.tester.runner import IDENTITY
+from conformance.tester.result import IDENTITY
 from protocol.specification import specification
 
 Section = tuple[str, str, Sequence[Mapping[str, Any]]]

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from conformance.reports import causes, compare, completeness, standstill, walk
-from conformance.tester.runner import IDENTITY
+from conformance.tester.result import IDENTITY
 
 WIDTH = 80
 SHOWN = {"fail": "FAIL", "inconclusive": "INCONCLUSIVE", "error": "ERROR OF THE KIT"}

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from conformance.tester.identity import RULES
-from conformance.tester.runner import IDENTITY
+from conformance.tester.result import IDENTITY
 
 FOLLOWS = dict(
     zip(

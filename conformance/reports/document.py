@@ -12,7 +12,8 @@ from conformance.suite.verdict import Verdict, overall
 from conformance.tester.evidence import Evidence
 from conformance.tester.identity import identity
 from conformance.tester.questions import Answered
-from conformance.tester.runner import NOT_OF_ITS_VERSION, Result, Run
+from conformance.tester.result import Result
+from conformance.tester.runner import NOT_OF_ITS_VERSION, Run
 from protocol.specification import specification
 
 FORMAT = 3

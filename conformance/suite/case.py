@@ -38,6 +38,7 @@ PARTS = {
         "supervisor.again",
         "supervisor.silence",
         "supervisor.reading",
+        "supervisor.connection",
         "supervisor.passive",
     ),
 }
@@ -111,7 +112,7 @@ def case(
     """
 
     def declare(body: Body) -> Body:
-        id_ = body.__name__.replace("_", "-")
+        id_ = _id(body)
         if id_ in _CASES:
             raise ValueError(f"two cases are called {id_}")
         _CASES[id_] = Case(
@@ -133,6 +134,15 @@ def case(
         return body
 
     return declare
+
+
+def case_of(body: Body) -> Case:
+    """The case that a function was declared as. Raises KeyError where it is none."""
+    return _CASES[_id(body)]
+
+
+def _id(body: Body) -> str:
+    return body.__name__.replace("_", "-")
 
 
 def _newest(requirements: tuple[str, ...]) -> int:

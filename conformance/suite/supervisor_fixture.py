@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from functools import wraps
 from random import Random
 from typing import Any, NamedTuple
@@ -58,6 +59,7 @@ class SupervisorFixture(Fixture):
         self._route = route_of(site)
         self.starts: list[int] = []
         """The number of the newest trace before each run."""
+        self._cuts = False
 
     # ------------------------------------------------------------ what there is
     @property
@@ -94,6 +96,15 @@ class SupervisorFixture(Fixture):
 
         self._start(sleep, brief, prepared or {})
 
+    @contextmanager
+    def second_connections(self) -> Iterator[None]:
+        """Lives that begin in here lose their first connection before any node has answered an ask on it."""
+        self._cuts = True
+        try:
+            yield
+        finally:
+            self._cuts = False
+
     def _start(self, sleep: Incident, brief: Brief, prepared: Prepared) -> None:
         for name in self.yard.nodes:
             self.yard.disturb(name, sleep)
@@ -102,10 +113,24 @@ class SupervisorFixture(Fixture):
         came = self._comes(before)
         self.need(came, self.yard.failure() or "the supervisor did not connect after its start")
         self.starts.append(before)
+        if self._cuts:
+            self.lose_connection()
         # What the old one ordered last may be on its way, a hold too, which no boot keeps out.
         self.bench.wait(self._nothing_under_way, self.stretched(DRAINED_MS))
         for name in self.yard.nodes:
             self.yard.disturb(name, _waking(prepared.get(name)))
+
+    def lose_connection(self) -> None:
+        """Cut the supervisor's connection, once it has said something on it, and see that it connects again.
+
+        A CONNECT alone may be one that it gives up. Raises Unclear.
+        """
+        spoke = self.wait_for(lambda m: m.from_node, FIRST_ASK_MS, self._newest_connect())
+        self.need(spoke is not None, "the supervisor said nothing on its first connection")
+        before, most_ms = self.log.end, self.limit_ms("reconnect")
+        self.bench.cut()
+        self.bench.wait(lambda: self._connected(before), most_ms)
+        self.need(self._connected(before), f"the supervisor did not connect again within {most_ms:.0f} ms")
 
     def _nothing_under_way(self) -> bool:
         """Whether every order that was sent has come to its node."""
@@ -143,6 +168,9 @@ class SupervisorFixture(Fixture):
             for trace in self.log.traces[start:]
             if trace.from_node and isinstance(trace.packet, Connect)
         )
+
+    def _newest_connect(self) -> int:
+        return self.log.connects()[-1][0].number
 
     # ------------------------------------------------------------ what is sent
     def orders(self, *, all_runs: bool = False) -> Iterator[JudgedOrder]:

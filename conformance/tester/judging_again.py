@@ -4,14 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from conformance.suite.fixture import Fixture
 from conformance.suite.stalls import LONG_MS, SLACK
 from conformance.suite.verdict import Broken, Unclear, Verdict
-
-if TYPE_CHECKING:
-    from conformance.tester.runner import Result
+from conformance.tester.result import Result
 
 ASKS = 3
 QUIETER = "judge it again on a machine that does less (--resume REPORT.json runs what is open)"

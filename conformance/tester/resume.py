@@ -17,7 +17,8 @@ from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
 from conformance.tester.evidence import Evidence, EvidenceLine
 from conformance.tester.questions import Answered
-from conformance.tester.runner import OPENING, Result
+from conformance.tester.result import Result
+from conformance.tester.runner import OPENING
 from protocol.trouble import Trouble
 
 STANDS = ("pass", "fail")

@@ -24,46 +24,15 @@ from conformance.tester.evidence import Evidence, gather
 from conformance.tester.identity import motion_withheld
 from conformance.tester.judging import Judging
 from conformance.tester.judging_again import until_clear, with_what_is_open
+from conformance.tester.message_flaws import first_flaw
 from conformance.tester.observation_window import ObservationWindow
+from conformance.tester.result import IDENTITY, Result
 
 NOTHING_TO_JUDGE = "nothing to judge: what this case looks at was not seen in this run"
 NOT_OF_ITS_VERSION = "not of its version"
 """How the reason begins why a case is neither passed nor failed by a node that says an older minor version."""
-IDENTITY = "identity"
-"""The cause of what was not run because the node is not surely the one that was asked for."""
 OPENING = ("link-says-on", "orders-ask")
 """The cases that wait for the node and show that it answers; all others begin with a fence."""
-
-
-@dataclass(frozen=True, slots=True)
-class Result:
-    """What one case came to."""
-
-    case: Case
-    verdict: Verdict
-    reason: str = ""
-    evidence: Evidence | None = None
-    warnings: tuple[Evidence, ...] = ()
-    took_ms: float = 0.0
-    judged: Mapping[str, int] = field(default_factory=dict)
-    """How often each requirement of the case was judged; 0 of one says that it was not."""
-    taken_over: bool = False
-    """Whether it is that of an earlier run."""
-    breaches: tuple[Evidence, ...] = ()
-    """What the judge of all messages found against a MUST while the case ran."""
-    of_body: Verdict | None = None
-    """What its own checks came to, where the judge has found more; None where that is the verdict."""
-    cause: str = ""
-    """The case behind whose verdict this one stands, or IDENTITY; '' where it stands for itself."""
-    spoilt: bool = False
-    """Whether a limit in time could not be judged, because the test machine stood still meanwhile."""
-    tries: int = 1
-    """How often it was judged: again where the test machine stood still meanwhile."""
-
-    @property
-    def own(self) -> Verdict:
-        """What its own checks came to: what rests on the case rests on that."""
-        return self.verdict if self.of_body is None else self.of_body
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +155,8 @@ class Run:
                 reason = f"nothing is moved: {withheld}"
                 result = Result(case, Verdict.INCONCLUSIVE, reason, cause=IDENTITY)
             else:
-                result = self.earlier(case, self.fixture, lambda: self._with_judge(how(case)))
+                since = self.fixture.log.end
+                result = self.earlier(case, self.fixture, lambda: self._with_judge(how(case), since))
         if not result.taken_over:
             result = replace(result, took_ms=self.fixture.bench.now_ms - began)
         self.results[case.id] = result
@@ -198,13 +168,13 @@ class Run:
         """How often the judge of all messages could judge each requirement by now."""
         return self._judging.judged if self._judging is not None else {}
 
-    def _with_judge(self, result: Result) -> Result:
+    def _with_judge(self, result: Result, since: int) -> Result:
         """The result with what the judge of all messages found meanwhile: a breach of a MUST fails the case.
 
-        Which of the two stands first is said in `_stands_first`; the other is told too.
+        Which of the two stands first is said in `_stands_first`; the other is told too. `since` is the trace before it.
         """
         if not set(self.fixture.node.roles) & set(NODES):
-            return result
+            return self._with_flaw(result, since)
         if self._judging is None:
             self._judging = Judging(self.fixture)
         found = self._judging.look()
@@ -215,10 +185,15 @@ class Run:
         first = found.musts[0]
         if own and self._stands_first(own[0], first, walked=result.case.chapter == "walk"):
             return result
-        result = replace(result, breaches=(*found.musts, *own))
-        besides = f"; besides: {result.reason}" if result.reason else ""
-        reason = f"{first.requirement}: {first.seen}{besides}"
-        return replace(result, verdict=Verdict.FAIL, reason=reason, evidence=first, of_body=result.verdict)
+        return _behind(found.musts, result)
+
+    def _with_flaw(self, result: Result, since: int) -> Result:
+        """The result of a case for supervisors; an invalid message stands before what came of it."""
+        if result.case.passive or result.verdict not in (Verdict.FAIL, Verdict.INCONCLUSIVE):
+            return result
+        shown_at = inf if result.evidence is None else result.evidence.shown_at
+        flaw = first_flaw(self.fixture, since, shown_at)
+        return result if flaw is None else _behind((flaw,), result)
 
     def _stands_first(self, own: Evidence, judged: Evidence, *, walked: bool) -> bool:
         """Whether what a case found stands before what the judge of all messages found.
@@ -315,6 +290,16 @@ class Run:
     def _judged(self, case: Case) -> dict[str, int]:
         """How often the case has judged what it is about."""
         return {id_: self.fixture.judged[id_] for id_ in case.requirements}
+
+
+def _behind(breaches: tuple[Evidence, ...], result: Result) -> Result:
+    """The result of a case, failed by what stands before all that its own checks came to."""
+    first, own = breaches[0], (result.evidence,) if result.evidence is not None else ()
+    besides = f"; besides: {result.reason}" if result.reason else ""
+    return replace(
+        result, verdict=Verdict.FAIL, reason=f"{first.requirement}: {first.seen}{besides}", evidence=first,
+        breaches=(*breaches, *own), of_body=result.verdict,
+    )  # fmt: skip
 
 
 def by_id(cases: Iterable[Case]) -> dict[str, Case]:

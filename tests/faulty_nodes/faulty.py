@@ -9,7 +9,8 @@ from typing import Any
 
 from conformance.bench.virtual_bench import Distortion, VirtualBench
 from conformance.suite.fixture import Fixture
-from conformance.tester.runner import Result, Run, Selection
+from conformance.tester.result import Result
+from conformance.tester.runner import Run, Selection
 from protocol.participant import Participant
 from protocol.site import Site
 from protocol.site_file import scenario

@@ -9,7 +9,7 @@ from pathlib import Path
 from rich.progress import track
 
 from conformance.suite.verdict import Verdict
-from conformance.tester.runner import Result
+from conformance.tester.result import Result
 from tests.faulty_nodes.every import FAULTY
 from tests.faulty_nodes.faulty import Faulty
 from tests.faulty_supervisors.every import FAULTY as WRONG_SUPERVISORS

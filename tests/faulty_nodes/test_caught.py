@@ -12,7 +12,7 @@ import pytest
 from conformance.suite.case import all_cases
 from conformance.suite.traceability import table
 from conformance.suite.verdict import Verdict
-from conformance.tester.runner import Result
+from conformance.tester.result import Result
 from tests.faulty_nodes.every import FAULTY
 from tests.faulty_nodes.faulty import Faulty
 from tests.faulty_nodes.kill_matrix import PAGE, Kill, supervisors

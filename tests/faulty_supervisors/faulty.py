@@ -12,7 +12,8 @@ from conformance.bench.virtual_yard import VirtualYard
 from conformance.commands.conform.briefed import briefed_supervisor
 from conformance.suite.brief import Brief
 from conformance.suite.supervisor_fixture import SupervisorFixture
-from conformance.tester.runner import Result, Run, Selection
+from conformance.tester.result import Result
+from conformance.tester.runner import Run, Selection
 from protocol.participant import Participant
 from protocol.site import Site
 from protocol.site_file import read_site, scenario, scenario_text

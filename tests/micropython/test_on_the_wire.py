@@ -12,7 +12,8 @@ import pytest
 from conformance.bench.brokers.broker import start_broker
 from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
-from conformance.tester.runner import Result, Run, Selection
+from conformance.tester.result import Result
+from conformance.tester.runner import Run, Selection
 from protocol.site_file import scenario
 from tests.firmware.cycled_board import running
 from tests.micropython.board import Board, on_the_bench

@@ -170,6 +170,18 @@ def test_a_depart_before_the_crane_is_done_is_another_order() -> None:
     assert any(one.kind == "order" and "given before" in one.detail for one in found.differences)
 
 
+@pytest.mark.parametrize("tied", ["good", "other"])
+def test_an_order_that_bears_the_time_of_the_end_of_a_job_came_at_once(tied: str) -> None:
+    """Messages that a recorder reads together bear one time."""
+    tale = good_tale()
+    whole = tale.items()
+    order = tale.first("ferry", "job-order", act="run")
+    before = (one for one in tale.where("north", "job-report", state="done") if one.at_us <= order.at_us)
+    order.at_us = max(before, key=lambda one: one.at_us).at_us
+    runs = [whole, tale.items()] if tied == "other" else [tale.items(), whole]
+    assert compared(runs[:1], runs[1]).differences == []
+
+
 def test_what_was_lost_on_the_way_is_noted_and_no_difference() -> None:
     tale = good_tale()
     whole = tale.items()

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from conformance.suite.verdict import Verdict
-from conformance.tester.runner import Result
+from conformance.tester.result import Result
 from protocol.site import Site
 from protocol.site_file import scenario
 from tests.faulty_nodes.faulty import run_of

@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 
 from conformance.suite.verdict import Verdict
-from conformance.tester.runner import Result
+from conformance.tester.result import Result
 
 STILL = "the test machine stood still"
 """What a case says whose limit in time overlapped a stall in each of its tries: no verdict about the node."""

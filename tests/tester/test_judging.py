@@ -11,7 +11,8 @@ import pytest
 from conformance.reports import as_text
 from conformance.reports.document import document
 from conformance.suite.verdict import Verdict
-from conformance.tester.runner import Result, Run
+from conformance.tester.result import Result
+from conformance.tester.runner import Run
 from protocol.counting import next_count
 from protocol.guards import Order
 from reference_node.controller.controller import Controller

@@ -26,7 +26,8 @@ from conformance.suite.traceability import OF_A_NODE, table
 from conformance.suite.verdict import Unclear, Verdict
 from conformance.tester.questions import KINDS, Answered, Person, ask_all, questions, questions_for
 from conformance.tester.reset import Reset, command, request
-from conformance.tester.runner import Result, Run, Selection
+from conformance.tester.result import Result
+from conformance.tester.runner import Run, Selection
 from protocol.site_file import scenario, scenario_text
 from protocol.specification import specification
 from protocol.trouble import Trouble

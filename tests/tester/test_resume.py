@@ -19,8 +19,9 @@ from conformance.suite.case import Case, all_cases
 from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
 from conformance.tester.questions import Answered, questions_for
+from conformance.tester.result import Result
 from conformance.tester.resume import Resumed
-from conformance.tester.runner import OPENING, Result, Run, Selection
+from conformance.tester.runner import OPENING, Run, Selection
 from protocol.site_file import scenario_text
 from protocol.trouble import Trouble
 from reference_node.controller.controller import Controller

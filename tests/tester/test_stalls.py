@@ -20,7 +20,8 @@ from conformance.suite.observation import Observing
 from conformance.suite.stalls import NOTICED_MS, Kind, Stall, Stalls, StoodStill
 from conformance.suite.verdict import Broken, Verdict
 from conformance.tester.judging_again import TRIES
-from conformance.tester.runner import Result, Run
+from conformance.tester.result import Result
+from conformance.tester.runner import Run
 from tests.faulty_nodes.every import FAULTY
 from tests.faulty_nodes.faulty import run_of
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from conformance.tester.runner import Result
+from conformance.tester.result import Result
 from conformance.tester.walk.walk import Walked
 from conformance.tester.walk.walk_case import ID, walk_case
 from reference_node.controller.controller import Controller

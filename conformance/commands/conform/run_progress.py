@@ -10,7 +10,7 @@ from conformance.commands.terminal.quiet import chat
 if TYPE_CHECKING:
     from conformance.suite.case import Case
     from conformance.suite.fixture import Fixture
-    from conformance.tester.runner import Result
+    from conformance.tester.result import Result
 
 
 class RunProgress:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import inf
@@ -90,7 +90,7 @@ def _orders(
     ends = sorted((one for one in reports if one.meaning[2] == "done"), key=lambda one: one.at_us)
     times = [one.at_us for one in ends]
     for order in _matched(good, pairs, "job-order"):
-        place = bisect_left(times, order.at_us) - 1
+        place = bisect_right(times, order.at_us) - 1
         if place < 0:
             continue
         end = ends[place]
@@ -132,7 +132,7 @@ def _idle(
     usual_us = order.at_us - end.at_us
     given = other.sequences[order.sequence]
     ended = other.sequences[end.sequence].at_us[end.y]
-    place = bisect_left(ends, given.at_us[order.y]) - 1
+    place = bisect_right(ends, given.at_us[order.y]) - 1  # messages read together bear one time
     if end.meaning[1] in ("home", "claim", "reset-fault", "resume"):
         return  # Somebody may be asked first what stands where.
     if usual_us > AT_ONCE_US or ended > given.at_us[order.y] or place < 0:

@@ -9,7 +9,7 @@ from functools import cache
 from conformance.suite.case import Case, all_cases
 from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Broken, Verdict
-from conformance.tester.runner import Result
+from conformance.tester.result import Result
 from conformance.tester.walk.walk import Walk, Walked
 from conformance.tester.walk.walk_case import ID as WALK
 from conformance.tester.walk.walk_case import walk_case

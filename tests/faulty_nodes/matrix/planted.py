@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 from conformance.bench.virtual_bench import VirtualBench
 from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
-from conformance.tester.runner import Result, Run, Selection
+from conformance.tester.result import Result
+from conformance.tester.runner import Run, Selection
 from protocol.participant import Delivery, Publication
 from protocol.site import Site
 from protocol.site_file import scenario

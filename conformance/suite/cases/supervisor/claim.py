@@ -126,17 +126,24 @@ def _ordered_unowned(fixture: SupervisorFixture, name: str, told: Message) -> li
 def supervisor_owns_all(fixture: SupervisorFixture) -> None:
     """Nothing is moved anywhere before every node is owned.
 
-    The claims of a shuttle are lost for some seconds. Meanwhile no node gets an order that moves something.
+    The claims of a shuttle are lost for some seconds; in a second life those of the berth, which the first crane does
+    not reach, and that crane is to be homed. Meanwhile no node gets an order that moves something, to home it neither.
     """
-    name = fixture.route.shuttle
 
     def prepare(node: SimulatedNode) -> None:
         until_ms = node.now_ms + LATE_MS
         node.disturbances.hears = lambda order: order["act"] != "claim" or node.now_ms >= until_ms
 
-    fixture.begin({name: prepare})
-    fixture.await_order(fixture.route.first, "transfer")
-    owned_first(fixture)
+    route = fixture.route
+    for prepared in ({route.shuttle: prepare}, {route.berth: prepare, route.first: _unhomed}):
+        fixture.begin(prepared)
+        fixture.await_order(route.first, "home", "transfer")
+        owned_first(fixture)
+
+
+def _unhomed(node: SimulatedNode) -> None:
+    for machine in node.machines:
+        machine.come_up()
 
 
 def owned_first(fixture: SupervisorFixture, *, all_runs: bool = False) -> None:

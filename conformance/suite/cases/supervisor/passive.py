@@ -8,6 +8,7 @@ from conformance.suite.cases.supervisor.claim import owned_first
 from conformance.suite.cases.supervisor.silence import heard_lately
 from conformance.suite.cases.supervisor.start import asked_first
 from conformance.suite.cases.supervisor.work import clear_of_cranes, held_for_a_person, names_what_stands
+from conformance.suite.message_flaws import flaws
 from conformance.suite.supervisor_fixture import CROSSING_MS, SupervisorFixture, supervised
 from protocol.counting import CLAIM_SPREAD, CLAIM_STEP, uptime_difference
 from protocol.site import PlaceKind
@@ -241,11 +242,8 @@ def supervisor_messages(fixture: SupervisorFixture) -> None:
     for run in fixture.runs:
         for message in fixture.log.sent(after=run.after):
             fixture.judged["ENC-01"] += 1
-            for finding in message.findings:
-                # To its reader a tail makes a payload unreadable [ENC-12]; its sender has broken ENC-01.
-                broken = "ENC-01" if finding.requirement == "ENC-12" else finding.requirement
-                seen = f"{finding.what} ({finding.where})" if finding.where else finding.what
-                fixture.check(False, broken, finding.fix or "a valid message", seen, message)
+            for flaw in flaws(message):
+                fixture.check(False, flaw.requirement, flaw.expected, flaw.seen, message)
 
 
 @supervised("HLD-06", "ENC-08", after=("supervisor-asks",), passive=True)
