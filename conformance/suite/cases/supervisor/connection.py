@@ -40,9 +40,9 @@ def _on_the_second_connection(first: Body) -> None:
         with fixture.second_connections():
             first(fixture)
 
-    body.__name__ = f"{first.__name__}_reconnected"
+    body.__name__ = f"{first.__name__}_again"
     body.__doc__ = PAGE.format(summary=known.summary, id=known.id)
-    after = (known.id,) if known.id == WORKS else (known.id, f"{WORKS}-reconnected")
+    after = (known.id,) if known.id == WORKS else (known.id, f"{WORKS}-again")
     supervised(*known.requirements, after=after, applies=known.applies)(body)
 
 
