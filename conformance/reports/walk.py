@@ -35,6 +35,7 @@ def document(walked: Walked) -> dict[str, Any]:
         "dropped": walked.dropped,
         "broken": None if broken is None else broken.requirement,
         "at": None if broken is None or not walked.trail else place(walked.trail[-1][0]),
+        "tried_again": walked.tried_again,
         "from_start": walked.from_start,
         "shortest": [
             {"state": str(desk), "letter": letter, "says": letters[letter].says}
@@ -107,7 +108,8 @@ def lines(report: Mapping[str, Any]) -> Iterator[str]:
     if report["broken"] is None:
         return
     if not report["shortest"]:
-        yield "  it did not show again when it was played again"
+        told = "it did not show again when it was played again"
+        yield f"  {told if report['tried_again'] else 'it was stopped before the way to the difference was short'}"
         return
     start = " from a start of the node" if report["from_start"] else ""
     yield f"  {report['broken']} shows so, the shortest way{start}:"

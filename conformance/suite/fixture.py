@@ -53,6 +53,8 @@ class Fixture:
         """What was left open before that instant has been looked for again since."""
         self.gave_up_ms: tuple[float, float] | None = None
         """From when to when the last message was waited for that did not come; None where it came."""
+        self.broken: Broken | None = None
+        """What the case at hand, still at work on it, has found broken: a run that is stopped then tells it."""
         self._claimed: tuple[int, int, int] | None = None
         """Boot, claim and the id last used."""
 

@@ -267,7 +267,7 @@ class Run:
     def _judge(self, case: Case, body: Body | None = None) -> Result:
         """Run the body, or what stands for it. The first breach ends it, so that the first reason is kept."""
         self.fixture.warnings, self.fixture.judged = [], Counter()
-        self.fixture.can_repeat, self.fixture.gave_up_ms = not case.passive, None
+        self.fixture.can_repeat, self.fixture.gave_up_ms, self.fixture.broken = not case.passive, None, None
         verdict, reason, evidence, spoilt = Verdict.PASS, "", None, False
         try:
             (body or case.body)(self.fixture)
@@ -282,10 +282,22 @@ class Run:
             spoilt = isinstance(unclear, StoodStill)
         except CannotJudge:
             raise
+        except KeyboardInterrupt:
+            self._keep_broken(case)
+            raise
         except Exception:  # noqa: BLE001 - a fault of the kit must not pass for one of the node
             verdict, reason = Verdict.ERROR, traceback.format_exc()
         warnings = tuple(gather(one, self.fixture.log) for one in self.fixture.warnings)
         return Result(case, verdict, reason, evidence, warnings, judged=self._judged(case), spoilt=spoilt)
+
+    def _keep_broken(self, case: Case) -> None:
+        """Keep what a case had found broken before it was stopped."""
+        broken = self.fixture.broken
+        if broken is not None:
+            evidence = gather(broken, self.fixture.log)
+            self.results[case.id] = Result(
+                case, Verdict.FAIL, str(broken), evidence, judged=self._judged(case)
+            )
 
     def _judged(self, case: Case) -> dict[str, int]:
         """How often the case has judged what it is about."""

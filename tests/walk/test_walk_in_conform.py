@@ -203,3 +203,22 @@ def test_what_ends_is_named_where_it_did_not_show_again() -> None:
     report = report_of("CountsNoArrivalAfterAFailedOne")
     report["walk"] |= {"shortest": []}
     assert "it did not show again when it was played again" in as_text.render(report)
+
+
+def test_a_difference_is_kept_where_the_run_is_stopped_while_its_way_is_made_short(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def stopped(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("conformance.tester.walk.walk.shortest", stopped)
+    fault = FAULTS["CountsNoArrivalAfterAFailedOne"]
+    run = run_of(fault.node, controller=fault.controller, only=(ID,))
+    seen: list[Any] = []
+    with pytest.raises(KeyboardInterrupt):
+        run.perform([*all_cases().values(), walk_case(record=seen.append)])
+    report = document(run, seed=1, stopped="stopped by Ctrl-C") | {"walk": walk_document(seen[0])}
+    text = as_text.render(report)
+    assert "FAIL  walk" in text
+    assert "BER-06" in text
+    assert "it was stopped before the way to the difference was short" in text

@@ -54,6 +54,8 @@ class Walked:
     broken: Broken | None = None
     shortest: list[tuple[Desk, str]] = field(default_factory=list)
     """The shortest sequence of letters that showed the difference; empty where it did not show again."""
+    tried_again: bool = False
+    """Whether it was played again until its way was short; a run may be stopped before that."""
     from_start: bool = False
     """Whether that follows on a start of the node; else on all that was played before."""
 
@@ -82,7 +84,9 @@ class Walk:
         self.progress(walked)
         self._walk(walked)
         if walked.broken is not None:
+            self.fixture.broken = walked.broken
             self._make_short(walked, walked.broken)
+            walked.tried_again = True
         with suppress(Broken, Unclear):
             self._leave()
         return walked
