@@ -215,6 +215,11 @@ class Specification:
         """The acts that a node with `role` takes."""
         return frozenset(act for act, schema in self.acts.items() if role in schema["roles"])
 
+    def states_of(self, roles: Iterable[str]) -> tuple[str, ...]:
+        """The state messages that a node with these roles sends."""
+        wanted = set(roles)
+        return tuple(name for name in STATE_MESSAGES if wanted & set(self.topics[name].roles))
+
     @cached_property
     def timing(self) -> dict[str, Figure]:
         """Name to time."""

@@ -16,7 +16,7 @@ from conformance.suite.verdict import Unclear
 from conformance.suite.yard_bench import YardBench
 from protocol.participant import Participant, Publication
 from protocol.site import Site
-from protocol.specification import STATE_MESSAGES, specification
+from protocol.specification import specification
 from protocol.topics import Topic
 from protocol.wire.mqtt import MqttHost
 
@@ -69,11 +69,9 @@ class WireYard(WireBench, YardBench):
 
     def _take_back(self) -> None:
         """Nobody shall find the words of a node that was only played."""
-        topics = specification().topics
         for name, node in self._nodes.items():
-            for message in STATE_MESSAGES:
-                if set(topics[message].roles) & set(node.node.roles):
-                    self.take_off_broker(str(Topic(self._site.name, name, message)))
+            for message in specification().states_of(node.node.roles):
+                self.take_off_broker(str(Topic(self._site.name, name, message)))
 
     def _call(self, name: str, work: Callable[[Participant, int], Sequence[Publication]]) -> None:
         self._hosts[name].call(work)

@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from math import inf
+from typing import Any
 
 EXCUSED_MS = 12_000
 """After a fault of the link the node may be away for as long as it waits before it connects again."""
 CONNECTING_MS = 1000
 """So long after a connection was made times are not those of a link at rest."""
+SETTLED_MS = 2000
+"""After its last input a stimulus has gone through every debounce."""
 Damaged = Callable[[], int]
 """How often something was seen to be lost on the line to the node by now."""
+
+
+def played_ms(stimulus: Mapping[str, Any]) -> float:
+    """How long after a stimulus the sensors may still change by it."""
+    return float(sum(delay_ms for _, _, delay_ms in stimulus["inputs"]) + SETTLED_MS)
 
 
 class Disturbances:

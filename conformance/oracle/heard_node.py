@@ -15,7 +15,7 @@ from conformance.oracle.link_log import Log, Message, Trace
 from conformance.oracle.node_judge import NodeJudge
 from protocol.rules.received import Breach, ReceivedMessage
 from protocol.site import Encoding, Site
-from protocol.specification import STATE_MESSAGES, specification
+from protocol.specification import specification
 from protocol.wire.packet import Publish
 
 KEPT, MOST = 64, 512
@@ -61,8 +61,7 @@ class HeardNode:
         self._log = Log()
         self._missing = 1
         self._judge = NodeJudge(self._log, site, name, listening=True, damaged=lambda: self._missing)
-        topics = specification().topics
-        self._topics = {one for one in STATE_MESSAGES if set(topics[one].roles) & set(self._node.roles)}
+        self._topics = set(specification().states_of(self._node.roles))
         self._fits: bool | None = None
         """Whether it says the roles and the digest that the site file gives it; None before it has said any."""
         self._missing_us: int | None = None

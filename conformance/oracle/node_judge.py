@@ -12,9 +12,10 @@ from collections.abc import Mapping
 from math import inf
 from typing import Any
 
+from conformance.oracle.answer_time import AnswerTime
 from conformance.oracle.answers import Mismatch
 from conformance.oracle.attribution import Attribution
-from conformance.oracle.disturbances import Damaged, Disturbances
+from conformance.oracle.disturbances import Damaged, Disturbances, played_ms
 from conformance.oracle.fences import Fences
 from conformance.oracle.finding import Finding, Oracle, oracle_of
 from conformance.oracle.known_node import KnownNode
@@ -30,7 +31,7 @@ from conformance.oracle.timing import Timing
 from conformance.oracle.uptime_settings import UptimeSettings
 from protocol.counting import UPTIME_MODULUS
 from protocol.site import Site
-from protocol.specification import STATE_MESSAGES, specification
+from protocol.specification import specification
 from protocol.topics import Topic
 
 ANSWER_GRACE_MS = 1300
@@ -39,8 +40,6 @@ OVERTAKEN_MS = 1000
 """So long before a new connection shows to a listener an order may have come over it."""
 AT_ONCE = 2
 """So many orders without an answer are more than one at a time."""
-SETTLED_MS = 2000
-"""After its last input a stimulus has gone through every debounce."""
 DEAD = "the node does not answer an ask any more"
 
 
@@ -73,14 +72,14 @@ class NodeJudge:
         answer is the line's. `damaged` tells how often something was seen to be lost on a serial line.
         """
         self._log, self._site, self._node = log, site, site.nodes[name]
-        self._undisturbed, self._stalled, self._carried = undisturbed, stalled, carried
+        self._undisturbed, self._stalled = undisturbed, stalled
         self._disturbances = Disturbances(damaged)
-        self._answer_ms = specification().most_ms("answer") * slow + grace_ms
+        answer_ms = inf if listening else specification().most_ms("answer") * slow + grace_ms
+        self._answer_time = AnswerTime(answer_ms, self._disturbances, stalled, carried)
         self._topic = str(Topic(site.name, name, "job-order"))
         self._everyone = str(Topic(site.name, specification().everyone, "job-order"))
         self._listening = listening
-        topics = specification().topics
-        self._topics = tuple(one for one in STATE_MESSAGES if set(topics[one].roles) & set(self._node.roles))
+        self._topics = specification().states_of(self._node.roles)
         self.findings: list[Finding] = []
         self.judged: Counter[str] = Counter()
         """How often each requirement could be judged."""
@@ -197,9 +196,8 @@ class NodeJudge:
             self._read = message.number
             if message.trace.connection <= self._old:
                 continue
-            if (
-                message.from_node or not self._listening
-            ):  # a listener knows not over which connection an order came
+            # A listener knows not over which connection an order came.
+            if message.from_node or not self._listening:
                 self._connected(message)
                 if message.trace.connection < self._connection:
                     continue
@@ -316,19 +314,14 @@ class NodeJudge:
         elif "deadline" in body:
             self._limit.came(body["id"], body["deadline"])
         elif act == "stimulus":
-            lasts_ms = sum(one[2] for one in body["inputs"]) + SETTLED_MS
-            self._steady_ms = max(self._steady_ms, message.at_ms + lasts_ms)
+            self._steady_ms = max(self._steady_ms, message.at_ms + played_ms(body))
 
     def _arrives(self, message: Message) -> bool:
         """ORD-19: what comes too fast may be lost, and what is beyond its buffer too [ENC-08]."""
-        too_fast = self._reading.too_fast(message, self._set.backlog)
-        if too_fast:
+        if self._reading.too_fast(message, self._set.backlog):
             self._set.doubt()
-        return (
-            not too_fast
-            and message.trace.size <= self._node.buffer
-            and not self._disturbances.delays(message.at_ms)
-        )
+            return False
+        return message.trace.size <= self._node.buffer and not self._disturbances.delays(message.at_ms)
 
     # ---- what the node says
 
@@ -347,7 +340,7 @@ class NodeJudge:
         self._timed(message)
         self._set.reports.minor = self._log.minor
         self._set.steady = message.at_ms > self._steady_ms
-        self._wrong(self._set.overdue(message.at_ms, self._within_ms(message)), message)
+        self._wrong(self._set.overdue(message.at_ms, self._answer_time.within_ms(message.at_ms)), message)
         if message.name == "job-report":
             self.reports += 1
             self._wrong(self._set.report(body), message)
@@ -361,20 +354,6 @@ class NodeJudge:
         self._attribution.said(message)
         self._limit.said(message, ROLE_OF)
         self._fences.said(message)
-
-    def _within_ms(self, message: Message) -> float:
-        if self._listening:
-            return inf
-        at_ms = message.at_ms
-        still_ms = self._stalled(at_ms - LOOKED_BACK_MS, at_ms)
-        least_ms = self._answer_ms + still_ms + self._disturbances.delays(at_ms)
-        within_ms = least_ms
-        while within_ms < least_ms + LOOKED_BACK_MS:
-            longer_ms = least_ms + self._carried(at_ms - within_ms, at_ms)
-            if longer_ms <= within_ms:
-                break
-            within_ms = longer_ms
-        return within_ms
 
     def _opens(self, message: Message) -> None:
         """The first word of a connection, and whose boot it is."""
@@ -405,8 +384,8 @@ class NodeJudge:
         self._timing.set_anew()
         self._timing.begins(self._topics, body.get("uptime", 0))
         self._settings.new_boot()
-        fresh = first and message.name == "node-status" and body["link"] <= 1
-        fresh = fresh and (self._set.boot >= 0 or not self._listening)  # else it may have gone on for hours
+        known = self._set.boot >= 0 or not self._listening  # else it may have gone on for hours
+        fresh = first and known and message.name == "node-status" and body["link"] <= 1
         self._set.begin(body["boot"], fresh=fresh)
 
     def _timed(self, message: Message) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from conformance.oracle.answers import (
@@ -27,7 +27,7 @@ GIVEN = 512
 class ReportWords:
     """Reads reports of one boot, each against one state after the other."""
 
-    def __init__(self, topics: list[str], count: Callable[..., None]) -> None:
+    def __init__(self, topics: Sequence[str], count: Callable[..., None]) -> None:
         """`topics` are the state messages that an ask is answered with; `count` takes what was judged."""
         self._topics, self._count = topics, count
         self.boot = -1

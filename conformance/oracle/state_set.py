@@ -30,7 +30,7 @@ from conformance.oracle.order_checks import Arrived, Judged
 from conformance.oracle.order_effects import handled
 from conformance.oracle.report_words import ReportWords
 from conformance.oracle.state_words import StateWords
-from protocol.specification import STATE_MESSAGES, specification
+from protocol.specification import specification
 
 Body = Mapping[str, Any]
 MOST = 24
@@ -47,8 +47,7 @@ class StateSet:
     def __init__(self, judged: Judged, counted: Counter[str]) -> None:
         """`counted` takes how often each requirement was judged."""
         self._judged, self._counted = judged, counted
-        topics = specification().topics
-        self._topics = [one for one in STATE_MESSAGES if set(topics[one].roles) & set(judged.node.roles)]
+        self._topics = specification().states_of(judged.node.roles)
         self._seen: set[str] = set()
         """What was judged of the message at hand."""
         self._queue: list[Arrived] = []

@@ -176,8 +176,7 @@ class SupervisorKnowledge:
 
 
 def _states_of(node: NodeSite) -> frozenset[str]:
-    topics = specification().topics
-    return frozenset(name for name in STATE_MESSAGES if set(topics[name].roles) & set(node.roles))
+    return frozenset(specification().states_of(node.roles))
 
 
 def _node_of(message: Message) -> str:
