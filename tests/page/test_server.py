@@ -79,7 +79,8 @@ def order(served: Served, asked: object, **headers: str) -> tuple[int, str]:
 
 HOLD = {"do": "hold", "node": "all"}
 FILES = [
-    "", "page.css", "goals.js", "withdrawn.js", "page.js", "yard.js", "messages.js", "start.js", "icon.svg",
+    "", "page.css", "goals.js", "withdrawn.js", "page.js", "orders.js", "yard.js", "messages.js", "start.js",
+    "icon.svg",
 ]  # fmt: skip
 
 

@@ -15,6 +15,7 @@ from conformance.templates import environment, escaped_by_name
 from protocol.site import Place, PlaceKind, Site
 from protocol.specification import specification
 
+SCRIPTS = ("goals.js", "withdrawn.js", "page.js", "orders.js", "yard.js", "messages.js", "start.js")
 TICKS_MOST = 10
 MARGIN = 8.0
 HEAD = 40.0
@@ -78,6 +79,7 @@ def files(
     spec = specification()
     html = templates.get_template("live/page.html.j2").render(
         site=page.site, source=page.source, sheets=sheets(page.ground), ground=page.ground, orders=orders,
+        scripts=SCRIPTS,
         saved=[one.document() for one in saved],
         slots={place.name: place.slots for place in page.site.places.values()},
         places=[(place, _about(page.site, place)) for place in page.site.places.values()],
@@ -90,12 +92,7 @@ def files(
     return {
         "": ("text/html", html),
         "page.css": ("text/css", templates.get_template("live/page.css.j2").render()),
-        "goals.js": ("text/javascript", templates.get_template("live/goals.js").render()),
-        "yard.js": ("text/javascript", templates.get_template("live/yard.js").render()),
-        "messages.js": ("text/javascript", templates.get_template("live/messages.js").render()),
-        "start.js": ("text/javascript", templates.get_template("live/start.js").render()),
-        "withdrawn.js": ("text/javascript", templates.get_template("live/withdrawn.js").render()),
-        "page.js": ("text/javascript", templates.get_template("live/page.js").render()),
+        **{name: ("text/javascript", templates.get_template(f"live/{name}").render()) for name in SCRIPTS},
         "icon.svg": ("image/svg+xml", templates.get_template("live/icon.svg").render()),
     }
 
