@@ -117,6 +117,22 @@ def test_nobody_is_sent_to_what_does_not_say_that_it_is_held() -> None:
     terminal.run_until(lambda: not any(one.held for one in terminal.controllers.values()), 10)
 
 
+def test_what_reaches_a_lost_track_stays_held_until_its_reset_fault_is_answered() -> None:
+    """Sent together the resume may come first, and the machine is reset with a crane above it that goes on."""
+    terminal, supervisor, question, _ = asking(Ask.TRACK, "siding")
+
+    for _ in range(30):
+        terminal.run_for(1)
+        for one in [one for one in supervisor.questions if one is not question]:
+            terminal.person(one)
+    assert supervisor.questions == [question]
+    assert terminal.orders("south", "resume") == []
+    terminal.person(question)
+    terminal.run_until(lambda: bool(terminal.orders("siding", "reset-fault")))
+    assert terminal.orders("south", "resume") == []
+    terminal.run_until(lambda: not terminal.controllers["south"].held, 10)
+
+
 def test_a_crane_is_not_resumed_while_a_person_is_there() -> None:
     """Not by the desk that sent the person, whoever wants it."""
     terminal, supervisor, question, _ = asking()

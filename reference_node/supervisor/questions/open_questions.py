@@ -125,7 +125,7 @@ class OpenQuestions:
         asked = [question.key for question in self.questions]
         self._unaccounted = {one for one in self._unaccounted if set(self._holds) & self._near(one, state)}
         self._holds.kept = {name: key.where for key in asked for name in self._near(key, state)}
-        coming = [key for key in wanted if self._at_rest(key, state)]
+        coming = [key for key in wanted if self._at_rest(key, state) or _is_being_reset(key, state)]
         needed = {name for key in (*asked, *coming, *self._unaccounted) for name in self._near(key, state)}
         for name in [one for one in self._holds if one not in needed]:
             if state.gap is None and not state.nodes[name].open_acts:
@@ -206,6 +206,12 @@ class OpenQuestions:
                 return f"{self._holds.why_held(node)}. May it go on?", ()
             case Ask.GAP:
                 return state.gap.text() if state.gap is not None else "", ()
+
+
+def _is_being_reset(key: QuestionKey, state: YardState) -> bool:
+    """Whether a reset-fault is on its way to the node of a question: whatever reaches there stays held until then [SUP-25]."""
+    node = state.nodes.get(key.node)
+    return node is not None and "reset-fault" in node.open_acts
 
 
 def _of_node(node: NodeState, state: YardState) -> Iterator[QuestionKey]:
