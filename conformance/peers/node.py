@@ -116,10 +116,14 @@ class SimulatedNode(NodeMessages):
     def reset(self, now_ms: int) -> Sequence[Publication]:
         """Power goes and comes back: another boot, nothing is remembered and nothing moves."""
         self._new_life(now_ms)
-        for machine in self.machines:
-            machine.come_up()
+        self.come_up()
         self.tell_all()
         return self._take()
+
+    def come_up(self) -> None:
+        """Its machines are as after a start: it is not known where they stand."""
+        for machine in self.machines:
+            machine.come_up()
 
     def hold(self, now_ms: int) -> Sequence[Publication]:
         """Somebody holds it."""

@@ -30,6 +30,11 @@ def with_tail(payload: bytes) -> bytes:
     return payload * 2
 
 
+def with_one_more_byte(payload: bytes) -> bytes:
+    """The same and a whole item behind it, in JSON as in CBOR: what an earlier and longer packet left in a buffer."""
+    return payload + b"0"
+
+
 def too_deep(payload: bytes) -> bytes:
     """The same with a strange field that is nested deeper than a message may be."""
     nested: Any = 0

@@ -38,7 +38,7 @@ PARTS = {
         "supervisor.again",
         "supervisor.silence",
         "supervisor.reading",
-        "supervisor.connection",
+        "supervisor.later",
         "supervisor.passive",
     ),
 }

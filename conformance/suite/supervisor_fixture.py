@@ -59,7 +59,7 @@ class SupervisorFixture(Fixture):
         self._route = route_of(site)
         self.starts: list[int] = []
         """The number of the newest trace before each run."""
-        self._cuts = False
+        self._later = False
 
     # ------------------------------------------------------------ what there is
     @property
@@ -97,13 +97,17 @@ class SupervisorFixture(Fixture):
         self._start(sleep, brief, prepared or {})
 
     @contextmanager
-    def second_connections(self) -> Iterator[None]:
-        """Lives that begin in here lose their first connection before any node has answered an ask on it."""
-        self._cuts = True
+    def later(self) -> Iterator[None]:
+        """Lives that begin in here are later in what a life is counted by when the work begins.
+
+        The first connection is lost before any node has answered an ask on it, and each crane has to be homed first:
+        its first job is none that a case looks at.
+        """
+        self._later = True
         try:
             yield
         finally:
-            self._cuts = False
+            self._later = False
 
     def _start(self, sleep: Incident, brief: Brief, prepared: Prepared) -> None:
         for name in self.yard.nodes:
@@ -113,12 +117,12 @@ class SupervisorFixture(Fixture):
         came = self._comes(before)
         self.need(came, self.yard.failure() or "the supervisor did not connect after its start")
         self.starts.append(before)
-        if self._cuts:
+        if self._later:
             self.lose_connection()
         # What the old one ordered last may be on its way, a hold too, which no boot keeps out.
         self.bench.wait(self._nothing_under_way, self.stretched(DRAINED_MS))
         for name in self.yard.nodes:
-            self.yard.disturb(name, _waking(prepared.get(name)))
+            self.yard.disturb(name, _waking(prepared.get(name), unhomed=self._later))
 
     def lose_connection(self) -> None:
         """Cut the supervisor's connection, once it has said something on it, and see that it connects again.
@@ -339,9 +343,11 @@ class SupervisorFixture(Fixture):
         return [one for one in self.log.sent("yard-map", after) if one.topic.endswith(end) and one.body]
 
 
-def _waking(prepare: Callable[[SimulatedNode], None] | None) -> Incident:
+def _waking(prepare: Callable[[SimulatedNode], None] | None, *, unhomed: bool) -> Incident:
     def wake(node: SimulatedNode, now_ms: int) -> Sequence[Publication]:
         node.at(now_ms)
+        if unhomed and node.node.crane is not None:
+            node.come_up()
         if prepare is not None:
             prepare(node)
         return node.wake(now_ms)

@@ -46,8 +46,9 @@ show only *in a context*, how many does the whole suite find? A breach bends wha
 says or does where its context holds, and leaves it alone elsewhere. Breaches are crossed with contexts, by a covering
 array (NIST SP 800-142, strength 2) where the product is too large. All on virtual time, in the site `harlow-basin`.
 
-- *caught*: with each of five seeds a case of the suite fails, or the walk that `conform` takes behind its cases finds a
-  difference. The walk is tried where the cases catch nothing. *Named first*: the first that finds it names the
+- *caught*: with each of five seeds a case of the suite fails (or warns, where what is broken is a SHOULD), or the walk
+  that `conform` takes behind its cases finds a difference. The walk is tried where the cases catch nothing. *Named
+  first*: the first that finds it names the
   requirement that is broken, as `conform` shows it on top. Some breaches go against two requirements as they are
   planted: the table at the end has each with its reason.
 - *survived*: neither finds it with each seed, and it showed in a run; or neither comes where it would show, and a drive

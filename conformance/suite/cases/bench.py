@@ -169,9 +169,17 @@ def bench_inputs(fixture: Fixture) -> None:
     """A node that says inputs says each sensor in the bit of its own.
 
     Takes the motor power away, so that nothing is ordered or known. Then it plays each sensor of each role to the level
-    that the node does not say, and back: that bit changes and no other. A node that says no inputs is not judged.
+    that the node does not say, and back: that bit changes and no other; once more while the node is held. A node that
+    says no inputs is not judged.
     """
     power_failure(fixture)
+    told = _play_each(fixture)
+    fixture.occasion(told > 0, "it says no inputs")
+    fixture.send({"act": "hold"})
+    _play_each(fixture)
+
+
+def _play_each(fixture: Fixture) -> int:
     told = 0
     for role, message in STATE_OF_ROLE.items():
         said = fixture.ask().body(message).get("inputs")
@@ -181,7 +189,7 @@ def bench_inputs(fixture: Fixture) -> None:
         for bit, sensor in enumerate(fixture.node.sensors(role)):
             for wanted in (said ^ (1 << bit), said):
                 _play_one(fixture, message, sensor, wanted, bool(wanted >> bit & 1))
-    fixture.occasion(told > 0, "it says no inputs")
+    return told
 
 
 def _play_one(fixture: Fixture, message: str, sensor: str, wanted: int, level: bool) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from conformance.oracle.link_log import Message
 from conformance.suite.case import case
+from conformance.suite.cases.orders import late_job
 from conformance.suite.cases.orders_job import repeats_what_ended
 from conformance.suite.fixture import Fixture
 from conformance.suite.jobs import complete
@@ -120,6 +121,36 @@ def faults_reset_moves_nothing(fixture: Fixture) -> None:
         code for code in after.body("fault").get("active", []) if fixture.spec.fault_level(code) == "halt"
     ]
     fixture.check(not active, "FLT-01", "no fault of level halt active", active, after.report)
+
+
+@case(
+    "ORD-05", "ORD-07", "ORD-10", "HLD-01", "FLT-05",
+    after=("faults-halt", "hold-all", "hold-ends", "orders-wrong-boot", "orders-stale", "orders-late"),
+    moves=True, mode="bench",
+)  # fmt: skip
+def faults_change_no_check(fixture: Fixture) -> None:
+    """Behind a job that has failed an order is checked as behind any other.
+
+    Ends a job by a loss of motor power and gives the power back. A hold for all is obeyed. After a resume a claim for
+    another boot is refused 'wrong-boot', a resume with the id of the one before 'stale', and a job that is late 'late'.
+    Nothing moves.
+    """
+    fit(fixture)
+    sent = start(fixture)
+    fail_job(fixture, sent, ("motor-power", False, 0), ("motor-power", True, 200))
+    fixture.watch(fixture.stretched(300))
+    before = fixture.ask()
+    fixture.send({"act": "hold"}, topic=fixture.topic(fixture.spec.everyone))
+    held = fixture.ask()
+    fixture.check(held.role_state["held"], "HLD-01", "held", "not held", held.report)
+    holds = held.role_state["holds"]
+    fixture.answer_to("resume", holds=holds)
+    mark = fixture.ask().mark
+    other = fixture.compose("claim", id=mark + 100_000) | {"boot": fixture.other_boot()}
+    fixture.refused(fixture.send(other), "wrong-boot", "ORD-05")
+    fixture.refused(fixture.send(fixture.compose("resume", id=mark, holds=holds)), "stale", "ORD-07")
+    fixture.refused(fixture.send(late_job(fixture)), "late", "ORD-10")
+    fixture.unmoved(before, "FLT-05")
 
 
 def _says_power_lost(message: Message) -> bool:

@@ -132,11 +132,13 @@ def hold_wrong_count(fixture: Fixture) -> None:
 def hold_ends(fixture: Fixture) -> None:
     """A resume with the right count ends the hold and is answered 'done'.
 
-    Holds the node and resumes it; nothing moves.
+    Holds the node, leaves it alone for as long as two of its states may be apart, so that those are seen of a held
+    node too, and resumes it; nothing moves.
     """
     fixture.send({"act": "hold"})
     held = fixture.ask()
     fixture.check(held.role_state["held"], "HLD-01", "held", "not held", held.report)
+    fixture.watch(2 * fixture.repeat_ms("state_repeat"))
     report = fixture.answer_to("resume", holds=held.role_state["holds"])
     fixture.equal(report.body["state"], "done", "HLD-05", "resume 'done'", report)
     after = fixture.unmoved(held, "HLD-05")

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
+from conformance.oracle.link_log import Message
 from conformance.suite.case import case
 from conformance.suite.exchange import Answer
 from conformance.suite.fixture import Fixture
@@ -16,14 +18,16 @@ KEPT = ("held", "holds", "job", "job_state", "arrival", "stop", "place", "load")
 
 
 @case(
-    "ORD-08", "HLD-03", "MSG-10", "FLT-05", "LNK-09", after=("link-comes-back", "hold-keeps-job"), moves=True
-)
+    "ORD-08", "HLD-03", "MSG-10", "FLT-05", "LNK-09", "MSG-01",
+    after=("link-comes-back", "hold-keeps-job"), moves=True,
+)  # fmt: skip
 def link_keeps_state(fixture: Fixture) -> None:
     """A node that has a job, a hold and counts above zero has them still on its next connections, and moves nothing.
 
     Raises a fault by an order that cannot be read, starts a job and holds the node twice. Cuts the connection, and once
     it is back cuts it again: mark, hold, holds, job, counts of faults, arrivals and stops are as before each time.
-    After a resume the job is done.
+    After a resume it is held once more: its state says so without being asked. After another the job is done, and that
+    its state says by itself too.
     """
     fixture.send_raw(b'{"act":')
     fit(fixture)
@@ -36,8 +40,38 @@ def link_keeps_state(fixture: Fixture) -> None:
     for _ in range(CUTS):
         before = _cut(fixture, before)
     fixture.answer_to("resume", holds=before.role_state["holds"])
+    fixture.ask()
+    hold = fixture.send({"act": "hold"})
+    came = fixture.wait_for(
+        lambda m: not m.from_node and m.body.get("act") == "hold", fixture.patience_ms, hold.before
+    )
+    fixture.need(came is not None, "the hold did not reach the node")
+    assert came is not None
+    _says_by_itself(fixture, hold.before, came, {"held": True})
+    fixture.answer_to("resume", holds=fixture.ask().role_state["holds"])
     final = complete(fixture, sent)
     fixture.equal(final.body["state"], "done", "MSG-10", "the job 'done' after the resume", final)
+    _says_by_itself(fixture, sent.before, final, {"job": sent.id, "job_state": "done"})
+
+
+def _says_by_itself(fixture: Fixture, since: int, behind: Message, fields: Mapping[str, Any]) -> None:
+    """Demand a state of a role with these fields, with no ask before it, in time for a message [MSG-01].
+
+    It may come before a report that says the same.
+    """
+    told = fixture.wait_for(
+        lambda m: m.from_node and m.name != "job-report" and fields.items() <= m.body.items(),
+        fixture.patience_ms,
+        since,
+    )
+    limit = fixture.limit_ms("answer")
+    expected = f"a state that says {dict(fields)} by itself within {limit:.0f} ms"
+    fixture.check(told is not None, "MSG-01", expected, "none", told)
+    assert told is not None
+    span = behind.at_ms, max(behind.at_ms, told.at_ms)
+    took = told.at_ms - behind.at_ms
+    fits = took <= limit + fixture.bench.line_ms(*span)
+    fixture.in_time(fits, span, "MSG-01", expected, f"after {took:.0f} ms", told)
 
 
 def _cut(fixture: Fixture, before: Answer) -> Answer:

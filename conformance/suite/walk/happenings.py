@@ -14,7 +14,9 @@ from protocol.specification import Specification
 def happenings(spec: Specification, motion: bool) -> Iterator[Letter]:
     """What befalls a node of any role."""
     yield Letter("unreadable", "an order that cannot be read", kind="bytes")
-    yield Letter("tail", "two orders glued together", kind="bytes", order=_half_obeyed, written="tail")
+    yield Letter(
+        "tail", "an order with something behind it", kind="bytes", order=_half_obeyed, written="tail"
+    )
     if "HLD-07" in spec.requirements:
         yield Letter(
             "for-all", "an order for all that is no hold", kind="bytes", order=_half_obeyed, written="all"

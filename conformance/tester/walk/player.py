@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 from conformance.oracle.link_log import Message
-from conformance.peers.payloads import newer, with_tail
+from conformance.peers.payloads import newer, with_one_more_byte, with_tail
 from conformance.suite.exchange import SentOrder
 from conformance.suite.fixture import Fixture
 from conformance.suite.jobs import Cue, allowed_ms, complete, cues_for
@@ -148,7 +148,8 @@ class Player:
             case "strange":
                 return SentOrder(order, fixture.send_raw(newer(fixture.encoded(order))))
             case "tail":
-                return SentOrder(order, fixture.send_raw(with_tail(fixture.encoded(order))))
+                tail = with_one_more_byte if fixture.rng.getrandbits(1) else with_tail
+                return SentOrder(order, fixture.send_raw(tail(fixture.encoded(order))))
         return fixture.send(order)
 
     def _meant(self, letter: Letter, numbers: Numbers) -> Order:

@@ -93,8 +93,9 @@ def walk(outcome: Outcome, planted: Planted, seeds: tuple[int, ...] = SEEDS) -> 
 
 def _failure(planted: Planted, results: Iterable[Result]) -> Found | None:
     for result in results:
-        if result.verdict is Verdict.FAIL:
-            return result.case.id, breach_of(result)
+        told = breach_of(result, planted.requirement)
+        if told is not None:
+            return result.case.id, told
         if result.verdict is Verdict.ERROR:
             raise AssertionError(f"the kit itself went wrong over {planted.id}: {result.reason}")
     return None

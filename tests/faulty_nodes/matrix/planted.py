@@ -122,9 +122,14 @@ def run(
     return Run(fixture, Selection(only=None if only is None else tuple(only))), record
 
 
-def breach_of(result: Result) -> str:
-    """The requirement that a failed case names."""
-    return result.evidence.requirement if result.evidence else ""
+def breach_of(result: Result, requirement: str) -> str | None:
+    """The requirement that a failed case names, '' where it names none; None where nothing is told.
+
+    A breach of a SHOULD is told by a warning: one against that `requirement` counts, and others do not.
+    """
+    if result.verdict is Verdict.FAIL:
+        return result.evidence.requirement if result.evidence else ""
+    return next((one.requirement for one in result.warnings if one.requirement == requirement), None)
 
 
 def failed(results: dict[str, Result]) -> list[Result]:

@@ -127,8 +127,9 @@ def first_failure(
         kind, record = kind_of(planted, BREACHES[planted.breach])
         whole = run_of(kind, seed, only)
         for result in whole.steps():
-            if result.verdict is Verdict.FAIL:
-                return Look((result.case.id, breach_of(result)), True, "")
+            told = breach_of(result, planted.requirement)
+            if told is not None:
+                return Look((result.case.id, told), True, "")
             if result.verdict is Verdict.ERROR:
                 # The supervisor runs in this process: what it raises comes up in the case, as a program's end would.
                 return Look((result.case.id, ""), True, result.reason.strip().splitlines()[-1][:120])

@@ -135,15 +135,10 @@ def supervisor_owns_all(fixture: SupervisorFixture) -> None:
         node.disturbances.hears = lambda order: order["act"] != "claim" or node.now_ms >= until_ms
 
     route = fixture.route
-    for prepared in ({route.shuttle: prepare}, {route.berth: prepare, route.first: _unhomed}):
+    for prepared in ({route.shuttle: prepare}, {route.berth: prepare, route.first: SimulatedNode.come_up}):
         fixture.begin(prepared)
         fixture.await_order(route.first, "home", "transfer")
         owned_first(fixture)
-
-
-def _unhomed(node: SimulatedNode) -> None:
-    for machine in node.machines:
-        machine.come_up()
 
 
 def owned_first(fixture: SupervisorFixture, *, all_runs: bool = False) -> None:

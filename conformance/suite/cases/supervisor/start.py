@@ -251,13 +251,16 @@ def supervisor_holds_again(fixture: SupervisorFixture) -> None:
     """A supervisor whose hold stands holds a node again that boots meanwhile.
 
     Has it hold every node. Then a crane resets, and comes up not held: a hold has to reach it within the time
-    for a repeat.
+    for a repeat. A person answers what is asked behind that; the hold stands all the same, and no resume comes.
     """
-    _all_held(fixture)
+    _all_held(fixture, answers=True)
     before = fixture.log.end
     fixture.yard.disturb(fixture.route.first, SimulatedNode.reset)
     again, seen = _hold_since(fixture, before)
     fixture.check(again is not None, "SUP-14", f"a hold for {fixture.route.first}, which has booted", seen)
+    fixture.watch(fixture.stretched(QUIET_MS))
+    resumes = fixture.sent_to(fixture.route.first, {"resume"}, after=before)
+    fixture.none(resumes, "SUP-14", "no resume while its own hold stands", lambda _one: "a resume")
 
 
 @supervised("SUP-31", after=("supervisor-holds-again",))
@@ -282,8 +285,8 @@ def supervisor_hold_tokens(fixture: SupervisorFixture) -> None:
     fixture.check(token not in tokens, "SUP-31", "a hold with another token, or none", token, again)
 
 
-def _all_held(fixture: SupervisorFixture) -> None:
-    fixture.begin(brief=replace(fixture.brief, goal=False, holds=True))
+def _all_held(fixture: SupervisorFixture, *, answers: bool = False) -> None:
+    fixture.begin(brief=replace(fixture.brief, goal=False, holds=True, answers=answers))
     nodes = fixture.yard.nodes.values()
     fixture.bench.wait(lambda: all(node.held for node in nodes), OWNED_MS + WORK_MS)
     free = [node.client_id for node in nodes if not node.held]

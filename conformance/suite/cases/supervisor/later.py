@@ -1,7 +1,7 @@
-"""The second connection of a supervisor's life: what holds on the first holds on every other.
+"""Later in a supervisor's life: what holds on the first connection and for a first job holds on and for every other.
 
-Most cases are those at work once more. The supervisor loses its first connection while every node is still
-silent, so that all it does with them it does on its second.
+Most cases are those at work once more. The supervisor loses its first connection while every node is still silent, so
+that all it does with them it does on its second; and cranes have to be homed, so that no transfer is a first job.
 """
 
 from __future__ import annotations
@@ -11,11 +11,21 @@ from conformance.suite.case import Body, case_of
 from conformance.suite.cases.supervisor.again import supervisor_second_arrival
 from conformance.suite.cases.supervisor.claim import (
     supervisor_hints,
+    supervisor_keeps_hold,
     supervisor_other_digest,
     supervisor_owns_all,
+    supervisor_replaced,
 )
-from conformance.suite.cases.supervisor.silence import supervisor_late_boot, supervisor_silence
-from conformance.suite.cases.supervisor.start import supervisor_repeats, supervisor_works
+from conformance.suite.cases.supervisor.silence import (
+    supervisor_asks_after_silence,
+    supervisor_late_boot,
+    supervisor_silence,
+)
+from conformance.suite.cases.supervisor.start import (
+    supervisor_repeats,
+    supervisor_works,
+    supervisor_writes_as_read,
+)
 from conformance.suite.cases.supervisor.work import (
     supervisor_new_boot,
     supervisor_off,
@@ -25,19 +35,20 @@ from conformance.suite.supervisor_fixture import OWNED_MS, QUIET_MS, SupervisorF
 
 CONNECTIONS = 4
 """An ask is not always due at the very moment at which a broker hands out what it has kept."""
-PAGE = """{summary} So on the second connection as on the first.
+PAGE = """{summary} So later in a life too.
 
-Plays `{id}` once more. The connection is cut as soon as it stands and before any node has answered on it; all that the
-nodes say and get is on the one that the supervisor makes next.
+Plays `{id}` once more. The connection is cut as soon as it stands and before any node has answered on it: all that the
+nodes say and get is on the one that the supervisor makes next. And each crane has to be homed, so that what it has to
+do then is its second job.
 """
 
 
-def _on_the_second_connection(first: Body) -> None:
-    """Declare a case that plays `first` on the second connection of each life."""
+def _later(first: Body) -> None:
+    """Declare a case that plays `first` on the second connection of each life, with the second job of each crane."""
     known = case_of(first)
 
     def body(fixture: SupervisorFixture) -> None:
-        with fixture.second_connections():
+        with fixture.later():
             first(fixture)
 
     body.__name__ = f"{first.__name__}_again"
@@ -92,5 +103,9 @@ for _first in (
     supervisor_late_boot,
     supervisor_silence,
     supervisor_second_arrival,
+    supervisor_keeps_hold,
+    supervisor_replaced,
+    supervisor_asks_after_silence,
+    supervisor_writes_as_read,
 ):
-    _on_the_second_connection(_first)
+    _later(_first)
