@@ -26,7 +26,7 @@ SUGGESTED = 4
 @quiet_option
 @json_output.json_option("Print what is known as one JSON document.")
 def explain(names: tuple[str, ...], as_json: bool) -> None:
-    r"""Explain NAME: a requirement, a case, a message, a field, a state, a fault, a reason, a guard, a time or a size.
+    r"""Explain NAME: an id, a case, a message, a field, a state, an event, a fault, a reason, a guard, a time, a size.
 
     Any id or word that a report, a finding or a page shows can be given. Three letters list a chapter.
 
