@@ -29,7 +29,8 @@ def allow_motion(settings: Settings, site: Site, bus: Address | None, resumed: R
     walked = walking.told(site, settings.node, settings.walk, chosen)
     consent.require_for_a_node(
         settings.node,
-        f"{len(moving)} cases move the {' and '.join(sorted(roles))} {settings.node!r}.{walked}",
+        f"{'1 case moves' if len(moving) == 1 else f'{len(moving)} cases move'} the "
+        f"{' and '.join(sorted(roles))} {settings.node!r}.{walked}",
         bus,
         spawned=settings.spawn,
         moves=settings.motion and bool(moving or walked),
