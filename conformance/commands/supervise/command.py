@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from conformance.commands.options import consent
+from conformance.commands.options import completing, consent
 from conformance.commands.options.bus import USUAL, bus_options, choice_option
 from conformance.commands.options.json_output import json_option
 from conformance.commands.options.settings import SITE, setting
@@ -40,7 +40,7 @@ LEAVE_S = 60.0
 
 
 @click.command()
-@click.argument("scenario", required=False)
+@click.argument("scenario", required=False, shell_complete=completing.scenarios)
 @click.option(
     "--site",
     "site_path",
