@@ -58,6 +58,7 @@ def test_the_yes_before_motion_names_the_walk_and_its_length(site: Path) -> None
     length = length_of(scenario(), "ferry", 1)
     assert f"every transition of its machine: at most about {length.steps} steps (orders and events)" in said
     assert f"some {length.jobs} of them jobs that move it" in said
+    assert said.startswith("The walk moves the shuttle 'ferry'.")
     assert "CAUTION" in said
 
 
