@@ -56,3 +56,11 @@ def test_a_name_that_is_none_is_refused(tmp_path: Path, capsys: pytest.CaptureFi
     assert "north, south, siding, ferry, yard" in told
     assert main.run(["site", "part", "west", str(tmp_path / "none.toml")]) == 2
     assert "cannot read the site file" in capsys.readouterr().err
+
+
+def test_where_no_crane_is_none_is_said_to_home(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for node, said in (("siding", "Real machines will move as you order."), ("north", "cranes (north) home")):
+        alone = tmp_path / f"{node}.toml"
+        alone.write_text(part(node, tmp_path, capsys), "utf-8")
+        assert main.run(["supervise", "--site", str(alone), "--broker", "mqtt://127.0.0.1:1"]) == 2
+        assert said in " ".join(capsys.readouterr().err.split())

@@ -218,10 +218,15 @@ def _ask_first(site: Site, settings: _Settings, bus: Address | None) -> None:
     """Say what may move and wait for a yes: real nodes, or those that may be on somebody else's broker."""
     if not settings.real and bus is None:
         return
-    cranes = ", ".join(node.name for node in site.with_role("crane")) or "none"
-    told = f"real machines will move: cranes ({cranes}) home as soon as every node has answered"
+    cranes = ", ".join(node.name for node in site.with_role("crane"))
+    told = (
+        f"real machines will move: cranes ({cranes}) home as soon as every node has answered"
+        if cranes
+        else "real machines will move as you order"
+    )
     if not settings.real:
-        told = f"real machines that are on that broker will move, as simulated ones do: cranes ({cranes}) home at once"
+        told = "real machines that are on that broker will move, as simulated ones do"
+        told += f": cranes ({cranes}) home at once" if cranes else ""
     consent.require(
         (
             f"{told[0].upper()}{told[1:]}.",
