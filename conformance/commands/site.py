@@ -117,7 +117,9 @@ def digest(path: Path, as_json: bool, text: bool) -> int:
 @click.argument("path", type=click.Path(path_type=Path), default=site_default)
 @quiet_option
 def part(node: str, path: Path) -> None:
-    """Print the site file for NODE alone, to try its sensors and motors without the rest of the yard.
+    """Print the site file for one NODE alone.
+
+    With it a board is tried in service, sensors and motors, without the rest of the yard.
 
     It has NODE, the places that it needs, the nodes that these are on, and the supervisor. The digests stay as they
     are, so the firmware does too. PATH is what YARDWIRE_SITE or the configuration file names if it is left out, else
