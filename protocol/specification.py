@@ -353,6 +353,7 @@ def _table(name: str, data: dict[str, Any]) -> Table:
             for kind in ("ignored", "impossible")
             for row in data.get(kind, ())
         ),
+        event_words=data.get("events", {}),
     )
 
 

@@ -27,6 +27,7 @@ def table_findings(spec: Specification) -> Iterator[str]:
         yield from _states(table)
         yield from _rows(spec, table)
         yield from _no_ways(table)
+        yield from _event_words(table)
     yield from _guards(spec)
     yield from _names(spec)
 
@@ -130,6 +131,19 @@ def _no_ways(table: Table) -> Iterator[str]:
                 seen.add((state, event))
 
 
+def _event_words(table: Table) -> Iterator[str]:
+    yield from (
+        f"{table.name}: event {one!r} is not explained"
+        for one in table.events
+        if one not in table.event_words
+    )
+    yield from (
+        f"{table.name} explains {one!r}, which is no event of it"
+        for one in table.event_words
+        if one not in table.events
+    )
+
+
 def _guards(spec: Specification) -> Iterator[str]:
     used = {row.guard for table in spec.tables.values() for row in table.transitions if row.guard}
     used |= {check.name for check in spec.order_checks} - NOT_ASKED
@@ -161,6 +175,7 @@ def _guards(spec: Specification) -> Iterator[str]:
 def _names(spec: Specification) -> Iterator[str]:
     """Every id that a reason, a sentence or a meaning names is a requirement."""
     texts = [(table.name, one.why) for table in spec.tables.values() for one in table.no_ways]
+    texts += [(table.name, said) for table in spec.tables.values() for said in table.event_words.values()]
     texts += [(rule.name, rule.says) for rule in spec.guards.values()]
     texts += list(spec.guard_words.items())
     texts += [(rule.id, f"{rule.says} {rule.why}") for rule in spec.requirements.values()]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 
@@ -44,6 +44,8 @@ class Table:
     """Events that lead out of a final state, because they begin another life of the machine."""
     no_ways: tuple[NoWay, ...] = field(default=(), compare=False)
     """Says why there is no row; two versions of a table are compared by their rows."""
+    event_words: Mapping[str, str] = field(default_factory=dict, compare=False, hash=False)
+    """When each event happens, in words."""
 
     @property
     def events(self) -> tuple[str, ...]:

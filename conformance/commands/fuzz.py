@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from conformance.commands.options import consent, json_output
+from conformance.commands.options import completing, consent, json_output
 from conformance.commands.options.json_output import json_file_option
 from conformance.commands.options.site import site_option
 from conformance.commands.tap.held import held_when_stopped
@@ -52,7 +52,7 @@ class Settings:
 
 
 @click.command()
-@click.argument("node")
+@click.argument("node", shell_complete=completing.nodes)
 @site_option
 @tap_options
 @click.option("--spawn", is_flag=True, help="Try it out: start the reference node, on the bench, as NODE.")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
-from conformance.commands.options import json_output
+from conformance.commands.options import completing, json_output
 from conformance.commands.options.bus import bus_options
 from conformance.commands.options.serial import baud_option
 from conformance.commands.options.site import site_option
@@ -30,7 +30,7 @@ def _joins(parameters: object) -> bool:
 
 
 @click.command()
-@click.argument("ports", nargs=-1, metavar="[PORT]...")
+@click.argument("ports", nargs=-1, metavar="[PORT]...", shell_complete=completing.files)
 @site_option
 @bus_options(joins=_joins)
 @baud_option

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import errno
 import os
-import select
 import signal
 import sys
 from collections.abc import Callable, Sequence
@@ -27,7 +26,7 @@ from conformance.commands.terminal.stopping import (
     stoppable,
     unwrapped,
 )
-from conformance.commands.terminal.streams import harmless_streams
+from conformance.commands.terminal.streams import discard, harmless_streams, reader_left
 from conformance.commands.terminal.thread_failure import stopped_by_a_thread
 from protocol.trouble import Trouble
 
@@ -38,6 +37,10 @@ NOBODY_ANSWERED = Trouble(
 )
 ONLY_SHOWS = ("show",)
 """The command that judges nothing: whoever reads only the beginning of its output (`| head`) has what they want."""
+OF_FILES = ("diff", "validate", "trend", "runs", "site", "explain", "publish", "measure")
+"""Commands that judge or list what is in files: they go on to their verdict where nobody reads all that they print."""
+AT_MACHINES = (("measure", "collect"),)
+"""What stops there all the same, for it moves something."""
 DISK_FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 
 COMMANDS = {
@@ -137,7 +140,10 @@ def run(arguments: Sequence[str]) -> int:
         cli.main(list(arguments), prog_name="yardwire")  # Shell completion: click answers and exits.
     json_output.begin()
     quiet.begin()
-    with harmless_streams(), stoppable() as stopping, stopped_by_a_thread() as program:
+    of_files = (
+        tuple(arguments[:1]) in {(name,) for name in OF_FILES} and tuple(arguments[:2]) not in AT_MACHINES
+    )
+    with harmless_streams(outlive_reader=of_files), stoppable() as stopping, stopped_by_a_thread() as program:
         try:
             code = _invoke(arguments)
             sys.stdout.flush()
@@ -177,15 +183,15 @@ def _judge(ending: BaseException, command: tuple[str, ...] = ()) -> int:
             ending = NOBODY_ANSWERED
     if isinstance(ending, KeyboardInterrupt):
         return _tell_stopped(ending)
-    if isinstance(ending, BrokenPipeError) and _reader_left(sys.stdout.fileno()):
-        _discard_output()
+    if isinstance(ending, BrokenPipeError) and reader_left(sys.stdout.fileno()):
+        discard(sys.stdout.fileno())
         return 0 if command == ONLY_SHOWS else COULD_NOT_RUN
     if isinstance(ending, Trouble):
         _tell_error(str(ending))
         with suppress(OSError):
             json_output.tell_error(ending, ending.exit_code)
     elif isinstance(ending, OSError) and ending.errno in DISK_FULL:
-        _discard_output()
+        discard(sys.stdout.fileno())
         _tell(f"Error: nothing more could be written: {ending.strerror}")
     else:
         _tell_own_fault(ending)
@@ -252,20 +258,6 @@ def _show_traceback_if_asked(ending: BaseException) -> None:
 def _tell(text: str) -> None:
     with suppress(OSError):  # Nobody is left to be told.
         click.echo(text, err=True)
-
-
-def _reader_left(descriptor: int) -> bool:
-    """True when this is a pipe that nobody reads any more (`yardwire validate ... | head`)."""
-    watch = select.poll()
-    watch.register(descriptor, 0)
-    return any(event & (select.POLLERR | select.POLLHUP) for _, event in watch.poll(0))
-
-
-def _discard_output() -> None:
-    """Put standard output out of use, else Python tries once more while it shuts down, and complains."""
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, sys.stdout.fileno())
-    os.close(nowhere)
 
 
 if __name__ == "__main__":

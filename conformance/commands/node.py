@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
-from conformance.commands.options import consent
+from conformance.commands.options import completing, consent
 from conformance.commands.options.bus import bus_options
 from conformance.commands.options.imperfect import imperfect_option
 from conformance.commands.options.serial import baud_option, serial_option
@@ -36,7 +36,7 @@ MECHANISM = 1
 
 
 @click.command()
-@click.argument("names", nargs=-1, metavar="[NAME]...")
+@click.argument("names", nargs=-1, metavar="[NAME]...", shell_complete=completing.nodes)
 @click.option(
     "--all", "every", is_flag=True, help="Run every node of the site but supervisors, in one simulated yard."
 )

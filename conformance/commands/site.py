@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from conformance.commands.options import json_output
+from conformance.commands.options import completing, json_output
 from conformance.commands.options.site import site_default
 from conformance.commands.terminal.quiet import chat, quiet_option
 from conformance.commands.terminal.width import width, wrapped
@@ -110,6 +110,27 @@ def digest(path: Path, as_json: bool, text: bool) -> int:
         for name, node in nodes.items():
             click.echo(f"{name:<8}  {node.digest}")
     return 0
+
+
+@site.command()
+@click.argument("node", shell_complete=completing.nodes)
+@click.argument("path", type=click.Path(path_type=Path), default=site_default)
+@quiet_option
+def part(node: str, path: Path) -> None:
+    """Print the site file for one NODE alone.
+
+    With it a board is tried in service, sensors and motors, without the rest of the yard.
+
+    It has NODE, the places that it needs, the nodes that these are on, and the supervisor. The digests stay as they
+    are, so the firmware does too. PATH is what YARDWIRE_SITE or the configuration file names if it is left out, else
+    site.toml.
+
+    Example: yardwire site part siding site.toml > siding.toml
+    """
+    from conformance.commands.site_part import site_part
+
+    load_site(path)
+    click.echo(site_part(path.read_bytes(), str(path), node), nl=False)
 
 
 def _digest_texts(path: Path, as_json: bool) -> int:

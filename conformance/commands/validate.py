@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from conformance.commands.options import json_output
+from conformance.commands.options import completing, json_output
 from conformance.commands.options.bus import bus_options, never
 from conformance.commands.options.site import EVERY, is_from_option, site_named, site_or_name_option
 from conformance.commands.terminal.quiet import chat, quiet_option
@@ -31,7 +31,7 @@ SHOWN = 50
 
 
 @click.command()
-@click.argument("paths", nargs=-1, metavar="[PATH]...")
+@click.argument("paths", nargs=-1, metavar="[PATH]...", shell_complete=completing.files)
 @click.option(
     "--message", default="", help="Which message a payload is, where its file is not named after it."
 )

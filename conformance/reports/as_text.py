@@ -9,6 +9,7 @@ from typing import Any
 
 from conformance.reports import causes, compare, completeness, standstill, walk
 from conformance.tester.result import IDENTITY
+from conformance.tester.walk.walk_case import ID as WALK
 
 WIDTH = 80
 SHOWN = {"fail": "FAIL", "inconclusive": "INCONCLUSIVE", "error": "ERROR OF THE KIT"}
@@ -151,7 +152,14 @@ def _counted(report: Mapping[str, Any]) -> str:
     """Who was judged, and how many cases ended how."""
     counts = report["counts"]
     judged = completeness.judged(report)
-    parts = [f"{counts[word]} {word}" for word in ("pass", "inconclusive", "fail", "error") if counts[word]]
+    words = {
+        word: f"{counts[word]} {word}" for word in ("pass", "inconclusive", "fail", "error") if counts[word]
+    }
+    known = {case["id"] for case in report["cases"]}
+    caused = sum(case["verdict"] == "inconclusive" and case["cause"] in known for case in report["cases"])
+    if caused:
+        words["inconclusive"] += f" ({caused} because of another case)"
+    parts = list(words.values())
     warnings = sum(len(case["warnings"]) for case in report["cases"])
     parts += [f"{warnings} {'warning' if warnings == 1 else 'warnings'}"] if warnings else []
     stopped = (
@@ -162,7 +170,7 @@ def _counted(report: Mapping[str, Any]) -> str:
 
 
 def _summary(report: Mapping[str, Any]) -> Iterator[str]:
-    yield _counted(report)
+    yield from _wrapped_at("", _counted(report), break_on_hyphens=False)
     for told in completeness.caveats(report):
         yield from _wrapped("", told)
     if report["judged"]:
@@ -171,7 +179,8 @@ def _summary(report: Mapping[str, Any]) -> Iterator[str]:
     if report["verdict"] not in ("pass", "fail"):
         yield f"  verdict: {report['verdict']}, which is not a pass"
     if report.get("walk"):
-        yield from walk.lines(report["walk"])
+        earlier = any(case["id"] == WALK and case["taken_over"] for case in report["cases"])
+        yield from walk.lines(report["walk"], earlier=earlier)
     for note in report["notes"]:
         yield from _wrapped("note", note)
     if still := standstill.line(report):

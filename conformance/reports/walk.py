@@ -97,10 +97,14 @@ def drawing(report: Mapping[str, Any]) -> Layout:
     return replace(layout, platforms=tuple(platforms), staying=())
 
 
-def lines(report: Mapping[str, Any]) -> Iterator[str]:
-    """The walk on a terminal: one line where all is well, the shortest way to the difference where it is not."""
+def lines(report: Mapping[str, Any], *, earlier: bool = False) -> Iterator[str]:
+    """The walk on a terminal: one line where all is well, the shortest way to the difference where it is not.
+
+    `earlier`: it was made in the run that this one goes on from.
+    """
+    what = "walk of the earlier run" if earlier else "walk"
     told = (
-        f"walk: {report['walked']} of {report['size']} {WORDS[report['k']]} of {report['states']} states, in "
+        f"{what}: {report['walked']} of {report['size']} {WORDS[report['k']]} of {report['states']} states, in "
         f"{report['steps']} steps and {report['took_ms'] / 1000:.0f} s"
     )
     told += "" if report["motion"] else ", with nothing that moves it"

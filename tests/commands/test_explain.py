@@ -61,6 +61,16 @@ def test_what_a_walk_and_a_state_table_say_is_explained() -> None:
     assert "armed (on arming)" in explained("admitting")
 
 
+def test_every_event_of_a_table_and_every_field_of_the_site_file_is_explained() -> None:
+    known = specification()
+    events = {event for table in known.tables.values() for event in table.events}
+    parts = [known.site_schema, *known.site_schema["$defs"].values()]
+    fields = {name for part in parts for name in part.get("properties", {})}
+    assert {word for word in events | fields if not entries(word)} == set()
+    assert "Arrival state of a berth" in explained("gone")
+    assert "[nodes.NAME.berth]" in explained("clear_ms")
+
+
 def test_no_entry_is_without_a_word_of_what_it_is() -> None:
     silent = {entry.name for entry in every_entry() if not entry.says}
     assert silent <= {check.name for check in specification().order_checks} | set(

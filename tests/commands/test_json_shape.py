@@ -70,6 +70,7 @@ REPORTS_NOTHING = {
     "measure pairs": "prints pairs as CSV, for programs already",
     "node": "runs until it is stopped",
     "site new": "writes one file, of the name that was given",
+    "site part": "prints a site file, for programs already",
     "watch": "runs until it is stopped",
 }
 

@@ -3,6 +3,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -14,10 +15,12 @@ import pytest
 
 from conformance.commands import main
 from conformance.commands.lazy import LazyCommand
+from protocol.site_file import scenario_text
 
 ROOT = Path(__file__).parents[2]
 ENDINGS = [sys.executable, "-m", "tests.commands.endings"]
 HEAVY = {"jsonschema", "jsonschema_rs", "paho", "amqtt", "rich", "jinja2", "cbor2", "asyncio"}
+RECORDED = ROOT / "examples" / "recordings"
 PATIENCE = 20  # seconds until a process that hangs is a failure
 
 
@@ -168,6 +171,53 @@ def test_a_reader_that_leaves_gets_no_complaint() -> None:
         assert process.stderr is not None
         assert process.stderr.read() == ""
         assert process.wait(PATIENCE) == 2
+
+
+@pytest.mark.parametrize(
+    ("command", "code"),
+    [
+        ("diff {good} examples/recordings/slow-axis.ywrec", 1),
+        ("diff {good} {good}", 0),
+        ("validate examples/recordings/bad-message.ywrec", 1),
+        ("runs {recordings}", 0),
+        ("site check {site}", 0),
+        ("site digest {site} --text", 0),
+    ],
+)
+def test_a_verdict_over_files_stands_where_its_reader_leaves(command: str, code: int, tmp_path: Path) -> None:
+    site, recordings = tmp_path / "site.toml", tmp_path / "recordings"
+    site.write_text(scenario_text(), "utf-8")
+    recordings.mkdir()
+    shutil.copy(RECORDED / "good-3.ywrec", recordings)
+    good = recordings / "good-3.ywrec"
+    words = command.format(site=site, recordings=recordings, good=good).split()
+    line = [sys.executable, "-m", "conformance.commands.main", *words]
+    with subprocess.Popen(
+        line, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None
+        process.stdout.close()  # before the first word: no line of any length finds room in a buffer
+        assert process.stderr is not None
+        told = process.stderr.read()
+        assert (process.wait(PATIENCE), "Error" in told, "Traceback" in told) == (code, False, False), told
+
+
+def test_what_moves_a_machine_stops_where_its_reader_leaves() -> None:
+    at_machines = {
+        "demo",
+        "conform",
+        "node",
+        "fuzz",
+        "supervise",
+        "record",
+        "watch",
+        "replay",
+        "link",
+        "broker",
+    }
+    assert not at_machines & {*main.OF_FILES, *main.ONLY_SHOWS}
+    assert at_machines | {*main.OF_FILES, *main.ONLY_SHOWS} == set(main.COMMANDS)
+    assert ("measure", "collect") in main.AT_MACHINES
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="/dev/full, a full disk, is on Linux only")

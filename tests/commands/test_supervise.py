@@ -328,7 +328,7 @@ def test_a_hold_waits_for_a_broker_that_was_killed(tmp_path: Path) -> None:
         broker.revive()
         with subscriber_at(broker.port) as subscriber:
             talk.wait_for("the bus is back after")
-            talk.wait_for("answer: go on")
+            talk.wait_for("go on'")
             until(lambda: ("south", "hold") in subscriber.heard())
             talk.say("go on")
             talk.wait_for("taken")

@@ -235,6 +235,14 @@ FAULTS: dict[str, tuple[Mapping[str, Any], str]] = {
         {"tables": _shuttle(no_ways=_no_way("impossible", "lost", "halt"))},
         "is impossible, and has a row",
     ),
+    "event without a word": (
+        {"tables": _shuttle(event_words={})},
+        "event 'run' is not explained",
+    ),
+    "word of no event": (
+        {"tables": _shuttle(event_words={**SPEC.tables["shuttle"].event_words, "sail": "wind"})},
+        "explains 'sail', which is no event of it",
+    ),
     "unknown guard": (
         {"tables": _shuttle(transitions=_row("moving", "stop", "stop_is_odd", "lost"))},
         "guard stop_is_odd is asked",

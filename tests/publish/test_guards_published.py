@@ -33,6 +33,8 @@ def test_nobody_has_to_guess_what_a_guard_means(published: Path) -> None:
     for table in SPEC.tables.values():
         for one in table.no_ways:
             assert one.why in page
+        for said in table.event_words.values():
+            assert said in page
 
 
 def test_an_edition_of_an_unsound_table_is_not_made(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -5,14 +5,19 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from collections.abc import Iterator
+from html import unescape
 from pathlib import Path
 
 import click
 import pytest
+from click.shell_completion import ShellComplete
 
+from conformance.commands import main
 from conformance.commands.main import COMMANDS
 from conformance.publish.artefacts.man_pages import man_pages
 from conformance.publish.site.manual import Command, Part
+from protocol.site_file import scenario_text
 from tests.needs import needs
 
 GROFF = ("groff", "-man", "-ww", "-Tascii", "-P-c", "-P-b", "-P-u", "-P-o", "-rLL=80n")
@@ -40,9 +45,32 @@ def test_every_command_has_a_page_that_groff_formats_without_a_warning(published
 def test_every_option_and_example_stands_in_its_page(published: Path) -> None:
     for name, lazy in COMMANDS.items():
         shown = " ".join(formatted(published / "man" / "man1" / f"yardwire-{name}.1").split())
-        options = [one for p in lazy.load().params if isinstance(p, click.Option) for one in p.opts]
-        assert [option for option in options if option not in shown] == [], name
+        for command in every_command(lazy.load()):
+            options = [one for p in command.params if isinstance(p, click.Option) for one in p.opts]
+            assert [option for option in options if option not in shown] == [], (name, command.name)
         assert f"yardwire {name}" in shown.partition("EXAMPLES")[2], name
+
+
+def every_command(command: click.Command) -> Iterator[click.Command]:
+    """A command and all below it."""
+    yield command
+    if isinstance(command, click.Group):
+        context = click.Context(command)
+        for name in command.list_commands(context):
+            inner = command.get_command(context, name)
+            assert inner is not None
+            yield from every_command(inner)
+
+
+def test_a_command_with_commands_below_it_names_each_on_its_page(published: Path) -> None:
+    for name, lazy in COMMANDS.items():
+        page = unescape((published / "commands" / f"{name}.html").read_text("utf-8"))
+        found = [one for one in every_command(lazy.load()) if isinstance(one, click.Group)]
+        for below in (inner for group in found for inner in group.list_commands(click.Context(group))):
+            assert f"yardwire {name} {below}" in page, below
+    assert "yardwire runs mark [OPTIONS] RUN" in unescape(
+        (published / "commands" / "runs.html").read_text("utf-8")
+    )
 
 
 @needs("groff")
@@ -74,6 +102,39 @@ def test_bash_completes_commands_and_options(published: Path) -> None:
     commands, options = done.stdout.splitlines()
     assert commands.split() == ["explain"]
     assert {"--rotate-size", "--rotate-every"} <= set(options.split())
+
+
+@pytest.mark.parametrize(
+    ("words", "offered"),
+    [
+        ("conform si", {"siding"}),
+        ("node f", {"ferry"}),
+        ("conform --only berth-empty", {"berth-empty-refuses"}),
+        ("conform --explain wal", {"walk"}),
+        ("explain clear_m", {"clear_ms"}),
+        ("supervise 04", {"04-one-train"}),
+        ("runs ma", {"mark"}),
+        ("conform nobody", set()),
+    ],
+)
+def test_what_only_the_kit_knows_is_offered(
+    words: str, offered: set[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site = tmp_path / "site.toml"
+    site.write_text(scenario_text(), "utf-8")
+    monkeypatch.setenv("YARDWIRE_SITE", str(site))
+    *before, begun = words.split()
+    found = ShellComplete(main.cli, {}, "yardwire", "X").get_completions(before, begun)
+    assert {one.value for one in found} == offered
+
+
+def test_a_site_file_that_cannot_be_read_garbles_no_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for site in (tmp_path / "none.toml", tmp_path / "broken.toml"):
+        (tmp_path / "broken.toml").write_text("site = [", "utf-8")
+        monkeypatch.setenv("YARDWIRE_SITE", str(site))
+        assert ShellComplete(main.cli, {}, "yardwire", "X").get_completions(["conform"], "si") == []
 
 
 def test_zsh_and_fish_ask_by_the_same_variable(published: Path) -> None:

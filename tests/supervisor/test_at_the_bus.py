@@ -147,7 +147,7 @@ def test_what_was_open_goes_on_only_when_a_person_says_so(bench: Bench) -> None:
     until(lambda: "The bus was away for" in bench.say("questions"))
     asked = bench.say("questions")
     assert "Open when it fell: north: box C-101 from stack-n slot 1 to stack-n slot 3" in asked
-    assert "answer: go on" in asked
+    assert " go on'" in asked
     assert "the bus was away; it waits for 'go on'" in bench.say("home south")
     bench.subscriber.heard()
     bench.let_pass(5_000)

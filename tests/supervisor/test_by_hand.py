@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from random import Random
 
 import pytest
 
+from conformance.commands.supervise.prompt import Prompt
 from reference_node.supervisor.observe.boxes import UNSURE
 from reference_node.supervisor.person.by_hand import ByHand
 from reference_node.supervisor.questions.question import CAUTION
@@ -135,6 +137,27 @@ def test_questions_keep_their_numbers_and_take_words() -> None:
     assert supervisor.inventory.slots["stack-n"] == ["B1", "B2", "B3", ""]
     left = {question.text.removeprefix(f"{CAUTION} "): question.number for question in hand.questions()}
     assert left == {text: number for text, number in questions.items() if number != slots}
+
+
+def test_a_question_says_what_to_type() -> None:
+    """What stands there is typed as it stands there, with the number of the question in it."""
+    terminal = Terminal()
+    supervisor = terminal.supervise(on_question=lambda question: None)
+    hand = ByHand(lambda: supervisor)
+    terminal.run_until(lambda: len(supervisor.questions) == 4)
+    lines = Prompt(hand).do("questions")
+    asked = {one.number: one for one in hand.questions()}
+    for number, question in asked.items():
+        how = lines[lines.index(f"{number}  {question.text}") + 1]
+        typed = re.findall("'(answer [^']+)'", how)
+        assert typed
+        assert all(line.startswith(f"answer {number} ") for line in typed)
+        assert [line.removeprefix(f"answer {number} ") for line in typed] == [
+            *(question.choices or ["WORD ..."])
+        ]
+    number, question = next((number, one) for number, one in asked.items() if one.choices)
+    assert Prompt(hand).do(f"answer {number} {question.choices[0]}") == ["taken"]
+    assert [one for one in hand.questions() if one.number == number] == []
 
 
 def test_a_word_about_a_slot() -> None:

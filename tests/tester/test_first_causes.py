@@ -74,6 +74,10 @@ def test_the_terminal_and_the_page_tell_a_chain_in_one_line_and_json_all_of_it()
     line = f"{len(folded)} cases not judged because of it: {', '.join(folded[:3])} and {len(folded) - 3} more"
     assert line in " ".join(text.split())
     assert f"INCONCLUSIVE  {folded[0]}" not in text
+    chained = sum(bool(case["cause"]) for case in inconclusive(report))
+    assert f"{len(inconclusive(report))} inconclusive ({chained} because of another case)" in " ".join(
+        text.split()
+    )
     page = as_html.render(report)
     assert line in page
     assert page.count(f">{folded[-1]}<") == 0, "it has no row of its own"

@@ -56,8 +56,9 @@ def test_the_yes_before_motion_names_the_walk_and_its_length(site: Path) -> None
     assert code == 130
     said = " ".join(err.split())
     length = length_of(scenario(), "ferry", 1)
-    assert f"every transition of its machine: about {length.steps} orders and events" in said
+    assert f"every transition of its machine: at most about {length.steps} steps (orders and events)" in said
     assert f"some {length.jobs} of them jobs that move it" in said
+    assert said.startswith("The walk moves the shuttle 'ferry'.")
     assert "CAUTION" in said
 
 
@@ -197,6 +198,14 @@ def test_a_report_of_no_walk_has_no_drawing() -> None:
     run = run_of("ferry", only=("orders-ask",))
     run.perform()
     assert "<svg" not in as_html.render(document(run, seed=1))
+
+
+def test_a_walk_of_an_earlier_run_is_called_that() -> None:
+    report = report_of("CountsNoArrivalAfterAFailedOne")
+    assert "walk of the earlier run:" not in as_text.render(report)
+    walked = next(case for case in report["cases"] if case["id"] == ID)
+    walked["taken_over"] = True
+    assert "walk of the earlier run: " in as_text.render(report)
 
 
 def test_what_ends_is_named_where_it_did_not_show_again() -> None:

@@ -17,7 +17,7 @@ from conformance.commands.conform import yard as conform_yard
 from conformance.commands.conform.motion import allow_motion
 from conformance.commands.conform.run_progress import RunProgress
 from conformance.commands.conform.settings import Settings
-from conformance.commands.options import consent
+from conformance.commands.options import completing, consent
 from conformance.commands.options.json_output import json_file_option
 from conformance.commands.options.output_file import OutputFile
 from conformance.commands.options.site import site_option
@@ -51,15 +51,23 @@ class EarlierReports:
 
 
 @click.command(name="conform")
-@click.argument("node", required=False)
+@click.argument("node", required=False, shell_complete=completing.nodes)
 @site_option
 @tap_options
 @click.option(
     "--spawn", is_flag=True, help="Try it out: start the reference node, on the bench, or supervisor as NODE."
 )
-@click.option("--only", multiple=True, metavar="ID", help="Run this case and what it rests on; repeatable.")
+@click.option(
+    "--only",
+    multiple=True,
+    metavar="ID",
+    shell_complete=completing.cases,
+    help="Run this case and what it rests on; repeatable.",
+)
 @click.option("--list", "listing", is_flag=True, help="List the cases and end.")
-@click.option("--explain", metavar="ID", help="Print the page of one case and end.")
+@click.option(
+    "--explain", metavar="ID", shell_complete=completing.cases, help="Print the page of one case and end."
+)
 @click.option("--no-motion", is_flag=True, help="Run only what moves nothing.")
 @walking.walk_option
 @consent.yes_option
@@ -126,7 +134,7 @@ def conform(
     """Show that NODE speaks the protocol, or what it does wrong.
 
     Opens a tap between NODE and a broker, says where NODE has to connect, and judges what passes there. The
-    node may be switched on at any time; one that is switched on once the kit waits is judged from its first
+    node may be on already. The kit waits 30 s for it; one that is switched on meanwhile is judged from its first
     message on.
 
     If NODE is a supervisor, the kit plays all other nodes of the site. Each case restarts the supervisor: with

@@ -27,9 +27,10 @@ def allow_motion(settings: Settings, site: Site, bus: Address | None, resumed: R
         chosen = [case for case in chosen if resumed.acts_again(case)]
     moving = [case for case in chosen if case.moves and roles & set(case.roles)]
     walked = walking.told(site, settings.node, settings.walk, chosen)
+    what = f"{len(moving)} cases move" if len(moving) > 1 else "1 case moves" if moving else "The walk moves"
     consent.require_for_a_node(
         settings.node,
-        f"{len(moving)} cases move the {' and '.join(sorted(roles))} {settings.node!r}.{walked}",
+        f"{what} the {' and '.join(sorted(roles))} {settings.node!r}.{walked}",
         bus,
         spawned=settings.spawn,
         moves=settings.motion and bool(moving or walked),

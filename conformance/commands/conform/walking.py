@@ -42,9 +42,9 @@ def told(site: Site, node: str, k: int, chosen: Iterable[Case]) -> str:
     length = length_of(site, node, k)
     what = "transition" if k == 1 else "pair of transitions"
     return (
-        f" On the bench a walk follows, which leads it through every {what} "
-        f"of its machine: about {length.steps} orders and events, some {length.jobs} of them jobs that move it, "
-        f"{length.words}. A hold from anybody ends it, and so does Ctrl-C."
+        f" If it is on the bench, a walk follows, which leads it through every {what} "
+        f"of its machine: at most about {length.steps} steps (orders and events), some {length.jobs} of them jobs that "
+        f"move it, {length.words}. A hold from anybody ends it, and so does Ctrl-C."
     )
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from conformance.commands.options import json_output
+from conformance.commands.options import completing, json_output
 from conformance.commands.terminal.quiet import quiet_option
 from conformance.commands.terminal.style import linked_ids
 from protocol.trouble import Trouble
@@ -22,11 +22,11 @@ SUGGESTED = 4
 
 
 @click.command()
-@click.argument("names", nargs=-1, required=True, metavar="NAME...")
+@click.argument("names", nargs=-1, required=True, metavar="NAME...", shell_complete=completing.words)
 @quiet_option
 @json_output.json_option("Print what is known as one JSON document.")
 def explain(names: tuple[str, ...], as_json: bool) -> None:
-    r"""Explain NAME: a requirement, a case, a message, a field, a state, a fault, a reason, a guard, a time or a size.
+    r"""Explain NAME: an id, a case, a message, a field, a state, an event, a fault, a reason, a guard, a time, a size.
 
     Any id or word that a report, a finding or a page shows can be given. Three letters list a chapter.
 

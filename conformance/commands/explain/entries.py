@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from conformance.publish.site.made.site_fields import PARTS, site_fields
 from conformance.suite.case import Case, all_cases
 from conformance.suite.traceability import table
 from protocol.specification import Figure, Requirement, Specification, specification
@@ -73,7 +74,9 @@ def every_entry() -> Iterator[Entry]:
     yield from _messages(known)
     yield from _words(known)
     yield from _states(known)
+    yield from _events(known)
     yield from _fields(known)
+    yield from _site_fields(known)
     yield from _guards(known)
     yield from (Entry(name, FACT, said) for name, said in known.guard_words.items())
     yield from _checks(known)
@@ -150,6 +153,16 @@ def _states(known: Specification) -> Iterator[Entry]:
             yield Entry(state, f"a state of the table '{one.title}'", _meaning(state, known), tuple(more))
 
 
+def _events(known: Specification) -> Iterator[Entry]:
+    """Each event of each table, with where it leads."""
+    for one in known.tables.values():
+        for event in one.events:
+            rows = [row for row in one.transitions if row.event == event]
+            ways = dict.fromkeys(f"{row.state} to {row.next}" for row in rows if row.state != row.next)
+            more = [("leads from", ", ".join(ways) or "no state to another")]
+            yield Entry(event, f"an event of the table '{one.title}'", one.event_words[event], tuple(more))
+
+
 def _meaning(state: str, known: Specification) -> str:
     """What a message says of the word, where one has it."""
     fields = [field for schema in known.messages.values() for field in schema["properties"].values()]
@@ -171,6 +184,15 @@ def _fields(known: Specification) -> Iterator[Entry]:
         more = [("in", ", ".join(messages))]
         more += [("unit", str(rule["unit"]))] if "unit" in rule else []
         yield Entry(name, "a field of a message", _description(rule, known), tuple(more))
+
+
+def _site_fields(known: Specification) -> Iterator[Entry]:
+    """Each field of the site file, with the part in which it stands."""
+    where = {part: place for part, _, place in PARTS}
+    for one in site_fields(known):
+        told = (("stands in", where[one.part]), ("values", one.values), ("left out", one.left_out))
+        more = tuple((label, text.replace("`", "")) for label, text in told if text)
+        yield Entry(one.name, "a field of the site file", one.says or "the tables below it", more)
 
 
 def _description(rule: Mapping[str, Any], known: Specification) -> str:

@@ -27,7 +27,8 @@ yes_option: Callable[[Any], Any] = click.option(
 def require(told: Sequence[str], question: str, *, yes: bool, instead: str) -> None:
     """Say what will happen and wait for a yes, which `yes` is, given on the command line.
 
-    `told` begins with what will happen, in words that a reason can be made of; `instead` is what else may be done.
+    The first sentence of `told` is what will happen, in words that a reason can be made of; `instead` is what else may
+    be done.
     Raises Trouble where nobody is there to be asked, and where the answer is no.
     """
     for line in told:
@@ -37,7 +38,7 @@ def require(told: Sequence[str], question: str, *, yes: bool, instead: str) -> N
     if yes:
         return
     if not sys.stdin.isatty():
-        what = f"{told[0].rstrip('.:')}, and there is no terminal to ask on"
+        what = f"{told[0].partition('. ')[0].rstrip('.:')}, and there is no terminal to ask on"
         raise Trouble(what, fix=f"Add --yes if it may, or {instead}")
     if not click.confirm(question, default=False, err=True):
         raise Trouble("nobody said yes, so nothing was moved", fix=f"Say yes, or {instead}")

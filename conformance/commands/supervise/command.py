@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from conformance.commands.options import consent
+from conformance.commands.options import completing, consent
 from conformance.commands.options.bus import USUAL, bus_options, choice_option
 from conformance.commands.options.json_output import json_option
 from conformance.commands.options.settings import SITE, setting
@@ -40,7 +40,7 @@ LEAVE_S = 60.0
 
 
 @click.command()
-@click.argument("scenario", required=False)
+@click.argument("scenario", required=False, shell_complete=completing.scenarios)
 @click.option(
     "--site",
     "site_path",
@@ -218,10 +218,15 @@ def _ask_first(site: Site, settings: _Settings, bus: Address | None) -> None:
     """Say what may move and wait for a yes: real nodes, or those that may be on somebody else's broker."""
     if not settings.real and bus is None:
         return
-    cranes = ", ".join(node.name for node in site.with_role("crane")) or "none"
-    told = f"real machines will move: cranes ({cranes}) home as soon as every node has answered"
+    cranes = ", ".join(node.name for node in site.with_role("crane"))
+    told = (
+        f"real machines will move: cranes ({cranes}) home as soon as every node has answered"
+        if cranes
+        else "real machines will move as you order"
+    )
     if not settings.real:
-        told = f"real machines that are on that broker will move, as simulated ones do: cranes ({cranes}) home at once"
+        told = "real machines that are on that broker will move, as simulated ones do"
+        told += f": cranes ({cranes}) home at once" if cranes else ""
     consent.require(
         (
             f"{told[0].upper()}{told[1:]}.",

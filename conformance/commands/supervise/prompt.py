@@ -11,7 +11,7 @@ from conformance.page.server.desk import Call
 from conformance.page.server.saved_orders import SavedOrders
 from protocol.trouble import Trouble
 from reference_node.supervisor.observe.gap import AWAY, GO_ON
-from reference_node.supervisor.person.by_hand import EVERY, NOTHING, ByHand
+from reference_node.supervisor.person.by_hand import EVERY, NOTHING, ByHand, NumberedQuestion
 from reference_node.supervisor.send.holds import Held
 
 HELP = """\
@@ -232,13 +232,21 @@ class Prompt:
     def _questions(self) -> Iterator[str]:
         for question in self._hand.questions():
             yield f"{question.number}  {question.text}"
-            if question.choices:
-                yield f"   answer: {' or '.join(question.choices)}"
+            yield f"   {_how(question)}"
         for gone in self._hand.withdrawn():
             yield red(f"{gone.number}  WITHDRAWN, do not answer: {gone.text} {gone.why}")
 
     def _log(self) -> Iterator[str]:
         yield from self._hand.events()[-SHOWN:]
+
+
+def _how(question: NumberedQuestion) -> str:
+    """What to type to answer it."""
+    if not question.choices:
+        return (
+            f"say 'answer {question.number} WORD ...': a box's label or '{NOTHING}' for nothing, one a slot"
+        )
+    return "say " + " or ".join(f"'answer {question.number} {choice}'" for choice in question.choices)
 
 
 def _usage(name: str) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 import os
 import re
+import select
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -59,14 +60,34 @@ def _commands(stream: Any) -> bool:
 
 
 class _EscapingStream:
-    """A text stream whose control characters are spelt out; all else is the stream's own."""
+    """A text stream whose control characters are spelt out; all else is the stream's own.
 
-    def __init__(self, stream: TextIO) -> None:
-        self._stream = stream
+    `outlives_reader`: once nobody reads the pipe any more, what is written goes nowhere, and that is no error.
+    """
+
+    def __init__(self, stream: TextIO, *, outlives_reader: bool = False) -> None:
+        self._stream, self._outlives_reader = stream, outlives_reader
 
     def write(self, text: str) -> int:
         """Write it so that a terminal only shows it."""
-        return self._stream.write(_STYLE.sub(self._style, harmless(text)))
+        try:
+            return self._stream.write(_STYLE.sub(self._style, harmless(text)))
+        except BrokenPipeError as broken:
+            self._to_nowhere(broken)
+            return len(text)
+
+    def flush(self) -> None:
+        """Hand on what is still kept."""
+        try:
+            self._stream.flush()
+        except BrokenPipeError as broken:
+            self._to_nowhere(broken)
+
+    def _to_nowhere(self, broken: BrokenPipeError) -> None:
+        """Raises `broken`, unless this command goes on without a reader."""
+        if not (self._outlives_reader and reader_left(self._stream.fileno())):
+            raise broken
+        discard(self._stream.fileno())
 
     def _style(self, found: re.Match[str]) -> str:
         colour, address = found[1], found[2]
@@ -86,14 +107,32 @@ class _EscapingStream:
         return getattr(self._stream, name)
 
 
+def reader_left(descriptor: int) -> bool:
+    """True when this is a pipe that nobody reads any more (`yardwire validate ... | head`)."""
+    watch = select.poll()
+    watch.register(descriptor, 0)
+    return any(event & (select.POLLERR | select.POLLHUP) for _, event in watch.poll(0))
+
+
+def discard(descriptor: int) -> None:
+    """Put an output out of use, else Python tries once more while it shuts down, and complains."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, descriptor)
+    os.close(nowhere)
+
+
 @contextmanager
-def harmless_streams() -> Iterator[None]:
-    """Everything said inside goes through `_EscapingStream`; a terminal without some character shows '?'."""
+def harmless_streams(*, outlive_reader: bool = False) -> Iterator[None]:
+    """Everything said inside goes through `_EscapingStream`; a terminal without some character shows '?'.
+
+    `outlive_reader`: that nobody reads standard output to its end is no error, and the command goes on.
+    """
     before = sys.stdout, sys.stderr
     for stream in before:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")
-    sys.stdout, sys.stderr = (cast("TextIO", _EscapingStream(stream)) for stream in before)
+    sys.stdout = cast("TextIO", _EscapingStream(before[0], outlives_reader=outlive_reader))
+    sys.stderr = cast("TextIO", _EscapingStream(before[1]))
     try:
         yield
     finally:

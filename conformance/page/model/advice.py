@@ -30,7 +30,7 @@ OF_STATES = {
     "stranger": "Add it to the site file, or take it off this broker.",
     "digest": "Build its firmware again with the digest that 'yardwire site digest' prints.",
     "lost": "Go and look how it stands, with motor power off, and answer the question about it.",
-    "faulted": "Do what its fault below says; then reset the fault.",
+    "faulted": "Do what its fault above says; then reset the fault.",
     "manual": "Hands clear before it is let go. It takes orders again when it is not moved by hand any more.",
     "unhomed": "Hands clear; then order 'home'.",
     "held": "See who held it and why; resume it by its name when all hands are clear.",

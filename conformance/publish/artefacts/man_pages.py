@@ -39,7 +39,7 @@ def _escaped(text: str) -> str:
 
 
 def _overview(commands: Sequence[Command], version: str) -> Iterator[str]:
-    yield _title("yardwire", version)
+    yield from _title("yardwire", version)
     yield from (
         ".SH NAME",
         r"yardwire \- controllers of a miniature container terminal, their bus and its tests",
@@ -53,7 +53,7 @@ def _overview(commands: Sequence[Command], version: str) -> Iterator[str]:
 
 def _page(command: Command, version: str) -> Iterator[str]:
     first = command.parts[0]
-    yield _title(f"yardwire-{command.name}", version)
+    yield from _title(f"yardwire-{command.name}", version)
     yield from (".SH NAME", rf"yardwire\-{_escaped(command.name)} \- {_escaped(command.summary.rstrip('.'))}")
     yield from (".SH SYNOPSIS", f".B {_escaped(first.usage)}")
     yield ".SH DESCRIPTION"
@@ -100,5 +100,6 @@ def _foot() -> Iterator[str]:
         yield from (".TP", f".B {code}", _escaped(meaning))
 
 
-def _title(name: str, version: str) -> str:
-    return f'.TH "{_escaped(name.upper())}" 1 "" "yardwire {version}" "Yardwire"'
+def _title(name: str, version: str) -> Iterator[str]:
+    yield f'.TH "{_escaped(name.upper())}" 1 "" "yardwire {version}" "Yardwire"'
+    yield from (".nh", ".ad l")  # An option or a file name that is broken by a hyphen is another one.

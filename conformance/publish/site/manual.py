@@ -60,18 +60,19 @@ def _parts(command: click.Command, path: str) -> Iterator[Part]:
             examples += _examples(paragraph.strip()[found.end() :])
         elif paragraph.strip():
             text.append(" ".join(paragraph.split()))
-    arguments = " ".join(
-        p.make_metavar(click.Context(command)) for p in command.params if isinstance(p, click.Argument)
-    )
+    context = click.Context(command)
     yield Part(
         anchor=path.replace(" ", "-"),
-        usage=f"{path} {arguments}".strip(),
+        usage=" ".join((path, *command.collect_usage_pieces(context))),
         text=tuple(text),
         examples=tuple(examples),
         options=tuple(_options(command)),
     )
     if isinstance(command, click.Group):
-        for name, inner in command.commands.items():
+        # By the group's own list: one that imports its commands late has them in no dictionary.
+        for name in command.list_commands(context):
+            inner = command.get_command(context, name)
+            assert inner is not None, name
             yield from _parts(inner, f"{path} {name}")
 
 

@@ -8,7 +8,7 @@ const fits = (text, most) => (text.length <= most ? text : `\u2026${text.slice(1
 function chipped(element, slot) {
   const cls = `chipped ${looks(slot)}`;
   if (element.getAttribute("class") !== cls) element.setAttribute("class", cls);
-  put(element.querySelector("text"), slot.is === "box" ? fits(slot.box, 8) : SIGN[slot.is]);
+  put(element.querySelector("text"), slot.is === "box" ? fits(slot.box, 7) : SIGN[slot.is]);
 }
 function pictured(kind, key, value) {
   const name = key.slice(kind.length + 1);

@@ -209,7 +209,7 @@ class OpenQuestions:
 
 
 def _is_being_reset(key: QuestionKey, state: YardState) -> bool:
-    """Whether a reset-fault is on its way to the node of a question: what reaches there stays held till then."""
+    """Whether a reset-fault is on its way to a question's node: what reaches there stays held until then [SUP-25]."""
     node = state.nodes.get(key.node)
     return node is not None and "reset-fault" in node.open_acts
 

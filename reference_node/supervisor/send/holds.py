@@ -289,7 +289,11 @@ class Holds:
     def why_held(self, node: str) -> str:
         """Why `node` is held though this supervisor does not hold it."""
         still = self._still.get(node)
-        return f"{node} is held: {still}" if still else f"Somebody holds {node}"
+        return (
+            f"{node} is held: {still}"
+            if still
+            else f"{node} is held by another program, or by a supervisor before this one"
+        )
 
 
 def state_word(session: Session, key: str) -> Any:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from protocol.site_file import digest_text, node_digest, parts_of, scenario_text
@@ -28,10 +29,13 @@ PARTS = (
 )
 
 GONE = """
-A train that leaves is `gone`, and the depart `done`, once both sensors have been quiet for `clear_ms` behind
-the last change that either of them showed. If neither changes within `arming_timeout_ms` from the start of
-the depart, the train has not moved: `train-stuck`, and the berth is `lost`. A hold stops both clocks. Choose
-`clear_ms` longer than the longest gap between two magnets at the speed with which a train leaves.
+A depart is `done`, and the train `gone`, when
+{gone}.
+
+The reference node and both cores do count it: where a train stops with a magnet over a sensor they say `empty`,
+so look at the track after a train that has stuck. If neither sensor changes within `arming_timeout_ms` from the
+start of the depart, the train has not moved: `train-stuck`, and the berth is `lost`. A hold stops both clocks.
+Choose `clear_ms` longer than the longest gap between two magnets at the speed with which a train leaves.
 """
 
 DIGEST = """
@@ -73,16 +77,37 @@ def _digest() -> str:
     return DIGEST.format(name="ferry", size=len(text), text=text, digest=node_digest(part))
 
 
+@dataclass(frozen=True, slots=True)
+class SiteField:
+    """One field of the site file, in words."""
+
+    part: str
+    """Name of the part in the schema, '' for the file itself."""
+    name: str
+    values: str
+    left_out: str
+    """What holds where it is left out: a default, or 'not allowed'."""
+    says: str
+
+
+def site_fields(spec: Specification) -> Iterator[SiteField]:
+    """Every field of the site file, part by part."""
+    for part, _, _ in PARTS:
+        schema = spec.site_schema["$defs"][part] if part else spec.site_schema
+        for field, row in schema["properties"].items():
+            whole = merged(spec, row)
+            yield SiteField(part, field, _values(whole), _left_out(field, schema, whole), _says(whole))
+
+
 def _parts(spec: Specification) -> Iterator[str]:
-    schema = spec.site_schema
+    fields = list(site_fields(spec))
     for name, title, where in PARTS:
-        part = schema["$defs"][name] if name else schema
         yield f"## {title}\n\n{where[0].upper()}{where[1:]}:\n"
         yield "| field | values | left out | what it is |\n|---|---|---|---|"
-        for field, row in part["properties"].items():
-            whole = merged(spec, row)
-            yield f"| `{field}` | {_values(whole)} | {_left_out(field, part, whole)} | {_says(whole)} |"
-        yield GONE if name == "berth" else ""
+        for one in fields:
+            if one.part == name:
+                yield f"| `{one.name}` | {one.values} | {one.left_out} | {one.says} |"
+        yield GONE.format(gone=spec.tables["berth"].event_words["gone"]) if name == "berth" else ""
 
 
 def merged(spec: Specification, row: Mapping[str, Any]) -> dict[str, Any]:

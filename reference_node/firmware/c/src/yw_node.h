@@ -73,8 +73,10 @@ bool yw_send(uint8_t message, const uint8_t *payload, yw_length length);
 enum {YW_SENSOR_BY_HAND = 11}; /* the switch at a crane by which somebody takes it by hand */
 uint16_t yw_inputs(void);
 
-/* Crane: sends an axis to a setpoint, which moves on by the speed and acceleration of the site file, and gives where the
- * axis is. The unit is the axis's own; the count is the board's own too and begins at 0. */
+/* Crane: sends an axis to a setpoint, and gives where the axis really is. The core calls it about every 10 ms while the axis
+ * moves, and has each time moved the setpoint on by the speed and acceleration of the site file. The axis may lag behind: a
+ * leg ends once every axis that it moves is at its target exactly, and a job over job_timeout_ms ends with axis-stuck.
+ * The unit is the axis's own; the count is 0 where the board started, and what homing found the core takes off by itself. */
 int16_t yw_axis(uint8_t axis, int16_t setpoint);
 void yw_axis_off(uint8_t axis); /* no current, at the start and after a loss of power */
 
