@@ -43,15 +43,18 @@ do then is its second job.
 """
 
 
-def _later(first: Body) -> None:
-    """Declare a case that plays `first` on the second connection of each life, with the second job of each crane."""
+def _later(first: Body, name: str = "") -> None:
+    """Declare a case that plays `first` on the second connection of each life, with the second job of each crane.
+
+    `name`: where its own would be too long.
+    """
     known = case_of(first)
 
     def body(fixture: SupervisorFixture) -> None:
         with fixture.later():
             first(fixture)
 
-    body.__name__ = f"{first.__name__}_again"
+    body.__name__ = f"{name or first.__name__}_again"
     body.__doc__ = PAGE.format(summary=known.summary, id=known.id)
     after = (known.id,) if known.id == WORKS else (known.id, f"{WORKS}-again")
     supervised(*known.requirements, after=after, applies=known.applies)(body)
@@ -105,7 +108,7 @@ for _first in (
     supervisor_second_arrival,
     supervisor_keeps_hold,
     supervisor_replaced,
-    supervisor_asks_after_silence,
     supervisor_writes_as_read,
 ):
     _later(_first)
+_later(supervisor_asks_after_silence, "supervisor_asks")
