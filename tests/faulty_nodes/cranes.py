@@ -245,8 +245,9 @@ class ShuttleBelievesItsSensor(Controller):
     class shuttle_class(Shuttle):  # noqa: N801
         def _passes(self, stop: str) -> None:
             if self.state == "lost":
-                self.reset_fault({"place": stop}, 0)
-            super()._passes(stop)
+                self.reset_fault({"place": stop}, self.host._now_ms)  # type: ignore[attr-defined]
+            else:
+                super()._passes(stop)
 
 
 @faulty("SHT-02", "shuttle-passes-other-stops", node="ferry")
