@@ -138,6 +138,9 @@ def power_cut(yard: Yard) -> None:
     def press() -> None:
         yard.begins("motor power of ferry is off")
         machines.cut_power()
+        yard.bus.call(
+            "ferry", lambda node, now_ms: node.tick(now_ms)
+        )  # A board looks at that pin all the time.
         yard.time.call_in(8000, machines.restore_power)
 
     yard.when(lambda: machines.starts > 0, lambda: yard.time.call_in(1500, press))

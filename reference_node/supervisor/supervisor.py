@@ -367,14 +367,15 @@ class Supervisor(Appearance):
 
     # ------------------------------------------------------------ what goes out
     def _orders_due(self) -> list[Publication]:
+        """A reset-fault goes out before any resume, while all that reaches there is held [SUP-25]."""
         out = []
-        for session in self.sessions.values():
-            for body in session.due(self.now_ms):
-                self.journal.heard(self.now_ms, session.name, "job-order", body)
-                try:
-                    out.append(order_to(self.site, session, body))
-                except TooLarge as error:
-                    self._trouble(str(error))
+        due = [(session, body) for session in self.sessions.values() for body in session.due(self.now_ms)]
+        for session, body in sorted(due, key=lambda one: one[1]["act"] != "reset-fault"):
+            self.journal.heard(self.now_ms, session.name, "job-order", body)
+            try:
+                out.append(order_to(self.site, session, body))
+            except TooLarge as error:
+                self._trouble(str(error))
         return out
 
     def _holds_due(self) -> list[Publication]:

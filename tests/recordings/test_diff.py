@@ -64,11 +64,13 @@ def test_good_runs_differ_in_nothing_but_noise(yards: Yards, seed: int) -> None:
     assert found.matched > 150
 
 
-def test_what_good_runs_differ_in_is_learned_and_no_difference(yards: Yards) -> None:
-    """When the holds for a person at a cold start come and go differs from run to run: seed 8 is a rare one."""
-    good = [items_of(yards.good(seed)) for seed in (1, 2, 3, 4, 5, 6, 7, 9, 10, 11, 12, 13, 14)]
-    assert compared(good[:1], items_of(yards.good(8))).differences != []
-    found = compared(good, items_of(yards.good(8)))
+def test_what_good_runs_differ_in_is_learned_and_no_difference() -> None:
+    """A crane that is held twice before the work begins, as it was in some good run."""
+    usual, rare, other = good_tale(), good_tale(), good_tale()
+    for tale, token in ((rare, 5), (other, 7)):
+        tale.after(tale.first("south", "job-order", act="hold"), token=token)
+    assert compared([usual.items()], other.items()).differences != []
+    found = compared([usual.items(), rare.items()], other.items())
     assert [(one.kind, one.words, one.detail) for one in found.differences] == []
 
 
@@ -287,9 +289,10 @@ def test_a_recording_that_ends_early_is_not_no_difference(tmp_path: Path) -> Non
     for other in (half, killed, broken):
         ended = ran(good, other)
         assert ended.return_value == 1, ended.output
-        assert "No difference" not in ended.output
-        assert "Not compared to the end: compared " in ended.output
-        assert "nothing is said of the rest" in " ".join(ended.output.split())
+        told = " ".join(ended.output.split())  # Where a line breaks depends on how long the paths are.
+        assert "No difference" not in told
+        assert "Not compared to the end: compared " in told
+        assert "nothing is said of the rest" in told
         told = json.loads(ran(good, other, "--json").output)
         assert (told["complete"], told["differences"]) == (False, [])
         assert told["compared"] < told["of"]

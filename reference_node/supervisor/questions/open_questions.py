@@ -125,11 +125,20 @@ class OpenQuestions:
         asked = [question.key for question in self.questions]
         self._unaccounted = {one for one in self._unaccounted if set(self._holds) & self._near(one, state)}
         self._holds.kept = {name: key.where for key in asked for name in self._near(key, state)}
-        coming = [key for key in wanted if self._at_rest(key, state) or _is_being_reset(key, state)]
+        coming = [key for key in wanted if self._at_rest(key, state)]
         needed = {name for key in (*asked, *coming, *self._unaccounted) for name in self._near(key, state)}
         for name in [one for one in self._holds if one not in needed]:
-            if state.gap is None and not state.nodes[name].open_acts:
+            if state.gap is None and self._is_settled(name, state):
                 self._holds.end_for_a_person(name, state.now_ms)
+
+    def _is_settled(self, name: str, state: YardState) -> bool:
+        """Whether nothing is under way at a node or the nodes beside it, a reset-fault neither [SUP-25].
+
+        Behind that their states have to be told: what is to be asked next may be at the same machines.
+        """
+        near = [state.nodes[one] for one in self._rules(state).reaching(name, "")]
+        asked = any("reset-fault" in one.open_acts for one in near)
+        return not asked and not state.nodes[name].open_acts and all(one.has_reported for one in near)
 
     def _at_rest(self, key: QuestionKey, state: YardState) -> bool:
         """Whether nothing that reaches there may be at work [SUP-19]."""
@@ -206,12 +215,6 @@ class OpenQuestions:
                 return f"{self._holds.why_held(node)}. May it go on?", ()
             case Ask.GAP:
                 return state.gap.text() if state.gap is not None else "", ()
-
-
-def _is_being_reset(key: QuestionKey, state: YardState) -> bool:
-    """Whether a reset-fault is on its way to a question's node: what reaches there stays held until then [SUP-25]."""
-    node = state.nodes.get(key.node)
-    return node is not None and "reset-fault" in node.open_acts
 
 
 def _of_node(node: NodeState, state: YardState) -> Iterator[QuestionKey]:

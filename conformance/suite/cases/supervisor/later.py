@@ -111,4 +111,4 @@ for _first in (
     supervisor_writes_as_read,
 ):
     _later(_first)
-_later(supervisor_asks_after_silence, "supervisor_asks")
+_later(supervisor_asks_after_silence, "supervisor_asked")
