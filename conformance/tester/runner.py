@@ -178,12 +178,12 @@ class Run:
         if self._judging is None:
             self._judging = Judging(self.fixture)
         found = self._judging.look()
-        own = (result.evidence,) if result.evidence is not None else ()
+        own = result.evidence
         result = replace(result, warnings=(*result.warnings, *found.shoulds), breaches=found.musts)
         if not found.musts or result.verdict is Verdict.ERROR:
             return result
         first = found.musts[0]
-        if own and self._stands_first(own[0], first, walked=result.case.chapter == "walk"):
+        if own is not None and self._stands_first(own, first, walked=result.case.chapter == "walk"):
             return result
         return _behind(found.musts, result)
 

@@ -15,6 +15,7 @@ from click.shell_completion import ShellComplete
 
 from conformance.commands import main
 from conformance.commands.main import COMMANDS
+from conformance.publish.artefacts.completion import BETTER, completion_scripts
 from conformance.publish.artefacts.man_pages import man_pages
 from conformance.publish.site.manual import Command, Part
 from protocol.site_file import scenario_text
@@ -141,3 +142,10 @@ def test_zsh_and_fish_ask_by_the_same_variable(published: Path) -> None:
     for shell in ("zsh", "fish"):
         script = (published / "completion" / f"yardwire.{shell}").read_text(encoding="utf-8")
         assert f"_YARDWIRE_COMPLETE={shell}_complete" in script
+
+
+@pytest.mark.parametrize("shell", BETTER)
+def test_what_click_writes_is_made_better(shell: str) -> None:
+    """Where click writes its script otherwise, what is replaced has to be looked for again."""
+    script = completion_scripts(click.Group())[f"completion/yardwire.{shell}"]
+    assert all(better.strip() in script for _, better in BETTER[shell])
