@@ -338,13 +338,11 @@ def _reply(yard: WireYard, words: Prompt, line: str) -> None:
 
 def _tell_questions(yard: WireYard, words: Prompt, asked: int) -> int:
     """Say again what is asked whenever a question has come up."""
-    from reference_node.supervisor.questions.question import LETS_GO_ON
-
+    count, own = yard.asked()
     person = yard.scenario.person
-    own = not person.lets_go_on and any(one.about in LETS_GO_ON for one in yard.supervisor.questions)
-    if len(yard.story.asked) > asked and (yard.yard is None or not person.answers or own):
+    if count > asked and (yard.yard is None or not person.answers or (own and not person.lets_go_on)):
         _reply(yard, words, "questions")
-    return len(yard.story.asked)
+    return count
 
 
 def _leave(yard: WireYard, told: int, words: Prompt, lines: queue.Queue[str | None]) -> int:

@@ -177,8 +177,22 @@ class WireYard:
     @property
     def under_way(self) -> list[str]:
         """Jobs that have not come to their end, in words."""
-        sessions = self.supervisor.sessions.values()
-        return [f"{session.name} {session.job.act}" for session in sessions if session.job is not None]
+        jobs = [(session.name, session.job) for session in self.supervisor.sessions.values()]
+        return [f"{name} {job.act}" for name, job in jobs if job is not None]
+
+    def asked(self) -> tuple[int, bool]:
+        """How many questions were asked so far, and whether one is open that lets work go on.
+
+        Both at one moment: between two looks a question may be asked, which would be counted and never told.
+        """
+        found: list[tuple[int, bool]] = []
+
+        def look() -> None:
+            lets_go_on = any(one.about in LETS_GO_ON for one in self.supervisor.questions)
+            found.append((len(self.story.asked), lets_go_on))
+
+        self.call(look)
+        return found[0]
 
     def ended(self, *, stopped: bool = False) -> Outcome:
         """How the scenario ended, or was `stopped`, once the last words are heard."""
