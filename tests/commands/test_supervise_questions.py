@@ -10,8 +10,8 @@ from conformance.commands.supervise.command import _tell_questions
 from conformance.commands.supervise.prompt import Prompt
 from conformance.commands.supervise.yard import WireYard
 from protocol.site_file import scenario
+from reference_node.scenario.scenario_file import load_scenario
 from reference_node.supervisor.person.by_hand import ByHand
-from reference_node.scenario.scenario_file import library, load_scenario
 
 
 class WatchedList(list[Any]):
@@ -34,7 +34,7 @@ def test_questions_are_counted_and_looked_at_on_the_thread_that_asks_them() -> N
     """Between two looks from outside a question could be asked, which was then counted and never told."""
     site = scenario()
     with start_broker("embedded") as broker:
-        yard = WireYard(load_scenario(library()["01-one-crane"], site), site, broker, simulated=True)
+        yard = WireYard(load_scenario("01-one-crane", site), site, broker, simulated=True)
         with yard.running():
             asked, questions = WatchedList(), WatchedList()
 
