@@ -36,6 +36,8 @@ class Disturbances:
     """What its node-status says otherwise than the site file."""
     refuses: dict[str, str] = field(default_factory=dict)
     """Act to the reason for which the next such job is refused."""
+    waits: set[str] = field(default_factory=set)
+    """Acts of which the next job waits for something that does not come before its deadline."""
     job_ms: int = USUAL_JOB_MS
     """How long a job takes."""
 
@@ -51,6 +53,8 @@ class SimulatedJob:
     """The state of the table `job` that it begins in."""
     box: str = ""
     step: str = ""
+    late_ms: int | None = None
+    """When it is too late to start, for one that waits."""
     due: list[tuple[int, Stage]] = field(default_factory=list)
     """Stages to come, with the instant of each in ms."""
     machine: Machine | None = None
@@ -61,6 +65,11 @@ class SimulatedJob:
 
     def __post_init__(self, begins: str) -> None:
         self.states = StateMachine(specification().tables["job"], state=begins)
+
+    @property
+    def waits_until_ms(self) -> int | None:
+        """When it is too late for it to start; None for one that does not wait, or not any more."""
+        return self.late_ms if self.state == "accepted" else None
 
     @property
     def state(self) -> str:

@@ -90,6 +90,8 @@ class SimulatedNode(NodeMessages):
         due = [self._beat_ms, self._status_ms]
         if self.job and self.job.due and not self.held:
             due.append(self.job.due[0][0])
+        if self.job and self.job.waits_until_ms is not None:
+            due.append(self.job.waits_until_ms)
         return min(due)
 
     # ------------------------------------------------------------ what befalls it
@@ -259,11 +261,15 @@ class SimulatedNode(NodeMessages):
     def _forbids(self, order: Body, machine: Machine) -> str:
         if order["act"] in self.disturbances.refuses:
             return self.disturbances.refuses.pop(order["act"])
-        if uptime_difference(order["deadline"], (self.now_ms - (self._started_ms or 0)) % UPTIME_MODULUS) < 0:
+        if self._left_ms(order) < 0:
             return "late"
         if self.job is not None and self.job.state in OPEN:
             return "busy"
         return "held" if self.held else machine.forbids(order)
+
+    def _left_ms(self, order: Body) -> int:
+        """How far ahead its deadline lies."""
+        return uptime_difference(order["deadline"], (self.now_ms - (self._started_ms or 0)) % UPTIME_MODULUS)
 
     def _claim(self, order: Body) -> None:
         if order["id"] > self.mark:
@@ -325,6 +331,10 @@ class SimulatedNode(NodeMessages):
         self.job = SimulatedJob(order["id"], order["act"], order["boot"], "accepted", order.get("box", ""))
         self.job.machine = machine
         self._report_job()
+        if order["act"] in self.disturbances.waits:
+            self.disturbances.waits.remove(order["act"])
+            self.job.late_ms = self.now_ms + self._left_ms(order) + 1
+            return
         due = [(self.now_ms + round(s.share * self.disturbances.job_ms), s) for s in machine.stages(order)]
         self.job.due = due
         self.job.states.fire("start")
@@ -333,6 +343,11 @@ class SimulatedNode(NodeMessages):
     def _go_on(self) -> None:
         """Go through the stages that are due; the last one is the end of the job."""
         job = self.job
+        late_ms = None if job is None else job.waits_until_ms
+        if job is not None and late_ms is not None and late_ms <= self.now_ms:
+            job.states.fire("late")  # [ORD-23]
+            self._report_job("", "late")
+            self.tell(*(machine.message for machine in self.machines))
         while job is not None and not self.held and job.due and job.due[0][0] <= self.now_ms:
             _, stage = job.due.pop(0)
             job.step = stage.step

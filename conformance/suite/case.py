@@ -39,6 +39,7 @@ PARTS = {
         "supervisor.silence",
         "supervisor.reading",
         "supervisor.later",
+        "supervisor.trouble",
         "supervisor.passive",
     ),
 }

@@ -14,6 +14,8 @@ from protocol.counting import CLAIM_STEP
 from protocol.participant import Publication
 
 LATE_MS = 6_000
+BEFORE_OWNED = ("ask", "claim", "hold")
+"""What may be sent to a node that is not owned."""
 
 
 @supervised("SUP-06", after=("supervisor-asks",))
@@ -67,12 +69,14 @@ def supervisor_loses_claim(fixture: SupervisorFixture) -> None:
     """
     name = fixture.route.first
 
-    def outrun(node: SimulatedNode, order: Any) -> None:
-        node.mark = order["id"] + CLAIM_STEP
+    fixture.begin({name: at_the_next_claim(outrun)})
+    claim_lost(fixture, name)
 
-    fixture.begin({name: _at_the_first_claim(outrun)})
+
+def claim_lost(fixture: SupervisorFixture, name: str) -> None:
+    """Demand that nothing but asks and claims goes to a node behind a claim that it has refused [SUP-01]."""
     refused = fixture.await_word(name, "job-report", {"act": "claim", "state": "refused"}, within_ms=OWNED_MS)
-    wrong = _ordered_unowned(fixture, name, refused)
+    wrong = ordered_unowned(fixture, name, refused)
     fixture.none(wrong, "SUP-01", f"no order to {name}, which it lost", _act)
 
 
@@ -89,14 +93,19 @@ def supervisor_same_number(fixture: SupervisorFixture) -> None:
     def same(node: SimulatedNode, order: Any) -> None:
         node.mark, node.claimed = order["id"], (order["id"], order.get("token", 0) ^ 1)
 
-    fixture.begin({name: _at_the_first_claim(same)})
+    fixture.begin({name: at_the_next_claim(same)})
     told = fixture.await_word(name, "job-report", {"act": "claim", "state": "done"}, within_ms=OWNED_MS)
-    wrong = _ordered_unowned(fixture, name, told)
+    wrong = ordered_unowned(fixture, name, told)
     fixture.none(wrong, "SUP-30", f"no order to {name}, which another has claimed", _act)
 
 
-def _at_the_first_claim(befalls: Callable[[SimulatedNode, Any], None]) -> Callable[[SimulatedNode], None]:
-    """Prepares a node to which something happens just before its first claim."""
+def outrun(node: SimulatedNode, order: Any) -> None:
+    """Another supervisor's claim, with a higher number, has come just before this one."""
+    node.mark = order["id"] + CLAIM_STEP
+
+
+def at_the_next_claim(befalls: Callable[[SimulatedNode, Any], None]) -> Callable[[SimulatedNode], None]:
+    """Prepares a node to which something happens just before the next claim."""
 
     def prepare(node: SimulatedNode) -> None:
         def before(order: Any) -> None:
@@ -109,16 +118,21 @@ def _at_the_first_claim(befalls: Callable[[SimulatedNode, Any], None]) -> Callab
     return prepare
 
 
-def _ordered_unowned(fixture: SupervisorFixture, name: str, told: Message) -> list[Message]:
+def ordered_unowned(fixture: SupervisorFixture, name: str, told: Message) -> list[Message]:
     """Orders to a node after `told`, while it is not owned, that may not be sent to it: all but ask, claim and hold."""
-    fixture.watch(fixture.stretched(QUIET_MS))
+    topic = fixture.topic(name)
+    fixture.wait_for(
+        lambda m: m.from_node and m.topic == topic and _act(m) not in BEFORE_OWNED,
+        fixture.stretched(QUIET_MS),
+        told.number,
+    )
     return [
         order.message
         for order in fixture.orders()
         if order.node == name
         and order.message.number > told.number
         and not order.known.owned
-        and order.act not in ("ask", "claim", "hold")
+        and order.act not in BEFORE_OWNED
     ]
 
 
@@ -190,10 +204,11 @@ def supervisor_replaced(fixture: SupervisorFixture) -> None:
     for name, crane in ((route.first, _slow), (route.berth, _done_soon)):
         fixture.begin({route.first: crane})
         fixture.await_job(route.first, "transfer")
-        _replaced_at(fixture, name)
+        replaced_at(fixture, name)
 
 
-def _replaced_at(fixture: SupervisorFixture, name: str) -> None:
+def replaced_at(fixture: SupervisorFixture, name: str) -> None:
+    """Another supervisor claims a node: demand nothing but holds there, and nothing begun anywhere [SUP-07]."""
     before = fixture.log.end
     fixture.yard.disturb(name, SimulatedNode.outrank)
     told = fixture.wait_for(

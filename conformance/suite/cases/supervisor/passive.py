@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
+
 from conformance.oracle.link_log import Message
 from conformance.suite.cases.link import connect_sizes
 from conformance.suite.cases.supervisor.claim import owned_first
@@ -15,6 +17,8 @@ from protocol.site import PlaceKind
 
 ENOUGH = 6
 """So many random values of 12 bits or more are never all alike in their low or high halves."""
+CLOSE = 1 << 12
+"""Three random values of 32 bits lie within so much of each other in one of 2^38 rows: 3 (2^12 / 2^32)^2."""
 
 
 @supervised("SUP-01", "SUP-02", "SUP-32", after=("supervisor-asks",), passive=True)
@@ -102,9 +106,11 @@ def supervisor_ids(fixture: SupervisorFixture) -> None:
 def supervisor_tokens(fixture: SupervisorFixture) -> None:
     """A token is 32 random bits and is never used again.
 
-    Judged from every ask: no token comes twice, and their upper and lower halves are not all alike.
+    Judged from every ask: no token comes twice, their upper and lower halves are not all alike, and no three that a
+    node got in a row lie close together, as those of a counter do.
     """
     seen: dict[int, Message] = {}
+    by_node: defaultdict[str, list[int]] = defaultdict(list)
     for order in fixture.orders(all_runs=True):
         token = order.body.get("token")
         if order.act != "ask" or token is None:
@@ -113,6 +119,11 @@ def supervisor_tokens(fixture: SupervisorFixture) -> None:
             token not in seen, "SUP-06", "a token that was never used", f"{token} again", order.message
         )
         seen[token] = order.message
+        by_node[order.node].append(token)
+    for tokens in by_node.values():
+        for row in zip(tokens, tokens[1:], tokens[2:], strict=False):
+            spread = max(row) - min(row)
+            fixture.check(spread >= CLOSE, "SUP-06", "32 random bits in each token", list(row), seen[row[-1]])
     fixture.need(len(seen) >= ENOUGH, "too few asks were seen to tell whether their tokens are random")
     halves = len({token >> 16 for token in seen}), len({token & 0xFFFF for token in seen})
     fixture.check(min(halves) > 1, "SUP-06", "32 random bits", f"halves that stay: {sorted(seen)[:3]}")

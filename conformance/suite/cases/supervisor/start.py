@@ -121,10 +121,11 @@ def supervisor_repeats(fixture: SupervisorFixture) -> None:
     for act in ("ask", "claim", "transfer"):
         first = fixture.await_order(fixture.route.first, act)
         for number in range(LOST_TIMES):
-            _sent_again(fixture, fixture.route.first, act, first.body, number + 1)
+            sent_again(fixture, fixture.route.first, act, first.body, number + 1)
 
 
-def _sent_again(fixture: SupervisorFixture, node: str, act: str, body: Any, number: int) -> None:
+def sent_again(fixture: SupervisorFixture, node: str, act: str, body: Any, number: int) -> None:
+    """Demand that an act goes out again in time behind the one with this number, as it was or with another token."""
     before = fixture.sent_to(node, {act})[number - 1]
     limits = fixture.spec.timing["order_repeat"]
     within_ms = fixture.limit_ms("order_repeat") + fixture.limit_ms("answer")
