@@ -34,7 +34,7 @@ def _run(seed: int, site_path: Path, node: str, slow: float) -> Outcome:
         start_broker("mosquitto") as broker,
         Tap(broker.host, broker.port) as tap,
         spawned_node(tap, site_path, node) as restart,
-        WireBench(tap, broker.address, restart) as bench,
+        WireBench(tap, broker.address, restart, ended=restart.failure) as bench,
     ):
         run = Run(Fixture(bench, load_site(site_path), node, Random(seed), slow))
         return Outcome(f"{node}, mosquitto, seed {seed}", alarms(run.perform()))

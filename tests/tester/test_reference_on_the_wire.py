@@ -75,7 +75,7 @@ def judge(site_path: Path, name: str, choice: str) -> Run:
         start_broker(choice) as broker,
         Tap(broker.host, broker.port) as tap,
         spawned_node(tap, site_path, name) as restart,
-        WireBench(tap, broker.address, restart) as bench,
+        WireBench(tap, broker.address, restart, ended=restart.failure) as bench,
     ):
         run = Run(Fixture(bench, site, name, Random(2), SLOW), Selection(motion=choice == WITH_MOTION))
         run.perform()

@@ -183,7 +183,7 @@ def _bench_run(site: Site, site_path: Path, choice: str, seed: int) -> Iterator[
         start_broker(choice) as broker,
         Tap(broker.host, broker.port) as tap,
         spawned_node(tap, site_path, ON_THE_BENCH) as restart,
-        WireBench(tap, broker.address, restart) as bench,
+        WireBench(tap, broker.address, restart, ended=restart.failure) as bench,
         ThreadPoolExecutor(1, "bench") as pool,
     ):
         fixture = Fixture(bench, site, ON_THE_BENCH, Random(seed), SLOW)
