@@ -22,6 +22,9 @@ def main() -> int:
     )
     parser.add_argument("--long", action="store_true", help="pairs of disturbances, then triples")
     parser.add_argument("--kill", action="store_true", help="take every rule away in turn")
+    parser.add_argument(
+        "--kill-again", action="store_true", help="only those whose absence was found, each where it was"
+    )
     parser.add_argument("--only", default="", help="budgets, or rules, whose name has this in it")
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--hours", type=float, default=2.0, help="of processor, for --long")
@@ -35,6 +38,8 @@ def main() -> int:
     asked = parser.parse_args()
     if asked.long:
         return long_run.main(asked.processes, asked.hours, asked.only, asked.most, asked.folder)
+    if asked.kill_again:
+        return kill_list.again()
     if asked.kill:
         return kill_list.main(asked.only)
     return _small(asked.only, keep=asked.record)
