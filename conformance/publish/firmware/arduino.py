@@ -23,8 +23,8 @@ category=Communication
 url=https://example.invalid/yardwire
 architectures=*
 includes=yw_node.h
-depends=Servo
 """
+"""`depends` is of what the sources need, and they need no library: what one example needs stands in its first lines."""
 
 
 def arduino_library(spec: Specification, core: Traversable, site: Site) -> dict[str, bytes]:
