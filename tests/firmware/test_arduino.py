@@ -5,14 +5,11 @@ from __future__ import annotations
 import re
 import subprocess
 from collections.abc import Iterable
-from importlib import resources
 from pathlib import Path
 
 import pytest
 
-from conformance.publish.firmware.arduino import FOLDER, arduino_library
 from protocol.site_file import scenario
-from protocol.specification import specification
 from tests.firmware.board import NODES, WARNINGS
 from tests.needs import needs
 
@@ -22,16 +19,6 @@ SWITCH = "removes motor power"
 INCLUDE = re.compile(r"^ *# *include *<([^>]+)>", re.MULTILINE)
 BY_ITSELF = {"Arduino.h", "EEPROM.h", "stdbool.h", "stddef.h", "stdint.h", "string.h"}
 """Of C99, and of every board of Arduino whose memory EEPROM stands for."""
-
-
-@pytest.fixture(scope="module")
-def library(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    out = tmp_path_factory.mktemp("published")
-    core = resources.files("reference_node").joinpath("firmware", "c")
-    for path, content in arduino_library(specification(), core, scenario()).items():
-        (out / path).parent.mkdir(parents=True, exist_ok=True)
-        (out / path).write_bytes(content)
-    return out / FOLDER
 
 
 def test_it_is_laid_out_as_arduino_expects(library: Path) -> None:
@@ -122,7 +109,7 @@ def test_every_node_of_one_role_has_its_header(library: Path) -> None:
     """The second crane too: the examples are for one node of each role."""
     boards = {name for name, node in scenario().nodes.items() if not node.is_supervisor}
     assert (
-        {path.name for path in (library / "extras").iterdir()}
+        {path.parent.name for path in library.glob("extras/*/yw_site.h")}
         == boards
         == {"north", "south", "siding", "ferry"}
     )
