@@ -83,7 +83,8 @@ def _identity(report: Mapping[str, Any], behind: Sequence[str]) -> Iterator[str]
     for difference in told["differences"]:
         yield from _wrapped_at("FIRST    ", difference["text"])
         yield from _wrapped("do", difference["do"])
-        yield from _wrapped("rule", f"{causes.FOLLOWS[difference['rule']]}")
+        if rule := causes.follows(difference):
+            yield from _wrapped("rule", rule)
         yield ""
     if behind:
         yield from _folded(behind)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from conformance.tester.identity import RULES
+from conformance.tester.identity import NOT_CONNECTED, RULES
 from conformance.tester.result import IDENTITY
 
 FOLLOWS = dict(
@@ -22,6 +22,11 @@ FOLLOWS = dict(
 """What follows for the run from a difference, by its rule."""
 NAMED = 3
 """How many of the cases behind one cause are named on one line."""
+
+
+def follows(difference: Mapping[str, Any]) -> str:
+    """What follows for the run from a difference; '' where nothing connected, and so nothing differs."""
+    return "" if difference["subject"] == NOT_CONNECTED else FOLLOWS[difference["rule"]]
 
 
 def folded(report: Mapping[str, Any]) -> dict[str, list[str]]:

@@ -22,6 +22,8 @@ Rule = Literal["stops", "no motion", "goes on"]
 RULES: tuple[Rule, ...] = ("stops", "no motion", "goes on")
 WORD_MS = 3_000
 """How long the first node-status is waited for, before the node is asked for it."""
+NOT_CONNECTED = "connection"
+"""The subject where nobody is there to be compared."""
 FIELDS = ("roles", "firmware", "minor", "reads", "digest", "bench")
 
 
@@ -38,6 +40,8 @@ class Difference:
     @property
     def text(self) -> str:
         """What differs, in one sentence."""
+        if self.subject == NOT_CONNECTED:
+            return f"{self.subject}: {self.said}"
         return f"{self.subject}: the node says {self.said}, and the site file {self.expected}"
 
 
@@ -115,9 +119,9 @@ def _known(fixture: Fixture) -> bool:
 
 def _absent(node: NodeSite) -> Difference:
     return Difference(
-        "connection",
-        "names it",
-        "nothing, for it has not connected",
+        NOT_CONNECTED,
+        "",
+        f"{node.name} has not connected",
         f"start {node.name} and point it at the address that was told",
         "no motion",
     )

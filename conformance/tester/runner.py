@@ -102,9 +102,9 @@ class Run:
         self.planned |= by_id(chosen)
         return chosen
 
-    def ahead(self, cases: Iterable[Case] | None = None) -> int:
-        """How many of these it will run: those that it comes to and that are selected."""
-        return sum(not not_selected(case, self.fixture, self.selection) for case in self.plan(cases))
+    def ahead(self, cases: Iterable[Case] | None = None) -> list[Case]:
+        """Which of these it will run, in order: those that it comes to and that are selected."""
+        return [case for case in self.plan(cases) if not not_selected(case, self.fixture, self.selection)]
 
     @property
     def verdict(self) -> Verdict:

@@ -206,6 +206,8 @@ def test_a_board_that_never_connects_is_no_verdict(site: Path, tmp_path: Path) -
     assert f"waiting for ferry at 127.0.0.1, port {kit.port}: 1 of 3 s" in err
     assert "\x1b" not in err, "no terminal is written over where there is none"
     assert "FAIL" not in out
+    assert out.startswith("FIRST    connection: ferry has not connected\n  do       start ferry")
+    assert "rule " not in out
     told = json.loads(files[0].read_text())
     assert (told["verdict"], told["complete"], told["cases"]) == ("inconclusive", False, [])
     assert "nothing connected within 3 s" in files[1].read_text()

@@ -1,26 +1,21 @@
-"""Nodes that are wrong on the link, in their bytes and in what their state says."""
+"""Nodes that are wrong on the link: sessions, wills, subscriptions, retained messages."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Any, ClassVar
+from typing import Any
 
-import cbor2
-
-from protocol.counting import UPTIME_MODULUS, next_count
-from protocol.guards import Order
+from protocol.counting import next_count
 from protocol.participant import Delivery, Publication
 from protocol.specification import specification
-from protocol.validation import read_message
 from protocol.wire.evidence import LinkPacket
 from protocol.wire.packet import Ack, Connect, Kind, Ping, Subscribe
 from reference_node.controller.controller import Controller
 from reference_node.controller.heartbeat import Heartbeat
 from reference_node.controller.inbox import Inbox
-from reference_node.controller.stimulus_player import StimulusPlayer
-from reference_node.envelope import Envelope, Uptime
+from reference_node.envelope import Envelope
 from tests.faulty_nodes.faulty import faulty
 
 
@@ -217,209 +212,6 @@ class PublishesAtAnotherQos(Controller):
             return replace(super().bare(message, body), qos=1)
 
 
-# ---------------------------------------------------------------- bytes
-
-
-class _Rewritten(Envelope):
-    """Writes payloads in a way of its own."""
-
-    def bare(self, message: str, body: Mapping[str, Any]) -> Publication:
-        publication = super().bare(message, body)
-        return publication if "link" in body else self.rewritten(message, publication, dict(body))
-
-    def rewritten(self, message: str, publication: Publication, body: dict[str, Any]) -> Publication:
-        return publication
-
-
-@faulty("ENC-01", "encoding-one-item")
-class EndsWithAZero(Controller):
-    class envelope_class(_Rewritten):  # noqa: N801
-        def rewritten(self, message: str, publication: Publication, body: dict[str, Any]) -> Publication:
-            if message != "fault":
-                return publication
-            return replace(publication, payload=publication.payload + b"\x00")
-
-
-@faulty("ENC-02", "encoding-deterministic")
-class SortsKeysBackwards(Controller):
-    class envelope_class(_Rewritten):  # noqa: N801
-        def rewritten(self, message: str, publication: Publication, body: dict[str, Any]) -> Publication:
-            keyed = cbor2.loads(publication.payload)
-            return replace(publication, payload=cbor2.dumps(dict(reversed(keyed.items()))))
-
-
-@faulty("ENC-03", "encoding-plain-json", node="ferry")
-class PutsBlanksInItsJson(Controller):
-    class envelope_class(_Rewritten):  # noqa: N801
-        def rewritten(self, message: str, publication: Publication, body: dict[str, Any]) -> Publication:
-            return replace(publication, payload=json.dumps(body).encode())
-
-
-@faulty("ENC-04", "encoding-integers", node="ferry")
-class CountsInFloats(Controller):
-    class envelope_class(_Rewritten):  # noqa: N801
-        def rewritten(self, message: str, publication: Publication, body: dict[str, Any]) -> Publication:
-            if message != "fault":
-                return publication
-            body["faults"] = float(body["faults"])
-            return replace(publication, payload=json.dumps(body, separators=(",", ":")).encode())
-
-
-@faulty("ENC-05", "encoding-ranges", node="ferry")
-class CountsFaultsInSixteenBitsSigned(Controller):
-    class envelope_class(_Rewritten):  # noqa: N801
-        def rewritten(self, message: str, publication: Publication, body: dict[str, Any]) -> Publication:
-            if message != "fault":
-                return publication
-            body["faults"] -= 1
-            return replace(publication, payload=json.dumps(body, separators=(",", ":")).encode())
-
-
-@faulty("ENC-06", "encoding-fields", node="ferry")
-class AddsAFieldOfItsOwn(Controller):
-    class envelope_class(_Rewritten):  # noqa: N801
-        def rewritten(self, message: str, publication: Publication, body: dict[str, Any]) -> Publication:
-            body["mood"] = "good"
-            return replace(publication, payload=json.dumps(body, separators=(",", ":")).encode())
-
-
-@faulty("ENC-13", "encoding-topics")
-class EndsTopicsWithASlash(Controller):
-    class envelope_class(_Rewritten):  # noqa: N801
-        def rewritten(self, message: str, publication: Publication, body: dict[str, Any]) -> Publication:
-            return replace(publication, topic=publication.topic + "/") if message == "fault" else publication
-
-
-@faulty("ENC-09", "encoding-unknown-fields")
-class ChokesOnUnknownFields(Controller):
-    class inbox_class(Inbox):  # noqa: N801
-        def read(self, delivery: Delivery) -> Order | None:
-            return (
-                None
-                if read_message("job-order", delivery.payload, closed=True).findings
-                else super().read(delivery)
-            )
-
-
-@faulty("ENC-12", "encoding-tails")
-class OverlooksTails(Controller):
-    class inbox_class(Inbox):  # noqa: N801
-        def read(self, delivery: Delivery) -> Order | None:
-            for end in range(len(delivery.payload), 0, -1):
-                order = super().read(replace(delivery, payload=delivery.payload[:end]))
-                if order is not None:
-                    return order
-            return None
-
-
-@faulty("ENC-10", "encoding-unreadable")
-class RefusesWhatItCannotRead(Controller):
-    class inbox_class(Inbox):  # noqa: N801
-        last: ClassVar[int] = 0
-
-        def read(self, delivery: Delivery) -> Order | None:
-            order = super().read(delivery)
-            if order is None:
-                return {"act": "claim", "boot": 0, "id": 1}
-            return order
-
-
-# ---------------------------------------------------------------- state
-
-
-@faulty("MSG-02", "messages-repeat")
-class BeatsATenthTooSlowly(Controller):
-    class heartbeat_class(Heartbeat):  # noqa: N801
-        def due_ms(self, message: str, now_ms: int, every_ms: int | None = None) -> int:
-            return super().due_ms(message, now_ms, every_ms) + (0 if message == "node-status" else 300)
-
-
-@faulty("MSG-03", "messages-heartbeat")
-class SaysWhoItIsTooSeldom(Controller):
-    class heartbeat_class(Heartbeat):  # noqa: N801
-        def due_ms(self, message: str, now_ms: int, every_ms: int | None = None) -> int:
-            return super().due_ms(message, now_ms, every_ms) + (1100 if message == "node-status" else 0)
-
-
-@faulty("MSG-01", "messages-changes")
-class TellsStateByItsClockOnly(Controller):
-    def changed(self, message: str) -> bool:
-        return message not in self._told
-
-
-@faulty("MSG-04", "messages-boot")
-class ForgetsItsBootInFaults(Controller):
-    class envelope_class(Envelope):  # noqa: N801
-        def wrap(self, message: str, body: Mapping[str, Any], uptime: int) -> Publication:
-            if message == "fault":
-                return self.bare(message, {"boot": 0, "seq": self.count(message), "uptime": uptime, **body})
-            return super().wrap(message, body, uptime)
-
-
-@faulty("MSG-07", "messages-seq")
-class CountsAllTopicsTogether(Controller):
-    class envelope_class(Envelope):  # noqa: N801
-        def count(self, message: str) -> int:
-            return super().count("any")
-
-
-@faulty("MSG-08", "messages-uptime")
-class CountsInTensOfMilliseconds(Controller):
-    class uptime_class(Uptime):  # noqa: N801
-        def at(self, now_ms: int) -> int:
-            return super().at(now_ms) // 10
-
-
-@faulty("MSG-09", "bench-wrap")
-class StopsAtTheWrap(Controller):
-    """Compares times with '<': after the wrap nothing is ever due."""
-
-    newest = 0
-
-    def tick(self, now_ms: int) -> Sequence[Publication]:
-        out = super().tick(now_ms)
-        return out if self.uptime >= self.newest else []
-
-    def next_tick(self, now_ms: int) -> int | None:
-        self.newest = max(self.newest, self.uptime)
-        return super().next_tick(now_ms)
-
-
-@faulty("MSG-12", "messages-node-status")
-class BuiltWithAnOlderSiteFile(Controller):
-    def node_status(self) -> dict[str, Any]:
-        said = super().node_status()
-        return said | {"digest": (said["digest"] + 1) % UPTIME_MODULUS}
-
-
-@faulty("MSG-11", "orders-ask")
-class SaysAnOldMark(Controller):
-    def node_status(self) -> dict[str, Any]:
-        return super().node_status() | {"mark": self.mark + 1}
-
-
-@faulty("BEN-01", "bench-not-in-service", bench=False)
-class TakesStimuliInService(Controller):
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.desk.guards = self.desk.guards | {"not_on_bench": lambda order, node: False}
-
-
-@faulty("BEN-03", "bench-starts")
-class HidesItsStarts(Controller):
-    def node_status(self) -> dict[str, Any]:
-        said = super().node_status()
-        said.pop("starts", None)
-        return said
-
-
-@faulty("BEN-04", "bench-set-uptime")
-class SetsUptimeASecondLate(Controller):
-    class uptime_class(Uptime):  # noqa: N801
-        def set(self, uptime: int, now_ms: int) -> None:
-            super().set((uptime + 1000) % UPTIME_MODULUS, now_ms)
-
-
 def subscribes_last(seen: LinkPacket) -> LinkPacket | None:
     """As if the first SUBSCRIBE of every connection had never been sent, and only publishing went on."""
     return None if isinstance(seen.packet, Subscribe) and seen.connection > 1 else seen
@@ -428,45 +220,3 @@ def subscribes_last(seen: LinkPacket) -> LinkPacket | None:
 @faulty("LNK-07", "link-subscribe-first", distort=subscribes_last)
 class ForgetsToSubscribeAgain(Controller):
     pass
-
-
-@faulty("MSG-10", "orders-job", node="ferry")
-class ForgetsItsJobWhenItIsDone(Controller):
-    def _common(self) -> dict[str, Any]:
-        said = super()._common()
-        if said.get("job_state") == "done":
-            del said["job"], said["job_state"]
-        return said
-
-
-@faulty("BEN-02", "berth-times-arrival")
-class PlaysStimuliTwiceAsSlowly(Controller):
-    class player_class(StimulusPlayer):  # noqa: N801
-        def add(self, inputs: Iterable[Sequence[object]], now_ms: int) -> None:
-            super().add([(sensor, level, 2 * int(str(delay))) for sensor, level, delay in inputs], now_ms)
-
-
-@faulty("ENC-07", "encoding-sizes")
-class SaysMoreThanFits(Controller):
-    """Adds a field of its own to fault, which is then longer than a JSON message may be."""
-
-    class envelope_class(Envelope):  # noqa: N801
-        def bare(self, message: str, body: Mapping[str, Any]) -> Publication:
-            said = super().bare(message, body)
-            if message != "fault":
-                return said
-            return replace(said, payload=said.payload[:-1] + b',"note":"' + 300 * b"n" + b'"}')
-
-
-@faulty("ENC-14", "encoding-other-writing")
-class ObeysHalfOfWhatItRefuses(Controller):
-    """Refuses keys out of order only once it has come to the end of the map: the mark is raised by then."""
-
-    def receive(self, delivery: Delivery, now_ms: int) -> Sequence[Publication]:
-        found = read_message("job-order", delivery.payload, closed=True).findings
-        if not any(one.requirement in ("ENC-02", "ENC-03") for one in found):
-            return super().receive(delivery, now_ms)
-        order = read_message("job-order", delivery.payload, closed=False).body
-        if order is not None and order.get("boot") == self.boot:
-            self.raise_mark(order["id"])
-        return super().receive(replace(delivery, payload=b"{"), now_ms)

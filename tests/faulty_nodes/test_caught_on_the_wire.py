@@ -6,9 +6,7 @@ from random import Random
 
 import pytest
 
-import tests.faulty_nodes.link
-import tests.faulty_nodes.machines
-import tests.faulty_nodes.orders  # noqa: F401 - entering the nodes
+import tests.faulty_nodes.every  # noqa: F401 - entering the nodes
 from conformance.bench.brokers.broker import start_broker
 from conformance.bench.tap.tap import Tap
 from conformance.bench.wire_bench import WireBench

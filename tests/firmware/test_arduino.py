@@ -2,31 +2,23 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
-from importlib import resources
+from collections.abc import Iterable
 from pathlib import Path
 
 import pytest
 
-from conformance.publish.firmware.arduino import FOLDER, arduino_library
 from protocol.site_file import scenario
-from protocol.specification import specification
 from tests.firmware.board import NODES, WARNINGS
 from tests.needs import needs
 
 STUBS = Path(__file__).with_name("stubs")
 CXX = ("-std=gnu++11", "-Wall", "-Wextra", "-Werror", "-Wno-unused-variable", "-fno-threadsafe-statics")
 SWITCH = "removes motor power"
-
-
-@pytest.fixture(scope="module")
-def library(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    out = tmp_path_factory.mktemp("published")
-    core = resources.files("reference_node").joinpath("firmware", "c")
-    for path, content in arduino_library(specification(), core, scenario()).items():
-        (out / path).parent.mkdir(parents=True, exist_ok=True)
-        (out / path).write_bytes(content)
-    return out / FOLDER
+INCLUDE = re.compile(r"^ *# *include *<([^>]+)>", re.MULTILINE)
+BY_ITSELF = {"Arduino.h", "EEPROM.h", "stdbool.h", "stddef.h", "stdint.h", "string.h"}
+"""Of C99, and of every board of Arduino whose memory EEPROM stands for."""
 
 
 def test_it_is_laid_out_as_arduino_expects(library: Path) -> None:
@@ -48,6 +40,28 @@ def test_it_is_laid_out_as_arduino_expects(library: Path) -> None:
     assert (library / "src" / told["includes"]).is_file()
     assert not list((library / "src").glob("*.c"))  # The sketch compiles the core, with its own site file.
     assert sorted(path.stem for path in library.glob("examples/*/*.ino")) == sorted(NODES)
+
+
+def included(texts: Iterable[Path]) -> set[str]:
+    """What these files include that the compiler has to find elsewhere, and that is not of Arduino's own cores."""
+    told = {name for path in texts for name in INCLUDE.findall(path.read_text(encoding="utf-8"))}
+    return {name for name in told if "/" not in name} - BY_ITSELF
+
+
+def test_no_library_is_installed_for_users_who_do_not_need_it(library: Path) -> None:
+    """Arduino library specification 2.2: `depends` names what is needed to build the library, for every user."""
+    own = {path.name for path in (library / "src").iterdir()}
+    assert included((library / "src").iterdir()) - own == set()
+    assert "depends" not in (library / "library.properties").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(("role", "needed"), [("crane", {"Servo"}), ("berth", set()), ("shuttle", set())])
+def test_an_example_says_which_library_it_needs(role: str, needed: set[str], library: Path) -> None:
+    own = {path.name for path in (library / "src").iterdir()}
+    found = included((library / "examples" / role).iterdir()) - own
+    assert {name.removesuffix(".h") for name in found} == needed
+    text = (library / "examples" / role / f"{role}.ino").read_text(encoding="utf-8")
+    assert set(re.findall(r"NEEDS the library (\w+)", text[: text.index("*/")])) == needed
 
 
 @needs("avr-gcc")
@@ -95,7 +109,7 @@ def test_every_node_of_one_role_has_its_header(library: Path) -> None:
     """The second crane too: the examples are for one node of each role."""
     boards = {name for name, node in scenario().nodes.items() if not node.is_supervisor}
     assert (
-        {path.name for path in (library / "extras").iterdir()}
+        {path.parent.name for path in library.glob("extras/*/yw_site.h")}
         == boards
         == {"north", "south", "siding", "ferry"}
     )

@@ -15,7 +15,7 @@ from protocol.recording import EventKind, Item, RecordedEnd, RecordedEvent, Reco
 from protocol.site import Site
 from tests.legal_nodes.every import LEGAL
 from tests.rules_over_messages.bent import SITE, Tale, good_tale
-from tests.rules_over_messages.test_rules import BENT
+from tests.rules_over_messages.every_bend import BENT
 from tests.sample import sampled
 
 Bend = Callable[[Tale], object]

@@ -21,7 +21,7 @@ from protocol.specification import Specification, specification
 from protocol.table_findings import REQUIREMENT, known, table_findings
 from protocol.transition_table import NoWay, Table, Transition
 from tests.examples import examples
-from tests.publish.test_compare import version
+from tests.publish.versions import version
 
 SPEC = specification()
 RULES = list(SPEC.guards.values())

@@ -1,75 +1,29 @@
-"""Verdicts between versions: hand-made edits with known verdicts, and random edits tested by generated messages."""
+"""Verdicts between versions: what the reasoning rests on, and hand-made edits with known verdicts."""
 
 from __future__ import annotations
 
-import copy
 import json
 import re
 import shutil
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from importlib import resources
 from pathlib import Path
-from random import Random
 from typing import Any
 
 import pytest
-from hypothesis import example, given
-from hypothesis import strategies as st
-from jsonschema import Draft202012Validator
+from hypothesis import given
 
 from conformance.commands import main
-from conformance.publish.artefacts.bundle import bundled
 from conformance.publish.compare.change import RECEIVERS, SENDERS
-from conformance.publish.compare.compare import VersionComparison, compare
+from conformance.publish.compare.compare import compare
 from conformance.publish.compare.corners import corners
-from conformance.publish.compare.reader import Reader
-from conformance.publish.model import NotExpressible, Variant, merged, schemas, variants
+from conformance.publish.model import Variant, schemas, variants
 from protocol.schemas import is_valid
-from protocol.specification import Figure, Schema, Specification, specification
-from tests.examples import examples
+from protocol.specification import Figure, specification
+from tests.publish.versions import Edit, breaks, judged, only, pair, version
 from tests.strategies import Body, messages_and_bodies
 
-Edit = Callable[[Any], None]
 
-
-def version(message: str | None = None, edit: Edit | None = None, **attributes: Any) -> Specification:
-    """Version 1 with one schema edited, or with other data in the place of its own."""
-    spec = Specification(resources.files("protocol").joinpath("v1"))
-    found: dict[str, Any] = {
-        "common": copy.deepcopy(spec.common),
-        "messages": copy.deepcopy(spec.messages),
-        "acts": copy.deepcopy(spec.acts),
-        **attributes,
-    }
-    if edit is not None and message is not None:
-        edit(found["common"] if message == "common" else {**found["acts"], **found["messages"]}[message])
-    spec.__dict__.update(found)
-    return spec
-
-
-def only(spec: Specification, message: str) -> Specification:
-    """The same with one message or act alone, which is quicker to compare."""
-    acts = {name: schema for name, schema in spec.acts.items() if name == message}
-    wanted = "job-order" if acts else message
-    spec.__dict__.update(acts=acts, messages={wanted: spec.messages[wanted]})
-    return spec
-
-
-def pair(message: str, edit: Edit) -> tuple[Specification, Specification]:
-    """Version 1 and its edit; of a shared kind of value with the order that carries most of them."""
-    about = "transfer" if message == "common" else message
-    return only(version(), about), only(version(message, edit), about)
-
-
-def judged(message: str, edit: Edit) -> VersionComparison:
-    return compare(*pair(message, edit))
-
-
-def breaks(comparison: VersionComparison) -> set[str]:
-    return {side for change in comparison.changes for side in change.breaks}
-
-
-# ---------------------------------------------------------------- what the reasoning rests on
 @given(messages_and_bodies())
 def test_variants_cover_every_message(drawn: tuple[str, Body]) -> None:
     """The bodies are drawn by strategies that know nothing of the variants."""
@@ -282,188 +236,3 @@ def test_command_refuses_in_one_line_what_it_cannot_compare(
     assert re.fullmatch(
         r"Error: \S+: versions cannot be compared .*fault, at properties part: .*'pattern'.*\n", told.err
     )
-
-
-# ---------------------------------------------------------------- random edits
-MESSAGES = 8
-"""Generated for each verdict of 'compatible'."""
-PLACES = [
-    "fault",
-    "train-arrival",
-    "crane-status",
-    "job-report",
-    "node-status",
-    "transfer",
-    "stimulus",
-    "reset-fault",
-]
-
-
-@st.composite
-def edits(draw: st.DrawFn) -> tuple[str, Edit]:
-    """An edit of one schema such as an author makes, sensible or not."""
-    message = draw(st.sampled_from(PLACES))
-    schema = {**specification().acts, **specification().messages}[message]
-    name = draw(st.sampled_from(sorted(set(schema["properties"]) - {"act"})))
-    whole = merged(specification(), schema["properties"][name])
-    number = draw(st.integers(1, 40))
-    kinds: list[Edit] = [
-        put({"type": "integer", "minimum": 0, "maximum": number, "cborKey": 22}, "properties", "novel"),
-        required(name) if name not in schema["required"] else dropped(name),
-        put(schema["properties"][name] | {"cborKey": draw(st.integers(0, 23))}, "properties", name),
-    ]
-    if whole.get("type") == "integer":
-        low, high = whole["minimum"] + draw(st.integers(-5, 5)), whole["maximum"] + draw(st.integers(-5, 5))
-        kinds.append(
-            put({**whole, "minimum": low, "maximum": high, "cborKey": whole["cborKey"]}, "properties", name)
-        )
-    if "enum" in whole:
-        words = draw(st.permutations(whole["enum"]))[: max(1, len(whole["enum"]) - number % 3)]
-        kinds.append(put({**whole, "enum": words}, "properties", name))
-    if whole.get("type") == "string":
-        kinds.append(put({**whole, "maxLength": number}, "properties", name))
-    if whole.get("type") == "array" and "items" in whole:
-        kinds.append(put({**whole, "maxItems": number}, "properties", name))
-    if name not in schema["required"]:
-        kinds.append(
-            lambda schema: schema.setdefault("dependentRequired", {}).update({name: [schema["required"][0]]})
-        )
-    return message, draw(st.sampled_from(kinds))
-
-
-def random_message(spec: Specification, schema: Schema, rng: Random) -> Body:
-    """A message of any version of a schema."""
-    variant = rng.choice(variants(spec, schema))
-    chosen = {name for name in variant.optional if rng.random() < 0.5}
-    present = variant.required | chosen | {other for name in chosen for other in variant.needs.get(name, ())}
-    return {
-        name: rng.choice(field.allowed) if field.words else _value(spec, field.schema, rng)
-        for name, field in variant.fields.items()
-        if name in present
-    }
-
-
-def _value(spec: Specification, schema: Schema, rng: Random) -> Any:
-    if "enum" in schema:
-        return rng.choice(schema["enum"])
-    match schema["type"]:
-        case "integer":
-            return rng.randint(schema["minimum"], schema["maximum"])
-        case "boolean":
-            return rng.random() < 0.5
-        case "string":
-            refused = re.compile(schema["not"]["pattern"])
-            letters = [letter for letter in map(chr, range(0x20, 0x7F)) if not refused.search(letter)]
-            return "".join(
-                rng.choices(letters, k=rng.randint(schema.get("minLength", 0), schema["maxLength"]))
-            )
-    if "prefixItems" in schema:
-        return [_value(spec, merged(spec, part), rng) for part in schema["prefixItems"]]
-    entries = [
-        _value(spec, merged(spec, schema["items"]), rng)
-        for _ in range(rng.randint(schema.get("minItems", 0), schema["maxItems"]))
-    ]
-    return list(dict.fromkeys(entries)) if schema.get("uniqueItems") else entries
-
-
-def compared(old: Specification, new: Specification) -> VersionComparison | str:
-    """The comparison, or in words why there is none."""
-    try:
-        return compare(old, new)
-    except NotExpressible as refused:
-        return str(refused)
-
-
-@given(edits())
-@examples(60)
-@example(("job-report", dropped("state")))  # A condition that hangs on a field which may be left out.
-@example(("stimulus", put(0, "properties", "inputs", "maxItems")))
-@pytest.mark.slow
-def test_random_edit(edited: tuple[str, Edit]) -> None:
-    """A verdict 'compatible' holds for generated messages, and a witness is what it claims to be, by jsonschema."""
-    message, edit = edited
-    old, new = only(version(), message), only(version(message, edit), message)
-    comparison = compared(old, new)
-    if isinstance(comparison, str):
-        assert re.search(r"same|two fields have the cborKey|is above|more than \d+ entries", comparison)
-        return  # No specification: two fields with one key, or a field without a value.
-    rng = Random(f"{message} {len(comparison.changes)}")
-    pairs = {SENDERS: (old, new), RECEIVERS: (new, old)}
-    for side, (writer, reader) in pairs.items():
-        name, act, theirs = next(schemas(writer))
-        if side not in breaks(comparison):
-            for _ in range(MESSAGES):
-                body = random_message(writer, theirs, rng)
-                assert list(Reader(reader).troubles(writer, name, act, body)) == []
-    for change in comparison.changes:
-        if change.witness is not None:
-            writer, _ = pairs[change.breaks[0]]
-            _, _, theirs = next(schemas(writer))
-            assert Draft202012Validator(bundled(writer, theirs)).is_valid(change.witness.body)
-
-
-# ---------------------------------------------------------------- what no author would write
-JUNK: list[Any] = [
-    None, True, False, -1, 0, 3, 1.5, 2**70, "", "state", "[^", "[^\\x00-\\x7f]", [], ["boot"], ["nobody"], {},
-    {"const": "on"}, {"const": 3}, {"$ref": "urn:yardwire:v1:common#/$defs/nothing"}, {"pattern": "(a+)+"},
-    {"$ref": "urn:yardwire:v1:message:job-report"}, {"type": "integer"}, {"type": "string", "maxLength": 10**9},
-    {"type": ["string", "null"]}, {"anyOf": [{"type": "boolean"}]}, {"not": {"const": "on"}},
-]  # fmt: skip
-KEYWORDS = [
-    "$ref", "additionalProperties", "allOf", "anyOf", "const", "cborKey", "default", "dependentRequired",
-    "dependentSchemas", "else", "enum", "exclusiveMaximum", "format", "if", "items", "maxItems", "maxLength", "maximum",
-    "minItems", "minimum", "multipleOf", "not", "pattern", "prefixItems", "properties", "propertyNames", "required",
-    "then", "type", "unevaluatedProperties", "uniqueItems",
-]  # fmt: skip
-
-
-@st.composite
-def manglings(draw: st.DrawFn) -> tuple[str, Edit]:
-    """Parts of a schema taken out, or with something else in their place, wherever they stand."""
-    message = draw(st.sampled_from([*PLACES, "common"]))
-    turns = draw(st.lists(st.integers(0, 60), min_size=1, max_size=7))
-    junk, keyword, way = (
-        draw(st.sampled_from(JUNK)),
-        draw(st.sampled_from(KEYWORDS)),
-        draw(st.sampled_from(["out", "put", "add"])),
-    )
-
-    def edit(schema: Any) -> None:
-        part, step = schema, None
-        for turn in turns:
-            steps = (
-                list(part) if isinstance(part, dict) else range(len(part)) if isinstance(part, list) else []
-            )
-            if not steps:
-                break
-            step, holder = steps[turn % len(steps)], part
-            part = part[step]
-        if way == "add" and isinstance(part, dict):
-            part[keyword] = copy.deepcopy(junk)
-        elif way == "out":
-            del holder[step]
-        else:
-            holder[step] = copy.deepcopy(junk)
-
-    return message, edit
-
-
-@given(manglings())
-@examples(60)
-@pytest.mark.slow
-def test_what_cannot_be_compared_is_refused_in_words(mangled: tuple[str, Edit]) -> None:
-    """Never an internal error; what is compared has witnesses that hold, by jsonschema."""
-    message, edit = mangled
-    old, new = pair(message, edit)
-    comparison = compared(old, new)
-    if isinstance(comparison, str):
-        about = next("job-order " + act if act else name for name, act, _ in schemas(old))
-        assert comparison.startswith((about, "common"))
-        assert "\n" not in comparison
-        return
-    pairs = {SENDERS: old, RECEIVERS: new}
-    for change in comparison.changes:
-        if change.witness is not None:
-            writer = pairs[change.breaks[0]]
-            _, _, theirs = next(schemas(writer))
-            assert Draft202012Validator(bundled(writer, theirs)).is_valid(change.witness.body)

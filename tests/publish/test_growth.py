@@ -14,7 +14,7 @@ from conformance.publish.compare.compare import VersionComparison, compare
 from conformance.publish.compare.versions import specification_in
 from protocol.specification import Figure, Requirement, Specification, specification
 from protocol.transition_table import Check, Transition
-from tests.publish.test_compare import version
+from tests.publish.versions import version
 
 RELEASED = Path(__file__).parent / "released" / "1.0"
 """The specification as it was published first. It is never changed."""

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from conformance.bench.brokers.broker import Broker, start_broker
+from conformance.recordings.runs.cache import INDEX
 from examples.faults import FAULTS
 from examples.yard_on_virtual_time import Began, run
+from tests.recordings.cut_runs import PARTS, SEEDS
+from tests.recordings.long_recordings import long_recording
 
 
 @pytest.fixture
@@ -45,3 +49,20 @@ class Yards:
 @pytest.fixture(scope="session")
 def yards(tmp_path_factory: pytest.TempPathFactory) -> Yards:
     return Yards(tmp_path_factory.mktemp("yards"))
+
+
+@pytest.fixture(scope="session")
+def parts(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[int]]:
+    """A folder with a rotated recording of some runs, and when each began."""
+    folder = tmp_path_factory.mktemp("parts")
+    files, begins = long_recording(folder / "monday.ywrec", SEEDS, PARTS)
+    assert len(files) > len(SEEDS)
+    return folder, begins
+
+
+@pytest.fixture
+def folder(parts: tuple[Path, list[int]], tmp_path: Path) -> Path:
+    """A copy of it that may be changed."""
+    copy = tmp_path / "recordings"
+    shutil.copytree(parts[0], copy, ignore=shutil.ignore_patterns(INDEX))
+    return copy

@@ -181,3 +181,38 @@ def test_a_node_that_has_not_connected_is_told_apart_from_one_that_says_nothing(
     assert "has not connected" in nobody.differences[0].text
     assert "start ferry" in nobody.differences[0].do
     assert nobody.motion_withheld
+
+
+def never_heard(*, connects: bool) -> dict[str, Any]:
+    """The report of a run that has ended while it waited for the first word of the node."""
+    run = run_of("ferry")
+    run.plan()
+    if connects:
+        run.fixture.bench.wait(lambda: bool(run.fixture.log.connects()), 5_000)
+    assert bool(run.fixture.log.connects()) is connects
+    assert run.fixture.log.latest("node-status") is None
+    return document(run, seed=1, complete=False, stopped="nothing was heard within 30 s")
+
+
+def test_where_nothing_connected_there_is_no_difference_to_explain() -> None:
+    """What ends the run stands there, and not how one goes on with a node that differs."""
+    report = never_heard(connects=False)
+    text = as_text.render(report)
+    assert text.splitlines()[:2] == [
+        "FIRST    connection: ferry has not connected",
+        "  do       start ferry and point it at the address that was told",
+    ]
+    page = as_html.render(report)
+    assert "connection: ferry has not connected" in page
+    assert "bench or in service not told" in page
+    for told in (text, page):
+        assert "goes on" not in told
+        assert "in service;" not in told
+        assert "nothing was heard within 30 s" in " ".join(told.split())
+
+
+def test_what_follows_is_said_of_a_node_that_connects_and_says_nothing() -> None:
+    report = never_heard(connects=True)
+    assert report["identity"]["differences"][0]["subject"] == "node-status"
+    assert "rule     goes on, and nothing that moves is run" in as_text.render(report)
+    assert "The run goes on, and nothing that moves is run." in as_html.render(report)

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterable
+
 import pytest
 
+from conformance.commands.conform.time_left import length_s
 from conformance.suite.verdict import Verdict
+from conformance.tester.result import Result
 from protocol.site_file import scenario
 from tests.faulty_nodes.faulty import judge, with_sensors
 from tests.sample import sampled
@@ -35,6 +39,23 @@ def passes(node: str, where: str, seed: int) -> None:
     wrong = {id_: r.reason for id_, r in results.items() if r.verdict not in (Verdict.PASS, Verdict.NONE)}
     assert wrong == {}
     assert sum(result.verdict is Verdict.PASS for result in results.values()) > 70
+    if where == "bench":
+        assert other_lengths(results.values(), scenario().nodes[node].roles) == {}
+
+
+def other_lengths(results: Iterable[Result], roles: Collection[str]) -> dict[str, tuple[float, float]]:
+    """Cases that took less than half or more than twice what the line of progress knows of them: known and seen, in s.
+
+    A second more or less is none.
+    """
+    found = {}
+    for result in results:
+        if result.verdict is not Verdict.PASS or result.case.passive:
+            continue
+        known_s, took_s = length_s(result.case, roles), result.took_ms / 1000
+        if abs(known_s - took_s) > 1 and not known_s / 2 < took_s < 2 * known_s:
+            found[result.case.id] = (known_s, took_s)
+    return found
 
 
 @pytest.mark.slow

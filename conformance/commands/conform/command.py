@@ -231,6 +231,7 @@ def _judge(settings: Settings, site: Site, tap: Tap, fixture: Fixture, before: E
     from conformance.suite.verdict import Verdict
     from conformance.tester.identity import require_asked_for
     from conformance.tester.runner import Run, Selection
+    from conformance.tester.walk.walk_case import ID as WALK
 
     conform_report.load(settings.files)
     shown = RunProgress(fixture.name)
@@ -248,7 +249,9 @@ def _judge(settings: Settings, site: Site, tap: Tap, fixture: Fixture, before: E
             wait_for_node(tap, settings.node, slow=settings.slow, failure=fixture.bench.ended)
             require_asked_for(fixture)
             shown.is_here(fixture)
-        shown.total(run.ahead(cases))
+        ahead = run.ahead(cases)
+        walk_s = walk.seconds(site, settings.node) if any(case.id == WALK for case in ahead) else None
+        shown.foresee(ahead, fixture.node.roles, walk_s, before.resumed)
         with held_when_stopped(fixture, moves=moves):
             run.perform(cases)
         progress.clear()

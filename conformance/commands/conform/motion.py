@@ -26,7 +26,7 @@ def allow_motion(settings: Settings, site: Site, bus: Address | None, resumed: R
     if resumed is not None:
         chosen = [case for case in chosen if resumed.acts_again(case)]
     moving = [case for case in chosen if case.moves and roles & set(case.roles)]
-    walked = walking.told(site, settings.node, settings.walk, chosen)
+    walked = walking.told(site, settings.node, settings.walk, chosen, motion=settings.motion)
     what = f"{len(moving)} cases move" if len(moving) > 1 else "1 case moves" if moving else "The walk moves"
     consent.require_for_a_node(
         settings.node,

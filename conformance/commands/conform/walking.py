@@ -11,6 +11,7 @@ from conformance.commands.terminal import progress
 
 if TYPE_CHECKING:
     from conformance.suite.case import Case
+    from conformance.tester.walk.length import Length
     from conformance.tester.walk.walk import Walked
     from protocol.site import NodeSite, Site
 
@@ -32,14 +33,27 @@ def known_cases() -> dict[str, Case]:
     return {**all_cases(), ID: walk_case()}
 
 
-def told(site: Site, node: str, k: int, chosen: Iterable[Case]) -> str:
-    """What is said of the walk before the node moves: its name and its length. '' where there is none."""
+_FORESEEN: dict[tuple[int, str, int, bool], Length] = {}
+"""It takes a second of one core, in which nothing may wait for it: it is told before the tap opens, and kept."""
+
+
+def foreseen(site: Site, node: str, k: int, *, motion: bool = True) -> Length:
+    """How long the walk over a node of this site file will be."""
     from conformance.tester.walk.length import length_of
+
+    which = (site.nodes[node].digest, node, k, motion)
+    if which not in _FORESEEN:
+        _FORESEEN[which] = length_of(site, node, k, motion=motion)
+    return _FORESEEN[which]
+
+
+def told(site: Site, node: str, k: int, chosen: Iterable[Case], *, motion: bool = True) -> str:
+    """What is said of the walk before the node moves: its name and its length. '' where there is none."""
     from conformance.tester.walk.walk_case import ID
 
     if not k or not any(case.id == ID for case in chosen):
         return ""
-    length = length_of(site, node, k)
+    length = foreseen(site, node, k, motion=motion)
     what = "transition" if k == 1 else "pair of transitions"
     return (
         f" If it is on the bench, a walk follows, which leads it through every {what} "
@@ -62,6 +76,10 @@ class WalkOfRun:
 
         walk = walk_case(self._k, motion=self._motion, record=self._record, progress=_show)
         return [*all_cases().values(), *([] if node.is_supervisor else [walk])]
+
+    def seconds(self, site: Site, node: str) -> float:
+        """How long the walk over this node is foreseen to be."""
+        return foreseen(site, node, self._k, motion=self._motion).seconds if self._k else 0.0
 
     def _record(self, walked: Walked) -> None:
         self._walked = walked

@@ -1,4 +1,7 @@
-"""The firmware core as an Arduino library: sources, an example for each role, and what its manager has to know."""
+"""The firmware core as an Arduino library: sources, an example for each role, and what its manager has to know.
+
+With it goes a node for a computer with libmosquitto, of any role: the program that the core is tested with on a broker.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +15,8 @@ from protocol.site import Site
 from protocol.specification import Specification
 
 FOLDER = "arduino/Yardwire"
+ON_A_COMPUTER = "extras/on_a_computer"
+"""No node has a name with '_' in it, and none has this folder."""
 PROPERTIES = """\
 name=Yardwire
 version={major}.{minor}.0
@@ -23,8 +28,8 @@ category=Communication
 url=https://example.invalid/yardwire
 architectures=*
 includes=yw_node.h
-depends=Servo
 """
+"""`depends` is of what the sources need, and they need no library: what one example needs stands in its first lines."""
 
 
 def arduino_library(spec: Specification, core: Traversable, site: Site) -> dict[str, bytes]:
@@ -47,6 +52,8 @@ def arduino_library(spec: Specification, core: Traversable, site: Site) -> dict[
         texts[f"{folder}/yw_site.h"] = site_header(site, node.name)
     for node in nodes_of_one_role(site):
         texts[f"extras/{node.name}/yw_site.h"] = site_header(site, node.name)
+    for name in ("mqtt.c", "process.c", "process.h", "node.c"):
+        texts[f"{ON_A_COMPUTER}/{name}"] = _text(core.joinpath("host", name))
     return {f"{FOLDER}/{path}": text.encode() for path, text in sorted(texts.items())}
 
 

@@ -40,10 +40,10 @@ class Length:
         return f"in about {round(self.seconds / 60)} minutes"
 
 
-def length_of(site: Site, node: str, k: int) -> Length:
+def length_of(site: Site, node: str, k: int, *, motion: bool = True) -> Length:
     """How long the walk is from the state in which a node comes up: one tour over its machine, with no node."""
     spec = specification()
-    letters = alphabet(site, site.nodes[node], spec, motion=True, hand=False)
+    letters = alphabet(site, site.nodes[node], spec, motion=motion, hand=False)
     machine = derive(Derivation(Rules(spec, site.nodes[node])), letters)
     single = _tour(machine)
     if k == 1:

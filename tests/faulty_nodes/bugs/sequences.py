@@ -15,7 +15,7 @@ from reference_node.controller.order_desk import OrderDesk
 from reference_node.envelope import Envelope, Uptime
 from tests.faulty_nodes.board import Crash
 from tests.faulty_nodes.bugs.registry import bug
-from tests.faulty_nodes.link import StopsAtTheWrap
+from tests.faulty_nodes.states import StopsAtTheWrap
 
 
 @bug("sequence", node="ferry")

@@ -1,4 +1,15 @@
-/* A node on MQTT, as a process: node HOST PORT CELLS [UPTIME]. CELLS is a file of six bytes for the number of the boot. */
+/* A node on MQTT, as a program for a computer, by libmosquitto (Debian: gcc libmosquitto-dev): NODE HOST PORT CELLS
+ * [UPTIME]. CELLS is a file of six bytes for the number of the boot; it is made where it is not there. The node is on
+ * the bench.
+ *
+ * CAUTION
+ * - This program moves nothing: its pins lead nowhere (process.c). Motors behind yw_axis, yw_spreader or yw_motor there
+ *   make a machine of it that can hurt, on a computer whose pins stay as they are when it hangs: first have every
+ *   enable input pulled to 'off', and a watchdog of the hardware that takes motor power away.
+ * - A message is no emergency stop. Fit a switch within reach that removes motor power from everything that can hurt,
+ *   without this computer's help, give motors a supply of their own, and keep hands out while motor power is on.
+ * - Leave mains wiring to a licensed person, and follow your local codes.
+ */
 #include <mosquitto.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -8,8 +19,11 @@
 #include "process.h"
 
 enum {LOOP_MS = 1, TOPIC = 64, HEAD = 4 + 2}; /* HEAD: fixed header, length of the topic, packet id; at the least */
+enum {WAIT_LEAST_MS = 2 * YW_RECONNECT_MS_LEAST, WAIT_MOST_MS = 8 * WAIT_LEAST_MS}; /* in the bounds of LNK-10 */
 
 static struct mosquitto *client;
+static uint32_t wait_before_next_ms = WAIT_LEAST_MS;
+
 static void topic_of(uint8_t message, char *topic)
 {
     size_t length = 0;
@@ -45,6 +59,7 @@ bool yw_send(uint8_t message, const uint8_t *payload, yw_length length)
     return mosquitto_publish(client, NULL, topic, length, payload, YW_QOS, retain) == MOSQ_ERR_SUCCESS;
 }
 
+/* At every CONNACK: both subscriptions, and only then may the node speak [LNK-07]. */
 static void on_connect(struct mosquitto *from, void *user, int code)
 {
     char topic[TOPIC];
@@ -53,6 +68,7 @@ static void on_connect(struct mosquitto *from, void *user, int code)
         mosquitto_subscribe(from, NULL, topic, 1);
         yw_topic_job_order(topic, sizeof topic, YW_SITE, YW_EVERYONE);
         mosquitto_subscribe(from, NULL, topic, 1);
+        wait_before_next_ms = WAIT_LEAST_MS;
         yw_connected();
     }
 }
@@ -76,7 +92,9 @@ static void on_message(struct mosquitto *from, void *user, const struct mosquitt
     free(copy);
 }
 
-/* A client for one connection: one that connects again by itself says first what the last connection left unsaid. */
+/* A client for one connection: one that connects again by itself says first what the last connection left unsaid. Its
+ * session is clean, its name that of the node, its will what the node is when it is gone. A login or TLS is set here
+ * too. */
 static struct mosquitto *client_for_one_connection(void)
 {
     uint8_t will[YW_WILL_ROOM];
@@ -113,6 +131,7 @@ int main(int count, char **words)
             yw_disconnected();
         }
         mosquitto_destroy(client);
-        wait_ms(2 * YW_RECONNECT_MS_LEAST);
+        wait_ms(wait_before_next_ms);
+        wait_before_next_ms = wait_before_next_ms < WAIT_MOST_MS ? 2 * wait_before_next_ms : WAIT_MOST_MS;
     }
 }

@@ -1,4 +1,4 @@
-/* What a node needs of a process: a clock, pins that lead nowhere, a file in place of the cells, entropy. The node is on the
+/* What a node needs of a process, its hooks: a clock, pins that lead nowhere, a file in place of the cells, entropy. The node is on the
  * bench: its sensors are the tester's, and its machine follows every setpoint at once. */
 #include <stdio.h>
 #include <stdlib.h>

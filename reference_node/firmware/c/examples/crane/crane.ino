@@ -8,6 +8,8 @@
  * - Hands out of the machine while motor power is on: a geared motor does not notice a finger. Fit end stops.
  * - Leave mains wiring to a licensed person, and follow your local codes.
  *
+ * NEEDS the library Servo, which the library manager has: this sketch alone does.
+ *
  * CONNECT
  *   pins 2 3     step and direction of the first axis; 4 5 of the second; 6 7 of the hoist
  *   pin 8        enable of all stepper drivers, low for on; 10 kilo-ohm from here to 5 V, so that they are off while the
