@@ -39,7 +39,7 @@ def main() -> int:
     if asked.long:
         return long_run.main(asked.processes, asked.hours, asked.only, asked.most, asked.folder)
     if asked.kill_again:
-        return kill_list.again()
+        return kill_list.again(asked.only)
     if asked.kill:
         return kill_list.main(asked.only)
     return _small(asked.only, keep=asked.record)
