@@ -78,7 +78,7 @@ def test_what_is_set_or_begins_anew_may_be_behind() -> None:
     for more in ({"setting": True}, {"told": True}):
         clock = Clock()
         clock.says(0.0, 900)
-        assert clock.says(5.0, 20, **more) == []
+        assert clock.says(5.0, 20, **dict[str, Any](more)) == []
         assert clock.timing.known is ("told" in more)
     clock = Clock()
     clock.says(0.0, 900)
