@@ -90,7 +90,7 @@ def test_what_stands_on_a_box_is_moved_once_at_least() -> None:
 
 @pytest.mark.parametrize("node", ["north", "south", "ferry", "siding"])
 def test_who_is_busy_holds_up_what_it_has_to_do(node: str) -> None:
-    """A box that goes over the water waits for its cranes, for the shuttle, and for the berth beside the second crane."""
+    """A box that goes over the water waits for its cranes, the shuttle, and the berth beside the second crane."""
     case = next(one for one in CASES if one.name == "over the water")
     yard = Yard(case.problem())
     free = tuple(60_000 if name == node else 0 for name in yard.nodes)
