@@ -112,6 +112,30 @@ def test_a_transfer_moves_the_box_and_its_crane_and_nothing_else() -> None:
     assert again.cranes[number] == yard.spot[north(2)]
 
 
+def test_of_several_cranes_and_boxes_the_others_stay_where_they_were() -> None:
+    of = problem(
+        {"A": north(0), "B": south(0), "C": north(2)}, stops={"ferry": "quay-s"}, at={NORTH: north(2)}
+    )
+    yard = Yard(of)
+    before = yard.start()
+    [step] = [one for one in yard.steps(before) if one.task.node == SOUTH]
+    assert step.after.cranes == (yard.spot[north(2)], yard.spot[FERRY])
+    moved_to = {"A": north(0), "B": FERRY, "C": north(2)}
+    assert step.after.boxes == tuple(yard.spot[moved_to[label]] for label in yard.labels)
+    places = {**SITE.places, "branch": replace(SITE.places["siding"], name="branch", node="branch")}
+    berth = replace(SITE.nodes["siding"], name="branch")
+    two = Yard(
+        replace(
+            problem({}, visit()), site=replace(SITE, places=places, nodes={**SITE.nodes, "branch": berth})
+        )
+    )
+    [admit] = [one for one in two.steps(two.start()) if one.task.act == "admit"]
+    assert dict(zip(two.berths, admit.after.trains, strict=True)) == {
+        "siding": (1, True),
+        "branch": (0, False),
+    }
+
+
 # ---------------------------------------------------------------- shuttles
 def test_a_shuttle_runs_to_each_other_stop() -> None:
     assert others(problem()) == {"ferry: run to quay-s"}
