@@ -367,3 +367,18 @@ def test_what_a_listener_missed_blames_nobody() -> None:
     script.mark = NEXT
     script.comes_up()
     assert (told(script), script.oracle.sure) == ([], True)
+
+
+@pytest.mark.parametrize(("off", "wrong"), [(0, []), (-500, ["BEN-04"]), (500, ["BEN-04"])])
+def test_an_uptime_is_judged_again_once_it_was_set(off: int, wrong: list[str]) -> None:
+    """BEN-04: set-uptime makes uptime go on from the value given."""
+    script = watched()
+    script.order("set-uptime", boot=7, id=NEXT, uptime=400_000)
+    script.mark = NEXT
+    script.uptime_ahead = 400_000 - int(script.now) + off
+    script.report("set-uptime", NEXT)
+    assert told(script) == wrong
+    script.fence()
+    script.uptime_ahead -= 900
+    script.shuttle_says()
+    assert "MSG-08" in told(script), "from then on it goes back no more"
