@@ -100,6 +100,18 @@ def test_what_was_answered_or_lost_with_its_connection_is_owed_no_more(ends: str
     assert ("ORD-01" in told) is (ends == "of another")
 
 
+@pytest.mark.parametrize("act", ["claim", "park"])
+def test_a_hold_withdraws_no_order_but_a_resume(act: str) -> None:
+    more: dict[str, Any] = {} if act == "claim" else {"deadline": 30_000}
+    bus = ordered(act, **more)
+    bus.order("north", "hold")
+    bus.order("all", "hold")
+    bus.now += 10
+    bus.says("north", "fault")
+    bus.passes(ANSWER_US)
+    assert bus.passes(2 * DOUBT_US) == ["ORD-01"]
+
+
 def test_what_was_answered_once_may_be_said_again() -> None:
     """The answer to the repeat may be lost; that it was obeyed is known."""
     for act, under, more in (("resume", ID, {"holds": 0}), ("cancel", ID - 9, {"ref": ID - 9})):
