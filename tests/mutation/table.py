@@ -28,7 +28,7 @@ of succession, and statistical inference, J. Am. Stat. Assoc. 22 (1927) 209-212)
 before anybody looked: once its survivors have been killed, the same seed says too much, and another one is due.
 
 The goal is a lower bound of 88 % in every package, with a sample of 600. What stands here are small samples: they say
-where to look, and their lower bounds do not reach the goal. A package without a line has not been measured yet.
+where to look, and none is the sample that the goal asks for. A package without a line has not been measured yet.
 
 | package | places | sample | seed | equivalent | killed | alive | kill rate | lower bound |
 |---|---|---|---|---|---|---|---|---|
