@@ -19,6 +19,9 @@ CONSTANT = {"bench": "BEN-05", "digest": "MSG-12", "firmware": "MSG-12", "minor"
 """What a node-status says the same all through a boot."""
 ROLE_OF = {message: role for role, message in STATE_OF_ROLE.items()}
 TABLE_OF = {"crane": "CRN-02", "berth": "BER-02", "shuttle": "SHT-02"}
+UNDER_WAY = {"admit": {"admitting", "armed"}, "depart": {"leaving"}, "run": {"moving"}, "home": {"homing"},
+             "transfer": {"working"}, "park": {"working"}, "jog": {"working"}}  # fmt: skip
+"""What a machine says while a job of that act is at work, by the tables of the roles: not once it is done."""
 ORDERS = 64
 CARRIES = frozenset({"travel-to-drop", "lower-to-drop"})
 """Steps in which a box that was gripped hangs in the spreader."""
@@ -158,6 +161,7 @@ class MessageRules:
     # ---- machines
 
     def _machine(self, role: str, before: Body | None, body: Body) -> None:
+        self._stands(role, before or {}, body)
         if before is None:
             return
         field = "mode" if role == "crane" else "state"
@@ -198,6 +202,15 @@ class MessageRules:
             held = body.get("job_state") in OPEN and (not self._step or self._step in PUTTING_DOWN)
             what = f"its spreader opens with a box in it, at step {self._step or 'none'!r}"
             self._check(held, "CRN-12", what, Oracle.MOTION)
+
+    def _stands(self, role: str, before: Body, body: Body) -> None:
+        """ORD-16: with the job that is done its machine is not at that job any more."""
+        act = self._orders.get(body.get("job", 0), {"act": ""})["act"]
+        news = any(body.get(key) != before.get(key) for key in ("job", "job_state"))
+        if act in UNDER_WAY and news and body.get("job_state") == "done":
+            says = body["mode" if role == "crane" else "state"]
+            what = f"job {body['job']}, the {act}, is 'done' and the {role} is still {says!r}"
+            self._check(says not in UNDER_WAY[act], "ORD-16", what)
 
     def _ended(self, role: str, body: Body) -> None:
         """ORD-16: 'done' is said where what was asked is so."""

@@ -18,6 +18,7 @@ from conformance.oracle.attribution import Attribution
 from conformance.oracle.disturbances import Damaged, Disturbances, played_ms
 from conformance.oracle.fences import Fences
 from conformance.oracle.finding import Finding, Oracle, oracle_of
+from conformance.oracle.job_times import JobTimes
 from conformance.oracle.known_node import KnownNode
 from conformance.oracle.link_log import Log, Message
 from conformance.oracle.message_rules import ROLE_OF, MessageRules
@@ -25,7 +26,6 @@ from conformance.oracle.motion import Motion
 from conformance.oracle.node_state import NodeState
 from conformance.oracle.order_checks import Arrived, Judged
 from conformance.oracle.order_reading import LOOKED_BACK_MS, OrderReading, Stalled
-from conformance.oracle.start_limit import StartLimit
 from conformance.oracle.state_set import StateSet
 from conformance.oracle.timing import Timing
 from conformance.oracle.uptime_settings import UptimeSettings
@@ -89,7 +89,7 @@ class NodeJudge:
         self._reading = OrderReading(self._node, self._everyone, rate, self._timing, stalled)
         self._motion = Motion(self.tell, self.judged)
         self._fences = Fences(self.tell, self.judged)
-        self._limit = StartLimit(self.tell, self.judged)
+        self._times = JobTimes(self._node, self.tell, self.judged)
         self._attribution = Attribution()
         self._begin()
         self._read = 0
@@ -117,7 +117,7 @@ class NodeJudge:
         self._reading.forget()
         self._steady_ms = 0.0
         self._attribution.forget()
-        for part in (self.rules, self._motion, self._fences, self._limit):
+        for part in (self.rules, self._motion, self._fences, self._times):
             part.new_boot()
         self._timing.set_anew()
 
@@ -225,7 +225,7 @@ class NodeJudge:
 
     def _reports_lost(self) -> None:
         self._fences.reconnected()
-        self._limit.reconnected()
+        self._times.reconnected()
 
     def settle(self, before_ms: float) -> None:
         """What came before an instant, heard or not, has been handled by now or never will be."""
@@ -310,9 +310,9 @@ class NodeJudge:
         self.rules.came(body)
         if act == "set-uptime":
             self._settings.came(body, message.at_ms)
-            self._limit.uptime_set()
+            self._times.uptime_set()
         elif "deadline" in body:
-            self._limit.came(body["id"], body["deadline"])
+            self._times.came(body["id"], body["deadline"])
         elif act == "stimulus":
             self._steady_ms = max(self._steady_ms, message.at_ms + played_ms(body))
 
@@ -352,7 +352,7 @@ class NodeJudge:
             self._motion.said(body, message.number)
             self._motion.look(self._set.states, by_hand=self._by_hand)
         self._attribution.said(message)
-        self._limit.said(message, ROLE_OF)
+        self._times.said(message, ROLE_OF)
         self._fences.said(message)
 
     def _opens(self, message: Message) -> None:
@@ -379,7 +379,7 @@ class NodeJudge:
             what = f"the node restarted by itself, reset cause {cause!r}"
             self.tell("MSG-05", what, Oracle.RESTART, message.number)
         self.rules.new_boot()
-        for part in (self._motion, self._fences, self._limit):
+        for part in (self._motion, self._fences, self._times):
             part.new_boot()
         self._timing.set_anew()
         self._timing.begins(self._topics, body.get("uptime", 0))

@@ -38,7 +38,8 @@ class Reset:
         before = max((seen.number for seen in self._tap.evidence), default=0)
         self._cycle()
         if self._tap.wait_for(_connects, self._within_s, before) is None:
-            raise Unclear(f"the board did not connect within {self._within_s:g} s of its reset")
+            asked = "was its power taken away and given back?"
+            raise Unclear(f"the board did not connect within {self._within_s:g} s of its reset: {asked}")
 
 
 def _connects(seen: LinkPacket) -> bool:
@@ -81,8 +82,9 @@ def request(tell: Callable[[str], None], node: str, within_s: float = PERSON_SEC
     """What asks a person for it. Nothing has to be typed: the board's CONNECT is the answer."""
 
     def cycle() -> None:
-        tell(
+        wanted = (
             f"Take the power of {node!r} away and give it back now (within {within_s:g} s; nothing to type)."
         )
+        tell(f"{wanted} A program: end it and start it again.")
 
     return cycle

@@ -212,4 +212,4 @@ class Jobs:
         """A report that follows the last without a gap: the one that is missing was never sent."""
         for breach in [one for one in self._overdue if one.node == heard.node]:
             self._overdue.remove(breach)
-            yield replace(breach, note=heard.lost)
+            yield replace(breach, note=breach.note or heard.lost)

@@ -14,6 +14,7 @@ from conformance.commands import main
 from conformance.commands.explain.command import entry_page, explain
 from conformance.commands.explain.entries import entries, every_entry
 from conformance.suite.case import all_cases
+from conformance.tester.walk.walk_case import ID as WALK
 from protocol.specification import specification
 
 NARROW = 79
@@ -40,6 +41,7 @@ def test_everything_that_a_report_names_is_explained() -> None:
     names = [
         *known.requirements,
         *all_cases(),
+        WALK,
         *known.messages,
         *known.words("reason"),
         *known.words("fault_code"),

@@ -264,7 +264,7 @@ def test_a_run_that_is_done_is_where_it_was_to(to: str, place: str, state: str, 
     node.shuttle(state="moving", job=4, job_state="running")
     after = {"state": state, "stop": 5 if state == "at-place" else 4, "place": place, "job": 4}
     assert node.shuttle(job_state="done", **after) == (["ORD-16"] if told else [])
-    assert node.counted["ORD-16"] == (state == "at-place")
+    assert node.counted["ORD-16"] == 1 + (state == "at-place")  # It stands, and where it was sent to.
     assert node.shuttle(job_state="done", **after) == [], "it is told where it ends"
 
 

@@ -9,6 +9,7 @@ from typing import Any
 from conformance.publish.site.made.site_fields import PARTS, site_fields
 from conformance.suite.case import Case, all_cases
 from conformance.suite.traceability import table
+from conformance.tester.walk.walk_case import walk_case
 from protocol.specification import Figure, Requirement, Specification, specification
 
 WORDS = {
@@ -71,6 +72,7 @@ def every_entry() -> Iterator[Entry]:
     known = specification()
     yield from (_requirement(row.requirement, row.cases) for row in table())
     yield from map(_case, all_cases().values())
+    yield _case(walk_case())
     yield from _messages(known)
     yield from _words(known)
     yield from _states(known)
