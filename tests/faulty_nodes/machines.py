@@ -89,6 +89,13 @@ class BerthWaitsTwoSecondsLonger(Controller):
             super().__init__(host, replace(site, end_timeout_ms=site.end_timeout_ms + 2000), motor, levels)
 
 
+@faulty("BER-05", "berth-end-missed")
+class BerthForgetsItsTimeOutAtAHold(Controller):
+    class berth_class(Berth):  # noqa: N801
+        def resume(self, now_ms: int) -> None:
+            super().resume(now_ms + 3_600_000)
+
+
 @faulty("BER-08", "berth-bounce")
 class BerthDoesNotDebounce(Controller):
     class berth_class(Berth):  # noqa: N801
