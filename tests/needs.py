@@ -16,6 +16,7 @@ PACKAGES = {
     "clang": "clang",
     "g++": "g++",
     "gcc": "gcc",
+    "mosquitto_pub": "mosquitto-clients",
     "openssl": "openssl",
 }
 
