@@ -236,7 +236,7 @@ def deciding(budget: Budget) -> tuple[set[str], int]:
     return found, states
 
 
-def kill(rule: Rule, budget: Budget, usual: int = MOST) -> Kill:
+def kill(rule: Rule, budget: Budget, usual: int) -> Kill:
     """Take the rule away and explore until it shows; `usual` is how many states there are with the rule.
 
     Without it there may be no end to them, as where an order is refused for ever: what has not agreed in several times

@@ -18,7 +18,8 @@ from reference_node.supervisor.supervisor import Supervisor
 from tests.proof import long_run
 from tests.proof.budgets import small
 from tests.proof.document import PAGE, bounds, written
-from tests.proof.kill_list import BUDGETS, TOLD, kill, known, rules
+from tests.proof.engine.explore import Exploration
+from tests.proof.kill_list import BUDGETS, MOST, TOLD, kill, known, rules
 from tests.proof.run import explore, recorded
 from tests.proof.walks import met
 from tests.proof.yard.budget import DISTURBANCES, Budget
@@ -162,4 +163,5 @@ def test_a_rule_that_is_taken_away_is_found_again(name: str) -> None:
     """A sample; all of them are `make prove ARGS=--kill`."""
     rule = next(rule for rule in rules() if rule.name == name)
     budget = next(budget for budget in BUDGETS if budget.name == known()[name]["budget"])
-    assert kill(rule, budget).what == known()[name]["what"]
+    usual = Exploration(Yard(budget), most=MOST).run().states
+    assert kill(rule, budget, usual).what == known()[name]["what"]
