@@ -10,6 +10,7 @@ from conformance.oracle.link_log import Message, Trace
 from conformance.suite.bench import Bench
 from conformance.suite.stalls import SLACK, StoodStill
 from conformance.suite.verdict import Broken, NoOccasion, Unclear
+from conformance.suite.wording import in_words
 from protocol.specification import Specification, specification
 from protocol.validation import read_message
 
@@ -75,7 +76,7 @@ class Demands:
         self.judged[requirement] += 1
         if holds:
             return
-        broken = Broken(requirement, expected, str(seen), at.number if at else None)
+        broken = Broken(requirement, expected, in_words(seen), at.number if at else None)
         if self.spec.requirements[requirement].level == "MUST":
             raise broken
         self.warnings.append(broken)

@@ -18,6 +18,7 @@ from conformance.suite.case import Body as CaseBody
 from conformance.suite.case import Condition, case
 from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Unclear
+from conformance.suite.wording import in_words
 from conformance.suite.yard_bench import YardBench
 from protocol.participant import Publication
 from protocol.site import NodeSite, Site
@@ -295,7 +296,7 @@ class SupervisorFixture(Fixture):
             within_ms,
             since,
         )
-        self.need(found is not None, f"{node} never said {dict(wanted)}")
+        self.need(found is not None, f"{node} never said {in_words(wanted)}")
         assert found is not None
         return found
 

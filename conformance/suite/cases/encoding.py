@@ -21,6 +21,7 @@ from conformance.suite.unreadable_orders import (
     spoilt_acts,
     with_strange_field,
 )
+from conformance.suite.wording import in_words
 from protocol.site import Encoding, NodeSite, Site
 
 FLOOD_MS, FLOOD_GAP_MS = 3000, 100
@@ -126,7 +127,9 @@ def encoding_topics(fixture: Fixture) -> None:
     names = {*fixture.state_topics, "job-report"}
     for message in fixture.log.sent():
         fixture.check(message.topic.startswith(own), "ENC-13", f"topics under {own}", message.topic, message)
-        fixture.check(message.name in names, "ENC-13", f"one of {sorted(names)}", message.topic, message)
+        fixture.check(
+            message.name in names, "ENC-13", f"one of {in_words(sorted(names))}", message.topic, message
+        )
 
 
 # ---------------------------------------------------------------- what the node reads

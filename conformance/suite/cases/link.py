@@ -5,6 +5,7 @@ from __future__ import annotations
 from conformance.oracle.link_log import Trace
 from conformance.suite.case import case
 from conformance.suite.fixture import Fixture
+from conformance.suite.wording import in_words
 from protocol.topics import Topic
 from protocol.wire.packet import Connect, Disconnect, Publish, Subscribe
 
@@ -123,7 +124,11 @@ def link_subscribes(fixture: Fixture) -> None:
         strange = {one for one in filters - wanted if _takes_orders(one)}
         trace = next(t for t in fixture.log.traces if t.connection == connection)
         fixture.check(
-            wanted <= filters, "LNK-05", f"subscriptions to {sorted(wanted)}", sorted(filters), trace
+            wanted <= filters,
+            "LNK-05",
+            f"subscriptions to {in_words(sorted(wanted))}",
+            sorted(filters),
+            trace,
         )
         fixture.check(not strange, "LNK-05", "no other job-order topic", sorted(strange), trace)
 

@@ -11,6 +11,7 @@ from conformance.suite.exchange import Answer
 from conformance.suite.fixture import Fixture
 from conformance.suite.jobs import complete, is_over
 from conformance.suite.preamble import fault_count, fit, start
+from conformance.suite.wording import in_words
 
 CUTS = 2
 KEPT = ("held", "holds", "job", "job_state", "arrival", "stop", "place", "load")
@@ -65,7 +66,7 @@ def _says_by_itself(fixture: Fixture, since: int, behind: Message, fields: Mappi
         since,
     )
     limit = fixture.limit_ms("answer")
-    expected = f"a state that says {dict(fields)} by itself within {limit:.0f} ms"
+    expected = f"a state that says {in_words(fields)} by itself within {limit:.0f} ms"
     fixture.check(told is not None, "MSG-01", expected, "none", told)
     assert told is not None
     span = behind.at_ms, max(behind.at_ms, told.at_ms)

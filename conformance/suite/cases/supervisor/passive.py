@@ -12,6 +12,7 @@ from conformance.suite.cases.supervisor.start import asked_first
 from conformance.suite.cases.supervisor.work import clear_of_cranes, held_for_a_person, names_what_stands
 from conformance.suite.message_flaws import flaws
 from conformance.suite.supervisor_fixture import CROSSING_MS, SupervisorFixture, supervised
+from conformance.suite.wording import in_words
 from protocol.counting import CLAIM_SPREAD, CLAIM_STEP, uptime_difference
 from protocol.site import PlaceKind
 
@@ -98,7 +99,7 @@ def supervisor_ids(fixture: SupervisorFixture) -> None:
         else:
             same = first.body == order.body
             fixture.check(
-                same, "SUP-04", f"id {id_} for {dict(first.body)} only", dict(order.body), order.message
+                same, "SUP-04", f"id {id_} for {in_words(first.body)} only", dict(order.body), order.message
             )
 
 
@@ -126,7 +127,9 @@ def supervisor_tokens(fixture: SupervisorFixture) -> None:
             fixture.check(spread >= CLOSE, "SUP-06", "32 random bits in each token", list(row), seen[row[-1]])
     fixture.need(len(seen) >= ENOUGH, "too few asks were seen to tell whether their tokens are random")
     halves = len({token >> 16 for token in seen}), len({token & 0xFFFF for token in seen})
-    fixture.check(min(halves) > 1, "SUP-06", "32 random bits", f"halves that stay: {sorted(seen)[:3]}")
+    fixture.check(
+        min(halves) > 1, "SUP-06", "32 random bits", f"halves that stay: {in_words(sorted(seen)[:3])}"
+    )
 
 
 def _need_started(fixture: SupervisorFixture, *acts: str) -> None:

@@ -26,6 +26,7 @@ from conformance.suite.supervisor_fixture import (
     supervised,
 )
 from conformance.suite.verdict import Broken
+from conformance.suite.wording import in_words
 from protocol.site import Encoding, NodeSite, Site
 
 LOST_TIMES = 2
@@ -138,7 +139,7 @@ def sent_again(fixture: SupervisorFixture, node: str, act: str, body: Any, numbe
         "SUP-05", f"a repeat after {limits}", f"after {gap:.0f} ms", again,
     )  # fmt: skip
     same = again.body["token"] != before.body["token"] if act == "ask" else again.body == body
-    expected = "another token" if act == "ask" else f"the same {act}, {dict(body)}"
+    expected = "another token" if act == "ask" else f"the same {act}, {in_words(body)}"
     fixture.check(same, "SUP-05", expected, dict(again.body), again)
 
 

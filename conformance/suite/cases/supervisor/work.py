@@ -13,6 +13,7 @@ from conformance.peers.yard import Incident
 from conformance.suite.cases.supervisor.boxes import UNSURE, nothing_for
 from conformance.suite.cases.supervisor.start import still_repeated
 from conformance.suite.supervisor_fixture import QUIET_MS, WORK_MS, SupervisorFixture, supervised
+from conformance.suite.wording import in_words
 from protocol.site import PlaceKind
 
 JOB_MS, SHORT_MS = 7_000, 600
@@ -302,7 +303,7 @@ def names_what_stands(fixture: SupervisorFixture, order: JudgedOrder, name: str)
     words = words if track else {"stop": "stop", "shuttle_boot": "boot"}
     expected = {key: told[field] for key, field in words.items()}
     named = {key: order.body.get(key) for key in words}
-    fixture.check(named == expected, "SUP-13", str(expected), named, order.message)
+    fixture.check(named == expected, "SUP-13", in_words(expected), named, order.message)
 
 
 @supervised("SUP-19", after=("supervisor-works",))

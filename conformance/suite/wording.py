@@ -1,0 +1,28 @@
+"""What was seen, in words that a person reads: no brackets and quotes of a programming language."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+
+
+def in_words(seen: object) -> str:
+    """A value as text: `act 'home', state 'refused'` for a body, `1, 2` for several, 'nothing' for none."""
+    match seen:
+        case str():
+            return seen
+        case None:
+            return "nothing"
+        case Mapping():
+            return ", ".join(f"{key} {_part(value)}" for key, value in seen.items()) or "nothing"
+        case Collection():
+            return ", ".join(map(_part, seen)) or "none"
+        case _:
+            return str(seen)
+
+
+def _part(value: object) -> str:
+    """One value among others: text in quotes, several in parentheses."""
+    if isinstance(value, str):
+        return f"'{value}'"
+    told = in_words(value)
+    return f"({told})" if isinstance(value, Collection) else told
