@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
 
 from conformance.oracle.finding import Oracle
 from conformance.oracle.link_log import Message
+from conformance.oracle.start_limit import Tell
 from protocol.counting import uptime_difference
 
 OWN_CLOCK = 0.95
 """What a node times by one of its clocks and says by another may be so much less."""
-Tell = Callable[[str, str, Oracle, int], None]
 
 
 class LeavingTime:

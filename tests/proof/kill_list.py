@@ -273,6 +273,9 @@ def again(only: str) -> int:
     budgets, by_name = {one.name: one for one in BUDGETS}, {rule.name: rule for rule in rules()}
     usual: dict[str, int] = {}
     found, lived = known(), []
+    if not any(row["budget"] in budgets and only in name for name, row in found.items()):
+        print(f"no known kill has {only!r} in its name: nothing was tried")
+        return 1
     for name, row in found.items():
         if row["budget"] not in budgets or only not in name:
             continue

@@ -120,20 +120,24 @@ def at_the_next_claim(befalls: Callable[[SimulatedNode, Any], None]) -> Callable
 
 def ordered_unowned(fixture: SupervisorFixture, name: str, told: Message) -> list[Message]:
     """Orders to a node after `told`, while it is not owned, that may not be sent to it: all but ask, claim and hold."""
-    topic = fixture.topic(name)
-    fixture.wait_for(
-        lambda m: m.from_node and m.topic == topic and _act(m) not in BEFORE_OWNED,
-        fixture.stretched(QUIET_MS),
-        told.number,
-    )
-    return [
-        order.message
-        for order in fixture.orders()
-        if order.node == name
-        and order.message.number > told.number
-        and not order.known.owned
-        and order.act not in BEFORE_OWNED
-    ]
+    topic, end_ms, seen = fixture.topic(name), fixture.bench.now_ms + fixture.stretched(QUIET_MS), told.number
+    while True:  # What goes out once it is owned again ends nothing: the rest of the time is watched too.
+        suspect = fixture.wait_for(
+            lambda m: m.from_node and m.topic == topic and _act(m) not in BEFORE_OWNED,
+            max(0.0, end_ms - fixture.bench.now_ms),
+            seen,
+        )
+        wrong = [
+            order.message
+            for order in fixture.orders()
+            if order.node == name
+            and order.message.number > told.number
+            and not order.known.owned
+            and order.act not in BEFORE_OWNED
+        ]
+        if wrong or suspect is None:
+            return wrong
+        seen = suspect.number
 
 
 @supervised("SUP-02", after=("supervisor-works",))

@@ -11,7 +11,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from conformance.oracle.link_log import Message
 from conformance.peers.node import SimulatedNode
 from conformance.suite.cases.supervisor.claim import at_the_next_claim, claim_lost, outrun, replaced_at
 from conformance.suite.cases.supervisor.silence import late_words_undo_nothing
@@ -41,7 +40,7 @@ def supervisor_works_after_trouble(fixture: SupervisorFixture) -> None:
         fixture.await_order(crane, "claim", after=fixture.log.end)
     fixture.yard.disturb(route.berth, SimulatedNode.hold)
     fixture.yard.disturb(crane, _restarted)
-    _refused(fixture, "home")
+    _home_refused(fixture)
     _homes_late(fixture, crane)
     first = fixture.await_order(crane, "transfer")
     for number in range(LOST_TIMES):
@@ -65,7 +64,7 @@ def supervisor_claims_after_trouble(fixture: SupervisorFixture) -> None:
     """
     route = fixture.route
     fixture.begin({route.first: _unhomed_and_busy}, replace(fixture.brief, answers=True))
-    _refused(fixture, "home")
+    _home_refused(fixture)
     fixture.yard.disturb(route.shuttle, _outrun_once_restarted)
     claim_lost(fixture, route.shuttle)
 
@@ -111,10 +110,11 @@ def _losing(**times: int) -> Any:
     return hears
 
 
-def _refused(fixture: SupervisorFixture, act: str) -> Message:
+def _home_refused(fixture: SupervisorFixture) -> None:
+    """Wait until the first crane has refused to home."""
     crane = fixture.route.first
-    order = fixture.await_order(crane, act)
-    return fixture.await_word(crane, "job-report", {"id": order.body["id"], "state": "refused"})
+    order = fixture.await_order(crane, "home")
+    fixture.await_word(crane, "job-report", {"id": order.body["id"], "state": "refused"})
 
 
 def _restarted(node: SimulatedNode, now_ms: int) -> Sequence[Publication]:
