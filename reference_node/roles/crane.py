@@ -57,12 +57,8 @@ class Crane(Role):
 
     @property
     def load(self) -> str:
-        """What the spreader holds, as far as the crane knows; after a fault only once its sensor has settled."""
-        return "unsure" if self.state == "faulted" and self._feels_a_change else self._load
-
-    @property
-    def _feels_a_change(self) -> bool:
-        return self._crane.load_sensor and self.lines["load"].due_us is not None
+        """What the spreader holds, as far as the crane knows."""
+        return self._load
 
     @property
     def moving(self) -> bool:
@@ -292,8 +288,15 @@ class Crane(Role):
     def _settle_sensors(self, now_ms: int) -> bool:
         settled = [line.settle(now_ms * 1000) is not None for line in self.lines.values()]
         if self._crane.load_sensor:
-            self._load = self._felt()
+            self._feel_load()
         return any(settled)
+
+    def _feel_load(self) -> None:
+        """After a fault nobody knows the load until its sensor has settled; that the fault is reset tells nothing."""
+        if self.lines["load"].due_us is None:
+            self._load = self._felt()
+        elif self.state == "faulted":
+            self._load = "unsure"
 
     def _follow_hand(self) -> bool:
         """Moved by hand from the switch on, once no job is open; after it no position means anything [CRN-11]."""
@@ -382,6 +385,8 @@ class Crane(Role):
         half = bool(self._legs) and self._legs[0].step in ("grip", "release") and not self._crane.load_sensor
         self._stop()
         super().halt(now_ms)
+        if self._crane.load_sensor:
+            self._feel_load()
         if half:
             self._load = "unsure"
             self.host.warn("load-unsure")  # CRN-09

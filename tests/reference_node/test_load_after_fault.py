@@ -32,3 +32,18 @@ def test_once_it_has_settled_it_is_told() -> None:
     yard.run(10)
     status = yard.state("north", "crane-status")
     assert (status["mode"], status["load"]) == ("faulted", "box")
+
+
+def test_that_the_fault_is_reset_settles_no_load() -> None:
+    """A person who answers within the debounce has not seen more than the sensor."""
+    yard = gripping()
+    yard.machines["north"].cut_power()
+    yard.run(0)
+    yard.machines["north"].restore_power()
+    yard.order("north", "reset-fault", faults=1)
+    yard.run(0)
+    status = yard.state("north", "crane-status")
+    assert (status["mode"], status["load"]) == ("unhomed", "unsure")
+    yard.run(10)
+    status = yard.state("north", "crane-status")
+    assert (status["mode"], status["load"]) == ("unhomed", "box")

@@ -180,6 +180,8 @@ class Disturbances(People):
             return
         for number in self._working(state):
             for asked in self.supervisors[number].states[state.supervisors[number]].asked:
+                if not self._can_be_looked_at(state, asked):
+                    continue
                 found = self._answer(state, asked)
                 yield (
                     f"a person sees {found} and says nothing yet",

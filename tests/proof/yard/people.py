@@ -26,6 +26,13 @@ class People(Participants):
                 return (world.stand_of(asked.node) or shuttle.stops[0],)
         return ()
 
+    def _can_be_looked_at(self, state: State, asked: Asked) -> bool:
+        """Whether somebody has had the time to look: a debounce is over before anybody has."""
+        if asked.node not in self.node_names:
+            return True
+        number = self.node_names.index(asked.node)
+        return self.nodes[number].states[state.nodes[number]].settled
+
     def _after_looking(self, state: State, asked: Asked) -> State:
         """A person fixes what is jammed, gives power back, pushes a shuttle to a stop, takes a train off its track."""
         world: World = self.worlds.all[state.world]

@@ -137,6 +137,8 @@ class Yard(Disturbances):
         if quiet:
             yield f"{name} repeats", self._supervisor(state, number, ("tick", PAUSE_MS)), False
         for asked in known.asked:
+            if not self._can_be_looked_at(state, asked):
+                continue
             found = self._answer(state, asked)
             yield (
                 f"a person answers {name}: {asked.about} of {asked.place or asked.node or 'all'}: {found}",

@@ -58,11 +58,19 @@ static uint8_t yw_felt(void)
     return yw_is_closed(YW_AXES) ? YW_LOAD_BOX : YW_LOAD_NONE;
 }
 
-/* After a fault only once its sensor has settled. */
+/* After a fault nobody knows the load until its sensor has settled; that the fault is reset tells nothing. */
+static void yw_feel_load(void)
+{
+    if (!yw_is_unsettled(YW_AXES)) {
+        yw_crane.load = yw_felt();
+    } else if (yw_state == YW_CRANE_STATUS_MODE_FAULTED) {
+        yw_crane.load = YW_LOAD_UNSURE;
+    }
+}
+
 static uint8_t yw_role_load(void)
 {
-    bool unsure = YW_LOAD_SENSOR && yw_state == YW_CRANE_STATUS_MODE_FAULTED && yw_is_unsettled(YW_AXES);
-    return unsure ? YW_LOAD_UNSURE : yw_crane.load;
+    return yw_crane.load;
 }
 
 static YW_APART bool yw_moving(void)
@@ -255,6 +263,9 @@ static void yw_role_halt(void)
     yw_crane.braking = false;
     yw_brake_all();
     yw_fire(YW_EVENT_HALT, true);
+    if (YW_LOAD_SENSOR) {
+        yw_feel_load();
+    }
     if (half) {
         yw_crane.load = YW_LOAD_UNSURE;
         yw_warn(YW_FAULT_CODE_LOAD_UNSURE);
@@ -303,7 +314,7 @@ static bool yw_role_tick(void)
         yw_set_spreader(yw_crane.closing ? YW_CRANE_STATUS_SPREADER_CLOSED : YW_CRANE_STATUS_SPREADER_OPEN);
     }
     if (YW_LOAD_SENSOR) {
-        yw_crane.load = yw_felt();
+        yw_feel_load();
     }
     if (yw_follow_hand()) {
         return true;

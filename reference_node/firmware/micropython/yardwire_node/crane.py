@@ -63,10 +63,15 @@ class Crane:
     def _felt(self) -> str:
         return "box" if self.inputs.is_closed("load") else "none"
 
+    def _feel_load(self) -> None:
+        """After a fault nobody knows the load until its sensor has settled; that the fault is reset tells nothing."""
+        if not self.inputs.is_unsettled("load"):
+            self._load = self._felt()
+        elif self._node.machine.state == "faulted":
+            self._load = "unsure"
+
     def load(self) -> str:
-        """What the spreader holds; after a fault only once its sensor has settled."""
-        if self._has_sensor and self._node.machine.state == "faulted" and self.inputs.is_unsettled("load"):
-            return "unsure"
+        """What the spreader holds, as far as the crane knows."""
         return self._load
 
     def is_moving(self) -> bool:
@@ -315,6 +320,8 @@ class Crane:
         self._braking = False
         self._brake_all()
         self._node.machine.fire("halt")
+        if self._has_sensor:
+            self._feel_load()
         if half:
             self._load = "unsure"
             self._node.faults.warn("load-unsure")
@@ -366,7 +373,7 @@ class Crane:
         if self._spreader == "moving" and node.now_ms - self._grip_ms >= GRIP_MS:
             self._set_spreader("closed" if self._closing else "open")
         if self._has_sensor:
-            self._load = self._felt()
+            self._feel_load()
         self.inputs.changed.clear()
         if self._follow_hand():
             return True
