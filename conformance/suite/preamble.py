@@ -16,6 +16,8 @@ from protocol.specification import FINAL, OPEN
 POWER_NOTICED_MS = 1000
 TRIES = 3
 """Jobs that are started until one is still open when an order about it comes."""
+HELD_MS = 1_000
+"""How long a job is held before it is resumed."""
 HELD_WITHIN_MS = 300
 """How long the end of a run that is stopped waits for the node's word that it holds."""
 
@@ -115,6 +117,15 @@ def told_count(fixture: Fixture, answer: Answer, message: str, name: str) -> int
     count = answer.body(message).get(name)
     fixture.need(count is not None, f"the node does not tell {name!r} in {message}")
     return int(count or 0)
+
+
+def held_for_a_while(fixture: Fixture) -> int:
+    """Hold the node for a second and resume it; after how many ms it goes on."""
+    began = fixture.bench.now_ms
+    fixture.send({"act": "hold"})
+    fixture.watch(HELD_MS)
+    fixture.answer_to("resume", holds=fixture.ask().role_state["holds"])
+    return round(fixture.bench.now_ms - began)
 
 
 def reset_faults(fixture: Fixture, **found: Any) -> Message:

@@ -218,6 +218,14 @@ class ShuttleRunsToUnknownPlaces(Controller):
             super().start(now_ms)
 
 
+@faulty("HLD-05", "hold-keeps-time-out", node="north")
+class CraneForgetsItsTimeOutAtAHold(Controller):
+    class crane_class(Crane):  # noqa: N801
+        def resume(self, now_ms: int) -> None:
+            super().resume(now_ms)
+            self._timeout_ms = None
+
+
 @faulty("SHT-04", "shuttle-stop-missed", node="ferry")
 class ShuttleWaitsTwoSecondsLonger(Controller):
     class shuttle_class(Shuttle):  # noqa: N801

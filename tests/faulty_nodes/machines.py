@@ -96,6 +96,33 @@ class BerthForgetsItsTimeOutAtAHold(Controller):
             super().resume(now_ms + 3_600_000)
 
 
+@faulty("BER-05", "berth-not-armed")
+class BerthWaitsForeverToBeArmedAfterAHold(Controller):
+    class berth_class(Berth):  # noqa: N801
+        def resume(self, now_ms: int) -> None:
+            super().resume(now_ms + (3_600_000 if self.state == "admitting" else 0))
+
+
+@faulty("HLD-05", "hold-keeps-time-out")
+class BerthWaitsForeverForATrainToLeaveAfterAHold(Controller):
+    class berth_class(Berth):  # noqa: N801
+        def resume(self, now_ms: int) -> None:
+            super().resume(now_ms + (3_600_000 if self.state == "leaving" else 0))
+
+
+@faulty("BER-02", "berth-departs")
+class BerthTimesATrainFromItsFirstPulse(Controller):
+    class berth_class(Berth):  # noqa: N801
+        def _leave(self, now_ms: int, *, sensed: bool) -> bool:
+            return super()._leave(now_ms, sensed=sensed and not self._saw_it_move)
+
+
+@faulty("FLT-06", "faults-halt")
+class ClearsAPowerLossThatLasts(Controller):
+    def may_clear(self, code: str) -> bool:
+        return code != "load-unsure"
+
+
 @faulty("BER-08", "berth-bounce")
 class BerthDoesNotDebounce(Controller):
     class berth_class(Berth):  # noqa: N801
@@ -137,6 +164,13 @@ class TakesAHoldForAnExcuse(Controller):
     class berth_class(Berth):  # noqa: N801
         def was_pushed(self, changed: Sequence[str], now_ms: int, requirement: str) -> bool:
             return not self.host.held and super().was_pushed(changed, now_ms, requirement)
+
+
+@faulty("HLD-05", "hold-keeps-time-out", node="ferry")
+class ShuttleForgetsItsTimeOutAtAHold(Controller):
+    class shuttle_class(Shuttle):  # noqa: N801
+        def resume(self, now_ms: int) -> None:
+            super().resume(now_ms + 3_600_000)
 
 
 @faulty("SHT-07", "shuttle-pushed", node="ferry")

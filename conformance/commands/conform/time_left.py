@@ -36,6 +36,7 @@ LONG_S: Mapping[str, Mapping[str, float]] = {
         "crane-pick-missed": 2.8,
         "crane-table": 3.1,
         "crane-transfer": 5.6,
+        "hold-keeps-time-out": 61.2,
         "hold-stops-crane": 3.3,
     },
     "berth": {
@@ -53,6 +54,7 @@ LONG_S: Mapping[str, Mapping[str, float]] = {
         "claim-keeps-job": 6.3,
         "faults-warn-keeps-job": 3.2,
         "hold-keeps-job": 6.3,
+        "hold-keeps-time-out": 34.3,
         "link-keeps-state": 7.9,
         "orders-busy": 6.3,
         "orders-cancel-done": 6.3,
@@ -64,6 +66,7 @@ LONG_S: Mapping[str, Mapping[str, float]] = {
     },
     "shuttle": {
         "bench-job-across-wrap": 1.1,
+        "hold-keeps-time-out": 21.1,
         "shuttle-pushed": 8.8,
         "shuttle-stop-missed": 20.3,
     },

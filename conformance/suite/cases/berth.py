@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
+from conformance.oracle.leaving_time import OWN_CLOCK
 from conformance.oracle.link_log import Message
 from conformance.suite.case import case
 from conformance.suite.exchange import Answer, SentOrder
 from conformance.suite.fixture import Fixture, Inputs
 from conformance.suite.jobs import complete, done, running
 from conformance.suite.machine_states import first_states, is_pushed, settles, walk_of_states
-from conformance.suite.preamble import berth_at_rest, berth_empty, berth_lost, reset_faults, told_count
+from conformance.suite.preamble import (
+    berth_at_rest,
+    berth_empty,
+    berth_lost,
+    held_for_a_while,
+    reset_faults,
+    told_count,
+)
 from conformance.suite.verdict import Broken
 from protocol.site import BerthSite
 
 BERTH = ("berth",)
-HELD_MS = 1_000
 
 
 def _site(fixture: Fixture) -> BerthSite:
@@ -216,26 +223,45 @@ def berth_counts_arrivals(fixture: Fixture) -> None:
 def berth_departs(fixture: Fixture) -> None:
     """A depart ends 'done' when the train has gone, and the berth is then 'empty'.
 
-    Brings a train to rest and lets it go.
+    Brings a train to rest and lets it go. On the bench both sensors change, and the end sensor again after half of
+    `clear_ms` of the site file: the train has gone when neither has changed for `clear_ms` since the last time.
     """
     berth_at_rest(fixture)
     sent = fixture.order("depart")
-    final = complete(fixture, sent)
+    if fixture.on_bench:
+        began = running(fixture, sent).at_ms
+        fixture.stimulate(*pulses(fixture, 1, "arming"), *pulses(fixture, 1))
+        fixture.watch(_site(fixture).clear_ms / 2)
+        last = pulses(fixture, 1)
+        changed_ms = fixture.bench.now_ms + sum(delay for _, _, delay in last)
+        fixture.stimulate(*last)
+        final = complete(fixture, sent, cues=())
+        clear_ms, seen_ms = _site(fixture).clear_ms, final.at_ms - changed_ms
+        fixture.in_time(
+            seen_ms >= clear_ms * OWN_CLOCK, (began, final.at_ms), "BER-02",
+            f"no sensor changes for {clear_ms} ms before the train has gone", f"after {max(0, seen_ms):.0f} ms", final,
+        )  # fmt: skip
+    else:
+        final = complete(fixture, sent)
     fixture.check(final.body["state"] == "done", "ORD-16", "depart 'done'", dict(final.body), final)
     answer = fixture.ask()
     fixture.equal(_state(answer), "empty", "ORD-16", "'empty'", answer.report)
 
 
-@case("BER-05", "FLT-02", after=("berth-arrival",), roles=BERTH, moves=True, mode="bench")
+@case(
+    "BER-05", "FLT-02", "HLD-05", after=("berth-arrival", "hold-ends"), roles=BERTH, moves=True, mode="bench"
+)
 def berth_not_armed(fixture: Fixture) -> None:
-    """A berth whose arming sensor does not fire in time is 'lost' with 'not-armed'.
+    """A berth whose arming sensor does not fire in time is 'lost' with 'not-armed', held meanwhile or not.
 
-    Admits a train, plays end pulses only and waits for the arming time-out of the site file.
+    Admits a train, holds the berth for a second and resumes it, plays end pulses only and waits for the arming
+    time-out of the site file.
     """
     berth_empty(fixture)
     sent = _admit(fixture)
+    held_ms = held_for_a_while(fixture)
     fixture.stimulate(*pulses(fixture, 2))
-    _lost_with(fixture, sent, "not-armed", _site(fixture).arming_timeout_ms)
+    _lost_with(fixture, sent, "not-armed", _site(fixture).arming_timeout_ms + held_ms)
 
 
 @case(
@@ -250,11 +276,7 @@ def berth_end_missed(fixture: Fixture) -> None:
     berth_empty(fixture)
     sent = _admit(fixture)
     _arm(fixture, sent)
-    began = fixture.bench.now_ms
-    fixture.send({"act": "hold"})
-    fixture.watch(HELD_MS)
-    fixture.answer_to("resume", holds=fixture.ask().role_state["holds"])
-    held_ms = round(fixture.bench.now_ms - began)
+    held_ms = held_for_a_while(fixture)
     _lost_with(fixture, sent, "end-missed", _site(fixture).end_timeout_ms + held_ms)
 
 

@@ -57,6 +57,7 @@ def faults_halt(fixture: Fixture) -> None:
     the fault count goes up by one, and the position is no longer known. Giving the power back starts
     nothing. A node need not notice that its motors have no power; one that does not is left to its own time-out,
     which fails the job and is counted too. A repeat of the job that failed is answered 'failed' and moves nothing.
+    A reset-fault before the power is back leaves 'power-lost' active.
     """
     before = fit(fixture)
     sent = start(fixture)
@@ -73,7 +74,12 @@ def faults_halt(fixture: Fixture) -> None:
     if noticed:
         _unknown(fixture)
     repeats_what_ended(fixture, sent, "failed")
+    if noticed:
+        reset_faults(fixture, **_found(fixture))
     still = fixture.ask()
+    if noticed:
+        active = still.body("fault").get("active", [])
+        fixture.check("power-lost" in active, "FLT-06", "'power-lost' active", active, still.report)
     fixture.stimulate(("motor-power", True, 0))
     fixture.watch(fixture.stretched(300))
     fixture.unmoved(still, "FLT-05")

@@ -8,7 +8,17 @@ from conformance.suite.cases.orders import late_job
 from conformance.suite.exchange import Answer, SentOrder
 from conformance.suite.fixture import Fixture
 from conformance.suite.jobs import allowed_ms, complete, running
-from conformance.suite.preamble import TRIES, crane_ready, fit, start
+from conformance.suite.preamble import (
+    TRIES,
+    berth_at_rest,
+    crane_ready,
+    crane_sound,
+    fit,
+    held_for_a_while,
+    shuttle_at,
+    start,
+)
+from conformance.suite.verdict import Broken
 from protocol.specification import FINAL, OPEN
 
 BRAKED_WITHIN_MS, WATCHED_MS = 1500, 300
@@ -175,6 +185,46 @@ def hold_keeps_job(fixture: Fixture) -> None:
     fixture.equal(resume.body["state"], "done", "HLD-05", "resume 'done'", resume)
     final = complete(fixture, sent)
     fixture.equal(final.body["state"], "done", "HLD-05", "the job 'done'", final)
+
+
+@case("HLD-05", "FLT-02", after=("hold-keeps-job", "faults-halt"), moves=True, mode="bench")
+def hold_keeps_time_out(fixture: Fixture) -> None:
+    """A job that no sensor ends fails by its time-out as if it had not been held: its clock goes on with the resume.
+
+    Orders a home, a depart or a run, holds the node for a second and resumes it, and plays nothing. The job has to fail
+    in the time of the site file, the hold not counted, with the fault of that time-out.
+    """
+    sent, code, timeout_ms = _endless(fixture)
+    began = running(fixture, sent).at_ms
+    limit_ms = timeout_ms + held_for_a_while(fixture)
+    expected = f"the time-out after {limit_ms} ms, the hold included"
+    try:
+        final = complete(fixture, sent, cues=())
+    except Broken as broken:
+        raise Broken("HLD-05", expected, "the job stayed open") from broken
+    fixture.equal(final.body["state"], "failed", "FLT-02", "'failed'", final)
+    took_ms, most_ms = final.at_ms - began, fixture.stretched(limit_ms + 1000)
+    fixture.in_time(
+        took_ms <= most_ms, (began, final.at_ms), "HLD-05", expected, f"after {took_ms:.0f} ms", final
+    )
+    after = fixture.ask()
+    active = after.body("fault").get("active", [])
+    fixture.check(code in active, "FLT-02", f"{code!r} active", active, after.report)
+
+
+def _endless(fixture: Fixture) -> tuple[SentOrder, str, int]:
+    """A job that nothing ends on the bench, the fault by which it ends, and its time-out in ms."""
+    node = fixture.node
+    if node.crane is not None:
+        crane_sound(fixture)
+        return fixture.order("home"), "home-missed", node.crane.job_timeout_ms
+    if node.berth is not None:
+        berth_at_rest(fixture)
+        return fixture.order("depart"), "train-stuck", node.berth.arming_timeout_ms
+    assert node.shuttle is not None, "every node that is judged has a role"
+    there = str(shuttle_at(fixture).body("shuttle-status").get("place"))
+    other = next(stop for stop in node.shuttle.stops if stop != there)
+    return fixture.order("run", to=other), "stop-missed", node.shuttle.run_timeout_ms
 
 
 def _is_over(fixture: Fixture, job: SentOrder) -> bool:
