@@ -51,13 +51,14 @@ JUDGED = {"crane": 108, "berth": 105}
 
 @cache
 def site_text() -> str:
-    """harlow-basin with boards of 128 bytes that read and write CBOR alone."""
+    """harlow-basin with boards of 128 bytes that read and write CBOR alone, and time-outs that a test can wait for."""
     text = scenario_text()
     for old, new in (
         ('reads = "both"', 'reads = "cbor"'),
         ('reads = "json"', 'reads = "cbor"'),
         ('writes = "json"', 'writes = "cbor"'),
         ("buffer = 512", "buffer = 128"),
+        ("load_sensor = true\n", "load_sensor = true\njob_timeout_ms = 25000\n"),
     ):
         assert old in text
         text = text.replace(old, new)

@@ -42,10 +42,11 @@ Runs = dict[tuple[str, str], "Future[Run]"]
 
 @pytest.fixture(scope="module")
 def site_path(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """harlow-basin with the time-outs of its berth cut short: a tester's train comes at once."""
+    """harlow-basin with its time-outs cut short: a tester's train comes at once, and a homing takes 2 s."""
     text = scenario_text()
     for old, new in (
         ("arming_timeout_ms = 30000", "arming_timeout_ms = 6000"),
+        ("load_sensor = true\n", "load_sensor = true\njob_timeout_ms = 20000\n"),
         ("clear_ms = 3000", "clear_ms = 1000"),
     ):
         assert old in text
