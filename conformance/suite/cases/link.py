@@ -108,7 +108,7 @@ def link_will(fixture: Fixture) -> None:
         if said is not None and said.trace.connection == trace.connection:
             told = {word: said.body.get(word) for word in ("boot", "link")}
             willed = {word: body[word] for word in ("boot", "link")}
-            fixture.check(told == willed, "LNK-04", f"a will with {told}", willed, trace)
+            fixture.check(told == willed, "LNK-04", f"a will with {in_words(told)}", willed, trace)
 
 
 @case("LNK-05", after=("link-says-on",), passive=True)
@@ -305,7 +305,8 @@ def link_retain_flags(fixture: Fixture) -> None:
             wanted = "set" if rule.retain else "clear"
             requirement = "LNK-12" if rule.retain else "LNK-13"
             expected = f"retain {wanted} on {message.name}"
-            fixture.check(message.retain == rule.retain, requirement, expected, message.retain, message)
+            seen = "it is set" if message.retain else "it is clear"
+            fixture.check(message.retain == rule.retain, requirement, expected, seen, message)
 
 
 @case("LNK-19", after=("link-says-on",), passive=True)

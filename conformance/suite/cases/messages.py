@@ -10,6 +10,7 @@ from conformance.oracle.link_log import Message
 from conformance.suite.case import case
 from conformance.suite.fixture import Fixture
 from conformance.suite.observation import Observing
+from conformance.suite.wording import in_words
 from protocol.counting import uptime_difference
 
 CLOCK_SHARE = 0.05
@@ -219,7 +220,7 @@ def messages_node_status(fixture: Fixture) -> None:
     for field, expected in wanted.items():
         seen = status.get(field)
         same = sorted(seen) == sorted(expected) if isinstance(seen, list) else seen == expected
-        fixture.check(same, "MSG-12", f"{field} {expected}", seen, answer.states.get("node-status"))
+        fixture.check(same, "MSG-12", f"{field} {in_words(expected)}", seen, answer.states.get("node-status"))
     minor = status.get("minor", -1)
     fixture.check(minor >= 0, "MSG-12", "a minor version", minor, answer.states.get("node-status"))
 
