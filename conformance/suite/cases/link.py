@@ -5,6 +5,7 @@ from __future__ import annotations
 from conformance.oracle.link_log import Trace
 from conformance.suite.case import case
 from conformance.suite.fixture import Fixture
+from conformance.suite.span import see_for
 from conformance.suite.wording import in_words
 from protocol.topics import Topic
 from protocol.wire.packet import Connect, Disconnect, Publish, Subscribe
@@ -59,8 +60,10 @@ def link_pings(fixture: Fixture) -> None:
     """The node sends something within every keep-alive.
 
     Judged from the times of all its packets [MQTT-3.1.2-23], the quiet time of the case messages-heartbeat
-    included.
+    included. Of a run that is shorter than that keep-alive, the node is left alone for as long and asked.
     """
+    asked_for = [connect.keep_alive for _, connect in fixture.log.connects()]
+    see_for(fixture, fixture.stretched(max(asked_for, default=0) * 1000), packets=True)
     last: Trace | None = None
     keep_alive = 0
     for trace in fixture.log.traces:

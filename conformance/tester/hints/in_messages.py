@@ -12,10 +12,12 @@ import cbor2
 from conformance.oracle.link_log import Message
 from conformance.tester.hints.scene import Scene
 from protocol.finding import Finding
-from protocol.specification import STATE_MESSAGES
+from protocol.specification import STATE_MESSAGES, specification
 from protocol.validation import read_message
 
 MOVES_BY_ITSELF = ("seq", "uptime", "memory")
+A_PERIOD = 0.9
+"""So much of the longest period is one, at the least."""
 FACTOR = 100
 """Two times that differ by so much are in different units."""
 
@@ -116,14 +118,16 @@ def _first_in_an_answer(scene: Scene) -> bool:
     return "answers" in scene.seen
 
 
-def _others_meanwhile(scene: Scene) -> bool:
-    """Between two messages of the topic it has published on another one."""
+def _restarted_by_others(scene: Scene) -> bool:
+    """It comes a whole period behind a message of another topic, and not behind its own."""
     shown = scene.shown
     if shown is None:
         return False
-    before = next((m.number for m in scene.said(shown.name, before=shown.number)), None)
-    between = scene.said(before=shown.number)
-    return before is not None and any(m.number > before and m.name in STATE_MESSAGES for m in between)
+    period_ms = specification().most_ms("status_repeat" if shown.name == "node-status" else "state_repeat")
+    before = next((m.number for m in scene.said(shown.name, before=shown.number)), shown.number)
+    between = [m for m in scene.said(before=shown.number) if m.number > before and m.name in STATE_MESSAGES]
+    most_ms = period_ms * (1 + (specification().timing["repeat_tolerance"].value or 0) / 100)
+    return any(A_PERIOD * period_ms < shown.at_ms - m.at_ms <= most_ms for m in between)
 
 
 def _one_status(scene: Scene) -> bool:
@@ -189,7 +193,7 @@ IN_MESSAGES: dict[str, Callable[[Scene], bool]] = {
     "unread-unsupported": _unread_unsupported,
     "old-state": _old_state,
     "first-in-an-answer": _first_in_an_answer,
-    "others-meanwhile": _others_meanwhile,
+    "restarted-by-others": _restarted_by_others,
     "one-status": _one_status,
     "count-of-all": _count_of_all,
     "seq-ahead": _seq_ahead,
