@@ -69,7 +69,7 @@ class Attribution:
                 return self._of_mark(what, body, in_state=in_state)
             case "HLD-05" if in_state and self._deed == "hold":
                 return "HLD-01", what + ", and a hold came last"
-            case "HLD-01" if in_state and self._held and what.startswith("held is False"):
+            case "HLD-01" if in_state and self._held and what.startswith("held is false"):
                 return "HLD-05", what + ", and it was held just before"
             case "ORD-15" if self._deed in ENDS_NO_JOB and _word(body, in_state) == "cancelled":
                 return ENDS_NO_JOB[self._deed], what + f", and a {self._deed} came last"

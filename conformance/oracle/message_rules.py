@@ -122,8 +122,13 @@ class MessageRules:
         if before is None or body["state"] != "on" or before["state"] != "on":
             return
         for name, requirement in CONSTANT.items():
-            what = f"{name} was {before[name]!r} and is {body[name]!r} in the same boot"
-            self._check(before[name] == body[name], requirement, what)
+            same = before[name] == body[name]
+            what = (
+                ""
+                if same
+                else f"{name} was {_told(before[name])} and is {_told(body[name])} in the same boot"
+            )
+            self._check(same, requirement, what)
         grown = (body["link"] - before["link"]) % COUNT_MODULUS
         fits = grown == 0 if not self._connects else 1 <= grown <= self._connects
         what = f"the connection count went from {before['link']} to {body['link']} in {self._connects} connections"
@@ -247,3 +252,10 @@ class MessageRules:
             self._check(
                 body["load"] == "none", "CRN-10", f"the transfer is done, and it holds {body['load']!r}"
             )
+
+
+def _told(value: object) -> str:
+    """A value of node-status in words."""
+    if isinstance(value, list):
+        return ", ".join(map(str, value))
+    return str(value).lower() if isinstance(value, bool) else repr(value)

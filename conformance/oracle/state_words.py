@@ -59,7 +59,7 @@ class StateWords:
         if state.held is not None and body["held"] != state.held:
             # Where no hold was counted it is one that a resume should have ended.
             requirement = "HLD-01" if state.held and self._came else "HLD-05"
-            what = f"held is {body['held']}, and by the holds and resumes that came it is {state.held}"
+            what = f"held is {_told(body['held'])}, and by the holds and resumes that came it is {_told(state.held)}"
             return Mismatch(_matches(state, body), requirement, what)
         if state.holds is not None:
             self._count("HLD-01")
@@ -121,6 +121,11 @@ class StateWords:
             load = body["load"] if known is not None and self._steady else None
             state = state if load == state.load else state._replace(load=load)
         return state
+
+
+def _told(held: bool) -> str:
+    """As it stands on the wire."""
+    return str(held).lower()
 
 
 def _matches(state: NodeState, body: Body) -> int:

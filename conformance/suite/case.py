@@ -71,7 +71,7 @@ class Case:
     mode: Mode = "any"
     """Whether it needs a node on the bench, or one in service."""
     passive: bool = False
-    """Judged at the end from all that was seen; sends nothing."""
+    """Judged at the end from all that was seen; sends nothing but an ask where a run was shorter than its limit."""
     restarts: bool = False
     """Needs a way to reset the node."""
     applies: Condition = lambda _site, _node: ""

@@ -15,6 +15,7 @@ from conformance.suite.bench import Bench
 from conformance.suite.demands import Demands
 from conformance.suite.exchange import Answer, SentOrder
 from conformance.suite.verdict import Broken, IdsUsedUp
+from conformance.suite.wording import in_words
 from protocol.codec import encode
 from protocol.counting import UPTIME_MODULUS, claim_id, uptime_difference
 from protocol.site import Encoding, Site
@@ -276,7 +277,11 @@ class Fixture(Demands):
                 after.report,
             )
         self.equal(
-            after.job, before.job, requirement, f"job and job state as before: {before.job}", after.report
+            after.job,
+            before.job,
+            requirement,
+            f"job and job state as before: {in_words(before.job)}",
+            after.report,
         )
         return after
 

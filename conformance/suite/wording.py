@@ -12,6 +12,8 @@ def in_words(seen: object) -> str:
             return seen
         case None:
             return "nothing"
+        case bool():
+            return str(seen).lower()
         case Mapping():
             return ", ".join(f"{key} {_part(value)}" for key, value in seen.items()) or "nothing"
         case Collection():

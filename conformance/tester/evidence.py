@@ -7,7 +7,7 @@ from math import inf
 
 from conformance.oracle.link_log import Log, Message, Trace
 from conformance.suite.verdict import Broken
-from conformance.tester.hints import fitting
+from conformance.tester.hints.hints import fitting, led
 from protocol.foreign_text import one_line
 from protocol.specification import specification
 from protocol.topics import parse_topic
@@ -63,7 +63,7 @@ def gather(broken: Broken, log: Log) -> Evidence:
         sentence=requirement.says,
         level=requirement.level,
         expected=broken.expected,
-        seen=broken.seen,
+        seen=led(broken, log),
         causes=fitting(broken, log),
         lines=tuple(_line(trace, by_number.get(trace.number), broken.at) for trace in window),
     )

@@ -9,7 +9,7 @@ import pytest
 
 from conformance.suite.case import CHAPTERS, ROLES, Case, all_cases
 from conformance.suite.traceability import OF_A_NODE, table, uncovered
-from conformance.tester.hints import ANY, SITUATIONS, hints
+from conformance.tester.hints.hints import ANY, SITUATIONS, hints
 from conformance.tester.runner import order
 from protocol.specification import specification
 

@@ -9,7 +9,7 @@ import pytest
 
 from conformance.oracle.link_log import Log
 from conformance.suite.verdict import Broken, Verdict
-from conformance.tester.hints import fitting, hints
+from conformance.tester.hints.hints import fitting, hints
 from protocol.codec import encode
 from protocol.site import Encoding
 from protocol.wire.packet import Publish
@@ -29,8 +29,10 @@ def log_of(*said: tuple[str, bytes, dict[str, Any]]) -> Log:
     return log
 
 
-def told(requirement: str, log: Log, at: int | None = None) -> str:
-    return " ".join(fitting(Broken(requirement, "one", "another", at), log))
+def told(
+    requirement: str, log: Log, at: int | None = None, *, expected: str = "one", seen: str = "another"
+) -> str:
+    return " ".join(fitting(Broken(requirement, expected, seen, at), log))
 
 
 def body(name: str, **fields: Any) -> bytes:
@@ -63,7 +65,16 @@ def test_a_message_that_is_sent_again_is_named_for_any_requirement() -> None:
     for special, named in (({"dup": True}, True), ({}, False)):
         text = told("MSG-07", log_of(("job-report", report, special)), 1)
         assert ("(DUP is set)" in text) is named
-        assert "built for another role" in text
+
+
+def test_another_role_is_named_only_where_the_refusal_is_what_is_wrong() -> None:
+    refused = {"act": "park", "id": 1, "order_boot": 1, "state": "refused"}
+    report = body("job-report", boot=1, seq=1, uptime=1, mark=0, reason="unsupported", **refused)
+    log, seen = log_of(("job-report", report, {})), "state 'refused', reason 'unsupported'"
+    wrongly = told("ORD-10", log, 1, expected="state 'refused', reason 'late'", seen=seen)
+    assert "built for another role" in wrongly
+    rightly = told("ORD-08", log, 1, expected="mark 1 in the report", seen="mark 0")
+    assert "built for another role" not in rightly
 
 
 def test_an_old_state_that_comes_again_is_told_from_one_that_never_changed() -> None:
@@ -81,10 +92,36 @@ def test_an_old_state_that_comes_again_is_told_from_one_that_never_changed() -> 
 
 
 def test_what_may_always_be_stands_behind_what_fits() -> None:
-    texts = fitting(Broken("ENC-10", "a", "b"), log_of(("job-order", b"\xa1\x02\xff", {})))
-    general = [one.text for one in hints()["ENC-10"] if not one.when]
+    hold = json.dumps({"act": "hold"}, separators=(",", ":")).encode()
+    texts = fitting(Broken("LNK-14", "a", "b"), log_of(("job-order", hold, {"retain": True})))
+    general = [one.text for one in hints()["LNK-14"] if not one.when]
     assert list(texts[-len(general) :]) == general
     assert len(texts) > len(general)
+
+
+def test_an_order_that_lacks_a_field_is_no_matter_of_types() -> None:
+    text = told("ENC-10", log_of(("job-order", b'{"act":"claim","boot":3}', {})))
+    assert "a missing field keeps the value" in text
+    assert "lenient" not in text
+
+
+def test_where_only_the_fault_is_missing_nothing_was_obeyed() -> None:
+    log = log_of(("job-order", b'{"act":"ask","token":"5"}', {}))
+    assert not told("ENC-10", log, expected="the fault 'bad-message'", seen="no such fault")
+
+
+def fault(seq: int, faults: int, *active: str) -> tuple[str, bytes, dict[str, Any]]:
+    said = {"changed": active[-1], "level": "halt"} if active else {}
+    return "fault", body("fault", boot=1, seq=seq, uptime=seq, active=list(active), faults=faults, **said), {}
+
+
+@pytest.mark.parametrize(("before", "fits"), [((fault(1, 3, "power-lost")), True), ((fault(1, 3)), False)])
+def test_a_fault_that_comes_again_is_told_from_one_that_comes(before: Any, fits: bool) -> None:
+    order = body("job-order", act="stimulus", boot=1, id=9, inputs=[["motor-power", False, 0]])
+    log = log_of(before, ("job-order", order, {}), fault(2, 3, "power-lost"))
+    text = told("FLT-02", log, 3, expected="faults 4 on motor power lost and found", seen="faults 3")
+    assert ("comes again while it stands" in text) is fits
+    assert "does not know the job" not in text
 
 
 def test_the_hint_reaches_the_evidence_of_a_real_fail() -> None:

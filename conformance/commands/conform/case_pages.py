@@ -49,6 +49,8 @@ def page(case: Case) -> str:
     lines += ["It moves the machine."] if case.moves else []
     lines += ["It needs a node on the bench."] if case.mode == "bench" else []
     lines += ["It is for a node in service only."] if case.mode == "service" else []
-    lines += ["It sends nothing: it is judged from all that was seen."] if case.passive else []
+    lines += (
+        ["It is judged from all that was seen; a complete run sends nothing for it."] if case.passive else []
+    )
     lines += ["It resets the node."] if case.restarts else []
     return "\n".join(lines)

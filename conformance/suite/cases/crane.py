@@ -16,6 +16,7 @@ from conformance.suite.fixture import Fixture
 from conformance.suite.jobs import complete, done, homes, running
 from conformance.suite.machine_states import first_states, walk_of_states
 from conformance.suite.preamble import crane_ready, crane_unhomed, reset_faults, reset_node, settle
+from conformance.suite.wording import in_words
 from protocol.site import Axis
 
 
@@ -117,7 +118,9 @@ def crane_reach(fixture: Fixture) -> None:
         jog = fixture.order("jog", target=ends)
         report = fixture.report(jog)
         state = report.body["state"]
-        fixture.check(state != "refused", "CRN-04", f"a jog to {ends} accepted", dict(report.body), report)
+        fixture.check(
+            state != "refused", "CRN-04", f"a jog to {in_words(ends)} accepted", dict(report.body), report
+        )
         fixture.answer_to("cancel", ref=jog.id)
         crane_ready(fixture)
 
@@ -138,7 +141,7 @@ def crane_parks(fixture: Fixture) -> None:
     arrived(fixture, answer)
     where = [axis[0] for axis in crane_status(answer)["axes"]]
     parked = [axis.park for axis in crane_of(fixture).axes]
-    fixture.equal(where, parked, "ORD-16", f"axes at {parked}", answer.report)
+    fixture.equal(where, parked, "ORD-16", f"axes at {in_words(parked)}", answer.report)
 
 
 @case("CRN-11", "ORD-16", after=("crane-homes",), roles=CRANE, moves=True)
@@ -155,7 +158,7 @@ def crane_jogs(fixture: Fixture) -> None:
     answer = fixture.ask()
     arrived(fixture, answer)
     where = [axis[0] for axis in crane_status(answer)["axes"]]
-    fixture.equal(where, target, "ORD-16", f"axes at {target}", answer.report)
+    fixture.equal(where, target, "ORD-16", f"axes at {in_words(target)}", answer.report)
 
 
 def _near(axis: Axis) -> tuple[int, int]:

@@ -22,6 +22,7 @@ from conformance.suite.crane_site import (
 )
 from conformance.suite.fixture import Fixture
 from conformance.suite.preamble import crane_ready
+from conformance.suite.wording import in_words
 from protocol.position_table import PositionTable
 
 NOWHERE = "no-place"
@@ -124,7 +125,7 @@ def crane_table(fixture: Fixture) -> None:
             any(abs(x - expected) <= 1 for x in seen),
             "CRN-06",
             f"a target of {expected} for reading {reading}, slot {slot}",
-            f"targets {seen}",
+            f"targets {in_words(seen)}",
         )
         fixture.order("cancel", ref=sent.id)
         fixture.ask()

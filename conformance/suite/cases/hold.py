@@ -19,6 +19,7 @@ from conformance.suite.preamble import (
     start,
 )
 from conformance.suite.verdict import Broken
+from conformance.suite.wording import in_words
 from protocol.specification import FINAL, OPEN
 
 BRAKED_WITHIN_MS, WATCHED_MS = 1500, 300
@@ -250,14 +251,14 @@ def hold_stops_crane(fixture: Fixture) -> None:
     first, second = _at_rest(fixture)
     fixture.occasion(not _is_over(fixture, sent), "the jog was over before the hold came")
     there, then = _positions(first), _positions(second)
-    fixture.check(there == then, "HLD-03", f"axes that stay at {there}", then, second.report)
+    fixture.check(there == then, "HLD-03", f"axes that stay at {in_words(there)}", then, second.report)
     fixture.check(then != target, "HLD-03", "axes short of their target", then, second.report)
     resume = fixture.answer_to("resume", holds=second.role_state["holds"])
     fixture.equal(resume.body["state"], "done", "HLD-05", "resume 'done'", resume)
     final = complete(fixture, sent)
     fixture.equal(final.body["state"], "done", "HLD-05", "the jog 'done'", final)
     after = fixture.ask()
-    fixture.equal(_positions(after), target, "CRN-11", f"axes at {target}", after.report)
+    fixture.equal(_positions(after), target, "CRN-11", f"axes at {in_words(target)}", after.report)
 
 
 def _at_rest(fixture: Fixture) -> tuple[Answer, Answer]:

@@ -97,5 +97,5 @@ def _held_still(fixture: Fixture, was: Any, after: Answer) -> None:
     now = after.role_state
     for field in KEPT:
         requirement = "HLD-03" if field in ("held", "holds") else "MSG-10"
-        expected = f"{field} {was.get(field)!r} as before the cut"
+        expected = f"{field} {in_words(was.get(field))} as before the cut"
         fixture.check(now.get(field) == was.get(field), requirement, expected, now.get(field), after.report)

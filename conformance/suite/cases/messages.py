@@ -10,6 +10,8 @@ from conformance.oracle.link_log import Message
 from conformance.suite.case import case
 from conformance.suite.fixture import Fixture
 from conformance.suite.observation import Observing
+from conformance.suite.span import see_for
+from conformance.suite.wording import in_words
 from protocol.counting import uptime_difference
 
 CLOCK_SHARE = 0.05
@@ -38,8 +40,10 @@ def messages_repeat(fixture: Fixture) -> None:
     """No two messages on a state topic are further apart than allowed, changed or not.
 
     Judged from every state message of the run, within each connection. A message may come later than allowed by
-    the repeat tolerance; a gap in which the test machine stood still is not judged.
+    the repeat tolerance; a gap in which the test machine stood still is not judged. Of a run that is shorter than a
+    node-status may take, the node is left alone for as long and asked.
     """
+    see_for(fixture, fixture.repeat_ms("status_repeat"))
     last: dict[tuple[int, str], Message] = {}
     for message in fixture.log.sent():
         if message.name not in fixture.state_topics:
@@ -145,8 +149,10 @@ def messages_uptime(fixture: Fixture) -> None:
     """The uptime never goes back within a boot and goes as fast as the kit's clock.
 
     Judged from every message of the run, between two set-uptime orders. Allowed is a twentieth and a
-    quarter of a second: what a cheap crystal and a slow link may add.
+    quarter of a second: what a cheap crystal and a slow link may add. Of a run in which a quarter of a second is more
+    than a twentieth, the node is left alone for as long and asked.
     """
+    see_for(fixture, fixture.stretched(CLOCK_MS / CLOCK_SHARE))
     first: Message | None = None
     last: Message | None = None
     for message in fixture.log.messages:
@@ -219,7 +225,7 @@ def messages_node_status(fixture: Fixture) -> None:
     for field, expected in wanted.items():
         seen = status.get(field)
         same = sorted(seen) == sorted(expected) if isinstance(seen, list) else seen == expected
-        fixture.check(same, "MSG-12", f"{field} {expected}", seen, answer.states.get("node-status"))
+        fixture.check(same, "MSG-12", f"{field} {in_words(expected)}", seen, answer.states.get("node-status"))
     minor = status.get("minor", -1)
     fixture.check(minor >= 0, "MSG-12", "a minor version", minor, answer.states.get("node-status"))
 

@@ -11,6 +11,7 @@ from conformance.suite.exchange import SentOrder
 from conformance.suite.fixture import Fixture
 from conformance.suite.observation import Observing
 from conformance.suite.preamble import settle
+from conformance.suite.wording import in_words
 from protocol.counting import UPTIME_MODULUS
 from protocol.site import NodeSite, Site
 from protocol.topics import parse_topic
@@ -32,7 +33,7 @@ def orders_ask(fixture: Fixture) -> None:
         not missing,
         "ORD-03",
         f"{', '.join(fixture.state_topics)} before the report",
-        f"no {missing}",
+        f"no {', '.join(missing)}",
         first.report,
     )
     for name, message in first.states.items():
@@ -63,7 +64,7 @@ def orders_in_order(fixture: Fixture) -> None:
 
     fixture.bench.wait(lambda: len(answered()) >= BURST, fixture.patience_ms)
     fixture.check(len(answered()) >= BURST, "ORD-19", f"{BURST} reports", f"{len(answered())} reports")
-    fixture.check(answered() == tokens, "ORD-02", f"reports with tokens {tokens}", answered())
+    fixture.check(answered() == tokens, "ORD-02", f"reports with tokens {in_words(tokens)}", answered())
 
 
 @case("ORD-19", "MSG-02", after=("orders-in-order",))

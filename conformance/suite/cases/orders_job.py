@@ -14,6 +14,7 @@ from conformance.suite.jobs import complete, is_over
 from conformance.suite.machine_states import walk
 from conformance.suite.preamble import end_open_job, fit, settle, some_job, start, while_open
 from conformance.suite.verdict import NoOccasion
+from conformance.suite.wording import in_words
 from protocol.counting import UPTIME_MODULUS
 from protocol.specification import OPEN
 
@@ -146,7 +147,7 @@ def orders_cancel_open(fixture: Fixture) -> None:
         report = _about_job(fixture, fixture.send(again), sent.id, "ORD-17", "cancel")
         now = (report.body["state"], report.body.get("reason"))
         over = said[0] == "running" and now[0] == "done" and is_over(fixture, sent, report)
-        fixture.check(now == said or over, "ORD-17", f"{said} again", now, report)
+        fixture.check(now == said or over, "ORD-17", f"{in_words(said)} again", now, report)
     if said[0] == "running":
         end_open_job(fixture, fixture.ask())
     else:

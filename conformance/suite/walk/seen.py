@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from conformance.suite.walk.derivation import Derivation
 from conformance.suite.walk.desk import Desk, Outcome
 from conformance.suite.walk.letters import Letter
+from conformance.suite.wording import in_words
 from protocol.counting import next_count
 from protocol.specification import OPEN
 
@@ -146,21 +147,21 @@ class Step:
         )
         yield _Question(
             lambda one: (after.held, after.holds) == self._held(one),
-            lambda one: "held {}, holds {}".format(*self._held(one)),
-            f"held {after.held}, holds {after.holds}",
+            lambda one: _held_words(*self._held(one)),
+            _held_words(after.held, after.holds),
             self._of_hold,
         )
         yield _Question(
             lambda one: after.faults == (before.faults + one.faults) % 65536,
             lambda one: f"faults {(before.faults + one.faults) % 65536}",
             f"faults {after.faults}",
-            lambda one: "FLT-02" if one.faults else self._side("FLT-03"),
+            lambda one: self._of_faults(one, roles),
         )
         yield _Question(
             lambda one: after.job == self._job(one) and _same_job(after.job_state, one.now.job),
-            lambda one: f"job {self._job(one)} {one.now.job}",
-            f"job {after.job} {after.job_state or 'none'}",
-            lambda one: self._of_job("ORD-15" if one.outcome.begun else "ORD-09"),
+            lambda one: _job_words(self._job(one), one.now.job),
+            _job_words(after.job, after.job_state),
+            self._of_begun_job,
         )
         yield _Question(
             lambda one: after.machines == one.now.machines,
@@ -180,21 +181,21 @@ class Step:
         before, after = self.before, self.after
         yield _Question(
             lambda one: _up(before.arrival, one.outcome.arrivals) == after.arrival,
-            lambda one: f"arrival {_up(before.arrival, one.outcome.arrivals)}",
-            f"arrival {after.arrival}",
+            lambda one: f"arrival {in_words(_up(before.arrival, one.outcome.arrivals))}",
+            f"arrival {in_words(after.arrival)}",
             lambda _one: "BER-06",
         )
         yield _Question(
             lambda one: after.stop in [_up(before.stop, by) for by in one.outcome.stops],
-            lambda one: f"stop {_up(before.stop, max(one.outcome.stops))}",
-            f"stop {after.stop}",
+            lambda one: f"stop {in_words(_up(before.stop, max(one.outcome.stops)))}",
+            f"stop {in_words(after.stop)}",
             lambda _one: "SHT-05",
         )
         still = before.starts is None or after.starts is None or after.starts == before.starts
         yield _Question(
             lambda one: still or one.outcome.may_move or one.before.moving or one.now.moving,
-            lambda _one: f"no motor switched on ('starts' {before.starts})",
-            f"'starts' {after.starts}",
+            lambda _one: f"no motor switched on ('starts' {in_words(before.starts)})",
+            f"'starts' {in_words(after.starts)}",
             lambda one: "HLD-03" if one.before.held else self._side("ORD-20"),
         )
         links = next_count(before.link) if self.letter.kind == "link" else before.link
@@ -242,6 +243,21 @@ class Step:
             return "CLM-03"
         return self._side("MSG-10" if self.after.job is None else otherwise)
 
+    def _of_begun_job(self, one: Candidate) -> str:
+        if not one.outcome.begun:
+            return self._of_job("ORD-09")
+        too_early = self.after.job == self._job(one) and self.after.job_state == "done"
+        return self._of_job("ORD-16" if too_early else "ORD-15")
+
+    def _of_faults(self, one: Candidate, roles: Sequence[str]) -> str:
+        """A machine that halts where nothing has befallen it is not a warning that was counted."""
+        if one.faults:
+            return "FLT-02"
+        halted = (
+            self.after.faults - self.before.faults
+        ) % 65536 < 32768 and self.after.machines != one.now.machines
+        return self._side(self._of_machine(one, roles) if halted else "FLT-03")
+
     def _of_mark(self, one: Candidate) -> str:
         if not one.outcome.raised:
             return self._side("ORD-08")
@@ -277,6 +293,14 @@ class _Question:
 
 def _words(said: tuple[str, str | None] | None) -> str:
     return "no report" if said is None else " ".join(word for word in said if word)
+
+
+def _held_words(held: bool, holds: int) -> str:
+    return f"{'held' if held else 'not held'}, holds {holds}"
+
+
+def _job_words(job: int | None, state: str) -> str:
+    return "no job" if job is None else f"job {job} {state or 'none'}"
 
 
 def _same_job(state: str, due: str) -> bool:
