@@ -39,7 +39,10 @@ def rebase_session(session: Any, boot: int, now: int) -> None:
     said = session._said
     here = now if session.boot == boot else None
     said.newest = {
+        # A will tells no uptime.
         name: {**body, "uptime": 0 if here is None else remembered(int(body["uptime"]), here)}
+        if "uptime" in body
+        else body
         for name, body in said.newest.items()
     }
     for name in ("uptime", "_settled_from"):
