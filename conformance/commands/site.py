@@ -70,18 +70,15 @@ def check(path: Path, as_json: bool) -> int:
                 {"file": str(path), "problems": rows}, exit_code=1, verdict=json_output.FAIL, findings=rows
             )
         else:
-            click.echo(str(bad))
+            click.echo(wrapped(str(bad), width(sys.stdout)))
         return 1
     notes = [] if found.read_by_all() else [NOT_READ_BY_ALL]
     if as_json:
         json_output.tell({"file": str(path), "problems": []}, verdict=json_output.PASS, notes=notes)
     else:
-        click.echo(
-            f"{path}: site {found.name}, {len(found.nodes)} nodes, {len(found.places)} places, no mistake"
-        )
-        for note in notes:
-            told = f"note: {note}"
-            click.echo(wrapped(told, width(sys.stdout)) if sys.stdout.isatty() else told)
+        fine = f"{path}: site {found.name}, {len(found.nodes)} nodes, {len(found.places)} places, no mistake"
+        for told in (fine, *(f"note: {note}" for note in notes)):
+            click.echo(wrapped(told, width(sys.stdout)))
     return 0
 
 

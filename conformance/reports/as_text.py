@@ -7,11 +7,13 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from conformance.reports import causes, compare, completeness, standstill, walk
+from conformance.reports import causes, compare, completeness, left_out, standstill, walk
 from conformance.tester.result import IDENTITY
 from conformance.tester.walk.walk_case import ID as WALK
 
 WIDTH = 80
+LINES_BESIDE = 2
+"""Of a message beside the one that shows it: what the finding is about stands first in it."""
 SHOWN = {"fail": "FAIL", "inconclusive": "INCONCLUSIVE", "error": "ERROR OF THE KIT"}
 
 
@@ -32,7 +34,18 @@ def _lines(report: Mapping[str, Any]) -> Iterator[str]:
             yield from evidence_lines(warning)
             yield ""
     yield from _summary(report)
+    yield from _wrapped("", verdict(report))
     yield from _closing(report, behind)
+
+
+def verdict(report: Mapping[str, Any]) -> str:
+    """What all came to: what people saw broken keeps the node from conforming too."""
+    seen = [
+        one["requirement"] for one in report["people"] if one["answer"] == "no" and one["level"] == "MUST"
+    ]
+    if report["verdict"] == "pass" and seen:
+        return f"verdict: pass by all cases, and not conformant by what a person said of {', '.join(seen)}"
+    return f"verdict: {report['verdict']}{'' if report['verdict'] in ('pass', 'fail') else ', which is not a pass'}"
 
 
 def _failed(report: Mapping[str, Any], behind: Mapping[str, Sequence[str]]) -> list[Mapping[str, Any]]:
@@ -121,10 +134,14 @@ def evidence_lines(evidence: Mapping[str, Any]) -> Iterator[str]:
         arrow = "<" if line["from_node"] else ">"
         ago = line["at_ms"] - lines[-1]["at_ms"]
         text = f"  {mark}{ago:8.0f} {arrow} {_subject(line)} {line['text']}"
-        if line["marked"]:
-            yield from textwrap.wrap(text, WIDTH, subsequent_indent=" " * 14)
-        else:
-            yield text if len(text) <= WIDTH else text[: WIDTH - 3] + "..."
+        yield from textwrap.wrap(
+            text,
+            WIDTH,
+            subsequent_indent=" " * 14,
+            break_on_hyphens=False,
+            max_lines=None if line["marked"] else LINES_BESIDE,
+            placeholder=" ...",
+        )
 
 
 def _subject(line: Mapping[str, Any]) -> str:
@@ -177,8 +194,6 @@ def _summary(report: Mapping[str, Any]) -> Iterator[str]:
     if report["judged"]:
         times = sum(report["judged"].values())
         yield f"  all that was said was judged too: {times} times, by {len(report['judged'])} requirements"
-    if report["verdict"] not in ("pass", "fail"):
-        yield f"  verdict: {report['verdict']}, which is not a pass"
     if report.get("walk"):
         earlier = any(case["id"] == WALK and case["taken_over"] for case in report["cases"])
         yield from walk.lines(report["walk"], earlier=earlier)
@@ -194,8 +209,8 @@ def _summary(report: Mapping[str, Any]) -> Iterator[str]:
 
 def _how_it_was_run(report: Mapping[str, Any]) -> Iterator[str]:
     """What the options of the run have to do with its verdicts."""
-    if none := report["counts"]["none"]:
-        yield f"  {none} cases were not selected; --json or --html names them and says why"
+    for told in left_out.lines(report):
+        yield from _wrapped("", told, break_on_hyphens=False)
     if report["slow"] != 1:
         yield f"  every limit in time was stretched by {report['slow']:g} (--slow)"
     if taken := sum(case["taken_over"] for case in report["cases"]):

@@ -14,7 +14,7 @@ class Verdict(IntEnum):
     """What a case says of the node under test; a larger one outweighs a smaller one."""
 
     NONE = 0
-    """Not judged: the case was not selected."""
+    """Not judged: the case was not run, or had no occasion."""
     PASS = 1
     """All that was expected was seen."""
     INCONCLUSIVE = 2

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from math import inf
 
@@ -15,6 +17,11 @@ from protocol.wire.packet import Ack, Connect, Ping, Publish, Subscribe
 
 BEFORE, AFTER = 7, 2
 ENVELOPE = ("boot", "seq", "uptime")
+STATES = ("state", "job_state", "reason")
+"""What tells most of a message, whatever the finding is about."""
+Rank = Callable[[str], int]
+"""How far to the front a field belongs."""
+_WORD = re.compile(r"[a-z][a-z_]*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +65,11 @@ def gather(broken: Broken, log: Log) -> Evidence:
     told = [trace for trace in log.traces if _tells(trace)]
     place = next((i for i, trace in enumerate(told) if trace.number >= at), len(told))
     window = told[max(0, place - BEFORE) : place + AFTER + 1]
+    named, meant = _words_of(broken.expected, str(broken.seen)), _words_of(requirement.says)
+
+    def rank(field: str) -> int:
+        return 0 if field in named else 1 if field in STATES else 2 if field in meant - set(ENVELOPE) else 3
+
     return Evidence(
         requirement=requirement.id,
         sentence=requirement.says,
@@ -65,7 +77,7 @@ def gather(broken: Broken, log: Log) -> Evidence:
         expected=broken.expected,
         seen=led(broken, log),
         causes=fitting(broken, log),
-        lines=tuple(_line(trace, by_number.get(trace.number), broken.at) for trace in window),
+        lines=tuple(_line(trace, by_number.get(trace.number), broken.at, rank) for trace in window),
     )
 
 
@@ -74,10 +86,15 @@ def _tells(trace: Trace) -> bool:
     return isinstance(trace.packet, Publish | Connect | Subscribe) or trace.from_node
 
 
-def _line(trace: Trace, message: Message | None, at: int | None) -> EvidenceLine:
+def _words_of(*texts: str) -> frozenset[str]:
+    """Every word in a text that may be the name of a field."""
+    return frozenset(word for text in texts for word in _WORD.findall(text))
+
+
+def _line(trace: Trace, message: Message | None, at: int | None, rank: Rank) -> EvidenceLine:
     node = ""
     if message is not None:
-        node, name, text = _node_of(message), message.name or message.topic, _words(message)
+        node, name, text = _node_of(message), message.name or message.topic, _words(message, rank)
     else:
         name, text = _packet_words(trace)
     return EvidenceLine(trace.number, trace.at_ms, trace.from_node, node, name, text, trace.number == at)
@@ -87,12 +104,14 @@ def _node_of(message: Message) -> str:
     return parse_topic(message.topic).node if message.name else ""
 
 
-def _words(message: Message) -> str:
+def _words(message: Message, rank: Rank) -> str:
+    """Its fields, those first that the finding is about: a narrow terminal shows only so much of them."""
     if not message.body:
         return f"unreadable, {len(message.payload)} bytes: {_raw(message.payload)}"
     fields = dict(message.body)
     if message.from_node:  # What every message of a node carries tells least.
         fields |= {key: fields.pop(key) for key in ENVELOPE if key in fields}
+        fields = {key: fields[key] for key in sorted(fields, key=rank)}
     return " ".join(f"{key}={_value(value)}" for key, value in fields.items())
 
 

@@ -145,7 +145,9 @@ def _line(said: Mapping[str, Any], node: NodeSite) -> str:
         said.get("bench", ""), "bench or in service not told"
     )
     digest = (
-        "digest as in the site file" if said.get("digest") == node.digest else f"digest {said.get('digest')}"
+        "digest as in the site file"
+        if said.get("digest") == node.digest
+        else f"digest {said.get('digest')}, not the site file's {node.digest}"
     )
     return (
         f"{', '.join(said['roles'])}; firmware {said.get('firmware') or 'not told'}; protocol {version}; reads "

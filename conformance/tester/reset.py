@@ -24,22 +24,33 @@ COMMAND_SECONDS = 60.0
 PERSON_SECONDS = 120.0
 RETURN_SECONDS = 60.0
 """How long a board may take from power to its CONNECT: one on Wi-Fi has to find its network first."""
+LOOK = (
+    "look whether the command takes its power away and gives it back, and whether it connects by itself then"
+)
+AGAIN = (
+    "its power was not taken away and given back, or it did not connect again; run this again and do that when it is "
+    "asked for, or give --reset-command"
+)
 
 
 class Reset:
     """Takes the board's power away and gives it back, and waits until it connects again."""
 
-    def __init__(self, tap: Tap, cycle: Callable[[], None], within_s: float = RETURN_SECONDS) -> None:
-        """`cycle` does it, or asks for it; the board's CONNECT may come while it is at it."""
-        self._tap, self._cycle, self._within_s = tap, cycle, within_s
+    def __init__(
+        self, tap: Tap, cycle: Callable[[], None], within_s: float = RETURN_SECONDS, next_: str = LOOK
+    ) -> None:
+        """`cycle` does it, or asks for it; the board's CONNECT may come while it is at it.
+
+        `next_` says what to do where the CONNECT does not come.
+        """
+        self._tap, self._cycle, self._within_s, self._next = tap, cycle, within_s, next_
 
     def __call__(self) -> None:
         """Reset it. Raises Unclear where it could not be done or the board does not connect in time."""
         before = max((seen.number for seen in self._tap.evidence), default=0)
         self._cycle()
         if self._tap.wait_for(_connects, self._within_s, before) is None:
-            asked = "was its power taken away and given back?"
-            raise Unclear(f"the board did not connect within {self._within_s:g} s of its reset: {asked}")
+            raise Unclear(f"the board did not connect within {self._within_s:g} s of its reset: {self._next}")
 
 
 def _connects(seen: LinkPacket) -> bool:
@@ -85,6 +96,6 @@ def request(tell: Callable[[str], None], node: str, within_s: float = PERSON_SEC
         wanted = (
             f"Take the power of {node!r} away and give it back now (within {within_s:g} s; nothing to type)."
         )
-        tell(f"{wanted} A program: end it and start it again.")
+        tell(f"{wanted} A program: end it with Ctrl-C, and start it again.")
 
     return cycle

@@ -46,10 +46,10 @@ class Bus:
             Publish(topic, json.dumps(body or {}, separators=(",", ":")).encode(), 0, False, False, None),
         )
 
-    def status(self, number: int, boot: int, link: int) -> None:
+    def status(self, number: int, boot: int, link: int, firmware: str = "1") -> None:
         body = {
             "boot": boot, "seq": 0, "uptime": 5, "mark": 0, "state": "on", "link": link, "roles": ["shuttle"],
-            "minor": 0, "reads": "json", "digest": 1, "buffer": 256, "firmware": "1", "bench": False,
+            "minor": 0, "reads": "json", "digest": 1, "buffer": 256, "firmware": firmware, "bench": False,
             "reset": "power-on",
         }  # fmt: skip
         self.publish(number, f"{OWN}/node-status", body)
@@ -179,7 +179,22 @@ def test_two_boards_of_one_make_are_a_conflict() -> None:
     for boot, link in ((7, 1), (9, 1), (7, 2)):
         assert bus.attribution.conflict == ""
         bus.status(bus.come("ferry", will=f"{OWN}/node-status"), boot, link)
-    assert "boot 7 came back" in bus.attribution.conflict
+    assert "boot 7 (firmware '1', from 10.0.0.9) came back after boot 9" in bus.attribution.conflict
+
+
+def test_of_two_boards_of_one_name_each_is_told_by_what_it_says_and_where_it_is() -> None:
+    bus = Bus()
+    for peer, firmware, boot, link in (
+        ("10.0.0.1", "a", 7, 1),
+        ("10.0.0.2", "b", 9, 1),
+        ("10.0.0.1", "a", 7, 2),
+    ):
+        number = bus.come("ferry", will=f"{OWN}/node-status", peer=peer)
+        bus.status(number, boot, link, firmware)
+        bus.go(number)
+    assert bus.attribution.conflict.endswith(
+        ": boot 7 (firmware 'a', from 10.0.0.1) came back after boot 9 (firmware 'b', from 10.0.0.2)"
+    )
 
 
 def test_boots_that_come_again_by_chance_are_none() -> None:

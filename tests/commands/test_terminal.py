@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import sys
 from pathlib import Path
 
@@ -132,6 +133,35 @@ def test_an_error_in_a_file_is_one_line(tmp_path: Path, monkeypatch: pytest.Monk
     monkeypatch.setattr(sys, "stderr", told)
     assert main.run(["explain", "n" * 100]) == 2
     assert len(told.getvalue().splitlines()) == 1
+
+
+def test_an_error_in_a_file_is_as_wide_as_columns_says(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "60")
+    told = io.StringIO()
+    monkeypatch.setattr(sys, "stderr", told)
+    assert main.run(["explain", "n" * 40]) == 2
+    lines = told.getvalue().splitlines()
+    assert len(lines) > 1
+    assert max(map(len, lines)) <= 60
+
+
+def test_what_site_check_says_is_wrapped_in_a_file_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    name = f"{'a-yard-with-a-long-name' * 2}.toml"
+    Path(name).write_text(scenario_text())
+    assert main.run(["site", "check", name]) == 0
+    told = capsys.readouterr().out
+    assert max(map(len, told.splitlines())) <= 80
+    assert told.startswith(f"{name}: site harlow-basin")
+    assert main.run(["site", "check", name, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["verdict"] == "pass"
+    Path(name).write_text(scenario_text().replace('roles = ["crane"]', 'roles = ["cran"]', 1))
+    assert main.run(["site", "check", name]) == 1
+    told = capsys.readouterr().out
+    assert max(map(len, told.splitlines())) <= 80
+    assert "cran" in told
 
 
 def test_what_is_longer_than_a_line_is_kept_whole() -> None:

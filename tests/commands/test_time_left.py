@@ -7,11 +7,17 @@ from typing import Any
 
 import pytest
 
+from conformance.commands.conform import walking
+from conformance.commands.conform.motion import allow_motion
 from conformance.commands.conform.run_progress import RunProgress
+from conformance.commands.conform.settings import Settings
 from conformance.commands.conform.time_left import FASTER, LEARNT_S, LONG_S, SLOWER, TimeLeft, length_s
+from conformance.commands.terminal.progress import duration
 from conformance.suite.case import Case, all_cases
 from conformance.suite.verdict import Verdict
 from conformance.tester.result import IDENTITY, Result
+from conformance.tester.walk.length import Length
+from protocol.site_file import scenario
 from tests.faulty_nodes.faulty import run_of
 from tests.tester.test_first_causes import HangsAtAHold
 
@@ -152,6 +158,20 @@ def test_the_line_of_progress_tells_it(monkeypatch: pytest.MonkeyPatch) -> None:
     shown.foresee([first, second], ("shuttle",), resumed=stands)
     shown.at(first, None)
     assert told[-1] == pytest.approx(0.15)
+
+
+@pytest.mark.parametrize("walk", [0, 1])
+def test_the_question_before_motion_names_the_time_of_the_whole_run(
+    walk: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    settings = Settings("siding", (), True, True, False, 1.0, 1, {}, walk, None, False, None, None, None)
+    monkeypatch.setattr(walking, "foreseen", lambda *_which, **_more: Length(100, 10, 600.0))
+    allow_motion(settings, scenario(), None)
+    told = " ".join(capsys.readouterr().err.split())
+    of_cases = sum(length_s(one, ("berth",)) for one in all_cases().values() if "berth" in one.roles)
+    assert of_cases > 120
+    assert f"The whole run takes about {duration(of_cases + 600.0 * walk)}." in told
+    assert ("about 10 minutes of that time" in told) == bool(walk)
 
 
 def test_lengths_are_of_cases_that_there_are() -> None:

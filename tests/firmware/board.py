@@ -75,7 +75,9 @@ class Board(CycledBoard):
     def start(self) -> None:
         arguments = (self._tap.host, self._tap.port, self.cells, self._uptime)
         with self.log.open("wb") as log:
-            self.process = subprocess.Popen([self._program, *map(str, arguments)], stderr=log)
+            self.process = subprocess.Popen(
+                [self._program, *map(str, arguments)], stdout=subprocess.DEVNULL, stderr=log
+            )
 
 
 def on_the_bench(

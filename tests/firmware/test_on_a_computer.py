@@ -52,13 +52,34 @@ def test_it_says_what_may_hurt(library: Path) -> None:
     assert [word for word in CAUTIONS if word not in head] == []
 
 
-def attempts(program: Path, outcomes: str) -> list[int]:
-    """When it tried to connect, in ms of its clock; each attempt ends as its letter says (absent_broker.c)."""
+def said(program: Path, outcomes: str) -> list[str]:
+    """What it says, and when it tried to connect, in ms of its clock; attempts end as their letters say."""
     made = subprocess.run(
         [program, outcomes, "1", program.with_suffix(".cells")], capture_output=True, timeout=60, check=False
     )
     assert made.returncode == 0, made
-    return [int(line) for line in made.stdout.split()]
+    return made.stdout.decode().splitlines()
+
+
+def attempts(program: Path, outcomes: str) -> list[int]:
+    """When it tried to connect, in ms of its clock (absent_broker.c)."""
+    return [int(line) for line in said(program, outcomes) if line.isdigit()]
+
+
+def test_it_says_when_it_connects_and_once_when_it_cannot(library: Path, tmp_path: Path) -> None:
+    program = built(library, tmp_path, NODE, BROKER)
+    cannot = f"{NODE}: cannot connect, and goes on trying:"
+
+    def lines(outcomes: str) -> list[str]:
+        return [line for line in said(program, outcomes) if not line.isdigit()]
+
+    assert lines("nn") == [f"{cannot} nn, port 1: nobody is there"]
+    assert lines("rr") == [f"{cannot} rr, port 1: not authorised"]
+    connected = f"{NODE}: connected to nan, port 1"
+    assert lines("nan") == [f"{cannot} nan, port 1: nobody is there", connected] + [lines("nan")[0]]
+    short = subprocess.run([program, "127.0.0.1"], capture_output=True, text=True, timeout=60, check=False)
+    assert short.returncode == 2
+    assert short.stderr.startswith(f"usage: {program} HOST PORT CELLS [UPTIME]")
 
 
 def test_it_waits_longer_each_time_and_begins_again_once_it_was_let_in(library: Path, tmp_path: Path) -> None:

@@ -99,6 +99,39 @@ def test_what_a_node_says_in_every_message_stands_behind_what_it_says_in_this_on
         assert [field.partition("=")[0] for field in fields[-3:]] == ["boot", "seq", "uptime"]
 
 
+def test_what_the_finding_is_about_stands_first_in_every_line_then_the_state() -> None:
+    run = run_of("ferry", only=("link-says-on", "orders-ask", "claim-raises"))
+    run.perform()
+    at = next(t.number for t in run.fixture.log.traces if isinstance(t.packet, Publish) and t.from_node)
+
+    def first(expected: str, seen: str) -> list[str]:
+        evidence = gather(Broken("ORD-03", expected, seen, at), run.fixture.log)
+        told = next(line.text for line in evidence.lines if line.name == "node-status")
+        return [field.partition("=")[0] for field in told.split()[:3]]
+
+    assert first("that a node answers", "none")[0] == "state"
+    assert set(first("a buffer of 512", "256, with uptime 3")[:2]) == {"buffer", "uptime"}
+    assert first("a buffer of 512", "256, with uptime 3")[2] == "state"
+
+
+def test_a_long_message_beside_the_one_that_shows_it_is_broken_into_lines_and_keeps_its_state() -> None:
+    case = "messages-node-status"
+    run = run_of("ferry", controller=SaysVersion01, site=naming("0.2"), only=(case,))
+    run.perform()
+    report = document(run, seed=1)
+    (told,) = (one["evidence"] for one in report["cases"] if one["evidence"])
+    (line,) = (line for line in told["lines"] if line["marked"])
+    beside = line | {"marked": False, "text": f"state=on ignored=3 {'field=value ' * 40}"}
+    told["lines"] = [beside, line]
+    lines = as_text.render(report).splitlines()
+    assert max(map(len, lines)) <= as_text.WIDTH
+    (at,) = (number for number, text in enumerate(lines) if "ignored=3" in text)
+    assert "state=on" in lines[at]
+    shown = next(n for n, text in enumerate(lines[at + 1 :], 1) if text.startswith("  *"))
+    assert shown == as_text.LINES_BESIDE
+    assert lines[at + shown - 1].endswith(" ...")
+
+
 @pytest.mark.parametrize(
     ("passes", "told"), [((), "nothing has connected"), ((Connect, Subscribe), "no message at all")]
 )

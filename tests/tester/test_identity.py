@@ -216,3 +216,10 @@ def test_what_follows_is_said_of_a_node_that_connects_and_says_nothing() -> None
     assert report["identity"]["differences"][0]["subject"] == "node-status"
     assert "rule     goes on, and nothing that moves is run" in as_text.render(report)
     assert "The run goes on, and nothing that moves is run." in as_html.render(report)
+
+
+def test_the_line_of_the_connection_says_that_the_digest_is_not_the_site_files() -> None:
+    run = heard(digest=1)
+    node = run.fixture.node
+    assert f"; digest 1, not the site file's {node.digest};" in identity(run.fixture.log, node).says
+    assert "; digest as in the site file;" in identity(heard().fixture.log, node).says

@@ -227,11 +227,14 @@ def test_what_people_say_is_shown_in_every_report_and_counted_in_no_verdict() ->
     silent, told = answered(), answered(SAF="no", SER="yes")
     assert told["counts"] == silent["counts"]
     assert told["verdict"] == silent["verdict"] == "pass"
-    head, judged = as_text.render(silent).splitlines()
+    head, judged, *rest, last = as_text.render(silent).splitlines()
     assert head == "ferry (shuttle): 2 cases: 2 pass"
-    assert judged.startswith("  all that was said was judged too"), "and nothing of people"
+    assert judged.startswith("  all that was said was judged too")
+    assert last == "  verdict: pass"
+    assert not any("asked" in line or "declared" in line for line in rest), "nothing of people"
     text = as_text.render(told)
     assert "SAF-02 (asked of a person)" in text
+    assert "not conformant by what a person said of" in " ".join(text.split())
     assert "declared, not tested: 2 not asked, 2 no, 3 yes" in text
     assert max(map(len, text.splitlines())) <= as_text.WIDTH
     assert "declared: not tested" in as_html.render(told)

@@ -99,6 +99,21 @@ class SeenClient:
         return bool(self.signs - {"name"})
 
 
+@dataclass(frozen=True, slots=True)
+class Boot:
+    """One boot that was said under the name of the node, as far as it tells one board from another."""
+
+    number: int
+    firmware: str
+    peer: str
+
+    @property
+    def words(self) -> str:
+        """Which board that is, for somebody who looks for it."""
+        firmware = f"firmware {self.firmware!r}" if self.firmware else "firmware not told"
+        return f"boot {self.number} ({firmware}{f', from {self.peer}' if self.peer else ''})"
+
+
 class Attribution:
     """Gives the node's packets, once they are known to be its own. Used on the tap's thread alone."""
 
@@ -112,7 +127,7 @@ class Attribution:
         """Client identifiers that the kit itself uses."""
         self._clients: dict[int, SeenClient] = {}
         self._will: str | None = None
-        self._boots: list[int] = []
+        self._boots: list[Boot] = []
         self._strangers: dict[str, int] = {}
         """Connections of each stranger, by its identifier."""
         self._meddling: dict[str, str] = {}
@@ -145,7 +160,7 @@ class Attribution:
         client = self._clients.setdefault(packet.connection, SeenClient())
         if client.owned():
             if packet.from_node and isinstance(packet.packet, Publish):
-                self._look_at_boot(packet.packet)
+                self._look_at_boot(packet.packet, client.peer)
             return [packet]
         if packet.from_node:
             self._learn(client, packet)
@@ -272,7 +287,7 @@ class Attribution:
                     self._estrange(other)
         for packet in client.kept:
             if isinstance(packet.packet, Publish) and packet.from_node:
-                self._look_at_boot(packet.packet)
+                self._look_at_boot(packet.packet, client.peer)
 
     def _estrange(self, client: SeenClient) -> None:
         client.is_node = False
@@ -289,7 +304,7 @@ class Attribution:
                 f" {name!r}: the broker throws one off when the other connects"
             )
 
-    def _look_at_boot(self, publish: Publish) -> None:
+    def _look_at_boot(self, publish: Publish, peer: str) -> None:
         """Two boards with one firmware say all that the node says; a boot that comes back gives them away."""
         if not publish.topic.endswith("/node-status") or not self.signature.is_own(publish.topic):
             return
@@ -298,10 +313,13 @@ class Attribution:
         boot, link = body.get("boot"), body.get("link")
         if not isinstance(boot, int) or body.get("state") != "on":
             return
-        if self._boots and self._boots[-1] == boot:
+        seen = Boot(boot, str(body.get("firmware", "")), peer)
+        if self._boots and self._boots[-1].number == boot:
+            self._boots[-1] = seen
             return
-        if boot in self._boots[-BOOTS:] and link != 1:
+        if boot in [one.number for one in self._boots[-BOOTS:]] and link != 1:
             self.conflict = self.conflict or (
-                f"two nodes use the client identifier {self.client_id!r}: boot {boot} came back after another"
+                f"two nodes use the client identifier {self.client_id!r}: {seen.words} came back after "
+                f"{self._boots[-1].words}"
             )
-        self._boots = [*self._boots[-BOOTS:], boot]
+        self._boots = [*self._boots[-BOOTS:], seen]

@@ -37,7 +37,7 @@ class NodeSocket:
             here = there = ("", 0)
         self.here, self.there = (str(here[0]), int(here[1])), (str(there[0]), int(there[1]))
         """Address and port of both ends."""
-        self.peer = self.there[0]
+        self.peer = f"{self.there[0]}, port {self.there[1]}" if self.there[0] else ""
         self._loop = asyncio.get_running_loop()
         self._waiting = bytearray()
         self._sending = False

@@ -324,13 +324,13 @@ def _earlier_reports(settings: Settings, site: Site) -> EarlierReports:
 
 def _reset(settings: Settings, tap: Tap) -> Callable[[], None] | None:
     """How the board's power is taken away: by the user's command, or by a person who is there to be asked."""
-    from conformance.tester.reset import PERSON_SECONDS, Reset, command, request
+    from conformance.tester.reset import AGAIN, PERSON_SECONDS, Reset, command, request
 
     if settings.reset_command is not None:
         return Reset(tap, command(settings.reset_command))
     if settings.yes or not sys.stdin.isatty():
         return None
-    return Reset(tap, request(_tell, settings.node), PERSON_SECONDS)
+    return Reset(tap, request(_tell, settings.node), PERSON_SECONDS, AGAIN)
 
 
 def _asked(settings: Settings, site: Site) -> tuple[Answered, ...]:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from conformance.commands.terminal import progress
 from conformance.commands.terminal.quiet import chat
+from conformance.commands.terminal.width import width, wrapped
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
@@ -33,7 +34,7 @@ class RunProgress:
         says = identity(fixture.log, fixture.node).says
         if says:
             progress.clear()
-            chat(f"connected: {says}")
+            chat(wrapped(f"connected: {says}", width()))
 
     def foresee(
         self,
@@ -46,14 +47,10 @@ class RunProgress:
 
         `walk_s` is how long the walk is foreseen to be, where there is one.
         """
-        from conformance.commands.conform.time_left import TimeLeft, length_s
-        from conformance.tester.walk.walk_case import ID as WALK
+        from conformance.commands.conform.time_left import TimeLeft, lengths
 
-        known = {case.id: (case, length_s(case, roles)) for case in ahead}
-        if walk_s is not None and WALK in known:
-            known[WALK] = (known[WALK][0], walk_s)
-        if resumed is not None:
-            known |= {id_: (case, 0.0) for id_, (case, _) in known.items() if not resumed.acts_again(case)}
+        acts = resumed.acts_again if resumed is not None else lambda _case: True
+        known = lengths(ahead, roles, walk_s, acts)
         self._progress = progress.Progress("cases", len(known))
         self._left = TimeLeft(known)
 

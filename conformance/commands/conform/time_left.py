@@ -7,12 +7,13 @@ A case that rests on one that did not pass is not run.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from conformance.suite.case import Case
 from conformance.suite.verdict import Verdict
 from conformance.tester.result import IDENTITY, Result
+from conformance.tester.walk.walk_case import ID as WALK
 
 SHORT_S = 0.15
 """A few round trips: the length of a case that is not listed."""
@@ -88,6 +89,19 @@ def length_s(case: Case, roles: Collection[str]) -> float:
         return OF_SUPERVISOR_S
     known = [LONG_S[role][case.id] for role in ("node", *roles) if case.id in LONG_S.get(role, {})]
     return max(known, default=SHORT_S)
+
+
+def lengths(
+    cases: Iterable[Case],
+    roles: Collection[str],
+    walk_s: float | None = None,
+    acts: Callable[[Case], bool] = lambda _case: True,
+) -> dict[str, tuple[Case, float]]:
+    """The known length of each case of a run, of the walk too; one that does not act again takes no time."""
+    known = {case.id: (case, length_s(case, roles)) for case in cases}
+    if walk_s is not None and WALK in known:
+        known[WALK] = (known[WALK][0], walk_s)
+    return {id_: (case, seconds if acts(case) else 0.0) for id_, (case, seconds) in known.items()}
 
 
 @dataclass(slots=True)

@@ -48,7 +48,7 @@ def foreseen(site: Site, node: str, k: int, *, motion: bool = True) -> Length:
 
 
 def told(site: Site, node: str, k: int, chosen: Iterable[Case], *, motion: bool = True) -> str:
-    """What is said of the walk before the node moves: its name and its length. '' where there is none."""
+    """What is said of the walk before the node moves, behind the time of the whole run. '' where there is none."""
     from conformance.tester.walk.walk_case import ID
 
     if not k or not any(case.id == ID for case in chosen):
@@ -58,7 +58,7 @@ def told(site: Site, node: str, k: int, chosen: Iterable[Case], *, motion: bool 
     return (
         f" If it is on the bench, a walk follows, which leads it through every {what} "
         f"of its machine: at most about {length.steps} steps (orders and events), some {length.jobs} of them jobs that "
-        f"move it, {length.words}. A hold from anybody ends it, and so does Ctrl-C."
+        f"move it, {length.words} of that time. A hold from anybody ends it, and so does Ctrl-C."
     )
 
 

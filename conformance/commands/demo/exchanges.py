@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from protocol.site import Site
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
 SEED = 7
 WITHIN_MS = 300_000
 AFTER_MS = 4_000
+AS_OFTEN = 2
+ONCE = "What is said a third time is not drawn."
 
 
 def exchanges(site: Site) -> list[Exchange]:
@@ -43,24 +46,38 @@ def exchanges(site: Site) -> list[Exchange]:
         (
             "transfer",
             "A box goes from a stack to the train",
-            "Two transfers, a run of the shuttle between them. A repeated order is answered again, not done again.",
+            "Two transfers, a run of the shuttle between them. A repeated order is answered again, not done again. "
+            f"{ONCE}",
             lambda line: line.body.get("act") in ("transfer", "run"),
         ),
         (
             "train",
             "A train comes in, and goes",
-            "The report of the arming sensor tells that from now on the end sensor counts.",
+            "The report of the arming sensor tells that from now on the end sensor counts. 'done' of the depart comes once "
+            f"nothing stands over the sensors any more. {ONCE}",
             lambda line: line.body.get("act") in ("admit", "depart"),
         ),
     )
     found = [
-        Exchange(id_, title, about, lanes(story, [line for line in story.exchange if fits(line)][:40]))
+        Exchange(id_, title, about, lanes(story, drawn(line for line in story.exchange if fits(line))))
         for id_, title, about, fits in chapters
     ]
     for one in found:
         if not one.drawing.arrows:
             raise Trouble(f"the recorded cycle has no exchange '{one.id}'", fix="Report it")
     return found
+
+
+def drawn(lines: Iterable[MessageSummary]) -> list[MessageSummary]:
+    """Every message up to the end, but for what was said twice before: orders are repeated as long as they last."""
+    times: Counter[tuple[str, str, str]] = Counter()
+    kept = []
+    for line in lines:
+        said = (line.node, line.speaker, line.words)
+        times[said] += 1
+        if times[said] <= AS_OFTEN:
+            kept.append(line)
+    return kept
 
 
 def recorded_cycle(site: Site) -> list[RecordedMessage]:

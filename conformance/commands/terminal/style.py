@@ -13,7 +13,9 @@ VERDICTS = {
     "not conformant": "red", "pass": "green", "all right": "green", "nothing found": "green",
 }  # fmt: skip
 _VERDICT = re.compile(
-    r"^(?:[0-9,]+ )?(" + "|".join(sorted(map(re.escape, VERDICTS), key=len, reverse=True)) + r")\b"
+    r"^(?:[0-9,]+ | *verdict: )?("
+    + "|".join(sorted(map(re.escape, VERDICTS), key=len, reverse=True))
+    + r")\b"
 )
 _COUNT = re.compile(r"\b([1-9][0-9,]* (?:pass|fail|error|inconclusive|warnings?))\b")
 _ID = re.compile(r"\b[A-Z]{3}-[0-9]{2}\b")

@@ -1,4 +1,4 @@
-"""How wide a line may be: as the terminal is, or 80 columns where the output is no terminal."""
+"""How wide a line may be: as COLUMNS says, as the terminal is, or 80 columns where the output is no terminal."""
 
 from __future__ import annotations
 
@@ -19,16 +19,25 @@ def width(stream: Any = None) -> int:
     return max(LEAST, min(_columns(stream), WIDEST))
 
 
+def is_laid_out(stream: Any) -> bool:
+    """Whether an error is broken into lines: for a terminal, and for what is as wide as COLUMNS says.
+
+    Else it is one line, which a log can be searched for.
+    """
+    return bool(_said()) or bool(stream.isatty())
+
+
+def _said() -> int:
+    """What COLUMNS says; 0 where it says nothing."""
+    said = os.environ.get("COLUMNS", "")
+    return int(said) if said.isdecimal() else 0
+
+
 def _columns(stream: Any) -> int:
     try:
-        if not stream.isatty():
-            return USUAL
-        said = os.environ.get("COLUMNS", "")
-        return (
-            int(said)
-            if said.isdecimal() and int(said)
-            else os.get_terminal_size(stream.fileno()).columns or USUAL
-        )
+        if said := _said():
+            return said
+        return os.get_terminal_size(stream.fileno()).columns or USUAL if stream.isatty() else USUAL
     except (OSError, ValueError, AttributeError):
         return USUAL
 

@@ -36,8 +36,8 @@ class Length:
     def words(self) -> str:
         """The time in words."""
         if self.seconds < 90:
-            return "in a minute or so"
-        return f"in about {round(self.seconds / 60)} minutes"
+            return "about a minute"
+        return f"about {round(self.seconds / 60)} minutes"
 
 
 def length_of(site: Site, node: str, k: int, *, motion: bool = True) -> Length:

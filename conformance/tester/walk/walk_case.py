@@ -9,6 +9,7 @@ from conformance.suite.case import Case
 from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import NoOccasion, Unclear
 from conformance.tester.identity import motion_withheld
+from conformance.tester.left_out import NO_WALK
 from conformance.tester.walk.walk import Walk, Walked
 from protocol.specification import specification
 
@@ -41,7 +42,7 @@ def walk_case(
 
     def body(fixture: Fixture) -> None:
         if not k:
-            raise NoOccasion("it was left out (--walk 0)")
+            raise NoOccasion(NO_WALK)
         # What the node says of itself counts as in any case that moves: in doubt nothing does.
         walk = Walk(fixture, k, motion=motion and not motion_withheld(fixture))
         begun: list[Walked] = []

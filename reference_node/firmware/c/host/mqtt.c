@@ -23,6 +23,23 @@ enum {WAIT_LEAST_MS = 2 * YW_RECONNECT_MS_LEAST, WAIT_MOST_MS = 8 * WAIT_LEAST_M
 
 static struct mosquitto *client;
 static uint32_t wait_before_next_ms = WAIT_LEAST_MS;
+static const char *host, *port;
+static bool told_away; /* each failure to connect is told once, not at every attempt */
+
+/* What goes on, for whoever started the program in a terminal. */
+static void tell(const char *what, const char *why)
+{
+    printf("%s: %s %s, port %s%s%s\n", YW_NODE, what, host, port, *why ? ": " : "", why);
+    fflush(stdout);
+}
+
+static void tell_away(const char *why)
+{
+    if (!told_away) {
+        told_away = true;
+        tell("cannot connect, and goes on trying:", why);
+    }
+}
 
 static void topic_of(uint8_t message, char *topic)
 {
@@ -64,11 +81,16 @@ static void on_connect(struct mosquitto *from, void *user, int code)
 {
     char topic[TOPIC];
     (void)user;
+    if (code != 0) {
+        tell_away(mosquitto_connack_string(code));
+    }
     if (code == 0 && yw_topic_job_order(topic, sizeof topic, YW_SITE, YW_NODE)) {
         mosquitto_subscribe(from, NULL, topic, 1);
         yw_topic_job_order(topic, sizeof topic, YW_SITE, YW_EVERYONE);
         mosquitto_subscribe(from, NULL, topic, 1);
         wait_before_next_ms = WAIT_LEAST_MS;
+        told_away = false;
+        tell("connected to", "");
         yw_connected();
     }
 }
@@ -118,13 +140,19 @@ static void wait_ms(uint32_t ms)
 int main(int count, char **words)
 {
     if (count < 4) {
+        fprintf(stderr, "usage: %s HOST PORT CELLS [UPTIME]\nCELLS is a file for the number of the boot; it is made "
+                        "where it is not there.\n", count ? words[0] : YW_NODE);
         return 2;
     }
+    host = words[1], port = words[2];
     mosquitto_lib_init();
     process_start(words[3], count > 4 ? (uint32_t)strtoul(words[4], NULL, 10) : 0);
     for (;;) {
         client = client_for_one_connection();
-        if (mosquitto_connect(client, words[1], atoi(words[2]), YW_KEEP_ALIVE_S) == MOSQ_ERR_SUCCESS) {
+        int failed = mosquitto_connect(client, host, atoi(port), YW_KEEP_ALIVE_S);
+        if (failed) {
+            tell_away(mosquitto_strerror(failed));
+        } else {
             while (mosquitto_loop(client, LOOP_MS, 1) == MOSQ_ERR_SUCCESS) {
                 yw_tick();
             }

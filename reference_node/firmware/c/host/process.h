@@ -1,4 +1,5 @@
-/* A node as a process, on MQTT (mqtt.c) or on a serial line (line.c). */
+/* A node as a process on a computer: mqtt.c is its client. On a serial line a main loop over yw_line.h stands in the
+ * place of that, as in the examples for boards. */
 #ifndef PROCESS_H
 #define PROCESS_H
 
