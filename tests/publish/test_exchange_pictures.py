@@ -22,7 +22,9 @@ def test_every_job_is_drawn_from_its_order_to_its_end() -> None:
 def test_what_was_said_twice_is_not_drawn_again_and_nothing_else_is_left_out() -> None:
     site = scenario()
     lines = [
-        line for line in tell(Header(site.name, "", "", ""), recorded_cycle(site)).exchange if line.body.get("act")
+        line
+        for line in tell(Header(site.name, "", "", ""), recorded_cycle(site)).exchange
+        if line.body.get("act")
     ]
     kept = drawn(lines)
     said = [(line.node, line.speaker, line.words) for line in kept]
