@@ -175,7 +175,7 @@ def supervisor_repeats_running(fixture: SupervisorFixture) -> None:
 def still_repeated(fixture: SupervisorFixture, node: str, order: Message, requirement: str) -> None:
     """Demand that an open order is repeated from now on: the sign that it has not been taken for ended.
 
-    While its asks are not answered in full it may send nothing but asks: its time begins anew behind each of them.
+    While its asks are not answered in full it may send nothing but asks: its time begins again behind each of them.
     """
     topic = fixture.topic(node)
     within_ms = fixture.limit_ms("order_repeat") + fixture.limit_ms("answer")
