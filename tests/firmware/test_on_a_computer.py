@@ -76,7 +76,7 @@ def test_it_says_when_it_connects_and_once_when_it_cannot(library: Path, tmp_pat
     assert lines("nn") == [f"{cannot} nn, port 1: nobody is there"]
     assert lines("rr") == [f"{cannot} rr, port 1: not authorised"]
     connected = f"{NODE}: connected to nan, port 1"
-    assert lines("nan") == [f"{cannot} nan, port 1: nobody is there", connected] + [lines("nan")[0]]
+    assert lines("nan") == [f"{cannot} nan, port 1: nobody is there", connected, lines("nan")[0]]
     short = subprocess.run([program, "127.0.0.1"], capture_output=True, text=True, timeout=60, check=False)
     assert short.returncode == 2
     assert short.stderr.startswith(f"usage: {program} HOST PORT CELLS [UPTIME]")
