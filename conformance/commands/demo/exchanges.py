@@ -46,15 +46,15 @@ def exchanges(site: Site) -> list[Exchange]:
         (
             "transfer",
             "A box goes from a stack to the train",
-            f"Two transfers, a run of the shuttle between them. A repeated order is answered again, not done again. {ONCE}",
+            f"Two transfers, a run of the shuttle between. A repeated order is answered again, not done again. {ONCE}",
             lambda line: line.body.get("act") in ("transfer", "run"),
         ),
         (
             "train",
             "A train comes in, and goes",
             (
-                "The report of the arming sensor tells that from now on the end sensor counts. 'done' of the depart comes "
-                f"once nothing stands over the sensors any more. {ONCE}"
+                "The report of the arming sensor tells that from now on the end sensor counts. The depart is done once "
+                f"nothing stands over the sensors any more. {ONCE}"
             ),
             lambda line: line.body.get("act") in ("admit", "depart"),
         ),
