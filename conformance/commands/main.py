@@ -229,13 +229,13 @@ def _tell_usage(ending: click.ClickException) -> None:
 
 
 def _tell_error(text: str) -> None:
-    """An error within the terminal's width or COLUMNS; on one line elsewhere, to be searched."""
+    """An error within the terminal's width; on one line where it is written to anything else, to be searched."""
     from conformance.commands.terminal.streams import red
     from conformance.commands.terminal.style import linked_ids
-    from conformance.commands.terminal.width import is_laid_out, width, wrapped
+    from conformance.commands.terminal.width import width, wrapped
 
     told = f"Error: {text}"
-    if is_laid_out(sys.stderr):
+    if sys.stderr.isatty():
         head, _, rest = wrapped(told, width()).partition(":")
         told = f"{red(head + ':')}{_linked(linked_ids, rest)}"
     _tell(told)

@@ -19,14 +19,6 @@ def width(stream: Any = None) -> int:
     return max(LEAST, min(_columns(stream), WIDEST))
 
 
-def is_laid_out(stream: Any) -> bool:
-    """Whether an error is broken into lines: for a terminal, and for what is as wide as COLUMNS says.
-
-    Else it is one line, which a log can be searched for.
-    """
-    return bool(_said()) or bool(stream.isatty())
-
-
 def _said() -> int:
     """What COLUMNS says; 0 where it says nothing."""
     said = os.environ.get("COLUMNS", "")
