@@ -8,6 +8,7 @@ from typing import Any
 
 from conformance.oracle.finding import Oracle
 from conformance.oracle.link_log import Message
+from conformance.oracle.wording import value_in_words
 from protocol.counting import COUNT_MODULUS, next_count
 from protocol.site import Site
 from protocol.specification import FINAL, OPEN, STATE_OF_ROLE, specification
@@ -126,7 +127,7 @@ class MessageRules:
             what = (
                 ""
                 if same
-                else f"{name} was {_told(before[name])} and is {_told(body[name])} in the same boot"
+                else f"{name} was {value_in_words(before[name])} and is {value_in_words(body[name])} in the same boot"
             )
             self._check(same, requirement, what)
         grown = (body["link"] - before["link"]) % COUNT_MODULUS
@@ -252,10 +253,3 @@ class MessageRules:
             self._check(
                 body["load"] == "none", "CRN-10", f"the transfer is done, and it holds {body['load']!r}"
             )
-
-
-def _told(value: object) -> str:
-    """A value of node-status in words."""
-    if isinstance(value, list):
-        return ", ".join(map(str, value))
-    return str(value).lower() if isinstance(value, bool) else repr(value)

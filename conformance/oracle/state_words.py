@@ -8,6 +8,7 @@ from typing import Any
 from conformance.oracle.answers import Mismatch, words
 from conformance.oracle.node_state import AT_REST, ENDED, NodeState, drifted, not_below, reached
 from conformance.oracle.order_checks import Judged
+from conformance.oracle.wording import in_words
 from protocol.specification import OPEN, STATE_OF_ROLE
 
 Body = Mapping[str, Any]
@@ -59,7 +60,8 @@ class StateWords:
         if state.held is not None and body["held"] != state.held:
             # Where no hold was counted it is one that a resume should have ended.
             requirement = "HLD-01" if state.held and self._came else "HLD-05"
-            what = f"held is {_told(body['held'])}, and by the holds and resumes that came it is {_told(state.held)}"
+            said, due = in_words(body["held"]), in_words(state.held)
+            what = f"held is {said}, and by the holds and resumes that came it is {due}"
             return Mismatch(_matches(state, body), requirement, what)
         if state.holds is not None:
             self._count("HLD-01")
@@ -121,11 +123,6 @@ class StateWords:
             load = body["load"] if known is not None and self._steady else None
             state = state if load == state.load else state._replace(load=load)
         return state
-
-
-def _told(held: bool) -> str:
-    """As it stands on the wire."""
-    return str(held).lower()
 
 
 def _matches(state: NodeState, body: Body) -> int:

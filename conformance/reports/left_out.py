@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from conformance.tester.left_out import KINDS, NO_OCCASION, NOT_FOR_IT, kind
+from conformance.tester.no_verdict import KINDS, NO_OCCASION, NOT_FOR_IT, kind
 
 WITH_REASONS = (NO_OCCASION, NOT_FOR_IT)
 

@@ -7,10 +7,10 @@ from collections.abc import Callable, Iterable
 from typing import Any
 
 from conformance.oracle.link_log import Message, Trace
+from conformance.oracle.wording import in_words
 from conformance.suite.bench import Bench
 from conformance.suite.stalls import SLACK, StoodStill
 from conformance.suite.verdict import Broken, NoOccasion, Unclear
-from conformance.suite.wording import in_words
 from protocol.specification import Specification, specification
 from protocol.validation import read_message
 

@@ -11,11 +11,11 @@ from random import Random
 from typing import Any
 
 from conformance.oracle.link_log import Message
+from conformance.oracle.wording import in_words
 from conformance.suite.bench import Bench
 from conformance.suite.demands import Demands
 from conformance.suite.exchange import Answer, SentOrder
 from conformance.suite.verdict import Broken, IdsUsedUp
-from conformance.suite.wording import in_words
 from protocol.codec import encode
 from protocol.counting import UPTIME_MODULUS, claim_id, uptime_difference
 from protocol.site import Encoding, Site

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from conformance.oracle.link_log import Message
-from conformance.suite.exchange import SentOrder
+from conformance.suite.exchange import Answer, SentOrder
 from conformance.suite.fixture import LEAD_MS, Fixture, Inputs
 from conformance.suite.verdict import Broken
 from protocol.site import HOME_SENSORS, NodeSite
@@ -21,6 +21,8 @@ AGAIN_MS = 1500
 """How often the home switches are played again: a crane may home one axis after the other, each as it closes."""
 PULSE: Inputs = (("end", True, 40), ("end", False, 40))
 ARMING: Inputs = (("arming", True, 40), ("arming", False, 40))
+LATER_MS = 1000
+"""How much later than its time-out a job may fail: the report has a way to go."""
 STARTED = "the first report of the job with 'running'"
 _WITHOUT_STEPS = "of a crane that reports no steps the crane-status of that job in which the spreader"
 GRIPS = f"the report with step 'grip'; {_WITHOUT_STEPS} has closed"
@@ -97,6 +99,29 @@ def running(fixture: Fixture, sent: SentOrder) -> Message:
     fixture.need(told is not None, f"{sent.act!r} was not started by its deadline")
     assert told is not None
     return told
+
+
+def ends_by_time_out(
+    fixture: Fixture, sent: SentOrder, *, code: str, limit_ms: int, requirement: str
+) -> Answer:
+    """Play no sensor, and see the job fail in its time with the fault of its time-out; gives the answer behind that.
+
+    `limit_ms` is counted from the job's first 'running'. Raises Broken under `requirement`, under FLT-02 where the job
+    ends otherwise than 'failed'.
+    """
+    began = running(fixture, sent).at_ms
+    expected = f"the time-out after {limit_ms} ms"
+    try:
+        final = complete(fixture, sent, cues=())
+    except Broken as broken:
+        raise Broken(requirement, expected, "the job stayed open") from broken
+    fixture.equal(final.body["state"], "failed", "FLT-02", "'failed'", final)
+    took_ms, fits = final.at_ms - began, final.at_ms - began <= fixture.stretched(limit_ms + LATER_MS)
+    fixture.in_time(fits, (began, final.at_ms), requirement, expected, f"after {took_ms:.0f} ms", final)
+    after = fixture.ask()
+    active = after.body("fault").get("active", [])
+    fixture.check(code in active, requirement, f"{code!r} active", active, after.report)
+    return after
 
 
 def is_over(fixture: Fixture, job: SentOrder, answer: Message) -> bool:

@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 
 from conformance.oracle.link_log import Message
 from conformance.oracle.supervisor_knowledge import JudgedOrder, SupervisorKnowledge
+from conformance.oracle.wording import in_words
 from conformance.peers.node import SimulatedNode
 from conformance.peers.yard import Incident
 from conformance.suite.brief import BoxRoute, Brief, brief_for, route_of
@@ -18,7 +19,6 @@ from conformance.suite.case import Body as CaseBody
 from conformance.suite.case import Condition, case
 from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Unclear
-from conformance.suite.wording import in_words
 from conformance.suite.yard_bench import YardBench
 from protocol.participant import Publication
 from protocol.site import NodeSite, Site

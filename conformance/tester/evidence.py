@@ -9,7 +9,7 @@ from math import inf
 
 from conformance.oracle.link_log import Log, Message, Trace
 from conformance.suite.verdict import Broken
-from conformance.tester.hints.hints import fitting, led
+from conformance.tester.hints.hints import of_breach
 from protocol.foreign_text import one_line
 from protocol.specification import specification
 from protocol.topics import parse_topic
@@ -65,6 +65,7 @@ def gather(broken: Broken, log: Log) -> Evidence:
     told = [trace for trace in log.traces if _tells(trace)]
     place = next((i for i, trace in enumerate(told) if trace.number >= at), len(told))
     window = told[max(0, place - BEFORE) : place + AFTER + 1]
+    explained = of_breach(broken, log)
     named, meant = _words_of(broken.expected, str(broken.seen)), _words_of(requirement.says)
 
     def rank(field: str) -> int:
@@ -75,8 +76,8 @@ def gather(broken: Broken, log: Log) -> Evidence:
         sentence=requirement.says,
         level=requirement.level,
         expected=broken.expected,
-        seen=led(broken, log),
-        causes=fitting(broken, log),
+        seen=explained.seen,
+        causes=explained.causes,
         lines=tuple(_line(trace, by_number.get(trace.number), broken.at, rank) for trace in window),
     )
 

@@ -20,7 +20,7 @@ from conformance.suite.fixture import Fixture
 from conformance.suite.preamble import settle
 from conformance.suite.stalls import StoodStill
 from conformance.suite.verdict import Broken, NoOccasion, Unclear, Verdict, overall
-from conformance.tester import left_out
+from conformance.tester import no_verdict
 from conformance.tester.evidence import Evidence, gather
 from conformance.tester.identity import motion_withheld
 from conformance.tester.judging import Judging
@@ -357,13 +357,13 @@ def order(cases: Collection[Case], roles: Collection[str]) -> list[Case]:
 def not_selected(case: Case, fixture: Fixture, selection: Selection) -> str:
     """Why a case is not run on this node, by the site file's statement and the user's wish; '' if it is."""
     if not set(case.roles) & set(fixture.node.roles):
-        return left_out.for_others(case.roles)
+        return no_verdict.for_others(case.roles)
     if case.since > fixture.minor:
         spec = fixture.spec
         newer, said = spec.dotted(case.since), spec.dotted(fixture.minor)
         return f"{NOT_OF_ITS_VERSION}: it asks for what protocol {newer} brought, and the node says {said}"
     if case.moves and not selection.motion:
-        return left_out.MOVES
+        return no_verdict.MOVES
     if case.mode == "bench" and not fixture.on_bench:
         return "the node is in service, and this needs one on the bench"
     if case.mode == "service" and fixture.on_bench:

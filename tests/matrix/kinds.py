@@ -9,7 +9,7 @@ from tests.faulty_nodes.matrix.every import BREACHES as NODE_BREACHES
 from tests.faulty_nodes.matrix.judge import judge_by_all as judge_of_nodes
 from tests.faulty_nodes.matrix.plan import planned as nodes
 from tests.faulty_nodes.matrix.planted import SEEDS
-from tests.faulty_supervisors.matrix.breaches import BREACHES as SUPERVISOR_BREACHES
+from tests.faulty_supervisors.matrix.every import BREACHES as SUPERVISOR_BREACHES
 from tests.faulty_supervisors.matrix.judge import judge as judge_of_supervisors
 from tests.faulty_supervisors.matrix.plan import planned as supervisors
 from tests.matrix.outcome import Outcome

@@ -9,7 +9,7 @@ import pytest
 
 from conformance.oracle.link_log import Log
 from conformance.suite.verdict import Broken, Verdict
-from conformance.tester.hints.hints import fitting, hints
+from conformance.tester.hints.hints import hints, of_breach
 from protocol.codec import encode
 from protocol.site import Encoding
 from protocol.wire.packet import Publish
@@ -32,7 +32,7 @@ def log_of(*said: tuple[str, bytes, dict[str, Any]]) -> Log:
 def told(
     requirement: str, log: Log, at: int | None = None, *, expected: str = "one", seen: str = "another"
 ) -> str:
-    return " ".join(fitting(Broken(requirement, expected, seen, at), log))
+    return " ".join(of_breach(Broken(requirement, expected, seen, at), log).causes)
 
 
 def body(name: str, **fields: Any) -> bytes:
@@ -93,7 +93,7 @@ def test_an_old_state_that_comes_again_is_told_from_one_that_never_changed() -> 
 
 def test_what_may_always_be_stands_behind_what_fits() -> None:
     hold = json.dumps({"act": "hold"}, separators=(",", ":")).encode()
-    texts = fitting(Broken("LNK-14", "a", "b"), log_of(("job-order", hold, {"retain": True})))
+    texts = of_breach(Broken("LNK-14", "a", "b"), log_of(("job-order", hold, {"retain": True}))).causes
     general = [one.text for one in hints()["LNK-14"] if not one.when]
     assert list(texts[-len(general) :]) == general
     assert len(texts) > len(general)

@@ -13,7 +13,7 @@ from conformance.reports import as_html, as_junit, as_text, completeness, left_o
 from conformance.reports.document import document
 from conformance.suite.case import all_cases
 from conformance.suite.verdict import Verdict
-from conformance.tester.left_out import NO_OCCASION, NOT_SELECTED, OTHER_ROLES
+from conformance.tester.no_verdict import NO_OCCASION, NOT_SELECTED, OTHER_ROLES
 from conformance.tester.runner import Run, Selection
 from reference_node.controller.controller import Controller
 from tests.faulty_nodes.faulty import run_of

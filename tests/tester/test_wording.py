@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from conformance.suite.wording import in_words
+from conformance.oracle.wording import in_words
 
 
 @pytest.mark.parametrize(

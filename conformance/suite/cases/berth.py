@@ -7,7 +7,7 @@ from conformance.oracle.link_log import Message
 from conformance.suite.case import case
 from conformance.suite.exchange import Answer, SentOrder
 from conformance.suite.fixture import Fixture, Inputs
-from conformance.suite.jobs import complete, done, running
+from conformance.suite.jobs import complete, done, ends_by_time_out, running
 from conformance.suite.machine_states import first_states, is_pushed, settles, walk_of_states
 from conformance.suite.preamble import (
     berth_at_rest,
@@ -17,7 +17,6 @@ from conformance.suite.preamble import (
     reset_faults,
     told_count,
 )
-from conformance.suite.verdict import Broken
 from protocol.site import BerthSite
 
 BERTH = ("berth",)
@@ -323,17 +322,6 @@ def _arm(fixture: Fixture, sent: SentOrder) -> None:
     fixture.check(seen is not None, "BER-04", "'armed' after the arming sensor", "no such state")
 
 
-def _lost_with(fixture: Fixture, sent: SentOrder, code: str, timeout_ms: int) -> None:
-    began = running(fixture, sent).at_ms
-    expected = f"the time-out after {timeout_ms} ms"
-    try:
-        final = complete(fixture, sent, cues=())
-    except Broken as broken:
-        raise Broken("BER-05", expected, "the job stayed open") from broken
-    fixture.equal(final.body["state"], "failed", "FLT-02", "'failed'", final)
-    took, most = final.at_ms - began, fixture.stretched(timeout_ms + 1000)
-    fixture.in_time(took <= most, (began, final.at_ms), "BER-05", expected, f"after {took:.0f} ms", final)
-    answer = fixture.ask()
-    active = answer.body("fault").get("active", [])
-    fixture.check(code in active, "BER-05", f"{code!r} active", active, answer.report)
+def _lost_with(fixture: Fixture, sent: SentOrder, code: str, limit_ms: int) -> None:
+    answer = ends_by_time_out(fixture, sent, code=code, limit_ms=limit_ms, requirement="BER-05")
     fixture.equal(_state(answer), "lost", "BER-05", "'lost'", answer.report)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from conformance.oracle.wording import in_words
 from conformance.suite.case import case
 from conformance.suite.crane_site import (
     BOX,
@@ -16,7 +17,6 @@ from conformance.suite.fixture import Fixture
 from conformance.suite.jobs import complete, done, homes, running
 from conformance.suite.machine_states import first_states, walk_of_states
 from conformance.suite.preamble import crane_ready, crane_unhomed, reset_faults, reset_node, settle
-from conformance.suite.wording import in_words
 from protocol.site import Axis
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from conformance.oracle.link_log import Message
+from conformance.oracle.wording import in_words
 from conformance.suite.case import case
 from conformance.suite.crane_site import (
     BOX,
@@ -22,7 +23,6 @@ from conformance.suite.crane_site import (
 )
 from conformance.suite.fixture import Fixture
 from conformance.suite.preamble import crane_ready
-from conformance.suite.wording import in_words
 from protocol.position_table import PositionTable
 
 NOWHERE = "no-place"

@@ -9,6 +9,7 @@ from typing import Any
 import cbor2
 
 from conformance.oracle.link_log import Message
+from conformance.oracle.wording import in_words
 from conformance.suite.case import case
 from conformance.suite.exchange import Answer
 from conformance.suite.fixture import Fixture
@@ -21,7 +22,6 @@ from conformance.suite.unreadable_orders import (
     spoilt_acts,
     with_strange_field,
 )
-from conformance.suite.wording import in_words
 from protocol.site import Encoding, NodeSite, Site
 
 FLOOD_MS, FLOOD_GAP_MS = 3000, 100

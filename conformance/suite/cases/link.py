@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from conformance.oracle.link_log import Trace
+from conformance.oracle.wording import in_words
 from conformance.suite.case import case
 from conformance.suite.fixture import Fixture
 from conformance.suite.span import see_for
-from conformance.suite.wording import in_words
 from protocol.topics import Topic
 from protocol.wire.packet import Connect, Disconnect, Publish, Subscribe
 

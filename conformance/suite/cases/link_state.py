@@ -6,12 +6,12 @@ from collections.abc import Mapping
 from typing import Any
 
 from conformance.oracle.link_log import Message
+from conformance.oracle.wording import in_words
 from conformance.suite.case import case
 from conformance.suite.exchange import Answer
 from conformance.suite.fixture import Fixture
 from conformance.suite.jobs import complete, is_over
 from conformance.suite.preamble import fault_count, fit, start
-from conformance.suite.wording import in_words
 
 CUTS = 2
 KEPT = ("held", "holds", "job", "job_state", "arrival", "stop", "place", "load")

@@ -7,11 +7,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from conformance.oracle.link_log import Message
+from conformance.oracle.wording import in_words
 from conformance.suite.case import case
 from conformance.suite.fixture import Fixture
 from conformance.suite.observation import Observing
 from conformance.suite.span import see_for
-from conformance.suite.wording import in_words
 from protocol.counting import uptime_difference
 
 CLOCK_SHARE = 0.05

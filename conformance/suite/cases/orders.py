@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 from conformance.oracle.link_log import Message
+from conformance.oracle.wording import in_words
 from conformance.oracle.writing import may_refuse
 from conformance.suite.case import NODES, case
 from conformance.suite.exchange import SentOrder
 from conformance.suite.fixture import Fixture
 from conformance.suite.observation import Observing
 from conformance.suite.preamble import settle
-from conformance.suite.wording import in_words
 from protocol.counting import UPTIME_MODULUS
 from protocol.site import NodeSite, Site
 from protocol.topics import parse_topic

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from conformance.oracle.link_log import Message
+from conformance.oracle.wording import in_words
 from conformance.suite.case import case
 from conformance.suite.cases.orders import late_job
 from conformance.suite.exchange import SentOrder
@@ -14,7 +15,6 @@ from conformance.suite.jobs import complete, is_over
 from conformance.suite.machine_states import walk
 from conformance.suite.preamble import end_open_job, fit, settle, some_job, start, while_open
 from conformance.suite.verdict import NoOccasion
-from conformance.suite.wording import in_words
 from protocol.counting import UPTIME_MODULUS
 from protocol.specification import OPEN
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
+from conformance.oracle.wording import in_words
 from conformance.suite.walk.derivation import Derivation
 from conformance.suite.walk.desk import Desk, Outcome
 from conformance.suite.walk.letters import Letter
-from conformance.suite.wording import in_words
 from protocol.counting import next_count
 from protocol.specification import OPEN
 

@@ -5,14 +5,13 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from conformance.tester.hints.scene import Scene
+from conformance.tester.hints.scene import FAULT_COUNT, Scene
 from protocol.specification import specification
 
 ENDED_ON_PURPOSE = ("failed", "lost", "input-lost", "power-lost", "not-armed", "end-missed")
 """A finding that expects one of these is about a fault that the case has brought about."""
 OF_A_BERTH = ("arming", "end")
 """Its sensors in the order of their bits in `inputs`."""
-COUNT = re.compile(r"(?:faults|fault count) (\d+)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +63,7 @@ def _tells_of_its_end(scene: Scene) -> bool:
     """Whether what is wrong is that a job failed, or that a fault was counted which nobody had brought about."""
     if any(f"'{word}'" in scene.expected or f" {word}" in scene.expected for word in ENDED_ON_PURPOSE):
         return False
-    due, seen = COUNT.search(scene.expected), COUNT.search(scene.seen)
+    due, seen = FAULT_COUNT.search(scene.expected), FAULT_COUNT.search(scene.seen)
     if due is not None and seen is not None:
         return int(seen[1]) > int(due[1])
     return re.search(r"\bfailed\b", scene.seen) is not None

@@ -49,24 +49,25 @@ def hints() -> dict[str, tuple[Hint, ...]]:
     }
 
 
-def fitting(broken: Broken, log: Log) -> tuple[str, ...]:
-    """The likely causes of a breach that fit what was seen, those of a certain situation first.
+@dataclass(frozen=True, slots=True)
+class Explained:
+    """What was seen in a breach, in words, and what is mostly behind it."""
 
-    Where a job was ended by a fault it is that fault: what the case is about never took place.
+    seen: str
+    causes: tuple[str, ...]
+
+
+def of_breach(broken: Broken, log: Log) -> Explained:
+    """What was seen and the likely causes that fit it, those of a certain situation first.
+
+    Where a fault has ended the job that was to come to its end, that fault stands in front and is the only cause: what
+    the case is about never took place.
     """
     scene = Scene(broken, log)
     failed = failed_by(scene)
     if failed is not None:
-        return (failed.cause,)
+        no_more = broken.seen == "failed" or "state 'failed'" in broken.seen
+        return Explained(failed.told if no_more else f"{failed.told}; {broken.seen}", (failed.cause,))
     told = (*hints().get(broken.requirement, ()), *hints().get(ANY, ()))
     found = [one for one in told if SITUATIONS[one.when](scene)]
-    return tuple(one.text for one in sorted(found, key=lambda one: not one.when))
-
-
-def led(broken: Broken, log: Log) -> str:
-    """What was seen, with the fault in front that ended the job which was to come to its end."""
-    failed = failed_by(Scene(broken, log))
-    if failed is None:
-        return broken.seen
-    no_more = broken.seen == "failed" or "state 'failed'" in broken.seen
-    return failed.told if no_more else f"{failed.told}; {broken.seen}"
+    return Explained(broken.seen, tuple(one.text for one in sorted(found, key=lambda one: not one.when)))

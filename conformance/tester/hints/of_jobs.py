@@ -6,10 +6,8 @@ import re
 from collections.abc import Callable
 
 from conformance.oracle.motion import SWITCHED_ON
-from conformance.tester.hints.scene import Scene
+from conformance.tester.hints.scene import FAULT_COUNT, Scene
 from protocol.specification import OPEN, specification
-
-COUNTED = re.compile(r"(?:faults|fault count) (\d+)")
 
 
 def _moves(scene: Scene) -> bool:
@@ -45,7 +43,7 @@ def _fault_beside_job(scene: Scene) -> bool:
 
 def _came_while_it_stood(scene: Scene) -> bool:
     """A fault stood already when the one came that should have been counted, and the count stayed."""
-    order, due = scene.order, COUNTED.search(scene.expected)
+    order, due = scene.order, FAULT_COUNT.search(scene.expected)
     if order is None or due is None:
         return False
     before = next((m.body for m in scene.said("fault", before=order.number)), {})

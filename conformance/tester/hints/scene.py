@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -11,6 +12,8 @@ from protocol.specification import OPEN, STATE_OF_ROLE
 
 CARRIERS = frozenset(STATE_OF_ROLE.values())
 """State messages of a role: each names the job and says whether the node is held."""
+FAULT_COUNT = re.compile(r"(?:faults|fault count) (\d+)")
+"""A fault count as a finding tells it."""
 
 
 class Scene:

@@ -9,7 +9,7 @@ from conformance.suite.case import Case
 from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import NoOccasion, Unclear
 from conformance.tester.identity import motion_withheld
-from conformance.tester.left_out import NO_WALK
+from conformance.tester.no_verdict import NO_WALK
 from conformance.tester.walk.walk import Walk, Walked
 from protocol.specification import specification
 

@@ -18,7 +18,7 @@ from reference_node.scenario.virtual_stage import VirtualStage
 from tests.faulty_nodes.matrix.injection import Differs
 from tests.faulty_nodes.matrix.planted import SEEDS, SITE, breach_of
 from tests.faulty_supervisors.faulty import NAME
-from tests.faulty_supervisors.matrix.breaches import BREACHES
+from tests.faulty_supervisors.matrix.every import BREACHES
 from tests.faulty_supervisors.matrix.injection import Compared, Injected, Kept, Planted, kind_of
 from tests.matrix.outcome import Outcome
 from tests.matrix.seeds import Look, over_seeds

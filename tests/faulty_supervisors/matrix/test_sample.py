@@ -10,7 +10,7 @@ from conformance.suite.verdict import Verdict
 from reference_node.scenario.scenario_file import load_scenario
 from reference_node.scenario.virtual_stage import VirtualStage
 from tests.faulty_nodes.matrix.planted import SITE
-from tests.faulty_supervisors.matrix.breaches import BREACHES
+from tests.faulty_supervisors.matrix.every import BREACHES
 from tests.faulty_supervisors.matrix.injection import CONTEXTS, Kept, kind_of
 from tests.faulty_supervisors.matrix.judge import first_failure, run_of
 from tests.faulty_supervisors.matrix.plan import from_pages, planned

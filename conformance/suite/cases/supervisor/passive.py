@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 
 from conformance.oracle.link_log import Message
+from conformance.oracle.wording import in_words
 from conformance.suite.cases.link import connect_sizes
 from conformance.suite.cases.supervisor.claim import owned_first
 from conformance.suite.cases.supervisor.silence import heard_lately
@@ -12,7 +13,6 @@ from conformance.suite.cases.supervisor.start import asked_first
 from conformance.suite.cases.supervisor.work import clear_of_cranes, held_for_a_person, names_what_stands
 from conformance.suite.message_flaws import flaws
 from conformance.suite.supervisor_fixture import CROSSING_MS, SupervisorFixture, supervised
-from conformance.suite.wording import in_words
 from protocol.counting import CLAIM_SPREAD, CLAIM_STEP, uptime_difference
 from protocol.site import PlaceKind
 

@@ -14,6 +14,7 @@ from itertools import pairwise
 from typing import Any
 
 from conformance.oracle.link_log import Message
+from conformance.oracle.wording import in_words
 from conformance.peers.node import SimulatedNode
 from conformance.suite.brief import route_of
 from conformance.suite.supervisor_fixture import (
@@ -27,7 +28,6 @@ from conformance.suite.supervisor_fixture import (
     supervised,
 )
 from conformance.suite.verdict import Broken
-from conformance.suite.wording import in_words
 from protocol.site import Encoding, NodeSite, Site
 
 LOST_TIMES = 2

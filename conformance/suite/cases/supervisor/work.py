@@ -8,12 +8,12 @@ from typing import Any
 
 from conformance.oracle.link_log import Message
 from conformance.oracle.supervisor_knowledge import JudgedOrder
+from conformance.oracle.wording import in_words
 from conformance.peers.node import SimulatedNode
 from conformance.peers.yard import Incident
 from conformance.suite.cases.supervisor.boxes import UNSURE, nothing_for
 from conformance.suite.cases.supervisor.start import still_repeated
 from conformance.suite.supervisor_fixture import QUIET_MS, WORK_MS, SupervisorFixture, supervised
-from conformance.suite.wording import in_words
 from protocol.site import PlaceKind
 
 JOB_MS, SHORT_MS = 7_000, 600

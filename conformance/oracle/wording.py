@@ -15,15 +15,15 @@ def in_words(seen: object) -> str:
         case bool():
             return str(seen).lower()
         case Mapping():
-            return ", ".join(f"{key} {_part(value)}" for key, value in seen.items()) or "nothing"
+            return ", ".join(f"{key} {value_in_words(value)}" for key, value in seen.items()) or "nothing"
         case Collection():
-            return ", ".join(map(_part, seen)) or "none"
+            return ", ".join(map(value_in_words, seen)) or "none"
         case _:
             return str(seen)
 
 
-def _part(value: object) -> str:
-    """One value among others: text in quotes, several in parentheses."""
+def value_in_words(value: object) -> str:
+    """One value among other words: text in quotes, several in parentheses."""
     if isinstance(value, str):
         return f"'{value}'"
     told = in_words(value)
