@@ -24,7 +24,7 @@ PYTEST := PYTHONDONTWRITEBYTECODE= $(BIN)/python -m pytest -n 5 --dist loadfile 
 # These wait for nothing: a worker a core, as each collects them all. What the tests of a file share is cheap to make twice.
 IN_PROCESS := -n 2 --dist worksteal
 
-.PHONY: core-fuzz simulated-board help demo quick wire faulty test exhaustive explore prove bench soak mutants matrix lint lock clean
+.PHONY: core-fuzz core-sequences simulated-board help demo quick wire faulty test exhaustive explore prove bench soak mutants matrix lint lock clean
 
 help:
 	@echo "make demo    run one whole cycle, recorded and judged (needs nothing installed; ARGS=--boards: with firmware for boards)"
@@ -80,6 +80,10 @@ bench: $(DEV)
 # What must always hold in the core in C, under libFuzzer (Debian: clang libclang-rt-14-dev) until stopped.
 core-fuzz: $(DEV)
 	@$(BIN)/python -m tests.firmware.core_fuzz $(ARGS)
+
+# Sequences of orders, sensors and faults of the link to the core in C, judged, on virtual time (a hundred a second).
+core-sequences: $(DEV)
+	@PYTHONHASHSEED=0 $(BIN)/python -m tests.firmware.core_sequences $(ARGS)
 
 # A crane or berth as an ATmega328P in simavr, until Ctrl-C (Debian: gcc-avr avr-libc gcc libsimavr-dev).
 simulated-board: $(DEV)

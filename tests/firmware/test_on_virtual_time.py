@@ -15,6 +15,7 @@ from conformance.suite.verdict import Verdict
 from conformance.tester.runner import Run
 from protocol.site import Site
 from tests.firmware.board import NODES, site
+from tests.firmware.core_sequences import A_CAMPAIGN, shares
 from tests.firmware.participant import library, virtual_bench
 from tests.needs import needs
 
@@ -56,3 +57,16 @@ def test_the_fuzzer_finds_nothing(role: str, tmp_path: Path) -> None:
     assert run.ended == ""
     assert run.cases >= CASES
     assert [str(found.finding) for found in run.found.values()] == []
+
+
+@pytest.mark.parametrize("wanted", [1, 7, 3000, 100_000])
+def test_a_long_run_shares_its_sequences_among_the_roles(wanted: int) -> None:
+    played = dict.fromkeys(NODES, 0)
+    seeds = set()
+    for role, seed, number in shares(wanted):
+        assert 0 < number <= A_CAMPAIGN
+        assert (role, seed) not in seeds
+        seeds.add((role, seed))
+        played[role] += number
+    assert sum(played.values()) == wanted
+    assert max(played.values()) - min(played.values()) <= 1
