@@ -79,6 +79,8 @@ class Case:
     """The minor version from which on a node is asked for it."""
     serial: bool = False
     """Needs the node on a serial line."""
+    occasions: tuple[str, ...] = ()
+    """What brings about what a passive case judges: run too where it is asked for by name, whatever comes of them."""
 
     @property
     def quiet(self) -> bool:
@@ -105,6 +107,7 @@ def case(
     applies: Condition = lambda _site, _node: "",
     since: int | None = None,
     serial: bool = False,
+    occasions: tuple[str, ...] = (),
 ) -> Callable[[Body], Body]:
     """Declare a function as a case that checks `requirements`.
 
@@ -131,6 +134,7 @@ def case(
             applies=applies,
             since=_newest(requirements) if since is None else since,
             serial=serial,
+            occasions=occasions,
         )
         return body
 

@@ -42,6 +42,8 @@ class Fixture(Demands):
         self._chance = bench.chance or rng
         self._claimed: tuple[int, int, int] | None = None
         """Boot, claim and the id last used."""
+        self._played_until_ms = 0.0
+        """When the last sensor input that was sent has been played, by the bench's clock."""
 
     # ---- what the node is
 
@@ -81,6 +83,10 @@ class Fixture(Demands):
             come()
         self.gave_up_ms = (began_ms, self.bench.now_ms) if found is None else None
         return found
+
+    def play_out(self) -> None:
+        """Wait until the sensor inputs that were sent have all been played: what comes later is not mixed with them."""
+        self.watch(max(0.0, self._played_until_ms - self.bench.now_ms))
 
     def watch(self, ms: float) -> int:
         """Let time pass and send nothing; gives the trace number before it."""
@@ -297,6 +303,7 @@ class Fixture(Demands):
     def stimulate(self, *inputs: tuple[str, bool, int]) -> Message:
         """Play sensor inputs (sensor, level, delay in ms after the one before) on a bench node [BEN-02]."""
         report = self.answer_to("stimulus", inputs=[list(one) for one in inputs])
+        self._played_until_ms = self.bench.now_ms + sum(delay for _, _, delay in inputs)
         self.need(
             report.body["state"] == "done",
             f"the node answered a stimulus {report.body['state']!r} {report.body.get('reason', '')!r}",

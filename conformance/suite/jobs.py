@@ -73,6 +73,8 @@ def complete(fixture: Fixture, sent: SentOrder, *, cues: tuple[Cue, ...] | None 
             if sent.act == "home" and fixture.on_bench:
                 # Left closed, the switches would end the next homing before anything has moved.
                 fixture.stimulate(*homes(fixture.node, False))
+            # A job may end with the first of its inputs; the others would pass for those of the next job.
+            fixture.play_out()
             return message
         for cue in [cue for cue in open_cues if cue.wanted(message)]:
             open_cues.remove(cue)

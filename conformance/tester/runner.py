@@ -98,8 +98,9 @@ class Run:
 
     def plan(self, cases: Iterable[Case] | None = None) -> list[Case]:
         """The cases that it comes to, in order; from now on it is incomplete until it has."""
-        wanted = with_prerequisites(all_cases() if cases is None else by_id(cases), self.selection.only)
-        chosen = order(wanted, self.fixture.node.roles)
+        roles = self.fixture.node.roles
+        known = all_cases() if cases is None else by_id(cases)
+        chosen = order(with_prerequisites(known, self.selection.only, roles), roles)
         self.planned |= by_id(chosen)
         return chosen
 
@@ -320,8 +321,13 @@ def by_id(cases: Iterable[Case]) -> dict[str, Case]:
     return {case.id: case for case in cases}
 
 
-def with_prerequisites(cases: dict[str, Case], only: Sequence[str] | None) -> list[Case]:
-    """The named cases and all that they rest on; every case for None. Raises KeyError."""
+def with_prerequisites(
+    cases: dict[str, Case], only: Sequence[str] | None, roles: Collection[str]
+) -> list[Case]:
+    """The named cases, all that they rest on, and what brings about what they judge on a node of these roles.
+
+    Every case for None. Raises KeyError.
+    """
     wanted: set[str] = set()
     todo = list(cases if only is None else only)
     while todo:
@@ -329,6 +335,8 @@ def with_prerequisites(cases: dict[str, Case], only: Sequence[str] | None) -> li
         if id_ not in wanted:
             wanted.add(id_)
             todo.extend(cases[id_].after)
+            occasions = (cases[one] for one in cases[id_].occasions if one in cases)
+            todo.extend(one.id for one in occasions if set(one.roles) & set(roles))
     return [case for case in cases.values() if case.id in wanted]
 
 

@@ -218,6 +218,16 @@ class LetsATrainRollLong(Controller):
             self.arrival = Arrival(replace(arrival_settings(site), rest_ms=9_000))
 
 
+@legal(BERTH, (ON_BENCH,))
+class StandsAsSoonAsItsEndSensorCloses(Controller):
+    """Brakes so hard that the train stands where its end sensor closes."""
+
+    class berth_class(Berth):  # noqa: N801
+        def __init__(self, host: Host, site: BerthSite, motor: Motor, levels: dict[str, bool]) -> None:
+            super().__init__(host, site, motor, levels)
+            self.arrival = Arrival(replace(arrival_settings(site), rest_ms=1))
+
+
 @legal(BERTH)
 class TakesTheFirstEdge(Controller):
     """Debounces by believing an edge at once and nothing behind it for a while."""

@@ -45,7 +45,7 @@ def test_a_prerequisite_that_is_not_selected_holds_nobody_up() -> None:
 
 
 def test_prerequisites_come_along_with_what_is_asked_for() -> None:
-    chosen = [one.id for one in with_prerequisites(all_cases(), ("orders-stale",))]
+    chosen = [one.id for one in with_prerequisites(all_cases(), ("orders-stale",), NODES)]
     assert set(chosen) == {"link-says-on", "orders-ask", "claim-raises", "orders-stale"}
 
 
@@ -112,8 +112,8 @@ def test_the_same_seed_sends_the_same_bytes_and_another_others() -> None:
 def test_no_case_is_not_every_case() -> None:
     """A list of cases that has become empty on its way starts nothing that moves."""
     cases = all_cases()
-    assert with_prerequisites(cases, ()) == []
-    assert with_prerequisites(cases, None) == list(cases.values())
+    assert with_prerequisites(cases, (), NODES) == []
+    assert with_prerequisites(cases, None, NODES) == list(cases.values())
 
 
 def test_what_sends_comes_first_what_waits_next_and_what_judges_all_that_was_seen_last() -> None:

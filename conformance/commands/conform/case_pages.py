@@ -43,6 +43,7 @@ def page(case: Case) -> str:
         )
     lines += ["", f"For: {', '.join(case.roles)}"]
     lines += [f"Rests on: {', '.join(case.after)}"] if case.after else []
+    lines += [f"By its name run with: {', '.join(case.occasions)}"] if case.occasions else []
     lines += (
         [f"Asked of who says protocol {specification().dotted(case.since)} or later."] if case.since else []
     )

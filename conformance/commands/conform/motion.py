@@ -29,7 +29,7 @@ def allow_motion(settings: Settings, site: Site, bus: Address | None, resumed: R
     from conformance.tester.runner import with_prerequisites
 
     roles = set(site.nodes[settings.node].roles)
-    chosen = with_prerequisites(walking.known_cases(), settings.only or None)
+    chosen = with_prerequisites(walking.known_cases(), settings.only or None, roles)
     if resumed is not None:
         chosen = [case for case in chosen if resumed.acts_again(case)]
     moving = [case for case in chosen if case.moves and roles & set(case.roles)]

@@ -108,6 +108,7 @@ def _case(case: Case) -> Entry:
     more = [(id_, known[id_].says) for id_ in case.requirements]
     more += [("for", ", ".join(case.roles))]
     more += [("rests on", ", ".join(case.after))] if case.after else []
+    more += [("run with it", ", ".join(case.occasions))] if case.occasions else []
     more += [("motion", "it moves the machine" if case.moves else "it moves nothing")]
     more += [("where", "a node on the bench")] if case.mode == "bench" else []
     more += [("where", "a node in service")] if case.mode == "service" else []

@@ -9,6 +9,7 @@ from conformance.suite.case import case
 from conformance.suite.fixture import Fixture
 from conformance.suite.jobs import complete, running
 from conformance.suite.observation import Observing
+from conformance.suite.occasions import JOBS
 from conformance.suite.preamble import fit, power_failure, start
 from protocol.counting import UPTIME_MODULUS, uptime_difference
 from protocol.specification import STATE_OF_ROLE
@@ -132,7 +133,7 @@ def bench_job_across_wrap(fixture: Fixture) -> None:
     fixture.equal(final.body["state"], "done", "MSG-09", "the job 'done'", final)
 
 
-@case("BEN-03", after=("orders-job",), passive=True, mode="bench")
+@case("BEN-03", after=("orders-job",), passive=True, occasions=JOBS, mode="bench")
 def bench_starts_rise(fixture: Fixture) -> None:
     """Every job that moves something raises the count of motor starts.
 

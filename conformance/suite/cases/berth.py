@@ -9,6 +9,7 @@ from conformance.suite.exchange import Answer, SentOrder
 from conformance.suite.fixture import Fixture, Inputs
 from conformance.suite.jobs import complete, done, ends_by_time_out, running
 from conformance.suite.machine_states import first_states, is_pushed, settles, walk_of_states
+from conformance.suite.occasions import OF_A_BERTH
 from conformance.suite.preamble import (
     berth_at_rest,
     berth_empty,
@@ -48,7 +49,7 @@ def berth_comes_up(fixture: Fixture) -> None:
         pass
 
 
-@case("BER-02", after=("orders-ask",), roles=BERTH, passive=True)
+@case("BER-02", after=("orders-ask",), roles=BERTH, passive=True, occasions=OF_A_BERTH)
 def berth_states(fixture: Fixture) -> None:
     """A berth changes its state only as the table of arrival states allows.
 

@@ -16,6 +16,7 @@ from conformance.suite.crane_site import (
 from conformance.suite.fixture import Fixture
 from conformance.suite.jobs import complete, done, homes, running
 from conformance.suite.machine_states import first_states, walk_of_states
+from conformance.suite.occasions import OF_A_CRANE
 from conformance.suite.preamble import crane_ready, crane_unhomed, reset_faults, reset_node, settle
 from protocol.site import Axis
 
@@ -32,7 +33,7 @@ def crane_comes_up(fixture: Fixture) -> None:
         fixture.check(not any(homed), "CRN-01", "no axis homed at first", homed, first)
 
 
-@case("CRN-02", after=("orders-ask",), roles=CRANE, passive=True)
+@case("CRN-02", after=("orders-ask",), roles=CRANE, passive=True, occasions=OF_A_CRANE)
 def crane_modes(fixture: Fixture) -> None:
     """A crane changes its mode only as the table of crane modes allows.
 

@@ -13,6 +13,7 @@ from conformance.oracle.wording import in_words
 from conformance.suite.case import case
 from conformance.suite.exchange import Answer
 from conformance.suite.fixture import Fixture
+from conformance.suite.occasions import EVERYTHING
 from conformance.suite.preamble import fault_count
 from conformance.suite.unreadable_orders import (
     encodings_read,
@@ -44,7 +45,7 @@ def _free_of(fixture: Fixture, requirement: str, expected: str, *, also: str = "
         fixture.check(found is None, requirement, expected, found, message)
 
 
-@case("ENC-01", after=("link-says-on",), passive=True)
+@case("ENC-01", after=("link-says-on",), passive=True, occasions=EVERYTHING)
 def encoding_one_item(fixture: Fixture) -> None:
     """Every payload of the node is one JSON object or one CBOR map with nothing before or behind it.
 
@@ -60,7 +61,7 @@ def encoding_one_item(fixture: Fixture) -> None:
         )
 
 
-@case("ENC-02", after=("link-says-on",), passive=True, applies=_writes(Encoding.CBOR))
+@case("ENC-02", after=("link-says-on",), passive=True, occasions=EVERYTHING, applies=_writes(Encoding.CBOR))
 def encoding_deterministic(fixture: Fixture) -> None:
     """A payload in CBOR is encoded deterministically.
 
@@ -70,7 +71,7 @@ def encoding_deterministic(fixture: Fixture) -> None:
     _free_of(fixture, "ENC-02", "deterministic CBOR")
 
 
-@case("ENC-03", after=("link-says-on",), passive=True, applies=_writes(Encoding.JSON))
+@case("ENC-03", after=("link-says-on",), passive=True, occasions=EVERYTHING, applies=_writes(Encoding.JSON))
 def encoding_plain_json(fixture: Fixture) -> None:
     """A payload in JSON is UTF-8 without byte order mark, double members or white space outside strings.
 
@@ -79,7 +80,7 @@ def encoding_plain_json(fixture: Fixture) -> None:
     _free_of(fixture, "ENC-03", "plain JSON")
 
 
-@case("ENC-04", after=("link-says-on",), passive=True)
+@case("ENC-04", after=("link-says-on",), passive=True, occasions=EVERYTHING)
 def encoding_integers(fixture: Fixture) -> None:
     """Every quantity is an integer.
 
@@ -88,7 +89,7 @@ def encoding_integers(fixture: Fixture) -> None:
     _free_of(fixture, "ENC-04", "integers only")
 
 
-@case("ENC-05", after=("link-says-on",), passive=True)
+@case("ENC-05", after=("link-says-on",), passive=True, occasions=EVERYTHING)
 def encoding_ranges(fixture: Fixture) -> None:
     """Every field lies within the range, length and words of its schema.
 
@@ -97,7 +98,7 @@ def encoding_ranges(fixture: Fixture) -> None:
     _free_of(fixture, "ENC-05", "fields within their schema")
 
 
-@case("ENC-06", after=("link-says-on",), passive=True)
+@case("ENC-06", after=("link-says-on",), passive=True, occasions=EVERYTHING)
 def encoding_fields(fixture: Fixture) -> None:
     """Every message carries all fields that its schema requires and none that it does not name.
 
@@ -106,7 +107,7 @@ def encoding_fields(fixture: Fixture) -> None:
     _free_of(fixture, "ENC-06", "the fields of the schema")
 
 
-@case("ENC-07", after=("link-says-on",), passive=True)
+@case("ENC-07", after=("link-says-on",), passive=True, occasions=EVERYTHING)
 def encoding_sizes(fixture: Fixture) -> None:
     """Topic plus payload of every message stay within the limit of their encoding.
 
@@ -115,7 +116,7 @@ def encoding_sizes(fixture: Fixture) -> None:
     _free_of(fixture, "ENC-07", "topic plus payload within the limit")
 
 
-@case("ENC-13", after=("link-says-on",), passive=True)
+@case("ENC-13", after=("link-says-on",), passive=True, occasions=EVERYTHING)
 def encoding_topics(fixture: Fixture) -> None:
     """Every topic that the node publishes on is one of the protocol's and its own.
 

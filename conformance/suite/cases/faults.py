@@ -8,10 +8,11 @@ from conformance.suite.cases.orders import late_job
 from conformance.suite.cases.orders_job import repeats_what_ended
 from conformance.suite.fixture import Fixture
 from conformance.suite.jobs import complete
+from conformance.suite.occasions import FAULTS
 from conformance.suite.preamble import fail_job, fault_count, fit, reset_faults, start
 
 
-@case("FLT-01", after=("orders-ask",), passive=True)
+@case("FLT-01", after=("orders-ask",), passive=True, occasions=FAULTS)
 def faults_message(fixture: Fixture) -> None:
     """A fault message names the fault that changed with its own level, and a count that never falls.
 

@@ -6,6 +6,7 @@ from conformance.oracle.link_log import Trace
 from conformance.oracle.wording import in_words
 from conformance.suite.case import case
 from conformance.suite.fixture import Fixture
+from conformance.suite.occasions import A_JOB, RECONNECT
 from conformance.suite.span import see_for
 from protocol.topics import Topic
 from protocol.wire.packet import Connect, Disconnect, Publish, Subscribe
@@ -31,7 +32,7 @@ def link_says_on(fixture: Fixture) -> None:
     fixture.check(first.retain, "LNK-12", "the retain flag set on node-status", "it is clear", first)
 
 
-@case("LNK-01", after=("link-says-on",), passive=True)
+@case("LNK-01", after=("link-says-on",), passive=True, occasions=RECONNECT)
 def link_clean_session(fixture: Fixture) -> None:
     """Every CONNECT of the node asks for a clean session.
 
@@ -43,7 +44,7 @@ def link_clean_session(fixture: Fixture) -> None:
         fixture.check(connect.clean_session, "LNK-01", "CONNECT with clean session", session, trace)
 
 
-@case("LNK-02", after=("link-says-on",), passive=True)
+@case("LNK-02", after=("link-says-on",), passive=True, occasions=RECONNECT)
 def link_keep_alive(fixture: Fixture) -> None:
     """The keep-alive that the node asks for lies between the bounds, and is not 0.
 
@@ -84,7 +85,7 @@ def link_pings(fixture: Fixture) -> None:
         last = trace
 
 
-@case("LNK-04", "ENC-06", after=("link-says-on",), passive=True)
+@case("LNK-04", "ENC-06", after=("link-says-on",), passive=True, occasions=RECONNECT)
 def link_will(fixture: Fixture) -> None:
     """The will is a retained node-status 'off' on the node's own topic with boot and connection count only.
 
@@ -114,7 +115,7 @@ def link_will(fixture: Fixture) -> None:
             fixture.check(told == willed, "LNK-04", f"a will with {in_words(told)}", willed, trace)
 
 
-@case("LNK-05", after=("link-says-on",), passive=True)
+@case("LNK-05", after=("link-says-on",), passive=True, occasions=RECONNECT)
 def link_subscribes(fixture: Fixture) -> None:
     """The node subscribes to its own job-order topic and to that of 'all', and to no other.
 
@@ -136,7 +137,7 @@ def link_subscribes(fixture: Fixture) -> None:
         fixture.check(not strange, "LNK-05", "no other job-order topic", sorted(strange), trace)
 
 
-@case("LNK-06", after=("link-subscribes",), passive=True)
+@case("LNK-06", after=("link-subscribes",), passive=True, occasions=RECONNECT)
 def link_subscribe_qos(fixture: Fixture) -> None:
     """The node subscribes to its orders at QoS 1.
 
@@ -148,7 +149,7 @@ def link_subscribe_qos(fixture: Fixture) -> None:
             fixture.check(qos == 1, "LNK-06", f"{topic} at QoS 1", f"QoS {qos}")
 
 
-@case("LNK-07", after=("link-subscribes",), passive=True)
+@case("LNK-07", after=("link-subscribes",), passive=True, occasions=RECONNECT)
 def link_subscribe_first(fixture: Fixture) -> None:
     """After every connection the node subscribes before it publishes.
 
@@ -175,7 +176,7 @@ def link_subscribe_first(fixture: Fixture) -> None:
         )
 
 
-@case("LNK-08", "LNK-09", after=("link-says-on",), passive=True)
+@case("LNK-08", "LNK-09", after=("link-says-on",), passive=True, occasions=RECONNECT)
 def link_first_word(fixture: Fixture) -> None:
     """Every connection starts with a node-status 'on' whose connection count is one up within a boot.
 
@@ -236,7 +237,7 @@ def link_comes_back(fixture: Fixture) -> None:
     fixture.check(after.mark == before.mark, "ORD-08", f"mark {before.mark}", after.mark, after.report)
 
 
-@case("LNK-11", after=("link-says-on",), passive=True)
+@case("LNK-11", after=("link-says-on",), passive=True, occasions=RECONNECT)
 def link_client_id(fixture: Fixture) -> None:
     """The node uses one client identifier, no longer than allowed, at every connection.
 
@@ -253,7 +254,7 @@ def link_client_id(fixture: Fixture) -> None:
         fixture.check(connect.client_id == first, "LNK-11", f"client id {first}", connect.client_id, trace)
 
 
-@case("LNK-18", after=("link-says-on",), passive=True)
+@case("LNK-18", after=("link-says-on",), passive=True, occasions=RECONNECT)
 def link_connect_size(fixture: Fixture) -> None:
     """A whole CONNECT fits into the smallest buffer, and so does each part of it.
 
@@ -296,7 +297,7 @@ def link_parting(fixture: Fixture) -> None:
         fixture.check(word == "off", "LNK-16", "node-status 'off' before DISCONNECT", word, trace)
 
 
-@case("LNK-12", "LNK-13", after=("link-says-on",), passive=True)
+@case("LNK-12", "LNK-13", after=("link-says-on",), passive=True, occasions=A_JOB)
 def link_retain_flags(fixture: Fixture) -> None:
     """State messages carry the retain flag, reports do not.
 
@@ -312,7 +313,7 @@ def link_retain_flags(fixture: Fixture) -> None:
             fixture.check(message.retain == rule.retain, requirement, expected, seen, message)
 
 
-@case("LNK-19", after=("link-says-on",), passive=True)
+@case("LNK-19", after=("link-says-on",), passive=True, occasions=A_JOB)
 def link_qos(fixture: Fixture) -> None:
     """The node publishes at the QoS that the site file says, 0 or 1.
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from conformance.oracle.link_log import Trace
 from conformance.suite.case import case
 from conformance.suite.fixture import Fixture
+from conformance.suite.occasions import A_JOB
 from protocol.wire.packet import Ack, Kind, Publish
 
 
@@ -33,7 +34,7 @@ def link_retained_order(fixture: Fixture) -> None:
     fixture.check(after.mark == before.mark, "LNK-14", f"mark {before.mark}", after.mark, after.report)
 
 
-@case("LNK-15", after=("orders-ask",), passive=True)
+@case("LNK-15", after=("orders-ask",), passive=True, occasions=A_JOB)
 def link_acknowledges(fixture: Fixture) -> None:
     """Every order at QoS 1 is acknowledged in time, also while something moves.
 

@@ -11,6 +11,7 @@ from conformance.oracle.wording import in_words
 from conformance.suite.case import case
 from conformance.suite.fixture import Fixture
 from conformance.suite.observation import Observing
+from conformance.suite.occasions import A_JOB, EVERYTHING, JOBS, RECONNECT
 from conformance.suite.span import see_for
 from protocol.counting import uptime_difference
 
@@ -35,7 +36,7 @@ def messages_heartbeat(fixture: Fixture) -> Observing:
     fixture.ask()
 
 
-@case("MSG-02", "MSG-03", after=("orders-ask",), passive=True)
+@case("MSG-02", "MSG-03", after=("orders-ask",), passive=True, occasions=A_JOB)
 def messages_repeat(fixture: Fixture) -> None:
     """No two messages on a state topic are further apart than allowed, changed or not.
 
@@ -61,7 +62,7 @@ def messages_repeat(fixture: Fixture) -> None:
         last[key] = message
 
 
-@case("MSG-01", after=("orders-ask",), passive=True)
+@case("MSG-01", after=("orders-ask",), passive=True, occasions=JOBS)
 def messages_changes(fixture: Fixture) -> None:
     """A change of state is published when it happens, not only when it is asked for.
 
@@ -110,7 +111,7 @@ def _gist(body: Mapping[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in body.items() if key not in NOT_A_CHANGE}
 
 
-@case("MSG-04", after=("link-says-on",), passive=True)
+@case("MSG-04", after=("link-says-on",), passive=True, occasions=RECONNECT)
 def messages_boot(fixture: Fixture) -> None:
     """Every message of one connection carries the same boot.
 
@@ -126,7 +127,7 @@ def messages_boot(fixture: Fixture) -> None:
             fixture.equal(message.body["boot"], boot, "MSG-04", f"boot {boot}", message)
 
 
-@case("MSG-07", after=("link-says-on",), passive=True)
+@case("MSG-07", after=("link-says-on",), passive=True, occasions=EVERYTHING)
 def messages_seq(fixture: Fixture) -> None:
     """The seq of a message counts the messages of each topic up by one, without gap or repeat.
 
@@ -144,7 +145,7 @@ def messages_seq(fixture: Fixture) -> None:
         last[key] = seen
 
 
-@case("MSG-08", after=("link-says-on",), passive=True)
+@case("MSG-08", after=("link-says-on",), passive=True, occasions=EVERYTHING)
 def messages_uptime(fixture: Fixture) -> None:
     """The uptime never goes back within a boot and goes as fast as the kit's clock.
 
@@ -188,7 +189,7 @@ def messages_uptime(fixture: Fixture) -> None:
         last = message
 
 
-@case("ORD-08", "MSG-10", "MSG-11", after=("orders-ask",), passive=True)
+@case("ORD-08", "MSG-10", "MSG-11", after=("orders-ask",), passive=True, occasions=EVERYTHING)
 def messages_mark(fixture: Fixture) -> None:
     """The mark in any message is never below that of one before it in the same boot.
 
@@ -230,7 +231,7 @@ def messages_node_status(fixture: Fixture) -> None:
     fixture.check(minor >= 0, "MSG-12", "a minor version", minor, answer.states.get("node-status"))
 
 
-@case("ORD-20", "MSG-10", after=("orders-ask",), passive=True)
+@case("ORD-20", "MSG-10", after=("orders-ask",), passive=True, occasions=JOBS)
 def messages_agree(fixture: Fixture) -> None:
     """State messages and reports agree on the job: what a report calls final, no later state calls open.
 

@@ -11,6 +11,7 @@ from conformance.suite.case import NODES, case
 from conformance.suite.exchange import SentOrder
 from conformance.suite.fixture import Fixture
 from conformance.suite.observation import Observing
+from conformance.suite.occasions import A_JOB
 from conformance.suite.preamble import settle
 from protocol.counting import UPTIME_MODULUS
 from protocol.site import NodeSite, Site
@@ -89,7 +90,7 @@ def orders_rate(fixture: Fixture) -> None:
     fixture.check(not lost, "ORD-19", f"{count} reports for {count} asks in a second", f"{lost} missing")
 
 
-@case("ORD-01", after=("orders-ask",), passive=True)
+@case("ORD-01", after=("orders-ask",), passive=True, occasions=A_JOB)
 def orders_answer_time(fixture: Fixture) -> None:
     """Every readable order but hold is answered with a report in time, also while something moves.
 
@@ -296,7 +297,7 @@ def orders_cancel_later(fixture: Fixture) -> None:
     fixture.unmoved(before, "ORD-21")
 
 
-@case("ORD-14", after=("orders-ask",), passive=True)
+@case("ORD-14", after=("orders-ask",), passive=True, occasions=A_JOB)
 def orders_identity(fixture: Fixture) -> None:
     """Every report carries the id, the boot and the act of an order that was sent to the node.
 

@@ -13,6 +13,7 @@ from conformance.suite.exchange import SentOrder
 from conformance.suite.fixture import Fixture
 from conformance.suite.jobs import complete, is_over
 from conformance.suite.machine_states import walk
+from conformance.suite.occasions import JOBS
 from conformance.suite.preamble import end_open_job, fit, settle, some_job, start, while_open
 from conformance.suite.verdict import NoOccasion
 from protocol.counting import UPTIME_MODULUS
@@ -244,7 +245,7 @@ def orders_cancel_done(fixture: Fixture) -> None:
     fixture.unmoved(before, "ORD-17")
 
 
-@case("ORD-15", "ORD-16", after=("orders-ask",), passive=True)
+@case("ORD-15", "ORD-16", after=("orders-ask",), passive=True, occasions=JOBS)
 def orders_job_states(fixture: Fixture) -> None:
     """A job goes through accepted, running and one final state, and never leaves it.
 

@@ -7,6 +7,7 @@ from conformance.suite.exchange import Answer
 from conformance.suite.fixture import Fixture
 from conformance.suite.jobs import arriving, complete, done, ends_by_time_out, running
 from conformance.suite.machine_states import first_states, is_pushed, settles, walk_of_states
+from conformance.suite.occasions import OF_A_SHUTTLE
 from conformance.suite.preamble import reset_faults, shuttle_at, shuttle_lost, told_count
 from protocol.site import NodeSite, ShuttleSite, Site
 
@@ -38,7 +39,7 @@ def shuttle_comes_up(fixture: Fixture) -> None:
         pass
 
 
-@case("SHT-02", after=("orders-ask",), roles=SHUTTLE, passive=True)
+@case("SHT-02", after=("orders-ask",), roles=SHUTTLE, passive=True, occasions=OF_A_SHUTTLE)
 def shuttle_states(fixture: Fixture) -> None:
     """A shuttle changes its state only as the table of shuttle states allows.
 
