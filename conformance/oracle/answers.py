@@ -66,10 +66,11 @@ def wrong_claimant(owed: Owed, body: Body) -> Mismatch | None:
     """CLM-05: whose claim raised the mark."""
     if owed.claimant == UNKNOWN or body.get("claimant") == owed.claimant:
         return None
-    seen, wanted = body.get("claimant", "none"), "none" if owed.claimant is None else owed.claimant
-    return Mismatch(
-        5, "CLM-05", f"the claimant is {seen}, and of the claim that raised the mark it is {wanted}"
+    seen, token = (
+        body.get("claimant", "none"),
+        "no token" if owed.claimant is None else f"token {owed.claimant}",
     )
+    return Mismatch(5, "CLM-05", f"the claimant is {seen}; the claim that raised the mark carried {token}")
 
 
 def named(owed: Owed) -> str:

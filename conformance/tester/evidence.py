@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from math import inf
 
 from conformance.oracle.link_log import Log, Message, Trace
 from conformance.suite.verdict import Broken
 from conformance.tester.hints.hints import of_breach
+from conformance.tester.hints.scene import gist
 from protocol.foreign_text import one_line
-from protocol.specification import specification
+from protocol.specification import STATE_MESSAGES, Requirement, specification
 from protocol.topics import parse_topic
-from protocol.wire.packet import Ack, Connect, Ping, Publish, Subscribe
+from protocol.validation import readable_body
+from protocol.wire.packet import Ack, Connect, Ping, Publish, Subscribe, Will
 
-BEFORE, AFTER = 7, 2
+BEFORE, AFTER = 10, 2
+"""So many packets are shown before the one that shows it, and behind."""
 ENVELOPE = ("boot", "seq", "uptime")
 STATES = ("state", "job_state", "reason")
 """What tells most of a message, whatever the finding is about."""
@@ -62,7 +65,8 @@ def gather(broken: Broken, log: Log) -> Evidence:
     requirement = specification().requirements[broken.requirement]
     at = log.end if broken.at is None else broken.at
     by_number = {message.number: message for message in log.messages}
-    told = [trace for trace in log.traces if _tells(trace)]
+    tells = _Telling(requirement, log, by_number, broken.at)
+    told = [trace for trace in log.traces if trace.number == broken.at or tells(trace)]
     place = next((i for i, trace in enumerate(told) if trace.number >= at), len(told))
     window = told[max(0, place - BEFORE) : place + AFTER + 1]
     explained = of_breach(broken, log)
@@ -82,9 +86,37 @@ def gather(broken: Broken, log: Log) -> Evidence:
     )
 
 
-def _tells(trace: Trace) -> bool:
-    """Acknowledgements and pings are left out of what is shown, but for those of the node itself."""
-    return isinstance(trace.packet, Publish | Connect | Subscribe) or trace.from_node
+class _Telling:
+    """Which packets tell something, so that what led to it is still in sight.
+
+    Acknowledgements and pings do where the finding is about the link, and a state that only repeats the one before it
+    where the finding is about when and how often it is said.
+    """
+
+    def __init__(
+        self, requirement: Requirement, log: Log, by_number: Mapping[int, Message], at: int | None
+    ) -> None:
+        self._link = requirement.id.startswith("LNK-")
+        self._repeats = {message.number for message in _repeats(log)}
+        if at in self._repeats or requirement.id.startswith("MSG-"):
+            self._repeats = set()
+        self._messages = by_number
+
+    def __call__(self, trace: Trace) -> bool:
+        if not isinstance(trace.packet, Publish | Connect | Subscribe):
+            return trace.from_node and self._link
+        return trace.number not in self._repeats
+
+
+def _repeats(log: Log) -> Iterator[Message]:
+    """The node's states that say what the one before them on their topic said."""
+    before: dict[str, dict[str, object]] = {}
+    for message in log.sent():
+        if message.name in STATE_MESSAGES and message.body:
+            said = gist(message)
+            if before.get(message.topic) == said:
+                yield message
+            before[message.topic] = said
 
 
 def _words_of(*texts: str) -> frozenset[str]:
@@ -99,6 +131,12 @@ def _line(trace: Trace, message: Message | None, at: int | None, rank: Rank) -> 
     else:
         name, text = _packet_words(trace)
     return EvidenceLine(trace.number, trace.at_ms, trace.from_node, node, name, text, trace.number == at)
+
+
+def _will(will: Will) -> str:
+    body = readable_body("node-status", will.payload)
+    said = "unreadable" if body is None else " ".join(f"{key}={_value(value)}" for key, value in body.items())
+    return f"will on {will.topic}: {said}"
 
 
 def _node_of(message: Message) -> str:
@@ -135,7 +173,7 @@ def _value(value: object) -> str:
 def _packet_words(trace: Trace) -> tuple[str, str]:
     match trace.packet:
         case Connect() as connect:
-            will = f"will on {connect.will.topic}" if connect.will else "no will"
+            will = _will(connect.will) if connect.will else "no will"
             session = "clean session" if connect.clean_session else "kept session"
             return "CONNECT", f"{connect.client_id} {session} keep-alive {connect.keep_alive} s, {will}"
         case Subscribe() as subscribe:

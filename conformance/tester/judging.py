@@ -15,7 +15,7 @@ from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Broken
 from conformance.tester.evidence import Evidence, gather
 
-EXPECTED = "what the node may say by all that came to it and all that it said before"
+EXPECTED = "what the orders and messages before it allow"
 
 
 @dataclass(frozen=True, slots=True)

@@ -146,20 +146,39 @@ def test_a_board_that_never_connects_is_told_from_one_that_says_nothing(
     assert result.evidence.seen.startswith(told)
 
 
-def test_seven_messages_before_it_and_two_behind_are_shown_with_its_own_marked() -> None:
+def repeated(log: Log) -> set[int]:
+    """Numbers of the states that carry, but for seq and uptime, the bytes of the one before them."""
+    said: dict[str, str] = {}
+    found = set()
+    for message in log.sent():
+        if message.name != "job-report":
+            text = str(
+                sorted((k, v) for k, v in message.body.items() if k not in ("seq", "uptime", "memory"))
+            )
+            if said.get(message.topic) == text:
+                found.add(message.number)
+            said[message.topic] = text
+    return found
+
+
+def test_ten_packets_before_it_and_two_behind_are_shown_with_its_own_marked() -> None:
     run = run_of("ferry", only=("link-says-on", "orders-ask", "claim-raises"))
     run.perform()
     log = run.fixture.log
+    repeats = repeated(log)
+    assert repeats
     told = [
-        t.number for t in log.traces if isinstance(t.packet, Publish | Connect | Subscribe) or t.from_node
+        t.number
+        for t in log.traces
+        if isinstance(t.packet, Publish | Connect | Subscribe) and t.number not in repeats
     ]
     for at in (told[0], told[9], told[-1]):
         evidence = gather(Broken("ORD-03", "an answer", "none", at), log)
         place = told.index(at)
-        assert [line.number for line in evidence.lines] == told[max(0, place - 7) : place + 3]
+        assert [line.number for line in evidence.lines] == told[max(0, place - 10) : place + 3]
         assert [line.number for line in evidence.lines if line.marked] == [at]
     end = gather(Broken("ORD-03", "an answer", "none"), log)
-    assert [line.number for line in end.lines] == told[-8:]
+    assert [line.number for line in end.lines] == told[-11:]
     assert not any(line.marked for line in end.lines)
 
 
@@ -168,8 +187,11 @@ def test_packets_are_told_in_words() -> None:
     run.perform()
     log = run.fixture.log
     texts = {line.name: line.text for line in gather(Broken("ORD-03", "a", "b", 3), log).lines}
+    boot = next(m.body["boot"] for m in log.sent("node-status"))
+    will = f"boot={boot} state=off link=1"
     assert (
-        texts["CONNECT"] == "ferry clean session keep-alive 10 s, will on yw1/harlow-basin/ferry/node-status"
+        texts["CONNECT"]
+        == f"ferry clean session keep-alive 10 s, will on yw1/harlow-basin/ferry/node-status: {will}"
     )
     assert "yw1/harlow-basin/ferry/job-order QoS 1" in texts["SUBSCRIBE"]
     status = next(
@@ -182,3 +204,20 @@ def test_packets_are_told_in_words() -> None:
     assert "bench=yes" in node_status.text
     assert "roles=[shuttle]" in node_status.text
     assert node_status.text.rsplit(" ", 3)[1].startswith("boot="), "what every message carries comes last"
+
+
+def test_a_finding_about_how_often_a_state_is_said_shows_repeats_and_one_on_the_link_acknowledgements() -> (
+    None
+):
+    run = run_of("ferry", only=("link-says-on", "orders-ask", "claim-raises"))
+    run.perform()
+    log = run.fixture.log
+    repeats = repeated(log)
+
+    def shown(requirement: str) -> set[int]:
+        return {line.number for line in gather(Broken(requirement, "a", "b"), log).lines}
+
+    assert not shown("ORD-03") & repeats
+    assert shown("MSG-02") & repeats
+    assert any(line.name == "PUBACK" for line in gather(Broken("LNK-15", "a", "b"), log).lines)
+    assert not any(line.name == "PUBACK" for line in gather(Broken("ORD-03", "a", "b"), log).lines)

@@ -90,7 +90,7 @@ def test_the_report_says_how_often_each_requirement_was_judged() -> None:
     assert (case["verdict"], case["own"], case["breaches"][0]["requirement"]) == ("fail", "pass", "HLD-01")
     text = as_text.render(told)
     assert f"judged too: {sum(run.judged.values())} times, by {len(run.judged)}" in " ".join(text.split())
-    assert "what the node may say by all that came to it" in " ".join(text.split())
+    assert "what the orders and messages before it allow" in " ".join(text.split())
 
 
 def evidence_of(planted: str, case: str) -> tuple[Result, list[str]]:

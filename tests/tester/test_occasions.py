@@ -6,7 +6,7 @@ import pytest
 
 import tests.faulty_nodes.every  # noqa: F401 - enters them all
 from conformance.suite.case import Case, all_cases
-from conformance.suite.occasions import OF_A_CRANE, OF_A_SHUTTLE
+from conformance.suite.occasions import OF_A_SHUTTLE
 from conformance.suite.verdict import Verdict
 from conformance.tester.runner import with_prerequisites
 from tests.faulty_nodes.faulty import FAULTY, Faulty
@@ -39,7 +39,7 @@ def test_a_wrong_node_fails_it_alone_too(wrong: Faulty) -> None:
 def test_what_other_roles_do_is_left_out() -> None:
     chosen = {one.id for one in with_prerequisites(all_cases(), ("orders-job-states",), ("berth",))}
     assert "berth-arrival" in chosen
-    assert not chosen & {*OF_A_CRANE, *OF_A_SHUTTLE}
+    assert not chosen & {"crane-transfer", *OF_A_SHUTTLE}
 
 
 def test_only_passive_cases_have_any() -> None:

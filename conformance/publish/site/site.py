@@ -239,7 +239,18 @@ class Site:
         chapters: dict[str, list[dict[str, Any]]] = {}
         for case in self._contents.cases:
             faulty = [node.name for node in self._contents.faulty if node.caught_by == case.id]
-            names = ("id", "page", "moves", "passive", "mode", "requirements", "after", "occasions", "roles", "since")
+            names = (
+                "id",
+                "page",
+                "moves",
+                "passive",
+                "mode",
+                "requirements",
+                "after",
+                "occasions",
+                "roles",
+                "since",
+            )
             row = {name: getattr(case, name) for name in names}
             chapters.setdefault(case.chapter, []).append(row | {"faulty": faulty})
             self._findable(f"cases.html#{case.id}", case.id, f"{case.id} {case.page}", "conformance case")

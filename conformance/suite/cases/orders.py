@@ -64,7 +64,7 @@ def orders_in_order(fixture: Fixture) -> None:
         return [m.body["token"] for m in reports if m.body.get("token") in tokens]
 
     fixture.bench.wait(lambda: len(answered()) >= BURST, fixture.patience_ms)
-    fixture.check(len(answered()) >= BURST, "ORD-19", f"{BURST} reports", f"{len(answered())} reports")
+    fixture.check(len(answered()) >= BURST, "ORD-19", f"{BURST} reports", f"{len(answered())} of them")
     fixture.check(answered() == tokens, "ORD-02", f"reports with tokens {in_words(tokens)}", answered())
 
 

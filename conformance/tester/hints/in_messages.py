@@ -9,13 +9,11 @@ from collections.abc import Callable
 
 import cbor2
 
-from conformance.oracle.link_log import Message
-from conformance.tester.hints.scene import Scene
+from conformance.tester.hints.scene import Scene, gist
 from protocol.finding import Finding
 from protocol.specification import STATE_MESSAGES, specification
 from protocol.validation import read_message
 
-MOVES_BY_ITSELF = ("seq", "uptime", "memory")
 A_PERIOD = 0.9
 """So much of the longest period is one, at the least."""
 FACTOR = 100
@@ -106,12 +104,8 @@ def _old_state(scene: Scene) -> bool:
     shown = scene.shown
     if shown is None or shown.name not in STATE_MESSAGES:
         return False
-    said = [_gist(m) for m in scene.log.sent(shown.name) if m.number <= shown.number]
-    return _gist(shown) in said[:-1] and said[-1:] != said[-2:-1]
-
-
-def _gist(message: Message) -> dict[str, object]:
-    return {key: value for key, value in message.body.items() if key not in MOVES_BY_ITSELF}
+    said = [gist(m) for m in scene.log.sent(shown.name) if m.number <= shown.number]
+    return gist(shown) in said[:-1] and said[-1:] != said[-2:-1]
 
 
 def _first_in_an_answer(scene: Scene) -> bool:

@@ -16,6 +16,14 @@ FAULT_COUNT = re.compile(r"(?:faults|fault count) (\d+)")
 """A fault count as a finding tells it."""
 
 
+MOVES_BY_ITSELF = ("seq", "uptime", "memory")
+
+
+def gist(message: Message) -> dict[str, object]:
+    """What a message says, but for what goes on by itself: equal where one only repeats another."""
+    return {key: value for key, value in message.body.items() if key not in MOVES_BY_ITSELF}
+
+
 class Scene:
     """A breach and what had passed by then, newest first where several are given."""
 
