@@ -31,7 +31,7 @@ def evidence(case: str, controller: type[Controller], node: str = "siding") -> E
         ("AsksForNoKeepAlive", ["default keep-alive is 0"]),
         ("AsksForASecondTooMuch", []),
         ("HasNoWill", []),
-        ("WillOfTheConnectionBefore", ["before the connection count is raised"]),
+        ("WillOfTheConnectionBefore", ["built once, or before its connection is counted"]),
         ("WillIsNotRetained", ["retain is left at its default"]),
         ("WillSaysTooMuch", ["repeats the whole node-status"]),
         ("LeavesAllOut", ["the topic of 'all' was forgotten"]),
