@@ -212,6 +212,7 @@ def test_on_a_terminal_a_long_step_is_told_though_the_one_before_was_told_just_n
     clock, told = Clock(), io.StringIO()
     monkeypatch.setattr(told, "isatty", lambda: True)
     monkeypatch.setattr(sys, "stderr", told)
+    monkeypatch.setattr(quiet, "_quiet", False)
     for apart_s, both in ((0.0, True), (0.1, False)):
         far = Progress("cases", 10, apart_s=apart_s, clock=clock)
         far.at(1, f"short-{apart_s}")

@@ -23,6 +23,7 @@ from conformance.commands.conform.time_left import (
     length_s,
     lengths,
 )
+from conformance.commands.terminal import quiet
 from conformance.commands.terminal.progress import duration
 from conformance.suite.case import Case, all_cases
 from conformance.suite.observation import Observing
@@ -243,6 +244,7 @@ def test_the_line_of_progress_says_what_has_failed_as_soon_as_it_has(monkeypatch
     """Also where it is piped: that line comes at once, and what failed later stands in the line a minute."""
     told = io.StringIO()
     monkeypatch.setattr(sys, "stderr", told)
+    monkeypatch.setattr(quiet, "_quiet", False)
     shown = RunProgress("ferry")
     cases = [case("sound"), case("wrong"), case("next"), case("wrong-too"), case("last")]
     shown.foresee(cases, ("shuttle",))
