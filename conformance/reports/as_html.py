@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from conformance.reports import causes, completeness, standstill, walk
+from conformance.reports import causes, completeness, first_cause, standstill, walk
+from conformance.reports.counted import counted
 from conformance.templates import environment
 from conformance.tester.result import IDENTITY
 from protocol.specification import specification
@@ -20,6 +21,7 @@ def render(report: Mapping[str, Any]) -> str:
         chapters.setdefault(case["chapter"], []).append(case)
     behind = causes.folded(report)
     sections = list(_sections([one for one in report["cases"] if causes.stands_alone(one, behind)]))
+    failed = first_cause.failed(report, behind)
     rules = specification().requirements
     return (
         environment()
@@ -32,6 +34,9 @@ def render(report: Mapping[str, Any]) -> str:
             rules=[rules[id_] for id_ in rules if id_ in _named(report)],
             caveats=completeness.caveats(report),
             causes=causes,
+            counted=counted,
+            first=first_cause.first(failed, report),
+            others=first_cause.others(failed),
             still=standstill.line(report),
             identity=IDENTITY,
             behind=behind,

@@ -7,11 +7,14 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from conformance.reports import causes, compare, completeness, left_out, standstill, walk
+from conformance.reports import causes, compare, completeness, first_cause, left_out, standstill, walk
+from conformance.reports.counted import counted
 from conformance.tester.result import IDENTITY
 from conformance.tester.walk.walk_case import ID as WALK
 
 WIDTH = 80
+LONGEST_IN_LIST = 60
+"""Of what was expected and of what was seen in the list at the end, where each failure takes two or three lines."""
 LINES_BESIDE = 2
 """Of a message beside the one that shows it: what the finding is about stands first in it."""
 SHOWN = {"fail": "FAIL", "inconclusive": "INCONCLUSIVE", "error": "ERROR OF THE KIT"}
@@ -48,42 +51,34 @@ def verdict(report: Mapping[str, Any]) -> str:
     return f"verdict: {report['verdict']}{'' if report['verdict'] in ('pass', 'fail') else ', which is not a pass'}"
 
 
-def _failed(report: Mapping[str, Any], behind: Mapping[str, Sequence[str]]) -> list[Mapping[str, Any]]:
-    """The cases that failed by themselves, in the order of the run: one comes only after those that it rests on."""
-    return [
-        case for case in report["cases"]
-        if case["verdict"] in ("fail", "error") and causes.stands_alone(case, behind)
-    ]  # fmt: skip
-
-
 def _first_cause(report: Mapping[str, Any], behind: Mapping[str, Sequence[str]]) -> Iterator[str]:
     """Where to begin, above all else."""
-    failed = _failed(report, behind)
-    if not failed or report["identity"]["differences"]:
+    failed = first_cause.failed(report, behind)
+    case = first_cause.first(failed, report)
+    if case is None:
         return
-    yield from _wrapped_at("FIRST CAUSE  ", _in_short(failed[0]), break_on_hyphens=False)
-    others = len(failed) - 1
-    if others:
-        yield f"  {others} more failed by {'itself' if others == 1 else 'themselves'}: the list at the end names all"
-    yield f"  fix: begin with it; 'yardwire explain {failed[0]['id']}' says what it checks"
+    why = first_cause.perhaps(case)
+    told = first_cause.in_short(case) + (f"; perhaps {why}" if why else "")
+    yield from _wrapped_at("FIRST CAUSE  ", told, break_on_hyphens=False)
+    if others := first_cause.others(failed):
+        yield f"  {others}"
+    yield f"  fix: begin with it; 'yardwire explain {case['id']}' says what it checks"
     yield ""
 
 
 def _closing(report: Mapping[str, Any], behind: Mapping[str, Sequence[str]]) -> Iterator[str]:
-    """Every failure in a line, at the end, where a long report is still on the screen."""
-    failed = _failed(report, behind)
+    """Every failure in short, at the end, where a long report is still on the screen."""
+    failed = first_cause.failed(report, behind)
     if failed:
         yield f"failed: {len(failed)}"
     for case in failed:
-        text = f"  {_in_short(case)}"
-        yield text if len(text) <= WIDTH else text[: WIDTH - 3] + "..."
-
-
-def _in_short(case: Mapping[str, Any]) -> str:
-    evidence = case["evidence"]
-    return f"{case['id']}: " + (
-        case["reason"] if evidence is None else f"{evidence['requirement']}, {evidence['seen']}"
-    )
+        yield from textwrap.wrap(
+            first_cause.in_short(case, LONGEST_IN_LIST),
+            WIDTH,
+            initial_indent="  ",
+            subsequent_indent="    ",
+            break_on_hyphens=False,
+        )
 
 
 def _identity(report: Mapping[str, Any], behind: Sequence[str]) -> Iterator[str]:
@@ -179,12 +174,12 @@ def _counted(report: Mapping[str, Any]) -> str:
         words["inconclusive"] += f" ({caused} because of another case)"
     parts = list(words.values())
     warnings = sum(len(case["warnings"]) for case in report["cases"])
-    parts += [f"{warnings} {'warning' if warnings == 1 else 'warnings'}"] if warnings else []
+    parts += [counted(warnings, "warning")] if warnings else []
     stopped = (
         "" if report["complete"] else f" of {judged + len(report['not_reached'])}, stopped before its end"
     )
     who = f"{report['node']} ({', '.join(report['roles'])})"
-    return f"{who}: {judged} cases{stopped}: {', '.join(parts) or 'none judged'}"
+    return f"{who}: {counted(judged, 'case')}{stopped}: {', '.join(parts) or 'none judged'}"
 
 
 def _summary(report: Mapping[str, Any]) -> Iterator[str]:
@@ -193,7 +188,8 @@ def _summary(report: Mapping[str, Any]) -> Iterator[str]:
         yield from _wrapped("", told)
     if report["judged"]:
         times = sum(report["judged"].values())
-        yield f"  all that was said was judged too: {times} times, by {len(report['judged'])} requirements"
+        often = f"{counted(times, 'time')}, by {counted(len(report['judged']), 'requirement')}"
+        yield f"  all that was said was judged too: {often}"
     if report.get("walk"):
         earlier = any(case["id"] == WALK and case["taken_over"] for case in report["cases"])
         yield from walk.lines(report["walk"], earlier=earlier)
@@ -214,7 +210,8 @@ def _how_it_was_run(report: Mapping[str, Any]) -> Iterator[str]:
     if report["slow"] != 1:
         yield f"  every limit in time was stretched by {report['slow']:g} (--slow)"
     if taken := sum(case["taken_over"] for case in report["cases"]):
-        yield f"  {taken} verdicts are those of the earlier run (--resume)"
+        what = "1 verdict is that" if taken == 1 else f"{taken} verdicts are those"
+        yield f"  {what} of the earlier run (--resume)"
 
 
 def _people(people: Sequence[Mapping[str, Any]]) -> Iterator[str]:

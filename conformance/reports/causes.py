@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from conformance.reports.counted import counted
 from conformance.tester.identity import NOT_CONNECTED, RULES
 from conformance.tester.result import IDENTITY
 
@@ -45,7 +46,12 @@ def line(cases: Sequence[str]) -> str:
         return ""
     named = ", ".join(cases[:NAMED])
     more = f" and {len(cases) - NAMED} more" if len(cases) > NAMED else ""
-    return f"{len(cases)} case{'s' * (len(cases) > 1)} not judged because of it: {named}{more}"
+    return f"{counted(len(cases), 'case')} not judged because of it: {named}{more}"
+
+
+def names_all(cases: Sequence[str]) -> bool:
+    """Whether the line names every one of them, and a longer list would add nothing."""
+    return len(cases) <= NAMED
 
 
 def stands_alone(case: Mapping[str, Any], behind: Mapping[str, Sequence[str]]) -> bool:

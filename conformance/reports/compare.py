@@ -6,6 +6,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from conformance.reports.counted import counted
+
 CLEAN = ("pass", "none")
 KIT = ("kit", "protocol", "firmware")
 
@@ -74,7 +76,8 @@ def lines(report: Mapping[str, Any]) -> Iterator[str]:
         for one in told[kind]:
             yield f"  {kind:<7} {one['id']} ({one['before']}, now {one['now']})"
     if not told["broke"]:
-        among = f"  nothing broke among the {told['compared']} cases that both judged"
+        cases = "one case" if told["compared"] == 1 else f"{told['compared']} cases"
+        among = f"  nothing broke among the {cases} that both judged"
         yield among if told["compared"] else "  nothing to compare: no case was judged in both"
     if told["otherwise"]:
-        yield f"  {len(told['otherwise'])} others came out otherwise; --json names them"
+        yield f"  {counted(len(told['otherwise']), 'other')} came out otherwise; --json names all"

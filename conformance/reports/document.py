@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from typing import Any
 
+from conformance.reports.counted import counted
 from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict, overall
 from conformance.tester.evidence import Evidence
@@ -88,7 +89,8 @@ def _version_notes(fixture: Fixture, results: Sequence[Result]) -> Iterator[str]
         )
     elif fixture.minor < fixture.spec.minor:
         left_out = sum(result.reason.startswith(NOT_OF_ITS_VERSION) for result in results)
-        cases = f"; {left_out} cases ask for what came later and are not of its version" if left_out else ""
+        later = "ask for what came later and are" if left_out > 1 else "asks for what came later and is"
+        cases = f"; {counted(left_out, 'case')} {later} not of its version" if left_out else ""
         yield f"it says protocol {said} and is judged by that{cases}"
 
 

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
+from conformance.reports.counted import counted
 from conformance.reports.diagram import Layout, plan
 from conformance.suite.walk.desk import Desk
 from conformance.tester.walk.walk import Walked
@@ -104,8 +105,9 @@ def lines(report: Mapping[str, Any], *, earlier: bool = False) -> Iterator[str]:
     """
     what = "walk of the earlier run" if earlier else "walk"
     told = (
-        f"{what}: {report['walked']} of {report['size']} {WORDS[report['k']]} of {report['states']} states, in "
-        f"{report['steps']} steps and {report['took_ms'] / 1000:.0f} s"
+        f"{what}: {report['walked']} of {report['size']} {WORDS[report['k']]} of "
+        f"{counted(report['states'], 'state')}, in {counted(report['steps'], 'step')} and "
+        f"{report['took_ms'] / 1000:.0f} s"
     )
     told += "" if report["motion"] else ", with nothing that moves it"
     yield from textwrap.wrap(told, WIDTH, initial_indent="  ", subsequent_indent="    ")

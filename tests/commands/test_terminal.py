@@ -184,7 +184,11 @@ def test_so_many_of_so_many_and_what_is_left(monkeypatch: pytest.MonkeyPatch) ->
     clock.now = 30.0
     assert far.line(10, "north, orders-ask") == "10 of 100 cases, 4 min left: north, orders-ask"
     assert far.line(0) == "0 of 100 cases"
-    assert far.line(99) == "99 of 100 cases, 0 s left"
+    assert far.line(99) == "99 of 100 cases, less than 1 min left", "never 0 while one is left"
+    assert far.line(99, left_s=0.0) == "99 of 100 cases, less than 1 min left"
+    assert far.line(100) == "100 of 100 cases"
+    told = far.line(10, "north, hold-all", besides="1 failed: orders-ask")
+    assert told == "10 of 100 cases, 4 min left, 1 failed: orders-ask; north, hold-all"
     assert Progress("files read", clock=clock).line(7, "a.ywrec") == "7 files read: a.ywrec"
     assert Progress("cases", clock=clock).line(7, left_s=7500.0) == "7 cases, 2 h 5 min left"
 
@@ -200,6 +204,22 @@ def test_where_it_is_piped_there_is_a_line_a_minute(monkeypatch: pytest.MonkeyPa
     assert lines == [f"{minute * 120} of 1,000 cases, {left} left" for minute, left in enumerate(
         ("7 min", "6 min", "5 min", "4 min"), 1)]  # fmt: skip
     assert "\x1b" not in told.getvalue()
+
+
+def test_on_a_terminal_a_long_step_is_told_though_the_one_before_was_told_just_now(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    clock, told = Clock(), io.StringIO()
+    monkeypatch.setattr(told, "isatty", lambda: True)
+    monkeypatch.setattr(sys, "stderr", told)
+    monkeypatch.setattr(quiet, "_quiet", False)
+    for apart_s, both in ((0.0, True), (0.1, False)):
+        far = Progress("cases", 10, apart_s=apart_s, clock=clock)
+        far.at(1, f"short-{apart_s}")
+        far.at(2, f"long-{apart_s}")
+        assert (f"long-{apart_s}" in told.getvalue()) is both
+    far.at(3, "at-once", now=True)
+    assert "at-once" in told.getvalue()
 
 
 def test_quiet_leaves_it_out(monkeypatch: pytest.MonkeyPatch) -> None:

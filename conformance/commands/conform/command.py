@@ -240,7 +240,7 @@ def _judge(settings: Settings, site: Site, tap: Tap, fixture: Fixture, before: E
     if before.resumed is not None:
         run.earlier, people = before.resumed, before.resumed.answers(people)
     stopped, code = "", COULD_NOT_RUN
-    walk = walking.WalkOfRun(settings.walk, settings.motion)
+    walk = walking.WalkOfRun(settings.walk, settings.motion, shown.failed)
     cases = walk.cases(site.nodes[settings.node])
     run.plan(cases)
     moves = settings.motion and not site.nodes[settings.node].is_supervisor

@@ -1,4 +1,4 @@
-"""What a run says while it lasts: who has come, how far it is, and which case is running."""
+"""What a run says while it lasts: who has come, how far it is, which case is running, and what has failed so far."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from conformance.commands.terminal import progress
 from conformance.commands.terminal.quiet import chat
 from conformance.commands.terminal.width import width, wrapped
+from conformance.suite.verdict import Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
@@ -24,7 +25,9 @@ class RunProgress:
     def __init__(self, node: str) -> None:
         self._node, self._done = node, 0
         self._running = ""
-        self._progress = progress.Progress("cases")
+        self._progress = progress.Progress("cases", apart_s=0)
+        self._failed: list[str] = []
+        self._told_failed = False
         self._left: TimeLeft | None = None
 
     def is_here(self, fixture: Fixture) -> None:
@@ -51,7 +54,7 @@ class RunProgress:
 
         acts = resumed.acts_again if resumed is not None else lambda _case: True
         known = lengths(ahead, roles, walk_s, acts)
-        self._progress = progress.Progress("cases", len(known))
+        self._progress = progress.Progress("cases", len(known), apart_s=0)
         self._left = TimeLeft(known)
 
     def at(self, case: Case, result: Result | None) -> None:
@@ -59,9 +62,20 @@ class RunProgress:
         if result is None:
             self._running = case.id
             left_s = None if self._left is None else self._left.seconds
-            self._progress.at(self._done, f"{self._node}: {case.id}", left_s)
+            new = bool(self._failed) and not self._told_failed
+            self._told_failed = self._told_failed or new
+            self._progress.at(self._done, f"{self._node}: {case.id}", left_s, besides=self.failed(), now=new)
             return
         if self._left is not None:
             self._left.ended(case, result)
+        if result.verdict in (Verdict.FAIL, Verdict.ERROR):
+            self._failed.append(case.id)
         if case.id == self._running:
             self._done += 1
+
+    def failed(self) -> str:
+        """How many cases have failed and which was the first, where the search for the cause begins; '' for none."""
+        if not self._failed:
+            return ""
+        which = "" if len(self._failed) == 1 else "the first "
+        return f"{len(self._failed)} failed: {which}{self._failed[0]}"

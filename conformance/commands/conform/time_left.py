@@ -2,7 +2,8 @@
 
 A case that passes takes its known length, times how much slower this board and its link have been until now. One that
 does not, runs into its limits in time, whatever its length: as long as the last of its kind, and as likely as of late.
-A case that rests on one that did not pass is not run.
+A case that rests on one that did not pass is not run. Cases that leave the node alone share the time of the longest of
+them.
 """
 
 from __future__ import annotations
@@ -21,11 +22,13 @@ OF_SUPERVISOR_S = 8.0
 """One starts a fresh supervisor, and waits for what it does."""
 LONG_S: Mapping[str, Mapping[str, float]] = {
     "node": {
+        "bench-wrap": 6.3,
         "encoding-flood": 4.0,
         "hold-ends": 4.2,
         "link-comes-back": 0.8,
         "link-keeps-state": 1.9,
-        "orders-late-across-wrap": 10.6,
+        "messages-heartbeat": 10.5,
+        "orders-late-across-wrap": 5.1,
         "orders-late-start": 5.1,
         "orders-rate": 1.0,
     },
@@ -72,9 +75,11 @@ LONG_S: Mapping[str, Mapping[str, float]] = {
         "shuttle-stop-missed": 20.3,
     },
 }
-"""What takes about a second and more, in s: the reference nodes of harlow-basin, of any role or of one."""
+"""What takes about a second and more by itself, in s: the reference nodes of harlow-basin, of any role or of one."""
 SLOWER, FASTER = 20.0, 1 / 4
 """The bounds of how much slower and how much faster than known a run is taken to be."""
+OF_ANSWERS_S = 0.5
+"""A case that is known to be shorter is made of round trips; longer ones are mostly waits."""
 LEARNT_S = 10.0
 """As much of the known lengths is taken on trust: the first few seconds of a run show little."""
 OF_LATE = 0.2
@@ -105,6 +110,23 @@ def lengths(
 
 
 @dataclass(slots=True)
+class Pace:
+    """How much slower than known cases of one kind have been in this run."""
+
+    _known_s: float = LEARNT_S
+    _took_s: float = LEARNT_S
+
+    def learn(self, known_s: float, took_s: float) -> None:
+        """One more that took so long."""
+        self._known_s, self._took_s = self._known_s + known_s, self._took_s + took_s
+
+    @property
+    def slower(self) -> float:
+        """The factor."""
+        return min(max(self._took_s / self._known_s, FASTER), SLOWER)
+
+
+@dataclass(slots=True)
 class TimeLeft:
     """What is left of one run, from the cases ahead of it in their order, each with its known length in s."""
 
@@ -112,17 +134,24 @@ class TimeLeft:
     _open: set[str] = field(default_factory=set)
     """Cases that did not pass: what rests on them is not run."""
     _withheld: bool = False
-    _known_s: float = LEARNT_S
-    _took_s: float = LEARNT_S
+    _paces: dict[bool, Pace] = field(default_factory=lambda: {True: Pace(), False: Pace()})
+    """Of short cases and of the others: slow answers make the first several times as long, and a wait hardly longer."""
     _troubled: float = 0.0
-    """How much of late did not pass."""
+    """How much of late did not pass, as the one before it did not: one alone is a mistake, and no silent node."""
+    _before_failed: bool = False
+    _left_alone: bool = False
+    """Whether the time that the cases share is over."""
     _trouble_s: float | None = None
     """How long such a case took of late."""
 
     def ended(self, case: Case, result: Result) -> None:
         """One more has its result."""
-        _, known_s = self.ahead.pop(case.id, (case, 0.0))
         left_out = self._left_out(case, self._open) or result.taken_over
+        _, known_s = self.ahead.get(case.id, (case, 0.0))
+        if case.quiet and known_s and not left_out:
+            known_s = 0.0 if self._left_alone else self._alone_s(self._open)
+            self._left_alone = True
+        self.ahead.pop(case.id, None)
         passed = result.own in (Verdict.PASS, Verdict.NONE)
         if not passed:
             self._open.add(case.id)
@@ -131,9 +160,10 @@ class TimeLeft:
         if left_out or not known_s:
             return
         took_s = result.took_ms / 1000
-        self._troubled += OF_LATE * (float(not passed) - self._troubled)
+        self._troubled += OF_LATE * (float(self._before_failed and not passed) - self._troubled)
+        self._before_failed = not passed
         if passed:
-            self._known_s, self._took_s = self._known_s + known_s, self._took_s + took_s
+            self._paces[known_s < OF_ANSWERS_S].learn(known_s, took_s)
         elif self._trouble_s is None:
             self._trouble_s = took_s
         else:
@@ -142,16 +172,27 @@ class TimeLeft:
     @property
     def seconds(self) -> float:
         """So much is left, as far as is known now."""
-        pace = min(max(self._took_s / self._known_s, FASTER), SLOWER)
-        open_, left_s = set(self._open), 0.0
+        open_ = set(self._open)
+        left_s = 0.0 if self._left_alone else self._likely_s(self._alone_s(open_))
         for case, known_s in self.ahead.values():
             if self._left_out(case, open_):
                 open_.add(case.id)
-            elif known_s:
-                sound_s = known_s * pace
-                trouble_s = sound_s if self._trouble_s is None else self._trouble_s
-                left_s += sound_s + self._troubled * (trouble_s - sound_s)
+            elif not case.quiet:
+                left_s += self._likely_s(known_s)
         return left_s
+
+    def _likely_s(self, known_s: float) -> float:
+        """How long what is known to take so long will be in this run."""
+        if not known_s:
+            return 0.0
+        sound_s = known_s * self._paces[known_s < OF_ANSWERS_S].slower
+        trouble_s = sound_s if self._trouble_s is None else self._trouble_s
+        return sound_s + self._troubled * (trouble_s - sound_s)
+
+    def _alone_s(self, open_: Collection[str]) -> float:
+        """The known length of the stretch that the cases ahead share which leave the node alone."""
+        quiet = [(case, known_s) for case, known_s in self.ahead.values() if case.quiet]
+        return max((known_s for case, known_s in quiet if not self._left_out(case, open_)), default=0.0)
 
     def _left_out(self, case: Case, open_: Collection[str]) -> bool:
         return bool(set(case.after) & set(open_)) or (case.moves and self._withheld)

@@ -65,8 +65,9 @@ def told(site: Site, node: str, k: int, chosen: Iterable[Case], *, motion: bool 
 class WalkOfRun:
     """The walk of one run, as far as it has come."""
 
-    def __init__(self, k: int, motion: bool) -> None:
-        self._k, self._motion = k, motion
+    def __init__(self, k: int, motion: bool, failed: Callable[[], str] = str) -> None:
+        """`failed` says what has failed so far."""
+        self._k, self._motion, self._failed = k, motion, failed
         self._walked: Walked | None = None
 
     def cases(self, node: NodeSite) -> list[Case]:
@@ -74,7 +75,7 @@ class WalkOfRun:
         from conformance.suite.case import all_cases
         from conformance.tester.walk.walk_case import walk_case
 
-        walk = walk_case(self._k, motion=self._motion, record=self._record, progress=_show)
+        walk = walk_case(self._k, motion=self._motion, record=self._record, progress=self._show)
         return [*all_cases().values(), *([] if node.is_supervisor else [walk])]
 
     def seconds(self, site: Site, node: str) -> float:
@@ -95,7 +96,8 @@ class WalkOfRun:
         dropped = [] if self._walked is None else self._walked.dropped
         return [f"the walk left out {one}" for one in dropped]
 
-
-def _show(walked: Walked) -> None:
-    """How far it is, on a terminal."""
-    progress.show(f"walk: {walked.walked:,} of {walked.size - walked.once:,}")
+    def _show(self, walked: Walked) -> None:
+        """How far it is, on a terminal."""
+        told = f"walk: {walked.walked:,} of {walked.size - walked.once:,}"
+        failed = self._failed()
+        progress.show(f"{told}, {failed}" if failed else told)

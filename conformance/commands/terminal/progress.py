@@ -14,6 +14,8 @@ from protocol.foreign_text import one_line
 SELDOM_S = 60.0
 """Between two lines where they are not written over, as in the log of a CI."""
 SHOWN_AGAIN_S = 0.1
+LEAST_S, LEAST = 60.0, "less than 1 min"
+"""What is left is not told more exactly than it is known, and never as nothing while something is left."""
 _OVER = "\r\x1b[K"
 
 
@@ -34,33 +36,54 @@ class Progress:
     """'n of N' and the time that is left, of one piece of work."""
 
     def __init__(
-        self, what: str, total: int | None = None, *, clock: Callable[[], float] = time.monotonic
+        self,
+        what: str,
+        total: int | None = None,
+        *,
+        apart_s: float = SHOWN_AGAIN_S,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        """`what` names the work ('cases'); `total` is None where nobody knows."""
+        """`what` names the work ('cases'); `total` is None where nobody knows.
+
+        `apart_s` is between two lines on a terminal: 0 where each step may be long, and so must not go untold.
+        """
         self.what, self.total = what, total
-        self._clock = clock
+        self._apart_s, self._clock = apart_s, clock
         self._began = self._told = clock()
         self._shown = float("-inf")
 
-    def at(self, number: int, text: str = "", left_s: float | None = None) -> None:
-        """`number` of `total` are done; `text` says what is next. `left_s` where the caller knows how long it takes."""
-        now = self._clock()
+    def at(
+        self,
+        number: int,
+        text: str = "",
+        left_s: float | None = None,
+        *,
+        besides: str = "",
+        now: bool = False,
+    ) -> None:
+        """`number` of `total` are done; `text` says what is next. `left_s` where the caller knows how long it takes.
+
+        `besides` is what has been found so far; `now` tells it without a wait, where nobody may come late to it.
+        """
+        time_ = self._clock()
         if sys.stderr.isatty():
-            if now - self._shown >= SHOWN_AGAIN_S:
-                self._shown = now
-                show(self.line(number, text, left_s))
-        elif now - self._told >= SELDOM_S and not is_quiet():
-            self._told = now
-            sys.stderr.write(one_line(self.line(number, text, left_s)) + "\n")
+            if now or time_ - self._shown >= self._apart_s:
+                self._shown = time_
+                show(self.line(number, text, left_s, besides))
+        elif (now or time_ - self._told >= SELDOM_S) and not is_quiet():
+            self._told = time_
+            sys.stderr.write(one_line(self.line(number, text, left_s, besides)) + "\n")
             sys.stderr.flush()
 
-    def line(self, number: int, text: str = "", left_s: float | None = None) -> str:
-        """How far it is, in words."""
+    def line(self, number: int, text: str = "", left_s: float | None = None, besides: str = "") -> str:
+        """How far it is, in words; what was found stands before what is next, which a narrow terminal cuts off."""
         total = "" if self.total is None else f" of {self.total:,}"
         left = self._left_s(number) if left_s is None else left_s
         parts = [f"{number:,}{total} {self.what}"]
-        if left is not None:
-            parts.append(f"{duration(left)} left")
+        if left is not None and number != self.total:
+            parts.append(f"{duration(left) if left >= LEAST_S else LEAST} left")
+        if besides:
+            return ", ".join([*parts, besides]) + (f"; {text}" if text else "")
         return ", ".join(parts) + (f": {text}" if text else "")
 
     def _left_s(self, number: int) -> float | None:
