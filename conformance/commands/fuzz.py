@@ -86,7 +86,11 @@ class Settings:
     help="Folder for recordings of what was found; they are played first the next time.",
 )
 @click.option("--resume", is_flag=True, help="Go on where the last run over NODE stopped.")
-@click.option("--reset-command", metavar="CMD", help="Power-cycles the board: needed to make cases short.")
+@click.option(
+    "--reset-command",
+    metavar="CMD",
+    help="Power-cycles the board, and returns while the board runs on: needed to make cases short.",
+)
 @click.option(
     "--only",
     type=click.Choice(["payloads", "sequences", "link"]),

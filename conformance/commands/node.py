@@ -152,7 +152,11 @@ def node(
             hosts.append(host)
             roles = " and ".join(site.nodes[name].roles)
             mode = "on the bench" if bench else "in service"
-            chat(f"{name}: {roles}, {mode}, boot {boot}, at {bus.name}; stop it with Ctrl-C", err=False)
+            chat(
+                f"{name}: {roles}, {mode}, boot {boot}, at {bus.name}; stop it with Ctrl-C",
+                err=False,
+                whole=True,
+            )
         _tell_what_is_shared(site, machines, bench=bench)
         _wait(hosts, world, StandingTrains(site, machines, world) if imperfect else None)
 
@@ -206,7 +210,11 @@ def _on_a_line(
     try:
         mode = "on the bench" if bench else "in service"
         roles = " and ".join(site.nodes[name].roles)
-        chat(f"{name}: {roles}, {mode}, boot {boot[0]}, on {line[0]}; stop it with Ctrl-C", err=False)
+        chat(
+            f"{name}: {roles}, {mode}, boot {boot[0]}, on {line[0]}; stop it with Ctrl-C",
+            err=False,
+            whole=True,
+        )
         _wait([host], world)
     finally:
         host.stop()

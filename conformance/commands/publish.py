@@ -12,7 +12,7 @@ import click
 
 from conformance.commands.options import json_output
 from conformance.commands.options.site import optional_site_option
-from conformance.commands.terminal.quiet import chat, quiet_option
+from conformance.commands.terminal.quiet import chat, quiet_option, say_result
 from protocol.trouble import Trouble
 
 if TYPE_CHECKING:
@@ -67,14 +67,14 @@ def publish(
             err=False,
         )
     if comparison is not None and code:
-        click.echo(f"The version number is wrong: {comparison.wrong_number}.")
+        say_result(f"The version number is wrong: {comparison.wrong_number}.")
     return code
 
 
 def _print(comparison: VersionComparison) -> None:
     from conformance.publish.compare.versions import in_words
 
-    click.echo("\n".join(in_words(comparison)))
+    say_result("\n".join(in_words(comparison)))
 
 
 def _tell(

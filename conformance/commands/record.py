@@ -14,7 +14,7 @@ from conformance.commands.options.bus import bus_options
 from conformance.commands.options.output_file import OutputFile
 from conformance.commands.options.site import site_named, site_or_name_option
 from conformance.commands.terminal import progress, stopping
-from conformance.commands.terminal.quiet import chat, quiet_option
+from conformance.commands.terminal.quiet import chat, quiet_option, say_result
 from conformance.files.whole_file import growing
 from protocol.trouble import Trouble
 
@@ -305,13 +305,13 @@ def _tell(recording: RecordingFiles, line: StatusLine, alarm: Alarm | None, *, a
         return
     progress.clear()
     more = f" to {recording.files[-1]}" if len(recording.files) > 1 else ""
-    click.echo(f"{recording.files[0]}{more}: {line.summary()}")
+    say_result(f"{recording.files[0]}{more}: {line.summary()}")
     if recording.messages < line.messages:
         left_out = line.messages - recording.messages
-        click.echo(f"NOT RECORDED: {left_out:,} of them; {recording.messages:,} are in the file")
+        say_result(f"NOT RECORDED: {left_out:,} of them; {recording.messages:,} are in the file")
     if alarm is not None:
         more = f"; {alarm.left_out} had too many messages at once" if alarm.left_out else ""
-        click.echo(f"{alarm.runs} runs judged, {len(alarm.lines)} alarms{more}")
+        say_result(f"{alarm.runs} runs judged, {len(alarm.lines)} alarms{more}")
     chat(f"Next: yardwire show {recording.files[0]}", err=False)
 
 

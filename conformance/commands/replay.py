@@ -13,7 +13,7 @@ from conformance.commands.held import held_at_its_end
 from conformance.commands.options import consent, json_output
 from conformance.commands.options.bus import bus_options
 from conformance.commands.terminal import progress
-from conformance.commands.terminal.quiet import chat, quiet_option
+from conformance.commands.terminal.quiet import chat, quiet_option, say_result
 from protocol.caution import KEEP_CLEAR
 from protocol.trouble import Trouble
 
@@ -116,9 +116,9 @@ def replay(
         live = {name: one.why for name, one in there.items()}
         json_output.tell({"published": number, "off": off, "live": live}, notes=recording.cuts)
     else:
-        click.echo(f"{recording.name}: {number:,} messages published on {bus.name}")
+        say_result(f"{recording.name}: {number:,} messages published on {bus.name}")
         if off:
-            click.echo(f"At the end 'off' was said for {', '.join(off)}: the recording leaves them on")
+            say_result(f"At the end 'off' was said for {', '.join(off)}: the recording leaves them on")
         for cut in recording.cuts:
             click.echo(f"note: {cut}", err=True)
     return 0

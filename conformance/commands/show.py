@@ -12,7 +12,7 @@ import click
 
 from conformance.commands.options import json_output
 from conformance.commands.options.output_file import OutputFile
-from conformance.commands.terminal.quiet import quiet_option
+from conformance.commands.terminal.quiet import quiet_option, say_result
 from conformance.files.whole_file import require_folder, write
 from protocol.trouble import Trouble
 
@@ -115,7 +115,7 @@ def show(
         from conformance.recordings.show.export import export_to
 
         rows = export_to(export, recording.header.started, islice(_wanted(recording, wanted), limit))
-        click.echo(f"{export}: {rows:,} messages")
+        say_result(f"{export}: {rows:,} messages")
     elif html is not None:
         _page(recording, wanted, html, limit)
     elif as_json or as_lines:
@@ -154,7 +154,7 @@ def _wanted(recording: Source, wanted: Filter) -> Iterator[Pair]:
 
 def _begin(recording: Source) -> None:
     header = recording.header
-    click.echo(f"{header.site}, from {header.started[:19]} UTC, at {header.source}")
+    say_result(f"{header.site}, from {header.started[:19]} UTC, at {header.source}")
 
 
 def _lanes(recording: Source, wanted: Filter, limit: int | None) -> None:
@@ -180,7 +180,7 @@ def _table(recording: Source, wanted: Filter, limit: int | None, *, why: bool, d
     first = next(lines, None)
     if first is None:
         names = _speakers(recording)
-        click.echo(f"No message fits. Nodes that speak in it: {', '.join(names) or 'none'}")
+        say_result(f"No message fits. Nodes that speak in it: {', '.join(names) or 'none'}")
         return
     click.echo(text.HEADING)
     _say(chain([first], lines))
@@ -253,7 +253,7 @@ def _stats(recording: Source, wanted: Filter, html: Path | None, *, as_json: boo
         from conformance.recordings.show.figures_page import figures_page
 
         write(html, figures_page(recording.header, found))
-        click.echo(f"Wrote {html}")
+        say_result(f"Wrote {html}")
     elif as_json:
         json_output.tell(found.as_json(), notes=recording.cuts)
     else:
@@ -270,4 +270,4 @@ def _page(recording: Source, wanted: Filter, html: Path, limit: int | None) -> N
     story = tell(recording.header, [item for item, _ in pairs[:most]])
     write(html, story_page(story))
     cut = f"; only the first {most:,} messages are on it" if len(pairs) > most else ""
-    click.echo(f"Wrote {html}{cut}")
+    say_result(f"Wrote {html}{cut}")

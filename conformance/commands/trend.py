@@ -11,7 +11,7 @@ from conformance.commands.options import json_output
 from conformance.commands.options.output_file import OutputFile
 from conformance.commands.options.site import optional_site_option
 from conformance.commands.terminal import progress
-from conformance.commands.terminal.quiet import chat, quiet_option
+from conformance.commands.terminal.quiet import chat, quiet_option, say_result
 from conformance.files.whole_file import require_folder, write
 from protocol.trouble import Trouble
 
@@ -141,6 +141,6 @@ def _show(found: Trend, most: int, html: Path | None) -> None:
     from conformance.recordings.trend.text import lines
 
     for line in lines(found, most):
-        click.echo(line)
+        say_result(line)
     if html is not None:
         chat(f"Charts: {html}", err=False)

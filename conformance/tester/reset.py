@@ -78,7 +78,10 @@ def command(line: str, within_s: float = COMMAND_SECONDS) -> Callable[[], None]:
             try:
                 code = running.wait(within_s)
             except subprocess.TimeoutExpired as error:
-                raise Unclear(f"the reset command did not end within {within_s:g} s") from error
+                raise Unclear(
+                    f"the reset command did not end within {within_s:g} s: it has to return while the board runs on; "
+                    "one that starts a program starts it in the background"
+                ) from error
             finally:
                 running.end()
             if code:

@@ -165,6 +165,44 @@ def test_what_site_check_says_is_wrapped_in_a_file_too(
     assert "cran" in told
 
 
+def test_a_result_in_words_is_wrapped_in_a_file_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What a command says of what it has done, and what may be done next: by COLUMNS, then by what is usual."""
+    monkeypatch.chdir(tmp_path)
+    good = str(Path(__file__).parents[2] / "examples" / "recordings" / "good-1.ywrec")
+    for columns in (60, 80):
+        monkeypatch.setenv("COLUMNS", str(columns))
+        assert main.run(["site", "new", f"a-yard-with-a-longer-name-{columns}.toml"]) == 0
+        assert main.run(["show", good, "--node", "nobody"]) == 0
+        told = capsys.readouterr().out
+        assert max(map(len, told.splitlines())) <= columns
+        assert "yardwire site check a-yard" in " ".join(told.split())
+        assert "Nodes that speak in it: ferry, north, siding, south, yard" in " ".join(told.split())
+
+
+def test_every_change_of_the_specification_keeps_to_the_line(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.delenv("COLUMNS", raising=False)
+    old = Path(__file__).parents[1] / "publish" / "released" / "1.0"
+    assert main.run(["publish", "--against", str(old)]) == 0
+    told = capsys.readouterr().out
+    assert [line for line in told.splitlines() if len(line) > 80 and " " in line.strip()] == []
+    assert "new since 1.1" in told
+
+
+def test_what_a_script_waits_for_is_one_line_in_a_pipe(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", "40")
+    quiet.chat("siding: berth, in service, at mqtt://localhost; stop it with Ctrl-C", err=False, whole=True)
+    quiet.chat("siding: berth, in service, at mqtt://localhost; stop it with Ctrl-C")
+    said = capsys.readouterr()
+    assert "stop it with Ctrl-C\n" in said.out
+    assert (len(said.out.splitlines()), len(said.err.splitlines())) == (1, 1)
+
+
 def test_what_is_longer_than_a_line_is_kept_whole() -> None:
     told = wrapped(f"cannot read {'x' * 60}: none", 40)
     assert "x" * 60 in told.split()[2]

@@ -5,9 +5,12 @@ from __future__ import annotations
 import json
 import os
 import pty
+import re
+import signal
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -135,6 +138,48 @@ def test_a_board_that_does_not_come_back_is_unclear(broker: Broker) -> None:
 def test_a_reset_command_that_goes_wrong_makes_no_verdict(line: str, told: str, within_s: float) -> None:
     with pytest.raises(Unclear, match=told):
         command(line, within_s)()
+
+
+def runs(pid: int) -> bool:
+    """Whether it is there, and not only waits to be asked how it ended (proc(5): state Z)."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()[0] not in "ZX"
+    except OSError:
+        return False
+
+
+def until(so: Callable[[], bool]) -> None:
+    """Wait for it; a kill takes effect when the system has time for it."""
+    end = time.monotonic() + PATIENCE_S
+    while not so():
+        assert time.monotonic() < end
+        time.sleep(0.01)
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="tells a process that ended by /proc")
+@pytest.mark.wire
+def test_the_script_of_the_guide_returns_and_leaves_the_program_running(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As it stands there, but for the program: it is killed and started again, and the kit does not end it."""
+    monkeypatch.chdir(tmp_path)
+    guide = (Path(__file__).parents[2] / "docs" / "guides" / "add-a-board.md").read_text("utf-8")
+    (script,) = re.findall(r"^```sh\n(#!/bin/sh\n.*?)^```", guide, re.MULTILINE | re.DOTALL)
+    program = "node my-berth.js --port 1883"
+    assert program in script
+    path = tmp_path / "restart.sh"
+    path.write_text(script.replace(program, f"{sys.executable} -c 'import signal; signal.pause()'"))
+    path.chmod(0o700)
+    started: list[int] = []
+    try:
+        for _ in range(2):
+            command(str(path))()
+            started.append(int((tmp_path / "node.pid").read_text()))
+        until(lambda: not runs(started[0]))
+        assert runs(started[1])
+    finally:
+        for pid in started[-1:]:
+            os.kill(pid, signal.SIGKILL)
 
 
 @pytest.mark.parametrize("line", ["", "'open quote"])

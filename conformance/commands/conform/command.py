@@ -72,8 +72,10 @@ class EarlierReports:
 @walking.walk_option
 @consent.yes_option
 @click.option(
-    "--reset-command", metavar="CMD", help="Power-cycles the board. Without it a person is asked to do that."
-)
+    "--reset-command", metavar="CMD",
+    help="Power-cycles the board, and returns while the board runs on: a relay, a programmer that pulls reset, or a "
+    "script that kills a program and starts it in the background. Without it a person is asked to do that.",
+)  # fmt: skip
 @click.option(
     "--program", metavar="CMD",
     help="Starts the supervisor under test, for each case again; {broker} and {brief} in it are filled in.",

@@ -8,7 +8,7 @@ import click
 
 from conformance.commands.options import json_output
 from conformance.commands.terminal import progress
-from conformance.commands.terminal.quiet import quiet_option
+from conformance.commands.terminal.quiet import quiet_option, say_result
 
 
 @click.command()
@@ -38,4 +38,4 @@ def export(folder: Path, recordings: tuple[Path, ...], cut: str | None, as_json:
             {"folder": str(folder), "runs": done.runs, "messages": done.messages, "files": done.files}
         )
         return
-    click.echo(f"{folder}: {done.runs:,} runs, {done.messages:,} messages, in {done.files:,} files")
+    say_result(f"{folder}: {done.runs:,} runs, {done.messages:,} messages, in {done.files:,} files")

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from conformance.commands.options import json_output
-from conformance.commands.terminal.quiet import quiet_option
+from conformance.commands.terminal.quiet import quiet_option, say_result
 from protocol.trouble import Trouble
 
 MOST_TEXT = 500
@@ -67,7 +67,7 @@ def mark(
             rows.append({"run": str(path), "said": read_marks(folder).of(run).as_json()})
             continue
         said = (f"{name} {value}" if value != "" else f"no {name}" for name, value in changes.items())
-        click.echo(f"{path}: {', '.join(said)}")
+        say_result(f"{path}: {', '.join(said)}")
     if as_json:
         json_output.tell({"runs": rows})
     return 0

@@ -8,7 +8,7 @@ import click
 
 from conformance.commands.options import json_output
 from conformance.commands.options.output_file import OutputFile
-from conformance.commands.terminal.quiet import chat, quiet_option
+from conformance.commands.terminal.quiet import chat, quiet_option, say_result
 
 
 @click.command()
@@ -60,17 +60,17 @@ def merge(recordings: tuple[Path, ...], out: Path, as_json: bool) -> None:
             notes=cuts,
         )  # fmt: skip
         return
-    click.echo(
+    say_result(
         f"{out}: {told.messages:,} messages of {len(sources)} recordings; {told.kept_once:,} retained ones kept once"
     )
     for one, offset in zip(sources[1:], told.offsets[1:], strict=True):
         if offset.windows:
             told_by = f"by {offset.windows} minutes of nodes, +-{offset.scatter_us / 1000:.1f} ms"
-            click.echo(f"  {one.name}: clock {offset.us / 1e6:+.3f} s to the first ({told_by})")
+            say_result(f"  {one.name}: clock {offset.us / 1e6:+.3f} s to the first ({told_by})")
         else:
-            click.echo(f"  {one.name}: no node was heard by both; its clock is taken as it is")
+            say_result(f"  {one.name}: no node was heard by both; its clock is taken as it is")
     if told.put_in_order:
-        click.echo(f"  {told.put_in_order:,} messages had overtaken another one of their topic")
+        say_result(f"  {told.put_in_order:,} messages had overtaken another one of their topic")
     for cut in cuts:
         click.echo(f"note: {cut}", err=True)
     chat(f"Next: yardwire show {out}", err=False)

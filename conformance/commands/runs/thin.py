@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from conformance.commands.options import json_output
-from conformance.commands.terminal.quiet import quiet_option
+from conformance.commands.terminal.quiet import quiet_option, say_result
 from protocol.trouble import Trouble
 
 UNITS = {"": 1, "k": 1000, "M": 1000**2, "G": 1000**3}
@@ -63,6 +63,6 @@ def thin(folder: Path, keep: str, yes: bool, as_json: bool) -> int:
         )  # fmt: skip
         return code
     for name, why in plan.matters.items():
-        click.echo(f"stays: {name}: {why}")
-    click.echo(f"{plan.left:,} bytes {'are' if yes else 'would be'} left")
+        say_result(f"stays: {name}: {why}")
+    say_result(f"{plan.left:,} bytes {'are' if yes else 'would be'} left")
     return code

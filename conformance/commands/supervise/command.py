@@ -18,7 +18,7 @@ from conformance.commands.options.bus import USUAL, bus_options, choice_option
 from conformance.commands.options.json_output import json_option
 from conformance.commands.options.settings import SITE, setting
 from conformance.commands.supervise.outcome import indented, summed_up, told_at_its_end, told_by_hand
-from conformance.commands.terminal.quiet import chat, quiet_option
+from conformance.commands.terminal.quiet import chat, quiet_option, say_result
 from conformance.commands.terminal.width import width
 from protocol.caution import KEEP_CLEAR
 from protocol.trouble import Trouble
@@ -156,7 +156,7 @@ def _list(library: Any) -> int:
     import tomllib
 
     for name, file in library().items():
-        click.echo(f"{name}\n    {tomllib.loads(file.read_text(encoding='utf-8'))['title']}")
+        say_result(f"{name}\n    {tomllib.loads(file.read_text(encoding='utf-8'))['title']}")
     return 0
 
 
@@ -205,7 +205,7 @@ def _on_the_wire(
         yard = WireYard(scenario, site, broker, simulated=not settings.real, page=live)
         with yard.running(), _page(yard, live, settings):
             if not settings.as_json:
-                chat(f"{site.name} at {broker.name}; stop it with Ctrl-C", err=False)
+                chat(f"{site.name} at {broker.name}; stop it with Ctrl-C", err=False, whole=True)
             # Nodes that stay when this ends: `quit` is the way to let their jobs come to their end.
             others = settings.real or bus is not None
             with held_at_its_end(yard.hold_at_work, EVERYTHING) if others else nullcontext():
@@ -312,7 +312,7 @@ def _at_the_prompt(yard: WireYard, settings: _Settings) -> int:
         if line is None or line.strip() in ("quit", "exit"):
             break
         if line.strip() == DONE:
-            click.echo(f"taken: {yard.said_done() or 'nothing waits for that'}")
+            say_result(f"taken: {yard.said_done() or 'nothing waits for that'}")
             continue
         _reply(yard, words, line)
     stopped = not yard.over

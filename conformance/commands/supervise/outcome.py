@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from conformance.commands.terminal.quiet import say_result
 from conformance.commands.terminal.width import width
 
 if TYPE_CHECKING:
@@ -36,7 +37,7 @@ def summed_up(outcome: Outcome) -> int:
     """Tell what became of the goals, behind what was told on the way; gives the exit code."""
     met = "all goals met" if outcome.met else "not all goals met"
     jobs = f"{outcome.jobs} {'job' if outcome.jobs == 1 else 'jobs'}"
-    click.echo(f"{met} after {outcome.took_ms / 1000:.1f} s; {jobs}, {outcome.failed} failed or unknown")
+    say_result(f"{met} after {outcome.took_ms / 1000:.1f} s; {jobs}, {outcome.failed} failed or unknown")
     for goal in outcome.open:
         click.echo(indented("  ", f"  not met: {goal}"))
     for why in () if outcome.met else outcome.waiting:

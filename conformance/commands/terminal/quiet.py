@@ -27,12 +27,22 @@ def begin() -> None:
     _quiet = False
 
 
-def chat(text: str, *, err: bool = True) -> None:
-    """Say something that nobody needs who knows the command."""
+def say_result(text: str) -> None:
+    """Say a result in words: within the width of a line in a pipe and a file too."""
+    click.echo(wrapped(text, width(sys.stdout)))
+
+
+def chat(text: str, *, err: bool = True, whole: bool = False) -> None:
+    """Say something that nobody needs who knows the command.
+
+    On standard output it stands with the result, and is wrapped as that is. On standard error, and `whole`, it is one
+    line where there is no terminal: a script waits for it, or a log is searched for it.
+    """
     if _quiet:
         return
     stream = sys.stderr if err else sys.stdout
-    click.echo(wrapped(text, width(stream)) if stream.isatty() else text, err=err)
+    as_it_is = (err or whole) and not stream.isatty()
+    click.echo(text if as_it_is else wrapped(text, width(stream)), err=err)
 
 
 def _set(_ctx: click.Context, _parameter: click.Parameter, wanted: bool) -> None:

@@ -26,6 +26,29 @@ TAIL = """
 The times are fields of the [site file](site-fields.md). The clock stands while the node is held, for a held
 job ends as if it had not been held (`HLD-05`).
 
+## The end sensor fires while the berth is held
+
+In `armed` a train whose motor a hold has stopped may roll out over the end sensor. Three ways are right then:
+
+- The berth comes to rest at once: it says `at-rest` while it is held, with a reading that it can vouch for.
+- The berth comes to rest with the resume: it keeps such a reading, and says `at-rest` once the hold has ended.
+- The berth fails at once: it becomes `lost` with `end-missed`, for it has no reading that would be true. The
+  reference node and both cores do so.
+
+Where the end sensor has fired before the hold came, `end-missed` does not come any more: the first two ways are right.
+
+## What `fault` says when
+
+- **An order that cannot be read, within {bad_message_gap} of another one.** It raises `bad-message` as the first did
+  (`ENC-10`). When that is said is left open: in a message of its own once the gap is over, as by the reference
+  node and both cores, or in the next heartbeat, where `active` names it. Only a reset-fault that comes first may
+  have it never said.
+- **`changed` and `level`** say what came or went last (`FLT-01`), so they stay when `active` is empty, until another
+  fault comes or goes. Before the first fault of a boot they are left out.
+- **`job`** says which job the changed fault ended. How long it stays is left open; in the reference node it goes
+  with the next change, the end of a fault too.
+- **A connection that is lost and found** changes nothing of it: faults and their count belong to the boot (`FLT-05`).
+
 ## What a reset-fault does
 
 1. It has to name the count of faults of level `halt` that the node says now, else it is refused with
@@ -56,7 +79,8 @@ is `lost` after it, a crane `unhomed`.
 
 def faults_document(spec: Specification) -> str:
     """The document, as Markdown."""
-    return "\n".join([HEAD, *_table(spec), TAIL])
+    gap = f"{spec.timing['bad_message_gap'].least} ms"
+    return "\n".join([HEAD, *_table(spec), TAIL.replace("{bad_message_gap}", gap)])
 
 
 def _table(spec: Specification) -> Iterator[str]:
