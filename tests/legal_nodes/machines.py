@@ -175,7 +175,8 @@ class _Leaves(Berth):
         if self.state != "leaving":
             return super().tick(now_ms)
         changed = [name for name, line in self.lines.items() if line.settle(now_ms * 1000) is not None]
-        return self._leave(now_ms, sensed=bool(set(changed) & set(self.by)))
+        # It looks at one of them to see the train move, and at both to see it gone.
+        return self._leave(now_ms, sensed=bool(changed if self._saw_it_move else set(changed) & set(self.by)))
 
 
 @legal(BERTH)
