@@ -1,4 +1,4 @@
-"""The main program of the guide, over any client of MQTT: it compiles as the guide says, and does what a node has to do."""
+"""The main program of the guide, over any client of MQTT: it compiles as the guide says, and does a node's duties."""
 
 from __future__ import annotations
 
@@ -93,7 +93,10 @@ def test_what_it_says_is_valid_and_a_hold_to_all_is_obeyed(said: list[str]) -> N
 @needs("gcc")
 def test_an_ask_is_answered_where_it_came_to_the_node_alone(said: list[str]) -> None:
     """To all a hold alone may be said [HLD-06]."""
-    asked, gone = said.index("asks"), next(n for n, line in enumerate(said) if n and line.startswith("connects"))
+    asked, gone = (
+        said.index("asks"),
+        next(n for n, line in enumerate(said) if n and line.startswith("connects")),
+    )
     reports = [n for n, line in enumerate(said[:gone]) if f" {ROOT}/{NODE}/job-report " in line]
     assert len(reports) == 1
     assert reports[0] > asked
