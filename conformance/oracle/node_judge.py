@@ -40,6 +40,10 @@ OVERTAKEN_MS = 1000
 """So long before a new connection shows to a listener an order may have come over it."""
 AT_ONCE = 2
 """So many orders without an answer are more than one at a time."""
+AS_SENDER = {"ENC-12": "ENC-01"}
+"""ENC-12 binds who receives: who sends such a payload breaks the rule of what a payload is."""
+UNDISTURBED = {"lost": "LNK-03", "restarted": "MSG-05"}
+"""What is told only of a node that nobody disturbs: never in a conformance run, which cuts links and resets nodes."""
 DEAD = "the node does not answer an ask any more"
 
 
@@ -328,8 +332,7 @@ class NodeJudge:
     def _said(self, message: Message) -> None:
         for finding in message.findings:
             what = f"in its {message.name or 'message'}: {finding.what}"
-            # ENC-12 binds who receives: who sends such a payload breaks the rule of what a payload is.
-            requirement = "ENC-01" if finding.requirement == "ENC-12" else finding.requirement
+            requirement = AS_SENDER.get(finding.requirement, finding.requirement)
             self.tell(requirement, what, Oracle.MESSAGE, message.number)
         body = message.body
         if not body or message.name in ("job-order", "yard-map", "") or body.get("state") == "off":
@@ -369,7 +372,7 @@ class NodeJudge:
         if body["boot"] == self._set.boot:
             if first and self._lost:
                 what = "the node lost its connection though the link was sound"
-                self.tell("LNK-03", what, Oracle.CONNECTION, message.number)
+                self.tell(UNDISTURBED["lost"], what, Oracle.CONNECTION, message.number)
             return
         if not first and not self._undisturbed:
             what = f"boot {self._set.boot} became {body['boot']} within a connection"
@@ -377,7 +380,7 @@ class NodeJudge:
         if self._set.boot >= 0 and self._undisturbed and (self._lost or not first):
             cause = body.get("reset", self.states.get("node-status", {}).get("reset", "unknown"))
             what = f"the node restarted by itself, reset cause {cause!r}"
-            self.tell("MSG-05", what, Oracle.RESTART, message.number)
+            self.tell(UNDISTURBED["restarted"], what, Oracle.RESTART, message.number)
         self.rules.new_boot()
         for part in (self._motion, self._fences, self._times):
             part.new_boot()

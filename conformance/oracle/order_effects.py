@@ -14,6 +14,8 @@ from protocol.transition_table import Check
 
 EVERY_JOB_STATE = frozenset({"accepted", "running", "done", "failed", "cancelled"})
 DONE_BY = {"resume": "HLD-05", "reset-fault": "FLT-04", "stimulus": "BEN-02", "set-uptime": "BEN-04"}
+BY_ROLE = ("state_forbids", "finding_unfit")
+"""Checks with a requirement of the berth and one of the shuttle, in this order."""
 BY_PLACE = {"run": "SHT-03", "transfer": "CRN-05"}
 UNKNOWN = -1
 
@@ -122,11 +124,9 @@ def _requirement(check: Check, order: Arrived, judged: Judged) -> str:
     if check.name == "place_unknown":
         lacks = order.act == "transfer" and not {"reading", "stop"} & set(order.body)
         return "CRN-07" if lacks and _known_places(order, judged) else BY_PLACE.get(order.act, "CRN-05")
-    among = _behind(check.name)
-    if check.name in ("state_forbids", "finding_unfit"):
-        berth = order.act in specification().acts_of("berth") and judged.node.berth is not None
-        return among[0] if berth else among[-1]
-    return among[0]
+    berth = order.act in specification().acts_of("berth") and judged.node.berth is not None
+    among = requirements_of(check.name)
+    return among[0] if berth else among[-1]
 
 
 def _known_places(order: Arrived, judged: Judged) -> bool:
@@ -136,8 +136,10 @@ def _known_places(order: Arrived, judged: Judged) -> bool:
 
 
 @cache
-def _behind(check: str) -> tuple[str, ...]:
-    return tuple(specification().guards[check].requirements)
+def requirements_of(check: str) -> tuple[str, ...]:
+    """The requirements behind a check: that of a berth and that of another node where they differ, else the first."""
+    behind = tuple(specification().guards[check].requirements)
+    return behind if check in BY_ROLE else behind[:1]
 
 
 def _claimed(state: NodeState, order: Arrived) -> Iterator[_Branch]:

@@ -253,6 +253,17 @@ def test_readme_lists_every_command() -> None:
     assert sorted(rows) == sorted(COMMANDS)
 
 
+def test_documents_are_published_into_one_folder() -> None:
+    """Under the name that the help shows, wherever a page says it: who goes from page to page has one folder."""
+    (command,) = (one for one in manual(cli, click.Context(cli)) if one.name == "publish")
+    lines = [line for part in command.parts for line in part.examples]
+    for path in DOCUMENTS:
+        lines += re.findall(r"yardwire publish [\w][^\n`]*", path.read_text("utf-8"))
+    named = {arguments[1] for line in lines for arguments in yardwire_arguments(line)}
+    assert len(lines) > 6
+    assert named - {"DIR"} == {"yardwire-documents"}
+
+
 # ---------------------------------------------------------------- links and names
 @pytest.mark.parametrize("path", NAMED)
 def test_links_lead_somewhere(path: Path) -> None:

@@ -138,6 +138,21 @@ def test_the_page_of_guides_has_each_document_once_and_says_what_it_is_for(publi
     assert all(says.endswith(".") and "python -m" not in says for _, says in listed)
 
 
+def test_the_readme_says_of_each_of_its_links_which_page_it_is(published: Path) -> None:
+    """Whoever has a wheel and no source finds what a link of the README leads to by what the README itself says."""
+    text = (sources.home() / "README.md").read_text(encoding="utf-8")
+    told = dict(re.findall(r"`([A-Za-z]+\.(?:md|toml))` is\s`([a-z]+\.html)`", text))
+    assert "`docs/NAME.md`, the page is `NAME.html`" in text
+    links = {link.partition("#")[0] for link in re.findall(r"(?<!!)\[[^\]]*\]\(([^)]+)\)", text)}
+    assert len(links) > 20
+    for link in links:
+        name = link.rpartition("/")[2]
+        page = told.get(name) or re.sub(r"^docs/(.*)\.md$", r"\1.html", link)
+        source = sources.documents(sources.home()).get(link)
+        assert (published / page).is_file(), link
+        assert source is None or source.page == page, link
+
+
 def test_a_yard_drawing_joins_each_crane_to_all_that_it_reaches() -> None:
     site = scenario()
     drawing = yard_drawing(site)

@@ -15,6 +15,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from conformance.bench.brokers.broker import Broker, start_broker
 from conformance.bench.tap.tap import Tap
 from conformance.commands.conform.briefed import briefed_supervisor
+from conformance.commands.conform.time_left import length_s
 from conformance.suite.brief import Brief, brief_for, read_brief, route_of, with_box_twice
 from conformance.suite.cases.supervisor import again
 from conformance.suite.supervisor_fixture import SupervisorFixture
@@ -52,6 +53,15 @@ def test_the_reference_supervisor_passes_every_case() -> None:
     assert {id_: one.reason for id_, one in mine.items() if one.verdict is not Verdict.PASS} == {}
     assert not any(one.warnings for one in mine.values())
     assert {one.verdict for id_, one in results.items() if id_ not in mine} == {Verdict.NONE}
+    acting = [
+        result
+        for result in results.values()
+        if result.case.roles == ("supervisor",) and not result.case.passive
+    ]
+    took_s = sum(result.took_ms for result in acting) / 1000
+    known_s = sum(length_s(result.case, ("supervisor",)) for result in acting)
+    # No process is started on virtual time, which takes a second of each case.
+    assert took_s + len(acting) == pytest.approx(known_s, rel=0.1)
 
 
 def test_a_train_that_comes_behind_the_wrap_is_awaited_once_more(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -31,6 +31,7 @@ def page(case: Case) -> str:
     """The page of one case: what it does, and the sentences that it checks."""
     import textwrap
 
+    from conformance.publish.site.judged import JUDGE, is_judged, judged_in_every_case
     from protocol.specification import specification
 
     lines = [case.id, "=" * len(case.id), ""]
@@ -41,6 +42,11 @@ def page(case: Case) -> str:
         lines += textwrap.wrap(
             f"{id_} ({requirement.level}) {requirement.says}", 80, subsequent_indent=" " * 8
         )
+    if is_judged(case):
+        all_of_it = (
+            f"All that the node says in it is checked too, by {len(judged_in_every_case())} requirements: "
+        )
+        lines += textwrap.wrap(f"{all_of_it}'yardwire explain {JUDGE}' lists them.", 80)
     lines += ["", f"For: {', '.join(case.roles)}"]
     lines += [f"Rests on: {', '.join(case.after)}"] if case.after else []
     lines += [f"By its name run with: {', '.join(case.occasions)}"] if case.occasions else []

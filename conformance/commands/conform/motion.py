@@ -48,16 +48,17 @@ def allow_motion(settings: Settings, site: Site, bus: Address | None, resumed: R
 
 def _time(settings: Settings, site: Site, chosen: Iterable[Case]) -> str:
     """How long the whole run is known to take, which is what has to be waited for."""
+    seconds = whole_run_s(site, settings.node, settings.walk, chosen)
+    return f" The whole run takes about {duration(seconds)}." if seconds >= LEAST_S else ""
+
+
+def whole_run_s(site: Site, node: str, walk: int, chosen: Iterable[Case]) -> float:
+    """How long a run of these cases over a node is known to take, with the walk if it is one of them."""
     from conformance.commands.conform.time_left import TimeLeft, lengths
     from conformance.tester.walk.walk_case import ID as WALK
 
-    roles = site.nodes[settings.node].roles
-    cases = [
-        case
-        for case in chosen
-        if set(case.roles) & set(roles) and not (case.id == WALK and not settings.walk)
-    ]
+    roles = site.nodes[node].roles
+    cases = [case for case in chosen if set(case.roles) & set(roles) and not (case.id == WALK and not walk)]
     walks = any(case.id == WALK for case in cases)
-    walk_s = walking.foreseen(site, settings.node, settings.walk).seconds if walks else None
-    seconds = TimeLeft(lengths(cases, roles, walk_s)).seconds
-    return f" The whole run takes about {duration(seconds)}." if seconds >= LEAST_S else ""
+    walk_s = walking.foreseen(site, node, walk).seconds if walks else None
+    return TimeLeft(lengths(cases, roles, walk_s)).seconds

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from conformance.publish.site.judged import JUDGE, is_judged, judged_in_every_case
 from conformance.publish.site.made.site_fields import PARTS, site_fields
 from conformance.suite.case import Case, all_cases
 from conformance.suite.traceability import table
@@ -73,6 +74,7 @@ def every_entry() -> Iterator[Entry]:
     yield from (_requirement(row.requirement, row.cases) for row in table())
     yield from map(_case, all_cases().values())
     yield _case(walk_case())
+    yield _judge()
     yield from _messages(known)
     yield from _words(known)
     yield from _states(known)
@@ -94,6 +96,8 @@ def _requirement(rule: Requirement, cases: tuple[Case, ...]) -> Entry:
     more = [("binds", rule.role), ("seen by", rule.seen), ("why", rule.why)]
     more += [("source", rule.source)] if rule.source else []
     more += [("checked by", ", ".join(case.id for case in cases) or "no case")]
+    if rule.id in judged_in_every_case():
+        more += [("also checked", "in every case over a node, in all that the node says")]
     return Entry(
         rule.id,
         f"a requirement ({rule.level})",
@@ -112,7 +116,21 @@ def _case(case: Case) -> Entry:
     more += [("motion", "it moves the machine" if case.moves else "it moves nothing")]
     more += [("where", "a node on the bench")] if case.mode == "bench" else []
     more += [("where", "a node in service")] if case.mode == "service" else []
+    if is_judged(case):
+        of = f"by {len(judged_in_every_case())} requirements; 'yardwire explain {JUDGE}' lists them"
+        more += [("also checked", f"all that the node says in it, {of}")]
     return Entry(case.id, "a conformance case", case.page, (*more, *_since(case.since)), case.requirements)
+
+
+def _judge() -> Entry:
+    return Entry(
+        JUDGE,
+        "what judges a node in every case",
+        "It follows all that comes to the node and all that the node says, from the first case to the last. Where "
+        "something shows that the node may not say, the case in which it shows fails, whatever that case is about. "
+        f"It checks {len(judged_in_every_case())} requirements, each where it binds the node.",
+        see=judged_in_every_case(),
+    )
 
 
 def _messages(known: Specification) -> Iterator[Entry]:

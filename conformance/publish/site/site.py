@@ -14,6 +14,7 @@ from conformance.publish.artefacts.artefacts import USES
 from conformance.publish.site import front_page, views
 from conformance.publish.site.finding import Entry, entry
 from conformance.publish.site.guide_list import GROUPS
+from conformance.publish.site.judged import is_judged, judged_in_every_case
 from conformance.publish.site.prose import Prose, prose, relative
 from conformance.publish.site.sources import FaultyNode, Source
 from conformance.publish.site.yard_drawing import yard_drawing
@@ -224,7 +225,8 @@ class Site:
                 name: getattr(rule, name)
                 for name in ("id", "level", "role", "seen", "says", "why", "source", "since")
             }
-            chapters.setdefault(rule.chapter, []).append(row | {"cases": cases, "faulty": faulty})
+            row |= {"cases": cases, "faulty": faulty, "judged": rule.id in judged_in_every_case()}
+            chapters.setdefault(rule.chapter, []).append(row)
             about = f"{rule.says[:140]}"
             self._findable(
                 f"requirements.html#{rule.id}", rule.id, f"{rule.id} {rule.says} {rule.why}", about
@@ -252,7 +254,7 @@ class Site:
                 "since",
             )
             row = {name: getattr(case, name) for name in names}
-            chapters.setdefault(case.chapter, []).append(row | {"faulty": faulty})
+            chapters.setdefault(case.chapter, []).append(row | {"faulty": faulty, "judged": is_judged(case)})
             self._findable(f"cases.html#{case.id}", case.id, f"{case.id} {case.page}", "conformance case")
         self._page(
             "cases.html",
@@ -260,6 +262,7 @@ class Site:
             "cases",
             "Conformance cases",
             chapters_of_cases=list(chapters.items()),
+            judged=judged_in_every_case(),
         )
 
     def _figures(self) -> None:
