@@ -191,9 +191,9 @@ def hold_keeps_job(fixture: Fixture) -> None:
 def hold_keeps_time_out(fixture: Fixture) -> None:
     """A job that no sensor ends fails by its time-out as if it had not been held: its clock goes on with the resume.
 
-    Orders a home, a depart or a run when the inputs of the job before are over, holds the node for a second and resumes
-    it, and plays nothing more. The job has to fail in the time of the site file, the hold not counted, with the fault of
-    that time-out.
+    Orders a home, a depart or a run when the inputs of the job before are over, holds the node for a second and
+    resumes it, and plays nothing more. The job has to fail in the time of the site file, the hold not counted, with the
+    fault of that time-out.
     """
     sent, code, timeout_ms = _endless(fixture)
     running(fixture, sent)
