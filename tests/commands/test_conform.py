@@ -48,7 +48,7 @@ def test_a_try_out_passes_and_writes_every_report(site: Path, tmp_path: Path) ->
         "--json", files[0], "--html", files[1], "--junit", files[2],
     )  # fmt: skip
     assert ended.returncode == 0, ended.stderr
-    assert "5 pass" in ended.stdout
+    assert "6 pass" in ended.stdout
     assert "Let north connect to 127.0.0.1, port " in ended.stderr
     report = json.loads(files[0].read_text())
     assert report["verdict"] == "pass"
