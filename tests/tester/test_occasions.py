@@ -12,7 +12,8 @@ from conformance.tester.runner import with_prerequisites
 from tests.faulty_nodes.faulty import FAULTY, Faulty
 
 FROM_THE_START = {
-    "link-pings",  # Time alone brings it about, and the case waits for it.
+    "link-pings",  # Time alone brings about what this and the next judge, and they wait for it.
+    "messages-repeat",
     "link-parting",  # A node may leave on purpose or never; nobody can ask it to.
     "messages-memory",
     "crane-comes-up",

@@ -11,7 +11,7 @@ from conformance.oracle.wording import in_words
 from conformance.suite.case import case
 from conformance.suite.fixture import Fixture
 from conformance.suite.observation import Observing
-from conformance.suite.occasions import A_JOB, EVERYTHING, JOBS, RECONNECT
+from conformance.suite.occasions import EVERYTHING, JOBS, RECONNECT
 from conformance.suite.span import see_for
 from protocol.counting import uptime_difference
 
@@ -36,7 +36,7 @@ def messages_heartbeat(fixture: Fixture) -> Observing:
     fixture.ask()
 
 
-@case("MSG-02", "MSG-03", after=("orders-ask",), passive=True, occasions=A_JOB)
+@case("MSG-02", "MSG-03", after=("orders-ask",), passive=True)
 def messages_repeat(fixture: Fixture) -> None:
     """No two messages on a state topic are further apart than allowed, changed or not.
 
