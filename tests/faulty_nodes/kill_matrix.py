@@ -19,7 +19,7 @@ HEAD = """# The kill matrix
 
 A check is worth what it catches. Each line is a node that is wrong on purpose: the reference node with one rule
 overridden (`tests/faulty_nodes/`). It breaks the requirement named, and the case named has to fail for just that
-requirement when it is run by its name, with what it rests on and what brings about what it judges.
+requirement when it is run by its name, or in the whole suite where what it tries needs a life before it.
 Then the whole suite runs over the node: how many other cases fail as well, and how many can no longer show anything?
 Where the case named is among the latter, the line says so; some other case has failed before it. All on virtual time
 and of one seed; `make test` makes one line in eight again and compares, `make exhaustive` every one.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from random import Random
 
 import pytest
@@ -10,6 +11,7 @@ import tests.faulty_nodes.every  # noqa: F401 - entering the nodes
 from conformance.bench.brokers.broker import start_broker
 from conformance.bench.tap.tap import Tap
 from conformance.bench.wire_bench import WireBench
+from conformance.suite.case import all_cases
 from conformance.suite.fixture import Fixture
 from conformance.suite.verdict import Verdict
 from conformance.tester.runner import Run, Selection
@@ -62,7 +64,8 @@ def test_faulty_node_is_caught_on_the_wire(name: str) -> None:
             # A claim and its answer are enough for the passive cases of this sample to judge.
             only = (wrong.caught_by, "claim-raises")
             run = Run(Fixture(bench, site, wrong.node, Random(1)), Selection(only=only))
-            result = run.perform()[wrong.caught_by]
+            cases = [replace(one, occasions=()) for one in all_cases().values()]
+            result = run.perform(cases)[wrong.caught_by]
         finally:
             host.stop()
     assert result.verdict is Verdict.FAIL, (result.verdict, result.reason)

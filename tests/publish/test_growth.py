@@ -75,11 +75,16 @@ def test_what_was_marked_once_keeps_its_mark() -> None:
         assert compare(marked, later).breaking, since
 
 
+def binding(spec: Specification) -> dict[str, Requirement]:
+    """The requirements without why they are there: that is explained better with time, and binds nobody."""
+    return {id_: replace(one, why="") for id_, one in spec.requirements.items()}
+
+
 def test_the_first_minor_version_is_as_it_was_released() -> None:
     """Who says 1.0 is judged by exactly the sentences, rows and checks of 1.0."""
     released, kept = specification_in(RELEASED), specification().at(0)
     assert (released.major, released.minor) == (kept.major, kept.minor) == (1, 0)
-    assert kept.requirements == released.requirements
+    assert binding(kept) == binding(released)
     assert {name: replace(table, no_ways=()) for name, table in kept.tables.items()} == released.tables
     assert kept.order_checks == released.order_checks
     assert (kept.timing, kept.limits, kept.topics) == (released.timing, released.limits, released.topics)

@@ -111,7 +111,9 @@ def test_a_replay_leaves_nobody_behind_who_makes_the_next_one_refuse(broker: Bro
         "the recording leaves somebody on"
     )
     assert "'off' was said for" in ran(yards.good(1), "--broker", broker.url, "--fast").output
-    assert "messages published" in ran(yards.good(1), "--broker", broker.url, "--fast").output
+    assert "messages published" in " ".join(
+        ran(yards.good(1), "--broker", broker.url, "--fast").output.split()
+    )
 
 
 def test_scaled_pace(broker: Broker, yards: Yards, listener: Client) -> None:

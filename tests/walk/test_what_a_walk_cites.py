@@ -25,7 +25,7 @@ class SaysDoneAtTheStart(Controller):
 
 
 class LeavesAtTheFirstChange(Controller):
-    """Says that a train is gone while it stands on the arming sensor: the next admit ends by a fault."""
+    """Says that a train is gone while it stands on the arming sensor: `clear_ms` is not waited for."""
 
     class berth_class(Berth):  # noqa: N801
         def __init__(self, host: Any, site: Any, motor: Any, levels: Any) -> None:
@@ -55,7 +55,7 @@ def evidence(controller: type[Controller]) -> Evidence:
     ("controller", "requirement", "seen", "hint"),
     [
         (SaysDoneAtTheStart, "ORD-16", " done", ""),
-        (LeavesAtTheFirstChange, "BER-02", "failed with 'input-lost' (arming)", "see to 'input-lost' first."),
+        (LeavesAtTheFirstChange, "BER-02", "the train is 'gone' ", ""),
         (CountsAFaultOnce, "FLT-02", "faults ", "a fault that comes again while it stands is not counted"),
     ],
 )
