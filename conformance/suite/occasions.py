@@ -25,5 +25,5 @@ JOBS = (
 """Several jobs, of every kind that the node has."""
 FAULTS = ("faults-halt", "encoding-unreadable")
 """A fault of each level."""
-EVERYTHING = (*RECONNECT, *JOBS, *FAULTS)
+EVERYTHING = (*RECONNECT, *A_JOB, "encoding-unreadable")
 """Each kind of message, also behind a reconnect."""

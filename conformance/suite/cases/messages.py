@@ -145,7 +145,7 @@ def messages_seq(fixture: Fixture) -> None:
         last[key] = seen
 
 
-@case("MSG-08", after=("link-says-on",), passive=True, occasions=EVERYTHING)
+@case("MSG-08", after=("link-says-on",), passive=True, occasions=RECONNECT)
 def messages_uptime(fixture: Fixture) -> None:
     """The uptime never goes back within a boot and goes as fast as the kit's clock.
 
