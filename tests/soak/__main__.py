@@ -1,22 +1,21 @@
-"""`python -m tests.soak [--runs N] [--wire N]`: exit 1 at the first false alarm in any run."""
+"""`python -m tests.soak [--runs N] [--wire N]`: exit 1 where any run gave a false alarm."""
 
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 import time
 from collections.abc import Iterable
-from contextlib import nullcontext
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from protocol.site_file import scenario_text
-from tests.soak import virtual, wire
+from tests.soak import virtual
+from tests.soak.wire import ON_THE_WIRE, Soak, kept_busy
 
 RUNS = 50
-ON_THE_WIRE = ("north", "ferry")
-"""A berth waits half a minute for a train that does not come; its runs are on virtual time only."""
+BUSY = 8
+"""Processes that compute beside the second half of the runs on the wire."""
+SIDE_BY_SIDE = 4
 
 
 def tell(what: str, outcomes: Iterable[virtual.Outcome]) -> bool:
@@ -38,22 +37,23 @@ def main() -> int:
         "--runs", type=int, default=RUNS, help="runs over each node and link, on virtual time"
     )
     parser.add_argument("--wire", type=int, default=RUNS, help="runs over each node on mosquitto")
-    parser.add_argument("--slow", type=float, default=4, help="how far limits are stretched on the wire")
+    parser.add_argument("--slow", type=float, default=1, help="how far limits are stretched on the wire")
+    parser.add_argument("--node", choices=ON_THE_WIRE, action="append", help="on the wire, only this one")
+    parser.add_argument("--busy", type=int, default=BUSY, help="processes that compute beside; 0: idle only")
+    parser.add_argument("--side-by-side", type=int, default=SIDE_BY_SIDE, help="runs on the wire at a time")
     asked = parser.parse_args()
-    cores = os.cpu_count() or 1
     clean = True
     for link in virtual.LINKS:
         clean &= tell(f"virtual time, {link} link", virtual.runs(asked.runs, link))
         clean &= tell(f"supervisor, virtual time, {link} link", virtual.supervisor_runs(asked.runs, link))
     with TemporaryDirectory() as folder:
-        site_path = Path(folder) / "site.toml"
-        site_path.write_text(scenario_text())
-        for loaded in (False, True):
-            with wire.cores_loaded(cores) if loaded else nullcontext():
-                how = f"{cores} cores loaded" if loaded else "cores idle"
-                for node in ON_THE_WIRE:
-                    outcomes = wire.runs(asked.wire, site_path, node, asked.slow)
-                    clean &= tell(f"{node} on mosquitto, {how}", outcomes)
+        soak = Soak(Path(folder), asked.slow, asked.side_by_side)
+        for busy in {0: None, asked.busy: None}:
+            for node in asked.node or ON_THE_WIRE:
+                with kept_busy(busy):
+                    clean &= tell(
+                        f"{node} on mosquitto, {busy} processes beside it", soak.runs(asked.wire, node)
+                    )
     return 0 if clean else 1
 
 
