@@ -19,14 +19,21 @@ SIDE_BY_SIDE = 4
 
 
 def tell(what: str, outcomes: Iterable[virtual.Outcome]) -> bool:
-    """Print one line for these runs, and each false alarm. Gives whether there was none."""
-    began, count, wrong = time.monotonic(), 0, 0
+    """Print one line for these runs, each false alarm and what a stall left open. Gives whether no alarm was false."""
+    began, count, wrong, stalled = time.monotonic(), 0, 0, 0
     for outcome in outcomes:
         count += 1
         if outcome.alarms:
             wrong += 1
             print(f"{outcome.what}: {outcome.alarms}", flush=True)
-    print(f"{what}: {count} runs, {count - wrong} clean, {time.monotonic() - began:.0f} s", flush=True)
+        if outcome.left_open:
+            stalled += 1
+            print(f"{outcome.what}: left open by a stall: {', '.join(outcome.left_open)}", flush=True)
+    took = f"{time.monotonic() - began:.0f} s"
+    print(
+        f"{what}: {count} runs, {wrong} with a false alarm, {stalled} with cases left open, {took}",
+        flush=True,
+    )
     return not wrong
 
 
@@ -48,7 +55,7 @@ def main() -> int:
         clean &= tell(f"supervisor, virtual time, {link} link", virtual.supervisor_runs(asked.runs, link))
     with TemporaryDirectory() as folder:
         soak = Soak(Path(folder), asked.slow, asked.side_by_side)
-        for busy in {0: None, asked.busy: None}:
+        for busy in dict.fromkeys((0, asked.busy)):
             for node in asked.node or ON_THE_WIRE:
                 with kept_busy(busy):
                     clean &= tell(

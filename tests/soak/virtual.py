@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -28,15 +28,20 @@ class Outcome:
 
     what: str
     alarms: Mapping[str, str]
+    left_open: Sequence[str] = ()
+    """Cases without a verdict, as the test machine stood still in each try: the kit says so, and that is no alarm."""
 
 
-def alarms(results: Mapping[str, Result]) -> dict[str, str]:
-    """The cases of a run that speak against the node, or that show nothing."""
-    return {
+def outcome(what: str, results: Mapping[str, Result]) -> Outcome:
+    """What a run came to: the cases that speak against the node or show nothing, apart from what a stall left open."""
+    unclear = {
         id_: f"{result.verdict.word}: {result.reason}"
         for id_, result in results.items()
         if result.verdict not in (Verdict.PASS, Verdict.NONE)
     }
+    stalled = {id_ for id_ in unclear if results[id_].verdict is Verdict.INCONCLUSIVE and results[id_].spoilt}
+    left_open = [id_ for id_ in unclear if id_ in stalled or results[id_].cause in stalled]
+    return Outcome(what, {id_: why for id_, why in unclear.items() if id_ not in left_open}, left_open)
 
 
 def at_qos_0(site: Site) -> Site:
@@ -50,11 +55,11 @@ def runs(count: int, link: str, nodes: tuple[str, ...] = NODES) -> Iterator[Outc
     for seed in range(1, count + 1):
         for node in nodes:
             results = run_of(node, seed=seed, site=site, **LINKS[link]).perform()
-            yield Outcome(f"{node}, {link} link, seed {seed}", alarms(results))
+            yield outcome(f"{node}, {link} link, seed {seed}", results)
 
 
 def supervisor_runs(count: int, link: str) -> Iterator[Outcome]:
     """`count` runs over the reference supervisor, each of a seed of its own."""
     site = at_qos_0(scenario()) if "loss" in LINKS[link] else scenario()
     for seed in range(1, count + 1):
-        yield Outcome(f"yard, {link} link, seed {seed}", alarms(judge(seed=seed, site=site, **LINKS[link])))
+        yield outcome(f"yard, {link} link, seed {seed}", judge(seed=seed, site=site, **LINKS[link]))

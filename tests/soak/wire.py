@@ -19,7 +19,7 @@ from conformance.tester.result import Result
 from conformance.tester.runner import Run
 from protocol.site_file import load_site, scenario_text
 from tests.faulty_nodes.c import board as shuttle_in_c
-from tests.soak.virtual import NODES, Outcome, alarms
+from tests.soak.virtual import NODES, Outcome, outcome
 
 IN_C = "ferry in C"
 """The shuttle of `tests/faulty_nodes/c`, without a fault."""
@@ -47,7 +47,7 @@ class Soak:
     def _run(self, seed: int, node: str) -> Outcome:
         with start_broker("mosquitto") as broker:
             results = self._in_c(seed, broker) if node == IN_C else self._in_python(seed, node, broker)
-        return Outcome(f"{node}, mosquitto, seed {seed}", alarms(results))
+        return outcome(f"{node}, mosquitto, seed {seed}", results)
 
     def _in_python(self, seed: int, node: str, broker: Broker) -> Mapping[str, Result]:
         site_path = self.folder / "site.toml"
