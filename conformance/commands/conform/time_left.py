@@ -24,6 +24,7 @@ LONG_S: Mapping[str, Mapping[str, float]] = {
     "node": {
         "bench-wrap": 6.3,
         "encoding-flood": 4.0,
+        "encoding-unreadable": 4.0,
         "hold-ends": 4.2,
         "link-comes-back": 0.8,
         "link-keeps-state": 1.9,
@@ -40,6 +41,7 @@ LONG_S: Mapping[str, Mapping[str, float]] = {
         "crane-pick-missed": 2.8,
         "crane-table": 3.1,
         "crane-transfer": 5.6,
+        "faults-warn-keeps-job": 2.6,
         "hold-keeps-time-out": 61.2,
         "hold-stops-crane": 3.3,
     },
@@ -56,7 +58,7 @@ LONG_S: Mapping[str, Mapping[str, float]] = {
         "berth-pushed": 16.0,
         "berth-times-arrival": 13.4,
         "claim-keeps-job": 6.3,
-        "faults-warn-keeps-job": 3.2,
+        "faults-warn-keeps-job": 4.1,
         "hold-keeps-job": 6.3,
         "hold-keeps-time-out": 34.3,
         "link-keeps-state": 7.9,
@@ -70,6 +72,7 @@ LONG_S: Mapping[str, Mapping[str, float]] = {
     },
     "shuttle": {
         "bench-job-across-wrap": 1.1,
+        "faults-warn-keeps-job": 2.9,
         "hold-keeps-time-out": 21.1,
         "shuttle-pushed": 8.8,
         "shuttle-stop-missed": 20.3,
