@@ -38,6 +38,7 @@ LONG_S: Mapping[str, Mapping[str, float]] = {
         "crane-box-in-the-air": 9.6,
         "crane-cancel-too-late": 4.1,
         "crane-homes": 2.5,
+        "crane-jogs": 0.8,
         "crane-pick-missed": 2.8,
         "crane-table": 3.1,
         "crane-transfer": 5.6,

@@ -167,7 +167,11 @@ def bench_starts_rise(fixture: Fixture) -> None:
             ordered.add(key)
             if key[0] in told and (body.get("act") in MOVING or shuttle.leaves(body)):
                 before[key] = told[key[0]]
-        elif message.from_node and body.get("state") == "done" and (body["act"] in MOVING or key in before):
+        elif (
+            message.from_node
+            and body.get("state") == "done"
+            and (body["act"] in MOVING or (body["act"] == "run" and key in before))
+        ):
             over.setdefault(key, message)
     fixture.occasion(bool(over), "no job that moves something was done")
 
