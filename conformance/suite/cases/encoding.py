@@ -178,7 +178,7 @@ def encoding_unreadable(fixture: Fixture) -> None:
     orders for this very boot with a field missing, out of range or of an unknown word, and every act of the node with
     one of its fields missing, of another type, too long or nested, and with an unknown field nested too deep. Jobs
     among them are late besides. Behind each stands a fence. Then one in each encoding that the node reads, each behind
-    a reset-fault, and the same once more while the node is held: each raises 'bad-message' anew.
+    a reset-fault, and the same once more while the node is held: each raises 'bad-message' again.
     """
     before = fixture.ask()
     for name, payload in (*own_unreadable(fixture), *spoilt_acts(fixture), *sample_of_vectors(fixture)):
