@@ -8,7 +8,9 @@ from typing import Any
 
 import cbor2
 
+from conformance.oracle.link_log import Message
 from conformance.suite.fixture import Fixture
+from conformance.suite.preamble import reset_faults
 from protocol.site import Encoding, NodeSite
 from protocol.specification import specification
 from protocol.validation import read_message
@@ -22,6 +24,24 @@ PACKET_HEAD = 8
 def encodings_read(node: NodeSite) -> tuple[Encoding, ...]:
     """The encodings that a node reads."""
     return tuple(Encoding) if node.reads == "both" else (Encoding(node.reads),)
+
+
+def raises_bad_message(fixture: Fixture, encoding: Encoding, where: str) -> None:
+    """Demand that an ask cut short raises 'bad-message', once a reset-fault has ended the one before.
+
+    It may be told with the next heartbeat only, where another was told less than `bad_message_gap` before [ENC-11].
+    """
+    if "bad-message" in fixture.ask().body("fault").get("active", ()):
+        reset_faults(fixture)
+    good = fixture.encoded({"act": "ask", "token": fixture.new_token()}, encoding)
+    within = fixture.repeat_ms("state_repeat") + fixture.patience_ms
+    told = fixture.wait_for(_active, within, fixture.send_raw(good[:-1]))
+    expected = f"the fault 'bad-message' for an order in {encoding} that is cut short ({where})"
+    fixture.check(told is not None, "ENC-10", expected, "no such fault")
+
+
+def _active(message: Message) -> bool:
+    return message.from_node and message.name == "fault" and "bad-message" in message.body.get("active", ())
 
 
 def with_strange_field(body: dict[str, Any], encoding: Encoding, value: Any = 1) -> bytes:

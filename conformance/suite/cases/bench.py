@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from itertools import pairwise
+from typing import Any
 
 from conformance.oracle.link_log import Message
 from conformance.suite.case import case
@@ -137,17 +139,22 @@ def bench_job_across_wrap(fixture: Fixture) -> None:
 def bench_starts_rise(fixture: Fixture) -> None:
     """Every job that moves something raises the count of motor starts.
 
-    Judged from every admit, depart and transfer that was done, by the node-status before its order and the one after
-    its end: a home may find its axes on their switches, and a run its place. All cases in which nothing may move rest
-    on that count.
+    Judged from every admit, depart and transfer that was done, and every run from where a run has ended to another
+    place, by the node-status before its order and the one after its end: a home may find its axes on their switches,
+    and a run from where a person has found the shuttle its place. All cases in which nothing may move rest on that
+    count.
     """
     before: dict[tuple[int, int], int] = {}
     """Boot and id of each job to the count before its order came first."""
     over: dict[tuple[int, int], Message] = {}
     told: dict[int, int] = {}
+    ordered: set[tuple[int, int]] = set()
+    """Seen before: a repeat says nothing of where the job began."""
+    shuttle = _Shuttle()
     for message in fixture.log.messages:
         body = message.body
         key = (body.get("order_boot", body.get("boot", 0)), body.get("id", 0))
+        shuttle.hear(message)
         if message.from_node and "starts" in body:
             told[body["boot"]] = body["starts"]
             for job, report in over.items():
@@ -156,13 +163,36 @@ def bench_starts_rise(fixture: Fixture) -> None:
                     expected = f"'starts' other than {was} after {report.body['act']}"
                     fixture.check(now != was, "BEN-03", expected, now, report)
                     del before[job]
-        elif body.get("act") not in MOVING:
-            continue
-        elif not message.from_node and key not in over and key[0] in told:
-            before.setdefault(key, told[key[0]])
-        elif message.from_node and body.get("state") == "done":
+        elif not message.from_node and key not in ordered:
+            ordered.add(key)
+            if key[0] in told and (body.get("act") in MOVING or shuttle.leaves(body)):
+                before[key] = told[key[0]]
+        elif (
+            message.from_node
+            and body.get("state") == "done"
+            and (body["act"] in MOVING or (body["act"] == "run" and key in before))
+        ):
             over.setdefault(key, message)
     fixture.occasion(bool(over), "no job that moves something was done")
+
+
+class _Shuttle:
+    """Where a shuttle has come to by a run, and has not been lost since."""
+
+    def __init__(self) -> None:
+        self._moved = False
+        self._place: object = None
+
+    def hear(self, message: Message) -> None:
+        """Take in a message of the node: a shuttle comes up 'lost', and is so after whatever else may move it."""
+        if message.name == "shuttle-status":
+            at_place = message.body.get("state") == "at-place"
+            self._moved = message.body.get("state") == "moving" or (at_place and self._moved)
+            self._place = message.body.get("place") if at_place and self._moved else None
+
+    def leaves(self, order: Mapping[str, Any]) -> bool:
+        """Whether an order is a run for which it has to move."""
+        return order.get("act") == "run" and self._place not in (None, order["to"])
 
 
 @case("MSG-14", "BEN-02", after=("bench-stimulus",), mode="bench")

@@ -19,6 +19,7 @@ from conformance.suite.unreadable_orders import (
     encodings_read,
     keyed,
     own_unreadable,
+    raises_bad_message,
     sample_of_vectors,
     spoilt_acts,
     with_strange_field,
@@ -176,7 +177,8 @@ def encoding_unreadable(fixture: Fixture) -> None:
     Sends two dozen unreadable orders from the published vectors, chosen at random, and some of its own:
     orders for this very boot with a field missing, out of range or of an unknown word, and every act of the node with
     one of its fields missing, of another type, too long or nested, and with an unknown field nested too deep. Jobs
-    among them are late besides. Behind each stands a fence.
+    among them are late besides. Behind each stands a fence. Then one in each encoding that the node reads, each behind
+    a reset-fault, and the same once more while the node is held: each raises 'bad-message' again.
     """
     before = fixture.ask()
     for name, payload in (*own_unreadable(fixture), *spoilt_acts(fixture), *sample_of_vectors(fixture)):
@@ -187,6 +189,13 @@ def encoding_unreadable(fixture: Fixture) -> None:
         fixture.check(not reports, "ENC-10", f"no report ({name})", shown.body if shown else "", shown)
         fixture.equal(after.mark, before.mark, "ENC-10", f"mark {before.mark} ({name})", after.report)
     _bad_message(fixture, before)
+    # One of those above that came within the gap may be told behind it, and would pass for the next.
+    fixture.watch(fixture.spec.timing["bad_message_gap"].least or 0)
+    for where in ("not held", "held"):
+        for encoding in encodings_read(fixture.node):
+            raises_bad_message(fixture, encoding, where)
+        if where == "not held":
+            fixture.send({"act": "hold"})
 
 
 @case("ENC-14", after=("claim-raises",))

@@ -7,9 +7,10 @@ from conformance.suite.case import case
 from conformance.suite.cases.orders import late_job
 from conformance.suite.cases.orders_job import repeats_what_ended
 from conformance.suite.fixture import Fixture
-from conformance.suite.jobs import complete
+from conformance.suite.jobs import complete, running
 from conformance.suite.occasions import FAULTS
 from conformance.suite.preamble import fail_job, fault_count, fit, reset_faults, start
+from conformance.suite.unreadable_orders import encodings_read, raises_bad_message
 
 
 @case("FLT-01", after=("orders-ask",), passive=True, occasions=FAULTS)
@@ -37,17 +38,20 @@ def faults_message(fixture: Fixture) -> None:
 def faults_warn_keeps_job(fixture: Fixture) -> None:
     """A fault of level warn neither ends a job nor raises the fault count.
 
-    Sends an order that cannot be read while a job is open; the job goes on and is done.
+    Sends an order that cannot be read while a job runs, in each encoding that the node reads while another: it raises
+    'bad-message', and the job goes on and is done.
     """
-    before = fit(fixture)
-    sent = start(fixture)
-    fixture.send_raw(b'{"act":')
-    final = complete(fixture, sent)
-    fixture.equal(final.body["state"], "done", "FLT-03", "the job 'done'", final)
-    after = fixture.ask()
-    fixture.equal(
-        fault_count(after), fault_count(before), "FLT-03", f"fault count {fault_count(before)}", after.report
-    )
+    for encoding in encodings_read(fixture.node):
+        before = fit(fixture)
+        reset_faults(fixture)
+        sent = start(fixture)
+        running(fixture, sent)
+        raises_bad_message(fixture, encoding, "while a job runs")
+        final = complete(fixture, sent)
+        fixture.equal(final.body["state"], "done", "FLT-03", "the job 'done'", final)
+        after = fixture.ask()
+        count = fault_count(before)
+        fixture.equal(fault_count(after), count, "FLT-03", f"fault count {count}", after.report)
 
 
 @case("FLT-02", "FLT-06", "ORD-06", after=("orders-job", "bench-stimulus"), moves=True, mode="bench")
@@ -57,7 +61,8 @@ def faults_halt(fixture: Fixture) -> None:
     Starts a job on the bench and takes the motor power away: 'power-lost' becomes active, the job fails,
     the fault count goes up by one, and the position is no longer known. Giving the power back starts
     nothing. A node need not notice that its motors have no power; one that does not is left to its own time-out,
-    which fails the job and is counted too. A repeat of the job that failed is answered 'failed' and moves nothing.
+    which fails the job and is counted too. A repeat of the job that failed is answered 'failed' and moves nothing, and
+    a berth or shuttle that is lost by it refuses the next job with 'state'.
     A reset-fault before the power is back leaves 'power-lost' active.
     """
     before = fit(fixture)
@@ -75,6 +80,7 @@ def faults_halt(fixture: Fixture) -> None:
     if noticed:
         _unknown(fixture)
     repeats_what_ended(fixture, sent, "failed")
+    _lost_refuses(fixture)
     if noticed:
         reset_faults(fixture, **_found(fixture))
     still = fixture.ask()
@@ -158,6 +164,16 @@ def faults_change_no_check(fixture: Fixture) -> None:
     fixture.refused(fixture.send(fixture.compose("resume", id=mark, holds=holds)), "stale", "ORD-07")
     fixture.refused(fixture.send(late_job(fixture)), "late", "ORD-10")
     fixture.unmoved(before, "FLT-05")
+
+
+def _lost_refuses(fixture: Fixture) -> None:
+    """Demand that a machine which its fault has left lost refuses a job for that [BER-03, SHT-03]."""
+    answer = fixture.ask()
+    for name, requirement in (("train-arrival", "BER-03"), ("shuttle-status", "SHT-03")):
+        if answer.body(name).get("state") == "lost":
+            stops = fixture.node.shuttle.stops if fixture.node.shuttle else ("",)
+            act = {"act": "admit"} if name == "train-arrival" else {"act": "run", "to": stops[0]}
+            fixture.refused(fixture.order(**act), "state", requirement)
 
 
 def _says_power_lost(message: Message) -> bool:

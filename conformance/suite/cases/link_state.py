@@ -8,10 +8,12 @@ from typing import Any
 from conformance.oracle.link_log import Message
 from conformance.oracle.wording import in_words
 from conformance.suite.case import case
+from conformance.suite.cases.orders_job import repeats_what_is_open
 from conformance.suite.exchange import Answer
 from conformance.suite.fixture import Fixture
 from conformance.suite.jobs import complete, is_over
 from conformance.suite.preamble import fault_count, fit, start
+from conformance.suite.unreadable_orders import encodings_read
 
 CUTS = 2
 KEPT = ("held", "holds", "job", "job_state", "arrival", "stop", "place", "load")
@@ -19,7 +21,7 @@ KEPT = ("held", "holds", "job", "job_state", "arrival", "stop", "place", "load")
 
 
 @case(
-    "ORD-08", "HLD-03", "MSG-10", "FLT-05", "LNK-09", "MSG-01",
+    "ORD-08", "HLD-03", "MSG-10", "FLT-05", "LNK-09", "MSG-01", "ORD-06",
     after=("link-comes-back", "hold-keeps-job"), moves=True,
 )  # fmt: skip
 def link_keeps_state(fixture: Fixture) -> None:
@@ -40,8 +42,20 @@ def link_keeps_state(fixture: Fixture) -> None:
     fixture.occasion(not (over and is_over(fixture, sent, before.report)), "the job was over before the hold")
     for _ in range(CUTS):
         before = _cut(fixture, before)
+    repeats_what_is_open(fixture, sent, *encodings_read(fixture.node))
     fixture.answer_to("resume", holds=before.role_state["holds"])
     fixture.ask()
+    _says_that_it_holds(fixture)
+    fixture.answer_to("resume", holds=fixture.ask().role_state["holds"])
+    final = complete(fixture, sent)
+    fixture.equal(final.body["state"], "done", "MSG-10", "the job 'done' after the resume", final)
+    _says_by_itself(fixture, sent.before, final, {"job": sent.id, "job_state": "done"})
+    fixture.ask()
+    _says_that_it_holds(fixture)
+
+
+def _says_that_it_holds(fixture: Fixture) -> None:
+    """Hold the node, and demand that its state says so by itself."""
     hold = fixture.send({"act": "hold"})
     came = fixture.wait_for(
         lambda m: not m.from_node and m.body.get("act") == "hold", fixture.patience_ms, hold.before
@@ -49,10 +63,6 @@ def link_keeps_state(fixture: Fixture) -> None:
     fixture.need(came is not None, "the hold did not reach the node")
     assert came is not None
     _says_by_itself(fixture, hold.before, came, {"held": True})
-    fixture.answer_to("resume", holds=fixture.ask().role_state["holds"])
-    final = complete(fixture, sent)
-    fixture.equal(final.body["state"], "done", "MSG-10", "the job 'done' after the resume", final)
-    _says_by_itself(fixture, sent.before, final, {"job": sent.id, "job_state": "done"})
 
 
 def _says_by_itself(fixture: Fixture, since: int, behind: Message, fields: Mapping[str, Any]) -> None:

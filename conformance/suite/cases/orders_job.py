@@ -11,12 +11,14 @@ from conformance.suite.case import case
 from conformance.suite.cases.orders import late_job
 from conformance.suite.exchange import SentOrder
 from conformance.suite.fixture import Fixture
-from conformance.suite.jobs import complete, is_over
+from conformance.suite.jobs import complete, is_over, running
 from conformance.suite.machine_states import walk
 from conformance.suite.occasions import JOBS
 from conformance.suite.preamble import end_open_job, fit, settle, some_job, start, while_open
+from conformance.suite.unreadable_orders import encodings_read
 from conformance.suite.verdict import NoOccasion
 from protocol.counting import UPTIME_MODULUS
+from protocol.site import Encoding
 from protocol.specification import OPEN
 
 LATE_MS = 1500
@@ -81,15 +83,16 @@ def orders_busy(fixture: Fixture) -> None:
     """A node with an open job refuses another with 'busy', and answers a repeat of the open one with its
     state.
 
-    While a job is open, sends it again and then another one. The open job goes on and ends 'done'. Where the job was
-    over before an order came, as that of a fast machine may be, it is tried again.
+    While a job is open, sends it again, once it runs in each encoding that the node reads, and then another one. The
+    open job goes on and ends 'done'. Where the job was over before an order came, as that of a fast machine may be, it
+    is tried again.
     """
     others: list[SentOrder] = []
 
     def beside(job: SentOrder) -> Message:
-        report = _about_job(fixture, fixture.send(job.body), job.id, "ORD-06")
-        fits = report.body["state"] in OPEN or is_over(fixture, job, report)
-        fixture.check(fits, "ORD-06", "the state of the open job", report.body["state"], report)
+        repeats_what_is_open(fixture, job, fixture.encoding)
+        running(fixture, job)
+        repeats_what_is_open(fixture, job, *encodings_read(fixture.node))
         others.append(fixture.send(another_job(fixture, fixture.fresh_id())))
         return fixture.report(others[-1])
 
@@ -294,6 +297,22 @@ def repeats_what_ended(fixture: Fixture, sent: SentOrder, state: str) -> None:
     _told(fixture, fixture.send({**sent.body, "deadline": fixture.uptime_in(10_000)}).before, sent.id, state)
     fixture.watch(fixture.stretched(REPEATED_MS))
     fixture.unmoved(before, "ORD-06")
+
+
+def repeats_what_is_open(fixture: Fixture, job: SentOrder, *encodings: Encoding) -> None:
+    """Demand that a repeat of the open job, in each of these encodings, is answered with the state that it is in.
+
+    Judged behind a fence: a report of the job's own may come before the answer.
+    """
+    for encoding in encodings:
+        before = fixture.send_raw(fixture.encoded(job.body, encoding))
+        fixture.ask()
+        told = list(filter(_about(job.id), fixture.log.sent("job-report", before)))
+        expected = f"the state of the open job (its repeat in {encoding})"
+        fixture.check(bool(told), "ORD-06", expected, "no report")
+        for report in told:
+            fits = report.body["state"] in OPEN or is_over(fixture, job, report)
+            fixture.check(fits, "ORD-06", expected, report.body["state"], report)
 
 
 def another_job(fixture: Fixture, id_: int) -> dict[str, Any]:
