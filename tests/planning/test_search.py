@@ -40,28 +40,6 @@ def assert_goes_by_its_rules(of: Problem, limits: Limits, monkeypatch: pytest.Mo
         assert (found.bound_ms, found.looks) == (expected.bound, expected.looks)
 
 
-LIMITS = [
-    Limits(10_000, 300, 30, 150), Limits(0, 400, 3, 12), Limits(20, 150, 2, 12), Limits(50, 51, 4, 5),
-    Limits(100, 600, 1, 10), Limits(1, 1, 5, 4),
-]  # fmt: skip
-
-
-@pytest.mark.parametrize("limits", LIMITS)
-@pytest.mark.parametrize("seed", range(8))
-def test_it_goes_by_its_rules(seed: int, limits: Limits, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Also where it settles for less than the best: recordings are played again by the same plans."""
-    of = drawn(seed)
-    busy = {"north": 3_000 * (seed % 3), "ferry": 2_000 * (seed % 2)}
-    assert_goes_by_its_rules(replace(of, busy_ms=busy), limits, monkeypatch)
-
-
-@pytest.mark.parametrize("name", ["under another", "two swap columns", "to the north", "a crane is busy"])
-@pytest.mark.parametrize("beam_at", [0, 30, 10_000])
-def test_so_it_does_to_the_end(name: str, beam_at: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    case = next(one for one in CASES if one.name == name)
-    assert_goes_by_its_rules(case.problem(), Limits(beam_at, 10_000, 4, 10), monkeypatch)
-
-
 def test_where_there_is_no_plan_all_was_looked_at(monkeypatch: pytest.MonkeyPatch) -> None:
     for limits in (Limits(10_000, 10_000, 4, 10), Limits(0, 10_000, 4, 10)):
         search = searched(NO_WAY, limits, monkeypatch)
@@ -111,7 +89,7 @@ def test_nothing_to_do_is_a_plan_without_jobs() -> None:
 @pytest.mark.parametrize(
     ("ends", "bound", "gap", "said"),
     [
-        ((4_400,), 8_800, 0.0, "1 job in about 4 s, the best there is"),
+        ((2_000_000,), 4_000_000, 0.0, "1 job in about 2000 s, the best there is"),
         ((4_400,), 8_000, 0.1, "1 job in about 4 s, at most 10% from the best"),
         ((4_400,), 9_000, 0.0, "1 job in about 4 s, the best there is"),
         ((4_400,), 0, 0.0, "1 job in about 4 s, the best there is"),
@@ -179,3 +157,26 @@ def test_the_beam_leaves_alone_what_is_in_nobody_s_way() -> None:
     assert ordered == {"D", ""}
     every = {after.last.task.box for after in search.successors(search._root) if after.last}
     assert every == {"B", "D", ""}
+
+
+# ---------------------------------------------------------------- what it looks at, and in which order
+LIMITS = [
+    Limits(10_000, 300, 30, 150), Limits(0, 400, 3, 12), Limits(20, 150, 2, 12), Limits(50, 51, 4, 5),
+    Limits(100, 600, 1, 10), Limits(1, 1, 5, 4),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("limits", LIMITS)
+@pytest.mark.parametrize("seed", range(8))
+def test_it_goes_by_its_rules(seed: int, limits: Limits, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Also where it settles for less than the best: recordings are played again by the same plans."""
+    of = drawn(seed)
+    busy = {"north": 3_000 * (seed % 3), "ferry": 2_000 * (seed % 2)}
+    assert_goes_by_its_rules(replace(of, busy_ms=busy), limits, monkeypatch)
+
+
+@pytest.mark.parametrize("name", ["under another", "two swap columns", "to the north", "a crane is busy"])
+@pytest.mark.parametrize("beam_at", [0, 30, 10_000])
+def test_so_it_does_to_the_end(name: str, beam_at: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    case = next(one for one in CASES if one.name == name)
+    assert_goes_by_its_rules(case.problem(), Limits(beam_at, 10_000, 4, 10), monkeypatch)

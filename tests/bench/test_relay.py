@@ -1,0 +1,459 @@
+"""One connection through the tap, both sides played by hand on a clock that jumps: what goes on, when, and as what."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from typing import Any, cast
+
+import pytest
+
+from conformance.bench.tap import relay as module
+from conformance.bench.tap.node_socket import NodeSocket
+from conformance.bench.tap.relay import LINGER, Relay, Setting, reset
+from conformance.bench.tap.rules import Rule, RuleSet
+from conformance.bench.tap.traffic_log import TrafficLog
+from protocol.wire.evidence import ClosedBy, Direction, Fate, LinkPacket
+from protocol.wire.packet import Connack, Connect, Kind, Unreadable
+from tests.bench.jumping_loop import played
+from tests.bench.tap_traffic import publishes
+from tests.bench.wire import PINGREQ, connect, publish
+
+UP, DOWN = Direction.FROM_NODE, Direction.TO_NODE
+PINGRESP = b"\xd0\x00"
+
+
+class Side:
+    """One end: what comes is fed, what is written stands in `got` with its time; `deaf` takes nothing any more."""
+
+    def __init__(self) -> None:
+        self.stream = asyncio.StreamReader()
+        self.got: list[tuple[float, bytes]] = []
+        self.deaf = False
+        self.did: list[str] = []
+        self.transport = self
+
+    # ---- as a reader
+    async def read(self, count: int) -> bytes:
+        return await self.stream.read(count)
+
+    # ---- as a writer
+    def write(self, data: bytes) -> bool:
+        if not self.deaf:
+            self.got.append((asyncio.get_running_loop().time(), bytes(data)))
+        return not self.deaf
+
+    async def drain(self) -> None:
+        self.did.append("drain")
+
+    def write_eof(self) -> None:
+        self.did.append("eof")
+
+    def is_closing(self) -> bool:
+        return "close" in self.did or "abort" in self.did
+
+    async def wait_closed(self) -> None:
+        self.did.append("closed")
+
+    def abort(self) -> None:
+        self.did.append("abort")
+
+    def reset(self) -> None:
+        self.did.append("reset")
+
+    def get_extra_info(self, _name: str) -> None:
+        return None
+
+    def close(self, timeout: float | None = None) -> asyncio.Future[None]:
+        self.did.append("close" if timeout is None else f"close in {timeout}")
+        done = asyncio.get_running_loop().create_future()
+        done.set_result(None)
+        return done
+
+    # ---- what a test asks
+    def say(self, *raw: bytes) -> None:
+        self.stream.feed_data(b"".join(raw))
+
+    def end(self) -> None:
+        self.stream.feed_eof()
+
+    @property
+    def heard(self) -> bytes:
+        return b"".join(raw for _, raw in self.got)
+
+
+class Link:
+    """A relay between two sides that is running."""
+
+    def __init__(self, number: int = 1) -> None:
+        self.node, self.broker, self.log, self.rules = Side(), Side(), TrafficLog(), RuleSet()
+        for _ in range(number):
+            self.log.opened(0)
+        loop = asyncio.get_running_loop()
+        self.setting = Setting(self.log, self.rules, lambda: round(loop.time() * 1_000_000))
+        sides = cast("Any", (self.broker.stream, self.broker))
+        self.relay = Relay(self.setting, number, cast("NodeSocket", self.node), sides)
+        self.running = asyncio.create_task(self.relay.run())
+
+    @property
+    def fates(self) -> list[Fate]:
+        return [one.fate for one in self.log.packets()]
+
+    @property
+    def times(self) -> list[int]:
+        """Of all evidence, in ms."""
+        return [one.at_us // 1000 for one in self.log.packets()]
+
+    @property
+    def closed_by(self) -> ClosedBy | None:
+        return self.log.connections()[-1].closed_by
+
+
+async def soon() -> None:
+    """Let happen what takes no time."""
+    await asyncio.sleep(0.0001)
+
+
+def linked(story: Callable[[Link], Any]) -> None:
+    """Play a story over a running relay."""
+
+    async def play() -> None:
+        link = Link()
+        try:
+            await story(link)
+        finally:
+            link.running.cancel()
+            await asyncio.gather(link.running, return_exceptions=True)
+
+    played(play())
+
+
+# ---------------------------------------------------------------- what passes
+def test_packets_pass_both_ways_and_are_evidence() -> None:
+    async def story() -> None:
+        link = Link(number=3)
+        link.node.say(connect("ferry", level=5), PINGREQ[:1])
+        link.broker.say(b"\x20\x03\x00\x00\x00")
+        await soon()
+        assert link.broker.heard == connect("ferry", level=5), "half a packet waits for its end"
+        assert link.node.heard == b"\x20\x03\x00\x00\x00"
+        link.node.say(PINGREQ[1:])
+        await soon()
+        assert link.broker.heard.endswith(PINGREQ)
+        packets = link.log.packets()
+        assert [one.direction for one in packets].count(UP) == 2
+        assert {one.connection for one in packets} == {3}
+        assert set(link.fates) == {Fate.FORWARDED}
+        assert [type(one.packet) for one in packets[:2]] in ([Connect, Connack], [Connack, Connect])
+        assert not link.relay.left
+        assert link.closed_by is None
+        link.running.cancel()
+        await asyncio.gather(link.running, return_exceptions=True)
+
+    played(story())
+
+
+def test_the_version_is_that_of_the_connect() -> None:
+    async def story(link: Link) -> None:
+        link.node.say(connect("ferry", level=5))
+        await soon()
+        link.broker.say(publish("x", b"\x00body"))
+        await soon()
+        told = link.log.packets()[-1].packet
+        assert (told.kind, getattr(told, "payload", b"")) == (Kind.PUBLISH, b"body"), (
+            "no properties, then the body"
+        )
+
+    linked(story)
+
+
+def test_from_where_the_bytes_are_no_packet_they_pass_as_they_are() -> None:
+    async def story(link: Link) -> None:
+        link.node.say(PINGREQ, b"\x30\xff\xff\xff\xff\x01junk")
+        await soon()
+        link.node.say(PINGREQ)
+        await soon()
+        first, junk, behind = link.log.packets()
+        assert (first.raw, junk.raw, behind.raw) == (PINGREQ, b"\x30\xff\xff\xff\xff\x01junk", PINGREQ)
+        assert isinstance(junk.packet, Unreadable)
+        assert "does not end within four bytes" in junk.packet.reason
+        assert behind.packet == Unreadable("behind bytes that are not a packet")
+        assert link.broker.heard == first.raw + junk.raw + behind.raw
+        link.node.end()
+        await soon()
+        assert len(link.log.packets()) == 3
+
+    linked(story)
+
+
+def test_half_a_packet_at_the_end_passes_and_is_told() -> None:
+    async def story(link: Link) -> None:
+        link.broker.say(PINGRESP, PINGRESP[:1])
+        link.broker.end()
+        await soon()
+        assert link.log.packets()[-1].packet == Unreadable("the stream ends within a packet")
+        assert link.node.heard == PINGRESP + PINGRESP[:1]
+
+    linked(story)
+
+
+def test_a_packet_that_is_too_long_is_no_packet(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(module, "LONGEST_PACKET", 20)
+
+    async def story(link: Link) -> None:
+        for size in (15, 16):
+            link.node.say(publish("x", bytes(size)))
+        await soon()
+        fits, not_any_more = link.log.packets()
+        assert len(fits.raw) == 20
+        assert isinstance(not_any_more.packet, Unreadable)
+        assert link.broker.heard == fits.raw + not_any_more.raw
+
+    linked(story)
+
+
+# ---------------------------------------------------------------- when
+@pytest.mark.parametrize(("way", "at_ms"), [(UP, [0, 0]), (DOWN, [1_500, 1_500])])
+def test_a_delay_is_on_the_broker_s_side_of_the_evidence(way: Direction, at_ms: list[int]) -> None:
+    async def story(link: Link) -> None:
+        link.setting.delay[way] = 1.5
+        near, far = (link.node, link.broker) if way is UP else (link.broker, link.node)
+        near.say(publish("x", b"1"), publish("x", b"2"))
+        await asyncio.sleep(1.499)
+        assert far.got == []
+        await asyncio.sleep(0.002)
+        assert far.heard == publish("x", b"1") + publish("x", b"2")
+        assert [round(at, 3) for at, _ in far.got] == [1.5, 1.5]
+        assert link.times == at_ms
+
+    linked(story)
+
+
+def test_byte_by_byte_a_packet_takes_its_time_and_nothing_gets_between() -> None:
+    async def story(link: Link) -> None:
+        slow = publish("x", b"slow")
+        link.setting.gap[DOWN] = 0.25
+        link.broker.say(slow)
+        await asyncio.sleep(0.3)
+        assert link.node.heard == slow[:2]
+        assert link.times == [0], "as soon as its first byte has gone"
+        link.relay.inject(DOWN, PINGRESP)
+        assert link.node.heard == slow[:2]
+        await asyncio.sleep(10)
+        assert link.node.heard == slow + PINGRESP
+        assert link.node.got[-1][1] == slow[-1:] + PINGRESP
+        assert [round(at, 2) for at, _ in link.node.got] == [0.25 * n for n in range(len(slow))]
+        assert link.fates == [Fate.FORWARDED, Fate.INJECTED]
+        assert link.node.did == ["drain"]
+        link.relay.inject(DOWN, PINGRESP)
+        assert link.node.got[-1][1] == PINGRESP, "with nothing under way it goes at once"
+
+    linked(story)
+
+
+def test_a_gap_that_is_taken_off_lets_the_rest_go_whole() -> None:
+    async def story(link: Link) -> None:
+        raw = publish("x", b"slow")
+        link.setting.gap[UP] = 0.5
+        link.node.say(raw)
+        await asyncio.sleep(0.6)
+        link.setting.gap[UP] = 0.0
+        await asyncio.sleep(0.5)
+        assert [one for _, one in link.broker.got] == [raw[:1], raw[1:2], raw[2:]]
+
+    linked(story)
+
+
+# ---------------------------------------------------------------- what rules and listeners do
+@pytest.mark.parametrize("way", [UP, DOWN])
+def test_what_is_lost_does_not_pass_and_is_evidence(way: Direction) -> None:
+    async def story(link: Link) -> None:
+        link.rules.add(Rule(publishes, Fate.DROPPED, 1))
+        near, far = (link.node, link.broker) if way is UP else (link.broker, link.node)
+        near.say(publish("x", b"1"), publish("x", b"2"))
+        await soon()
+        assert far.heard == publish("x", b"2")
+        assert link.fates == [Fate.DROPPED, Fate.FORWARDED]
+
+    linked(story)
+
+
+def test_what_is_held_for_the_node_is_evidence_when_it_goes() -> None:
+    async def story(link: Link) -> None:
+        rule = link.rules.add(Rule(publishes, Fate.HELD))
+        link.broker.say(publish("x", b"1"))
+        await asyncio.sleep(2)
+        assert (link.node.got, link.fates) == ([], [])
+        link.rules.end(rule, send=True)
+        assert (link.node.heard, link.fates, link.times) == (publish("x", b"1"), [Fate.FORWARDED], [2_000])
+
+    linked(story)
+
+
+def test_what_is_held_of_the_node_is_evidence_when_it_comes() -> None:
+    async def story(link: Link) -> None:
+        rule = link.rules.add(Rule(publishes, Fate.HELD))
+        link.node.say(publish("x", b"1"))
+        await asyncio.sleep(2)
+        assert (link.broker.got, link.fates) == ([], [Fate.HELD])
+        link.rules.end(rule, send=True)
+        assert (link.broker.heard, link.fates, link.times) == (publish("x", b"1"), [Fate.HELD], [0])
+
+    linked(story)
+
+
+@pytest.mark.parametrize("how", ["cut", "over"])
+def test_what_is_held_is_lost_with_its_connection(how: str) -> None:
+    async def story(link: Link) -> None:
+        rule = link.rules.add(Rule(publishes, Fate.HELD))
+        link.broker.say(publish("x", b"1"))
+        await soon()
+        if how == "cut":
+            link.relay.cut()
+        else:
+            link.node.end()
+            await soon()
+        link.rules.end(rule, send=True)
+        assert (link.node.got, link.fates) == ([], [])
+
+    linked(story)
+
+
+def test_a_connection_that_is_not_the_node_s_is_none_of_the_rules_business() -> None:
+    async def story(link: Link) -> None:
+        asked: list[int] = []
+        link.rules.add(Rule(lambda _packet: True, Fate.DROPPED))
+        link.setting.is_judged = lambda number: bool(asked.append(number))
+        link.node.say(PINGREQ)
+        await soon()
+        assert (link.broker.heard, link.fates, asked) == (PINGREQ, [Fate.FORWARDED], [1])
+
+    linked(story)
+
+
+@pytest.mark.parametrize("who", ["rule", "listener"])
+@pytest.mark.parametrize("way", [UP, DOWN])
+def test_a_case_s_code_that_fails_cuts_the_connection_and_is_heard_of(
+    who: str, way: Direction, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("conformance.bench.tap.traffic_log.fail", lambda _error: None)
+
+    def fails(_packet: LinkPacket) -> bool:
+        raise ZeroDivisionError
+
+    async def story(link: Link) -> None:
+        if who == "rule":
+            link.rules.add(Rule(fails, Fate.DROPPED))
+        else:
+            link.log.listen(fails)
+        near, far = (link.node, link.broker) if way is UP else (link.broker, link.node)
+        near.say(PINGREQ)
+        await soon()
+        assert far.got == [] or (who, way) == ("listener", DOWN), "to the node it is entered once it has gone"
+        assert link.closed_by is ClosedBy.TAP
+        assert "reset" in link.node.did
+        assert "abort" in link.broker.did
+        with pytest.raises(ZeroDivisionError):
+            link.log.raise_error()
+
+    linked(story)
+
+
+def test_what_the_node_takes_no_more_is_dropped() -> None:
+    async def story(link: Link) -> None:
+        link.node.deaf = True
+        link.broker.say(publish("x", b"1"))
+        await soon()
+        link.relay.inject(DOWN, PINGRESP)
+        assert link.fates == [Fate.DROPPED, Fate.DROPPED]
+        link.relay.inject(UP, PINGREQ)
+        assert (link.fates[-1], link.broker.heard) == (Fate.INJECTED, PINGREQ)
+        link.broker.did.append("close")
+        link.relay.inject(UP, PINGREQ)
+        assert link.broker.heard == PINGREQ, "a side that is closing is written nothing"
+
+    linked(story)
+
+
+# ---------------------------------------------------------------- the end
+@pytest.mark.parametrize("way", [UP, DOWN])
+def test_who_closes_first_has_closed_it_and_the_other_is_given_a_second(way: Direction) -> None:
+    async def story(link: Link) -> None:
+        first, other = (link.node, link.broker) if way is UP else (link.broker, link.node)
+        first.say(PINGREQ)
+        first.end()
+        await soon()
+        assert other.heard == PINGREQ
+        assert other.did == ["drain", "eof"]
+        assert link.closed_by is (ClosedBy.NODE if way is UP else ClosedBy.BROKER)
+        assert link.relay.left is (way is UP)
+        other.say(publish("x", b"last words"))
+        await soon()
+        assert link.fates[-1] is Fate.DROPPED, "its side is over"
+        assert first.got == []
+        await asyncio.sleep(LINGER - 0.01)
+        assert not link.relay.finished.is_set()
+        await asyncio.sleep(0.02)
+        assert link.relay.finished.is_set()
+        assert link.running.done()
+        assert link.broker.did[-3:] == ["close", "closed", "abort"]
+        assert link.node.did[-1] == f"close in {LINGER}"
+        assert link.closed_by is (ClosedBy.NODE if way is UP else ClosedBy.BROKER)
+
+    linked(story)
+
+
+def test_where_both_have_closed_nobody_is_waited_for() -> None:
+    async def story(link: Link) -> None:
+        link.node.end()
+        link.broker.end()
+        await soon()
+        assert link.relay.finished.is_set()
+
+    linked(story)
+
+
+def test_a_side_that_is_reset_has_closed_like_any_other() -> None:
+    async def story(link: Link) -> None:
+        link.node.stream.set_exception(ConnectionResetError())
+        await soon()
+        assert (link.closed_by, link.relay.left) == (ClosedBy.NODE, True)
+
+    linked(story)
+
+
+def test_a_cut_resets_both_sides_at_once() -> None:
+    async def story(link: Link) -> None:
+        link.setting.delay[UP] = 5.0
+        link.node.say(PINGREQ)
+        await soon()
+        link.relay.cut()
+        assert link.closed_by is ClosedBy.TAP
+        assert (link.node.did, link.broker.did) == (["reset"], ["abort"])
+        await soon()
+        assert link.relay.finished.is_set(), "nobody is waited for"
+        assert link.broker.got == []
+        assert link.closed_by is ClosedBy.TAP
+
+    linked(story)
+
+
+@pytest.mark.parametrize(
+    ("closing", "has_socket", "lingers"), [(False, True, 1), (True, True, 0), (False, False, 0)]
+)
+def test_a_reset_is_a_socket_that_does_not_linger(
+    closing: bool, has_socket: bool, lingers: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[object] = []
+    monkeypatch.setattr(module, "reset_at_close", told.append)
+
+    async def story() -> None:
+        side = Side()
+        side.get_extra_info = lambda name: name if has_socket else None  # type: ignore[method-assign,assignment,return-value]
+        if closing:
+            side.did.append("close")
+        reset(cast("asyncio.StreamWriter", side))
+        assert side.did[-1] == "abort"
+
+    played(story())
+    assert told == ["socket"] * lingers
