@@ -28,6 +28,11 @@ def test_bounds_are_as_they_are_defined(site: Site, seed: int) -> None:
         assert bound.of(state, [free[node] for node in yard.nodes]) == expected.least_end()
         assert bound.work(state) == expected.least_work()
         assert {yard.labels[label] for label in bound.matters(state)} == expected.matters()
+        trips = list(bound._trips(state, [free[node] for node in yard.nodes]))
+        for number, berth in enumerate(yard.berths):
+            assert bound._of_trains(number, state) == [job for _, _, job in expected.calls(berth)]
+        runs = [job for shuttle in yard.shuttles for job in bound._of_shuttle(shuttle, state, trips)]
+        assert runs == [job for _, job in expected.of_shuttles()]
         for _ in range(3):
             state = rng.choice([step.after for step in yard.steps(state)] or [state])
 

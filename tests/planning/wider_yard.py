@@ -110,7 +110,8 @@ def drawn(seed: int, site: Site = WIDER) -> Problem:
         for name in ("T", "U")[: rng.randint(0, 2)]:
             track = site.place_of(berth)
             assert track is not None
-            brings = ("",) * (track.slots - 1) + (brought.pop(berth, ""),)
+            late_enough = name == "U" or rng.random() < 0.5
+            brings = ("",) * (track.slots - 1) + (brought.pop(berth, "") if late_enough else "",)
             takes = {rng.randrange(track.slots): wishes.pop()} if wishes and rng.random() < 0.5 else {}
             late = rng.choice([0, 30_000, 70_000])
             visits.append(Visit(name, berth, brings, takes, rng.random() < 0.7, late))
