@@ -200,6 +200,8 @@ def test_a_node_that_resets_while_something_waits_has_taken_nothing_more() -> No
         filled(side)
         side.write(bytes(LONGEST_BACKLOG))
         await turns()
+        assert side.write(b"behind it")
+        assert side._waiting
         reset_at_close(node)
         node.close()
         await asyncio.wait_for(side._pump, 5)

@@ -284,6 +284,7 @@ def test_what_is_held_for_the_node_is_evidence_when_it_goes() -> None:
         link.broker.say(publish("x", b"1"))
         await asyncio.sleep(2)
         assert (link.node.got, link.fates) == ([], [])
+        assert [one.number for one in link.rules.held(rule)] == [0], "it has no number before it is evidence"
         link.rules.end(rule, send=True)
         assert (link.node.heard, link.fates, link.times) == (publish("x", b"1"), [Fate.FORWARDED], [2_000])
 
@@ -403,6 +404,32 @@ def test_who_closes_first_has_closed_it_and_the_other_is_given_a_second(way: Dir
     linked(story)
 
 
+def test_a_node_has_left_when_it_closes_and_not_when_its_last_words_have_gone_on() -> None:
+    async def story(link: Link) -> None:
+        link.setting.delay[UP] = 5.0
+        link.node.say(PINGREQ)
+        link.node.end()
+        await soon()
+        assert (link.closed_by, link.relay.left, link.broker.got) == (ClosedBy.NODE, True, [])
+        link.broker.end()
+        await asyncio.sleep(0.5)
+        assert link.closed_by is ClosedBy.NODE
+
+    linked(story)
+
+
+def test_bytes_that_are_no_packet_are_held_like_any_other() -> None:
+    async def story(link: Link) -> None:
+        rule = link.rules.add(Rule(lambda packet: isinstance(packet.packet, Unreadable), Fate.HELD))
+        link.broker.say(b"\xff\xff\xff\xff\xff")
+        await soon()
+        [held] = link.rules.held(rule)
+        assert (held.number, held.connection, held.direction, held.raw) == (0, 1, DOWN, b"\xff" * 5)
+        assert link.node.got == []
+
+    linked(story)
+
+
 def test_where_both_have_closed_nobody_is_waited_for() -> None:
     async def story(link: Link) -> None:
         link.node.end()
@@ -432,6 +459,7 @@ def test_a_cut_resets_both_sides_at_once() -> None:
         assert (link.node.did, link.broker.did) == (["reset"], ["abort"])
         await soon()
         assert link.relay.finished.is_set(), "nobody is waited for"
+        assert (link.node.did.count("eof"), link.relay._over) == (1, {UP, DOWN})
         assert link.broker.got == []
         assert link.closed_by is ClosedBy.TAP
 
