@@ -32,6 +32,10 @@ def came(tap: Tap, count: int = 1) -> bool:
     return tap.wait_for(lambda packet: packet.number >= count, TIMEOUT) is not None
 
 
+def impeded(tap: Tap) -> bool:
+    return tap.is_impeded
+
+
 def test_microseconds_go_on_by_themselves(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("time.monotonic_ns", lambda: 2_999_999)
     assert monotonic_us() == 2_999
@@ -104,18 +108,18 @@ def test_what_is_the_node_s_is_told_from_what_is_others(port: int) -> None:
 
 def test_a_tap_that_delays_or_throttles_is_impeded(port: int) -> None:
     with Tap("127.0.0.1", port) as tap:
-        assert not tap.is_impeded
+        assert not impeded(tap)
         for way in Direction:
             tap.delay(way, 5)
-            assert tap.is_impeded
+            assert impeded(tap)
             assert tap._setting.delay[way] == 0.005
             tap.delay(way, 0)
-            assert not tap.is_impeded
+            assert not impeded(tap)
             tap.throttle(way, 2.5)
-            assert tap.is_impeded
+            assert impeded(tap)
             assert tap._setting.gap[way] == 0.0025
             tap.throttle(way, 0)
-            assert not tap.is_impeded
+            assert not impeded(tap)
 
 
 def test_work_beside_it_runs_until_it_is_ended_or_the_tap_ends(port: int) -> None:

@@ -324,7 +324,12 @@ def test_a_connection_that_is_not_the_node_s_is_none_of_the_rules_business() -> 
     async def story(link: Link) -> None:
         asked: list[int] = []
         link.rules.add(Rule(lambda _packet: True, Fate.DROPPED))
-        link.setting.is_judged = lambda number: bool(asked.append(number))
+
+        def is_judged(number: int) -> bool:
+            asked.append(number)
+            return False
+
+        link.setting.is_judged = is_judged
         link.node.say(PINGREQ)
         await soon()
         assert (link.broker.heard, link.fates, asked) == (PINGREQ, [Fate.FORWARDED], [1])
@@ -346,7 +351,7 @@ def test_a_case_s_code_that_fails_cuts_the_connection_and_is_heard_of(
         if who == "rule":
             link.rules.add(Rule(fails, Fate.DROPPED))
         else:
-            link.log.listen(fails)
+            link.log.listen(cast("Any", fails))
         near, far = (link.node, link.broker) if way is UP else (link.broker, link.node)
         near.say(PINGREQ)
         await soon()
@@ -477,7 +482,7 @@ def test_a_reset_is_a_socket_that_does_not_linger(
 
     async def story() -> None:
         side = Side()
-        side.get_extra_info = lambda name: name if has_socket else None  # type: ignore[method-assign,assignment,return-value]
+        side.get_extra_info = lambda name: name if has_socket else None  # type: ignore[method-assign,assignment]
         if closing:
             side.did.append("close")
         reset(cast("asyncio.StreamWriter", side))

@@ -30,9 +30,10 @@ def test_bounds_are_as_they_are_defined(site: Site, seed: int) -> None:
         assert {yard.labels[label] for label in bound.matters(state)} == expected.matters()
         trips = list(bound._trips(state, [free[node] for node in yard.nodes]))
         for number, berth in enumerate(yard.berths):
-            assert bound._of_trains(number, state) == [job for _, _, job in expected.calls(berth)]
-        runs = [job for shuttle in yard.shuttles for job in bound._of_shuttle(shuttle, state, trips)]
-        assert runs == [job for _, job in expected.of_shuttles()]
+            calls = [tuple(job) for job in bound._of_trains(number, state)]
+            assert calls == [tuple(job) for _, _, job in expected.calls(berth)]
+        runs = [tuple(job) for shuttle in yard.shuttles for job in bound._of_shuttle(shuttle, state, trips)]
+        assert runs == [tuple(job) for _, job in expected.of_shuttles()]
         for _ in range(3):
             state = rng.choice([step.after for step in yard.steps(state)] or [state])
 

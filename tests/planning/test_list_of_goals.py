@@ -199,7 +199,7 @@ def test_a_step_sees_what_the_one_before_it_has_started() -> None:
         desk.paper.words["ferry"] = {"state": "moving", "place": ""}
         return why
 
-    desk.paper.start = start  # type: ignore[method-assign,assignment]
+    desk.paper.start = start  # type: ignore[method-assign]
     desk.list = GoalList(SITE, desk.paper.orders, None)
     desk.tick(1)
     assert desk.paper.acts == [("ferry", "run")]

@@ -11,6 +11,7 @@ from reference_node.supervisor.plan.search import best_plan
 from reference_node.supervisor.plan.search.best_plan import Plan, Search, Track, plan
 from reference_node.supervisor.plan.search.problem import Problem, Task
 from reference_node.supervisor.plan.search.tidy import Timed
+from reference_node.supervisor.plan.search.yard import Yard
 from tests.planning.search_by_its_rules import ByItsRules, Limits
 from tests.planning.test_moves_of_the_yard import problem
 from tests.planning.test_needless import drawn
@@ -104,11 +105,12 @@ def test_how_far_a_plan_may_be_from_the_best(
     found = Plan(tuple(Timed(RUN, 0, end) for end in ends), bound, 5)
     assert found.ends_ms == max(ends, default=0)
     assert found.cost_ms == max(ends, default=0) + sum(ends)
-    assert (found.gap, str(found)) == (pytest.approx(gap), said)
+    assert found.gap == pytest.approx(gap)
+    assert str(found) == said
 
 
 def test_a_track_tells_what_it_took() -> None:
-    start = best_plan.Yard(problem()).start()
+    start = Yard(problem()).start()
     root = Track(start, (3, 9, 4, 1))
     first = Track(start, (3, 9, 14, 1), 5, Timed(RUN, 9, 14), root)
     second = Track(start, (3, 9, 14, 30), 7, Timed(replace(RUN, stop="quay-n"), 28, 30), first)
@@ -119,7 +121,7 @@ def test_a_track_tells_what_it_took() -> None:
 
 def test_of_what_is_no_better_anywhere_nothing_is_kept() -> None:
     """Earlier at one node and later at another are both kept; what is as early everywhere is not looked at twice."""
-    search, start = Search(problem()), best_plan.Yard(problem()).start()
+    search, start = Search(problem()), Yard(problem()).start()
     for free, work, new in (
         ((5, 5, 5, 5), 5, True), ((5, 5, 5, 5), 5, False), ((5, 5, 5, 6), 5, False), ((5, 5, 5, 5), 6, False),
         ((4, 6, 5, 5), 5, True), ((5, 5, 5, 5), 4, True), ((4, 5, 5, 5), 4, True),
