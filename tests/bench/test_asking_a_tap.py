@@ -193,6 +193,23 @@ def test_the_newest_connection_is_spoken_on(port: int) -> None:
                 old.receive(0.05)
 
 
+def test_of_a_connection_that_is_over_nothing_is_kept_but_evidence(port: int) -> None:
+    with Tap("127.0.0.1", port) as tap:
+        for number in (1, 2):
+            with Wire(tap.port) as node:
+                node.send(PINGREQ)
+                assert came(tap, number)
+            assert tap.wait_for_connection(closed(number), TIMEOUT)
+        for _ in range(500):
+            if not tap._serving:
+                break
+            threading.Event().wait(0.01)
+        assert (tap._serving, tap._relays) == (set(), {})
+        with pytest.raises(Trouble, match="not connected to the tap"):
+            tap.inject(Direction.TO_NODE, PINGREQ)
+        assert len(tap.evidence) == 2
+
+
 def test_the_port_is_free_again_behind_a_tap(port: int) -> None:
     with Tap("127.0.0.1", port) as tap:
         taken = tap.port

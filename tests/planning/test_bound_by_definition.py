@@ -29,6 +29,12 @@ def test_bounds_are_as_they_are_defined(site: Site, seed: int) -> None:
         assert bound.work(state) == expected.least_work()
         assert {yard.labels[label] for label in bound.matters(state)} == expected.matters()
         trips = list(bound._trips(state, [free[node] for node in yard.nodes]))
+        found = [
+            (yard.labels[trip.label], yard.spots[trip.start[0]], trip.head, trip.tail, trip.there_from)
+            for trip in trips
+        ]
+        told = [(trip.box, trip.start[0], trip.head, trip.tail, trip.there_from) for trip in expected.trips]
+        assert sorted(found) == sorted(told)
         for number, berth in enumerate(yard.berths):
             calls = [tuple(job) for job in bound._of_trains(number, state)]
             assert calls == [tuple(job) for _, _, job in expected.calls(berth)]

@@ -38,6 +38,14 @@ FULL = {"A": north(0), "B": north(1), "C": north(2), "D": north(3), "E": FERRY, 
         (problem({k: v for k, v in FULL.items() if k != "E"}, wished={"A": north(2)}), ""),
         (problem(FULL, wished={"A": north(0)}), ""),
         (
+            problem(FULL, wished={"A": north(0), "D": north(2)}),
+            "slot 2 of stack-n is occupied by C, which has nowhere to go",
+        ),
+        (
+            problem({k: v for k, v in FULL.items() if k != "G"}, wished={"D": north(2)}),
+            "slot 2 of stack-n is occupied by C, which has nowhere to go",
+        ),
+        (
             problem({"A": north(0)}, wished={"A": north(3)}),
             "slot 3 of stack-n is in mid-air: nothing else stands in slot 2 below it",
         ),

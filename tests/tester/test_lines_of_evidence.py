@@ -171,6 +171,7 @@ def test_what_the_finding_names_stands_first_then_the_state_then_what_the_rule_i
     usual = fields()
     assert set(usual[:2]) == {"state", "job_state"}
     assert usual[-3:] == ["boot", "seq", "uptime"]
+    assert fields(requirement="SHT-04")[2] == "stop", "what the rule is about, of all others"
     assert sorted(usual) == sorted(STATUS)
     assert fields(expected="that stop is 3")[0] == "stop"
     assert fields(seen="a seq of 9")[0] == "seq"
