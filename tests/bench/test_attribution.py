@@ -46,13 +46,13 @@ class Bus:
             Publish(topic, json.dumps(body or {}, separators=(",", ":")).encode(), 0, False, False, None),
         )
 
-    def status(self, number: int, boot: int, link: int, firmware: str = "1") -> None:
+    def status(self, number: int, boot: int, link: int, firmware: str = "1", **more: object) -> None:
         body = {
             "boot": boot, "seq": 0, "uptime": 5, "mark": 0, "state": "on", "link": link, "roles": ["shuttle"],
             "minor": 0, "reads": "json", "digest": 1, "buffer": 256, "firmware": firmware, "bench": False,
             "reset": "power-on",
         }  # fmt: skip
-        self.publish(number, f"{OWN}/node-status", body)
+        self.publish(number, f"{OWN}/node-status", body | more)
 
     def go(self, number: int) -> None:
         self.attribution.closed(number)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
+from reference_node.supervisor.observe.boxes import Spot
 from reference_node.supervisor.plan.goal_state import GoalState, Visit
 from reference_node.supervisor.plan.problem_builder import ProblemBuilder, all_have_reported
 from reference_node.supervisor.plan.search.durations import Durations
@@ -253,3 +255,40 @@ def test_a_reason_is_told_once_and_what_shuttles_wish_stays() -> None:
     found, why = possible(goal)
     assert found.shuttles == {"ferry": "quay-s"}
     assert why == "nobody knows where box B is; nobody knows where box A is"
+
+
+def test_of_several_trains_that_have_been_the_last_stands_there() -> None:
+    """Those before it take nothing more; what it takes is still to be set on it."""
+    goal = GoalState(visits=(visit("T", takes={0: "A"}), visit("U", takes={1: "B"}), visit("V")))
+    of = builder()
+    of.done(ADMIT)
+    of.done(DEPART)
+    of.done(Task("siding", "admit", train="U"))
+    found, why = possible(
+        goal, picture({"stack-s": ("B", "")}, words={"siding": {"state": "at-rest", "train": "U"}}), of
+    )
+    assert (found.visits, why) == ((visit("T"), visit("U", takes={1: "B"}), visit("V")), "")
+
+
+@pytest.mark.parametrize(
+    ("start", "target", "lost", "why"),
+    [
+        ("ferry", north(0), True, "nobody knows where ferry stands"),
+        ("stack-n", FERRY, True, "nobody knows where ferry stands"), ("stack-n", FERRY, False, ""),
+        ("stack-n", siding(0), True, "nobody knows where ferry stands"),
+        ("stack-s", siding(0), True, ""), ("stack-n", north(2), True, ""),
+    ],
+)  # fmt: skip
+def test_a_deck_on_the_way_has_to_stand_somewhere(start: str, target: Spot, lost: bool, why: str) -> None:
+    slots = {start: ("A",) + ("",) * (SITE.places[start].slots - 1)}
+    state = picture(slots, words={"ferry": {"state": "lost"}} if lost else {})
+    goal = GoalState({"A": target})
+    assert possible(goal, state) == (GoalState() if why else goal, why)
+
+
+def test_where_no_crane_reaches_nothing_is_brought() -> None:
+    alone = replace(SITE.places["stack-n"], name="alone")
+    site = replace(SITE, places={**SITE.places, "alone": alone})
+    goal = GoalState({"A": Spot("alone", 0)})
+    found, why = ProblemBuilder(site, {}).possible(picture({"stack-n": ("A", "", "", "")}), goal, ())
+    assert (found.boxes, why) == ({}, "no crane brings a box from stack-n to alone")

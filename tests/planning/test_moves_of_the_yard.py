@@ -306,3 +306,5 @@ def test_what_a_task_makes_of_the_yard() -> None:
     another = applied(replace(gone, let_in={"siding": 2}), Task("siding", "admit"))
     assert another.unsure == {FERRY, siding(0), siding(1), siding(2)}, "nobody knows what it brings"
     assert applied(replace(of, let_in={"siding": 0}), Task("siding", "depart")).goal_state == of.goal_state
+    assert applied(replace(of, let_in={}), Task("siding", "depart")).goal_state == of.goal_state
+    assert applied(replace(of, let_in={}), Task("siding", "admit")).let_in == {"siding": 1}

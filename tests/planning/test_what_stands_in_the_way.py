@@ -38,6 +38,14 @@ FULL = {"A": north(0), "B": north(1), "C": north(2), "D": north(3), "E": FERRY, 
         (problem({k: v for k, v in FULL.items() if k != "E"}, wished={"A": north(2)}), ""),
         (problem(FULL, wished={"A": north(0)}), ""),
         (
+            problem(FULL, wished={"A": north(0), "D": north(2)}),
+            "slot 2 of stack-n is occupied by C, which has nowhere to go",
+        ),
+        (
+            problem({k: v for k, v in FULL.items() if k != "G"}, wished={"D": north(2)}),
+            "slot 2 of stack-n is occupied by C, which has nowhere to go",
+        ),
+        (
             problem({"A": north(0)}, wished={"A": north(3)}),
             "slot 3 of stack-n is in mid-air: nothing else stands in slot 2 below it",
         ),
@@ -103,3 +111,30 @@ def test_goals_in_words_and_one_by_one() -> None:
     assert [str(one) for one in every] == said
     together = Together(every)
     assert (str(together), singles(together), singles(every[0])) == (" and ".join(said), every, (every[0],))
+
+
+@pytest.mark.parametrize(
+    ("wished", "visits", "why"),
+    [
+        ({"A": north(0)}, (visit(takes={0: "A"}),), "wanted at two places: A"),
+        ({}, (visit(takes={0: "A"}), visit("U", takes={1: "A"})), "wanted at two places: A"),
+        ({"A": north(0), "B": north(0)}, (), "two boxes are wanted in one slot"),
+        ({}, (visit(), visit()), "two trains of one berth have one name"),
+        ({"B": north(0)}, (visit(takes={0: "C", 1: "A"}), visit("U", takes={1: "A", 0: "B"})),
+         "wanted at two places: A, B"),
+        ({"A": north(0)}, (visit(takes={0: "B"}), Visit("T", "branch")), ""),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_wished_for(wished: Any, visits: tuple[Visit, ...], why: str) -> None:
+    if not why:
+        GoalState(wished, visits)
+        return
+    with pytest.raises(ValueError, match=f"^{why}$"):
+        GoalState(wished, visits)
+
+
+def test_a_wish_in_words() -> None:
+    every = GoalState({"A": north(2)}, (visit(),), {"ferry": "quay-n"})
+    assert str(every) == "box A to stack-n slot 2, train T at siding, shuttle ferry to quay-n"
+    assert str(GoalState()) == "nothing"
+    assert (visit().departs, visit().not_before_ms, visit().brings) == (True, 0, ())

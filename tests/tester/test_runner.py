@@ -135,9 +135,14 @@ def test_a_passive_case_sees_what_the_waiting_ones_saw() -> None:
         judges(fixture)
 
     results = run.perform(
-        [OPEN, case("link-last", last, OPENING, passive=True), case("link-waits", quiet(4000), OPENING)]
+        [
+            OPEN,
+            case("link-last", last, OPENING, passive=True),
+            case("link-more", judges, OPENING, passive=True),
+            case("link-waits", quiet(4000), OPENING),
+        ]
     )
-    assert list(results) == [OPENING, "link-waits", "link-last"]
+    assert list(results) == [OPENING, "link-waits", "link-last", "link-more"]
     assert seen["end"] == run.fixture.log.end
     assert results["link-last"].took_ms == 0
 

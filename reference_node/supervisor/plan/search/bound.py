@@ -54,7 +54,6 @@ class Bound:
         last: list[list[Job]] = [[] for _ in self.yard.nodes]
         for number, berth in enumerate(self.yard.berths):
             found = self._of_trains(number, state)
-            bound = max([bound, *(job.head + job.work + job.tail for job in found)])
             jobs[self.yard.number[berth]] += found
             last[self.yard.number[berth]] += found
         for trip in trips:
