@@ -37,7 +37,7 @@ def said(flaw: Flaw) -> Said:
 # ---------------------------------------------------------------- CBOR
 TAGGED = "a value with the tag"
 NO_KEY = "a key that is not an integer"
-WALKS: list[tuple[str, Any, list[Said], dict[Any, int]]] = [
+WALKS: list[tuple[str, Any, list[Said], Any]] = [
     ("1817", 23, [("ENC-02~", "23 is written in more bytes than it needs", "", 0, "Use the shortest form")], {(): 0}),
     ("a1011900ff", {1: 255},
      [("ENC-02~", "255 is written in more bytes than it needs", "[1]", 2, "Use the shortest form")], {(): 0, (1,): 2}),
@@ -60,8 +60,8 @@ WALKS: list[tuple[str, Any, list[Said], dict[Any, int]]] = [
     ("1c", None, [("ENC-01", "0x1c starts no value in CBOR", "", 0, SECTION)], {(): 0}),
     ("3f", None, [("ENC-01", "0x3f starts no value in CBOR", "", 0, SECTION)], {(): 0}),
     ("ff", None, [("ENC-01", "a break (0xff) where a value has to be", "", 0, "Announce the length instead")], {(): 0}),
-    *((f"{head}", None, [("ENC-02", f"an indefinite length (0x{head})", "", 0,
-                          "Announce the length or the number of entries")], {(): 0})
+    *((f"{head}", None, list[Said]([("ENC-02", f"an indefinite length (0x{head})", "", 0,
+                          "Announce the length or the number of entries")]), {(): 0})
       for head in ("5f", "7f", "9f", "bf")),
     ("a10181c16161", {1: [Unfit(f"{TAGGED} 1")]},
      [("ENC-04", "carries the tag 1", "[1][0]", 3, PLAIN)], {(): 0, (1,): 2, (1, 0): 3}),
@@ -183,13 +183,13 @@ def test_more_digits_than_python_reads_are_told() -> None:
 
 # ---------------------------------------------------------------- either
 ACTS = ", ".join(f"{number} {act}" for number, act in enumerate(specification().words("act")))
-PAYLOADS: list[tuple[bytes, Any, Encoding | None, list[Said], dict[Any, int]]] = [
+PAYLOADS: list[tuple[bytes, Any, Encoding | None, list[Said], Any]] = [
     (b"", None, None, [("ENC-01", "the payload is empty", "", 0, "Send one JSON object or one CBOR map")], {}),
     (b"\xef\xbb\xbf{}", None, Encoding.JSON,
      [("ENC-03", "a byte order mark in front", "", 0, "Send the object alone, from '{' on")], {}),
-    *((bytes([first]), None, None,
+    *((bytes([first]), None, None, list[Said](
        [("ENC-01", f"the first byte is {first:#04x}, which starts neither a JSON object nor a CBOR map", "", 0,
-         "Start with '{' in JSON, with 0xa0 to 0xb7 in CBOR")], {})
+         "Start with '{' in JSON, with 0xa0 to 0xb7 in CBOR")]), {})
       for first in (0x00, 0x9F, 0xC0, ord("["), ord("|"))),
     (b"{" + b" " * 1024, None, None,
      [("ENC-07", "1025 bytes, and no payload of the protocol has more than 1024", "", 0,
@@ -303,7 +303,8 @@ def test_a_value_in_a_sentence_is_short(value: Any, name: str) -> None:
 def test_depth_is_counted_as_far_as_it_matters() -> None:
     for levels in (0, 1, 2, FATHOMED - 1, FATHOMED, FATHOMED + 5):
         assert depth_of(nested(levels)) == min(levels, FATHOMED)
-    assert [depth_of(one) for one in ({}, {1: {}}, (1, [2]), [1, {2: (3,)}], "text")] == [1, 2, 2, 3, 0]
+    others: list[Any] = [{}, {1: {}}, (1, [2]), [1, {2: (3,)}], "text"]
+    assert [depth_of(one) for one in others] == [1, 2, 2, 3, 0]
 
 
 def test_what_is_plain_is_of_the_model() -> None:

@@ -105,7 +105,10 @@ def test_an_id_in_any_text_is_a_requirement() -> None:
     assert list(table_findings(with_fault(words))) == ["order names ORD-95, which is not a requirement"]
     rule = SPEC.requirements["SHT-01"]
     for field in ("says", "why"):
-        one = {"requirements": SPEC.requirements | {"SHT-01": replace(rule, **{field: "See SHT-93."})}}
+        one = {
+            "requirements": SPEC.requirements
+            | {"SHT-01": replace(rule, **dict[str, Any]({field: "See SHT-93."}))}
+        }
         assert list(table_findings(with_fault(one))) == ["SHT-01 names SHT-93, which is not a requirement"]
 
 
@@ -206,7 +209,7 @@ def test_a_bound_that_there_is_not_is_the_callers_mistake() -> None:
 
 def test_what_the_specification_says_of_acts_and_states() -> None:
     assert (SPEC.major, SPEC.dotted(), SPEC.dotted(0), SPEC.dotted(7)) == (1, f"1.{SPEC.minor}", "1.0", "1.7")
-    assert (SPEC.root, SPEC.everyone, SPEC.size_exceptions) == ("yw1", "all", {"yard-map"})
+    assert (SPEC.root, SPEC.everyone, SPEC.size_exceptions) == ("yw1", "all", frozenset({"yard-map"}))
     assert SPEC.jobs == {"transfer", "home", "park", "jog", "admit", "depart", "run"}
     assert (SPEC.fault_level("power-lost"), SPEC.fault_level("bad-message")) == ("halt", "warn")
     assert SPEC.states_of(["crane"]) == ("node-status", "crane-status", "fault")
@@ -294,7 +297,7 @@ def test_a_position_table_has_16_bits_and_at_least_two_points() -> None:
     for pair in ([1], [1, 2, 3], []):
         with pytest.raises(ValueError, match="is a pair: rest reading, axis position"):
             PositionTable.of([[0, 0], pair])
-    with pytest.raises(ValueError, match="must increase, but 5 follows 5$"):
+    with pytest.raises(ValueError, match=r"must increase, but 5 follows 5$"):
         PositionTable(((1, 2), (5, 2), (5, 3)))
     with pytest.raises(
         OutsideTable, match=r"^rest reading 4 is outside the measured table, which goes from 1 to 3; "

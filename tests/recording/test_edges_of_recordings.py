@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 import io
-from typing import Any
+from typing import Any, ClassVar
 
 import pytest
 from cbor2 import dumps
@@ -27,7 +27,7 @@ from protocol.recording import (
 START = "2026-05-02T10:00:00Z"
 HEADER = Header("harlow-basin", START, "virtual", "0.1.0")
 TOPIC = "yw1/a/b/fault"
-MESSAGE = [0, 5, TOPIC, b"x", 1, False, True]
+MESSAGE: list[Any] = [0, 5, TOPIC, b"x", 1, False, True]
 
 
 def raw(*items: Any, **header: Any) -> bytes:
@@ -344,3 +344,16 @@ def test_a_recording_longer_than_what_is_read_at_a_time_is_read_whole() -> None:
         (reader.byte, item.at_us, len(item.payload)) for item in reader if isinstance(item, RecordedMessage)
     ]
     assert found == [(len(raw(*given[:at])), at, size) for at, size in enumerate(sizes)]
+
+
+def test_what_a_reader_holds_does_not_grow_with_the_recording() -> None:
+    class Counted(io.BytesIO):
+        sizes: ClassVar[list[int | None]] = []
+
+        def read(self, size: int | None = -1, /) -> bytes:
+            self.sizes.append(size)
+            return super().read(size)
+
+    file = Counted(raw(*[[0, at, TOPIC, bytes(60_000), 1, False, False] for at in range(20)]))
+    assert len(list(RecordingReader(file))) == 20
+    assert set(file.sizes) == {256 * 1024}
