@@ -125,6 +125,16 @@ def test_a_mistake_is_told_whole(
     assert (tolerant.body is None) is bool(left)
 
 
+def test_a_field_that_another_word_forbids_is_told_with_its_name() -> None:
+    body = {"boot": 1, "seq": 2, "uptime": 3, "mark": 1, "held": False, "holds": 0, "state": "moving", "stop": 1,
+            "load": "none", "place": "quay-n"}  # fmt: skip
+    payload = json.dumps(body, separators=(",", ":")).encode()
+    (found,) = read_message("shuttle-status", payload, closed=True).findings
+    assert (found.requirement, found.where, found.what, found.fix) == (
+        "ENC-06", "place", "is not allowed in this shuttle-status", "Leave it out here",
+    )  # fmt: skip
+
+
 CBOR: list[tuple[dict[Any, Any], list[tuple[str, str, str, int | None, str]]]] = [
     ({2: 0, 16: 1, 23: 0}, [("ENC-06", "key 23", "is not a field of job-order ask", None,
                              "Leave it out; keys of one's own are not allowed")]),

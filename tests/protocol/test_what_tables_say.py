@@ -15,7 +15,7 @@ from protocol.formula import NotAFormula, holds, names
 from protocol.position_table import OutsideTable, PositionTable
 from protocol.site import Encoding
 from protocol.sizes import longest_value
-from protocol.specification import Figure, Requirement, Specification, specification
+from protocol.specification import Figure, Requirement, Specification, _fields_up_to, specification
 from protocol.table_findings import known, table_findings
 from protocol.transition_table import Check, NoWay, Table, Transition
 from tests.protocol.test_guards import FAULTS, ROWS, with_fault
@@ -246,6 +246,14 @@ def test_an_older_version_has_no_state_that_only_newer_rows_know() -> None:
         assert (old.major, old.minor, old.topics) == (spec.major, minor, spec.topics)
         assert spec.at(minor) is old
     assert spec.at(None) is spec.at(6) is spec.at(7) is spec
+
+
+def test_an_older_schema_has_neither_newer_fields_nor_newer_words() -> None:
+    schema = {"properties": {"a": {"since": 2}, "b": {"since": 1}, "c": {}},
+              "word": {"enum": ["x", "y", "z"], "since": {"y": 2, "z": 1}}, "since": 5}  # fmt: skip
+    old = _fields_up_to(1, schema)
+    assert (list(old["properties"]), old["word"]["enum"]) == (["b", "c"], ["x", "z"])
+    assert _fields_up_to(2, schema) == schema
 
 
 # ---------------------------------------------------------------- lengths, tables, cautions

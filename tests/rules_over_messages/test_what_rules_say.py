@@ -9,14 +9,14 @@ import pytest
 from protocol.codec import encode
 from protocol.recording import Item, RecordedEnd, RecordedEvent, RecordedMessage
 from protocol.rules import Breach, ReceivedMessage, RuleMonitor, watch
-from protocol.rules.jobs import ANSWER_GRACE_US
+from protocol.rules.jobs import ANSWER_GRACE_US, DOUBT_US
 from protocol.rules.order_history import KnownOrder, OrderHistory
 from protocol.rules.orders import TOKENS_KEPT
 from protocol.site import Encoding
 from protocol.specification import specification
 from tests.rules_over_messages.heard import BOOT, SECOND, Bus
 from tests.rules_over_messages.test_counts_and_machines import Topics
-from tests.rules_over_messages.test_what_nodes_answer import ID, ordered
+from tests.rules_over_messages.test_what_nodes_answer import ANSWER_US, ID, ordered
 
 FAULT: dict[str, Any] = {"boot": BOOT, "seq": 1, "uptime": 1000, "active": [], "faults": 0}
 STATUS: dict[str, Any] = {
@@ -186,6 +186,55 @@ def test_of_several_supervisors_the_oldest_counts() -> None:
     assert not history.binds(newer, "north")
 
 
+def test_an_answer_that_comes_at_the_last_moment_is_in_time() -> None:
+    """ORD-01."""
+    for us, told in ((0, []), (1, ["ORD-01"])):
+        bus = ordered("claim")
+        bus.now += 10
+        bus.says("north", "fault")
+        assert bus.passes(ANSWER_US - 10 + us) == []
+        assert bus.report("north", "claim", ID, "done", mark=ID) == told
+
+
+def test_over_a_new_connection_an_answer_that_is_overdue_is_owed_no_more() -> None:
+    for link, told in ((1, ["ORD-01"]), (2, [])):
+        bus = ordered("claim")
+        bus.now += 10
+        bus.says("north", "fault")
+        bus.passes(ANSWER_US)
+        bus.says("north", "node-status", link=link)
+        assert bus.passes(DOUBT_US + 1) == told
+
+
+def test_the_first_id_of_a_boot_is_that_of_the_boot_now() -> None:
+    bus = Bus()
+    bus.order("north", "park", id=3, deadline=30_000)
+    assert bus.history.node("north").first_id is None, "of no boot yet"
+    bus.says("north", "fault")
+    bus.order("north", "park", id=4, deadline=30_000, boot=BOOT - 1)
+    assert bus.history.node("north").first_id is None, "of another boot"
+    for id_ in (5, 6):
+        bus.order("north", "park", id=id_, deadline=30_000)
+        assert bus.history.node("north").first_id == 5
+
+
+def test_a_mark_is_the_highest_and_has_the_time_at_which_it_was_first_heard() -> None:
+    bus = Bus()
+    for mark, kept in ((5, (BOOT, 5, 10 * SECOND)), (5, (BOOT, 5, 10 * SECOND)), (4, (BOOT, 5, 10 * SECOND)),
+                       (6, (BOOT, 6, 13 * SECOND))):  # fmt: skip
+        bus.says("north", "node-status", mark=mark)
+        assert bus.history.node("north").mark == kept
+        bus.now += SECOND
+
+
+def test_of_whom_no_minor_version_was_heard_what_every_version_does_is_asked() -> None:
+    history = OrderHistory()
+    history.learn(ReceivedMessage(1, 0, "yard", "yard-map", "siding", {"boot": 1}))
+    assert history.supervised
+    for id_, rule in specification().requirements.items():
+        assert history.binds(id_, "north") is (rule.since == 0)
+
+
 # ---------------------------------------------------------------- the monitor
 def followed(*items: Item) -> tuple[list[tuple[str, Any]], list[str], RuleMonitor]:
     """Message and seq or act of what counts, what is told, and the monitor."""
@@ -245,3 +294,32 @@ def test_what_becomes_overdue_is_told_without_a_message_too() -> None:
     assert [(one.requirement, one.number) for one in monitor.look(20 * SECOND)] == [("MSG-02", 1)]
     assert [one.requirement for one in watch([first, RecordedEnd(20 * SECOND, 1)])] == ["MSG-02"]
     assert monitor.binding([]) == []
+
+
+TRANSFER: dict[str, Any] = {"act": "transfer", "boot": BOOT, "id": ID, "deadline": 9_000, "from": "stack-n",
+                            "from_slot": 0, "to": "stack-n", "to_slot": 1, "box": "C-1"}  # fmt: skip
+DONE: dict[str, Any] = {"boot": BOOT, "seq": 1, "uptime": 2_000, "mark": ID, "id": ID, "state": "done",
+                        "order_boot": BOOT, "act": "transfer"}  # fmt: skip
+SHUTTLE: dict[str, Any] = {"boot": BOOT, "seq": 1, "uptime": 2_000, "mark": 1, "held": False, "holds": 0,
+                           "state": "lost", "stop": 1, "load": "none"}  # fmt: skip
+
+
+def test_every_part_of_the_rules_hears_orders_and_words() -> None:
+    """One breach of each part, by messages as they come."""
+    again = TRANSFER | {"id": ID + 1}
+    order, done, wrong = (
+        heard("job-order", TRANSFER),
+        heard("job-report", DONE),
+        heard("job-order", again, 3_000),
+    )
+    assert "SUP-17" in followed(order, done, wrong)[1], "boxes"
+    later = heard("shuttle-status", SHUTTLE | {"seq": 2, "stop": 3, "uptime": 2_001}, 1_000)
+    assert followed(heard("shuttle-status", SHUTTLE), later)[1] == ["SHT-05"], "machines"
+    twice = [heard("job-order", {"act": "ask", "token": 5}, at) for at in (0, SECOND)]
+    assert followed(*twice)[1] == ["SUP-06"], "orders"
+    claim = heard("job-order", {"act": "claim", "boot": BOOT, "id": 4096})
+    spoke = heard("fault", FAULT | {"seq": 2, "uptime": 1_001}, 1_000)
+    silent = followed(
+        heard("fault", FAULT), claim, spoke, RecordedEnd(2 * SECOND, 3), RecordedEnd(20 * SECOND, 3)
+    )[1]
+    assert "ORD-01" in silent, "jobs"
