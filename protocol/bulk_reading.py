@@ -12,8 +12,6 @@ from typing import Any
 
 import cbor2
 
-from protocol.codec.untagged import NO_TAGS
-from protocol.codec.value import is_plain
 from protocol.repeated_bodies import RepeatedBodies, begins_with_counts
 from protocol.short_way import (
     JSON_BODY,
@@ -23,7 +21,6 @@ from protocol.short_way import (
     cbor_body,
     closed_validator,
     json_body,
-    to_words,
 )
 from protocol.site import Encoding
 from protocol.sizes import longest_payload
@@ -34,7 +31,6 @@ from protocol.validation import Reading, read_publication, readable_body
 TOPICS_KEPT = 4096
 """Topics remembered; a bus with more of them is read all the same, only slower."""
 
-_INTEGERS = {int}
 _new = tuple.__new__
 _CBOR, _JSON = Encoding.CBOR, Encoding.JSON
 """Looking one up in its class takes as long as a field of a message."""
@@ -61,7 +57,6 @@ class BulkReader:
         """With `explained` only so many invalid messages are explained; the verdict is the same on all."""
         self._left = explained
         self._ways: dict[str, _Way] = {}
-        self._longest = specification().most("publish_yard_map")
         self._everyone = specification().everyone
         self._acts: dict[str, IsValid] = {}
         self._repeated: dict[str, RepeatedBodies] = {}
@@ -121,27 +116,8 @@ class BulkReader:
         way = self._ways.get(text) or self._learn(text)
         if way.topic is None:
             return None
-        body = self._overlooking(way, payload)
-        return body if body is not None else readable_body(way.topic.message, payload)
-
-    def _overlooking(self, way: _Way, payload: bytes) -> dict[str, Any] | None:
-        """The body of what is beyond doubt readable: how it is written is not looked at, as for a receiver."""
-        if payload[:1] == b"{":
-            quick = self._quick(way, payload)
-            return quick.body if quick is not None else None
-        if way.topic is None or not payload or payload[0] not in SMALL_MAP or len(payload) > self._longest:
-            return None
-        try:
-            value = _plain_map(
-                payload,
-                cbor2.loads(
-                    payload, semantic_decoders=NO_TAGS, allow_duplicate_keys=False, allow_indefinite=False
-                ),
-            )
-            body = to_words(way.topic.message, value)
-            return body if (way.is_valid or self._validator_for(way, body))(body) else None
-        except (Doubt, LookupError, ValueError, TypeError, RecursionError, cbor2.CBORError):
-            return None
+        quick = self._quick(way, payload)
+        return quick.body if quick is not None else readable_body(way.topic.message, payload)
 
     def _learn(self, text: str) -> _Way:
         try:
@@ -170,16 +146,6 @@ class BulkReader:
         if found is None:
             found = self._acts[act] = closed_validator(topic.message, act).is_valid
         return found
-
-
-def _plain_map(payload: bytes, value: Any) -> dict[int, Any]:
-    """`value` of `payload`, where the schema alone can judge it; else raises Doubt."""
-    # To Python the key true is 1, and a simple value its number.
-    if set(map(type, value)) != _INTEGERS:
-        raise Doubt
-    if (b"\xf9" in payload or b"\xfa" in payload or b"\xfb" in payload) and not is_plain(value):
-        raise Doubt  # To the schema a float of 1.0 is an integer.
-    return value  # type: ignore[no-any-return]
 
 
 __all__ = ["BulkReader"]

@@ -181,7 +181,7 @@ def _not(error: _Error) -> Said:
 
 def _words(error: _Error) -> Said:
     allowed = tuple(error.rule) if error.keyword == "enum" else (error.rule,)
-    near = get_close_matches(error.seen, allowed, n=1) if isinstance(error.seen, str) else []
+    near = get_close_matches(error.seen, allowed) if isinstance(error.seen, str) else []
     fix = f"Did you mean {error.word(near[0])}?" if near else "Send one of these"
     if is_integer(error.seen) and error.encoding is Encoding.JSON:
         fix = "JSON carries the word itself; its integer is for CBOR"
@@ -222,8 +222,8 @@ def _spelling(name: str | int, error: _Error) -> str:
     if bare in error.shape.fields:
         return f"CBOR carries names as integers: send {error.name(bare)}"
     missing = [field for field in error.schema.get("required", ()) if field not in error.seen]
-    near = get_close_matches(bare.lower(), missing, n=1, cutoff=0.5)
-    near = near or get_close_matches(bare.lower(), error.shape.fields, n=1)
+    near = get_close_matches(bare.lower(), missing, cutoff=0.5)
+    near = near or get_close_matches(bare.lower(), error.shape.fields)
     return f"Did you mean {error.name(near[0])}?" if near else "Leave it out; own fields are not allowed"
 
 

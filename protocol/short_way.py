@@ -102,7 +102,7 @@ def cbor_body(message: str, payload: bytes) -> dict[str, Any]:
     value = cbor2.loads(payload, semantic_decoders=NO_TAGS)
     table = fields_of(message, None if message != "job-order" else _act(value[2]))
     body: dict[str, Any] = {}
-    size = 1 + len(value)  # Each key is a byte, as no field has a longer one (`fields_of`).
+    size = 1 + len(value)  # Each key is a byte, as no field has a longer one.
     for key, part in value.items():
         # To Python the key true is 1, and a simple value its number.
         if key.__class__ is not int:
@@ -112,7 +112,7 @@ def cbor_body(message: str, payload: bytes) -> dict[str, Any]:
             if part.__class__ is not int or part < 0:
                 raise Doubt
             body[name] = words[part]
-            size += 1 if part < ONE_BYTE else 2
+            size += 1  # No list of words is longer than what one byte numbers.
         elif convert is not None:
             body[name] = convert(part)
             size += size_of(part)
@@ -155,7 +155,7 @@ def _rising(keys: tuple[int, ...]) -> bool:
 
 def _int_size(value: int) -> int:
     """Bytes of an integer's shortest form. Raises Doubt for one that needs a tag."""
-    argument = value if value >= 0 else ~value
+    argument = max(value, ~value)
     if argument < ONE_BYTE:
         return 1
     if argument < 0x100:
@@ -191,7 +191,10 @@ def size_of(value: Any) -> int:
 
 # ------------------------------------------------------------------------------------------ words
 def to_words(message: str, value: Mapping[Any, Any]) -> dict[str, Any]:
-    """Names for keys, words for integers. Raises LookupError or Doubt for what the schema does not have."""
+    """Names for keys, words for integers, and nothing is judged: for what is known to be sound.
+
+    Raises LookupError or Doubt for what the schema does not have.
+    """
     table = fields_of(message, None if message != "job-order" else _act(value[2]))
     body = {}
     for key, part in value.items():
@@ -205,15 +208,10 @@ def to_words(message: str, value: Mapping[Any, Any]) -> dict[str, Any]:
 
 @cache
 def fields_of(message: str, act: str | None) -> dict[int, _Field]:
-    """The fields of a message whose keys are one byte, by key. Raises KeyError for an unknown message or act."""
+    """The fields of a message by key. Raises KeyError for an unknown message or act."""
     shape = shape_of(message, act)
-    fields = {}
-    for name, key in shape.keys.items():
-        kind = shape.fields[name]
-        words = tuple(kind.words) or None
-        if key < ONE_BYTE:
-            fields[key] = _Field(name, words, None if words else _array_of(kind))
-    return fields
+    kinds = ((key, name, shape.fields[name]) for name, key in shape.keys.items())
+    return {key: _Field(name, kind.words or None, _array_of(kind)) for key, name, kind in kinds}
 
 
 def _word(words: tuple[str, ...], value: Any) -> str:
@@ -225,8 +223,7 @@ def _word(words: tuple[str, ...], value: Any) -> str:
 def _convert(kind: Kind) -> Convert | None:
     """How to turn a value of this kind into words; None where it has none."""
     if kind.words:
-        words = tuple(kind.words)
-        return lambda value: _word(words, value)
+        return lambda value: _word(kind.words, value)
     return _array_of(kind)
 
 

@@ -186,7 +186,7 @@ def _explain(error: Any, example: str) -> SiteProblem:
             names = " and ".join(_as_toml(name) for name in extra[:5])
             more = f" and {len(extra) - 5} more" if len(extra) > 5 else ""
             known = list(error.schema["properties"])
-            near = get_close_matches(extra[0], known, n=1) if len(extra) == 1 else []
+            near = get_close_matches(extra[0], known) if len(extra) == 1 else []
             advice = f'Did you mean "{near[0]}"?' if near else f"Known keys: {', '.join(known)}"
             return SiteProblem(where, f"unknown key {names}{more}", advice)
         case "not":

@@ -20,7 +20,7 @@ _SIMPLE_NAMES = {
     26: "a 32-bit float",
     27: "a 64-bit float",
 }
-_FALSE, _TRUE, _BREAK = 0xF4, 0xF5, 0xFF
+_BREAK = 0xFF
 _INDEFINITE = 31
 
 

@@ -86,7 +86,7 @@ def _to_word(kind: Kind, value: Value, path: Path, flaws: list[Flaw]) -> Value:
 def _not_a_word(kind: Kind, value: Value, path: Path) -> Flaw:
     table = ", ".join(f"{number} {word}" for number, word in enumerate(kind.words))
     if isinstance(value, str):
-        near = value if value in kind.words else next(iter(get_close_matches(value, kind.words, n=1)), None)
+        near = value if value in kind.words else next(iter(get_close_matches(value, kind.words)), None)
         what = f"is the text {value!r}, but CBOR carries a word as its integer"
         fix = f"Send {kind.words.index(near)} for {near!r}" if near else f"Send one of: {table}"
     elif is_integer(value):

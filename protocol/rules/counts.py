@@ -166,7 +166,7 @@ class Counts:
         self._looked_us = at_us
         spoke: dict[str, int] = {}
         for (node, _, _), track in self._tracks.items():
-            spoke[node] = max(spoke.get(node, 0), track.at_us)
+            spoke[node] = max(spoke.get(node, track.at_us), track.at_us)
         for (node, message, _), track in self._tracks.items():
             most = self._most_ms(node, message)
             if most is None or track.silent or node in self._off:

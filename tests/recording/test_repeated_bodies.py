@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 import pytest
 
+from protocol import repeated_bodies
 from protocol.bulk_reading import BulkReader
 from protocol.codec import encode
 from protocol.codec.shape import shape_of
@@ -131,3 +133,99 @@ def test_messages_that_begin_with_the_counts_are_all_but_an_order() -> None:
         for message in found
         for key, name in enumerate(("boot", "seq", "uptime"))
     )
+
+
+def test_what_is_remembered_ends_with_so_many(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(repeated_bodies, "KEPT", 2)
+    known = RepeatedBodies()
+    payloads = [encode("crane-status", CRANE | {"mark": mark}, Encoding.CBOR) for mark in range(3)]
+
+    def taken(number: int) -> bool:
+        found = known.read(payloads[number])
+        known.keep(payloads[number], CRANE | {"mark": number})
+        return found is not None
+
+    assert [taken(number) for number in (0, 1, 0, 1, 0, 1)] == [False] * 4 + [True] * 2
+    assert [taken(number) for number in (2, 0, 0, 0)] == [False, False, False, True], (
+        "it began again with none"
+    )
+
+
+def test_a_body_that_was_never_asked_for_is_not_kept() -> None:
+    known = RepeatedBodies()
+    payload = encode("crane-status", CRANE, Encoding.CBOR)
+    for _ in range(2):
+        known.read(payload)
+        known.read(b"\xa0")
+        known.keep(payload, CRANE)
+    assert known.read(payload) is None
+
+
+@pytest.mark.parametrize("encoding", Encoding)
+@pytest.mark.parametrize("field", ["boot", "seq", "uptime"])
+def test_a_count_is_bounded_where_the_rest_is_known(field: str, encoding: Encoding) -> None:
+    """MSG-06 to MSG-08: 16, 16 and 32 bits."""
+    most = 2**32 - 1 if field == "uptime" else 2**16 - 1
+    known = RepeatedBodies()
+    payload = encode("crane-status", CRANE, encoding)
+    for _ in range(2):
+        known.read(payload)
+        known.keep(payload, CRANE)
+    for value, read in ((0, True), (most, True), (most + 1, False), (10**9, field == "uptime")):
+        body = CRANE | {field: value}
+        assert known.read(encode("crane-status", body, encoding)) == (body if read else None)
+
+
+def test_nobody_changes_the_body_of_another_however_deep() -> None:
+    """Lists and maps inside each other are copied too."""
+    known, payload = RepeatedBodies(), b'{"boot":1,"seq":2,"uptime":3}'
+    body: dict[str, Any] = {
+        "boot": 1,
+        "seq": 2,
+        "uptime": 3,
+        "a": [1, [2], {"b": [3]}],
+        "c": {"d": {"e": 4}},
+        "f": "x",
+    }
+    wanted = json.loads(json.dumps(body))
+    for _ in range(2):
+        assert known.read(payload) is None
+        known.keep(payload, body)
+    body["a"][1][0] = body["c"]["d"]["e"] = 9
+    for _ in range(2):
+        found: Any = known.read(payload)
+        assert found == wanted
+        found["a"][2]["b"][0] = found["a"][1][0] = found["c"]["d"]["e"] = 9
+    assert known.read(b'{"boot":9,"seq":8,"uptime":7}') == wanted | {"boot": 9, "seq": 8, "uptime": 7}
+
+
+COUNTED = dict(specification().messages["fault"])
+
+
+def bent(**changes: Any) -> dict[str, Any]:
+    """The schema of a fault with other bounds of a count, or something else beside its properties."""
+    properties = {name: dict(part) for name, part in COUNTED["properties"].items()}
+    for name in ("boot", "seq", "uptime"):
+        properties[name] |= changes.pop(name, {})
+    return {**COUNTED, "properties": properties, **changes}
+
+
+@pytest.mark.parametrize(
+    ("schema", "fit"),
+    [
+        (bent(), True),
+        (bent(boot={"cborKey": 1}), False),
+        (bent(uptime={"cborKey": 3}), False),
+        (bent(**{"if": {"properties": {"seq": {"const": 1}}}}), False),
+        (bent(allOf=[{"then": {"properties": {"boot": {"const": 1}}}}]), False),
+        (bent(allOf=[{"properties": {"faults": {"const": 1}}}, {"not": {"properties": {"uptime": {}}}}]), False),
+        (bent(allOf=[{"properties": {"faults": {"const": 1}}}]), True),
+        (bent(examples=[{"properties": {"boot": 1}}]), True),
+        ({**COUNTED, "properties": {n: p for n, p in COUNTED["properties"].items() if n != "seq"}}, False),
+    ],
+)  # fmt: skip
+def test_counts_are_looked_at_alone_only_where_nothing_joins_them_with_the_rest(
+    schema: dict[str, Any], fit: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(specification().messages, "fault", schema)
+    assert begins_with_counts.__wrapped__("fault") is fit

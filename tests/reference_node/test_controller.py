@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import pytest
 
+from protocol.codec import decode
 from protocol.specification import specification
 from reference_node.controller.publisher import PROGRESS_MS
 from reference_node.controller.stimulus_player import StimulusPlayer
+from tests.reference_node.test_parts_of_a_controller import PARK
 from tests.reference_node.yard import BOOT, Yard, answers, homed_crane
 
 
@@ -132,3 +134,47 @@ def test_stimuli_come_in_the_order_of_their_times_each_counted_from_the_one_befo
     assert player.next_us == 1_140_000
     assert [one.sensor for one in player.take(1_140_000)] == ["b", "d"]
     assert player.next_us is None
+
+
+def test_a_held_job_may_start_up_to_its_deadline() -> None:
+    """ORD-23."""
+    yard = homed_crane()
+    node = yard.nodes["north"]
+    yard.run(0)
+    yard.at_once("north", PARK | {"id": 50, "deadline": node.uptime + 700}, {"act": "hold"})
+    job, began = node.job, yard.now_ms
+    assert job is not None
+    states = []
+    for at in (699, 700, 701):
+        node.tick(began + at)
+        states.append(job.state)
+    assert states == ["accepted", "accepted", "failed"]
+
+
+def test_a_report_says_what_the_spreader_holds() -> None:
+    yard = homed_crane()
+    yard.order("north", "jog", target=[100, 0, 0])
+    assert {one.get("load") for one in yard.reports("north") if one["act"] in ("jog", "home")} == {"none"}
+    berth = Yard("siding")
+    berth.order("siding", "reset-fault", faults=0, found="none")
+    berth.order("siding", "admit")
+    assert ["load" in one for one in berth.reports("siding")] == [False] * len(berth.reports("siding"))
+
+
+def test_each_change_of_a_machine_is_told_by_itself() -> None:
+    """MSG-01: two things that happen in one instant are two messages."""
+    yard = homed_crane()
+    node = yard.nodes["north"]
+    marks = iter((901, 902))
+
+    def tick(now_ms: int) -> bool:
+        node.mark = mark = next(marks, 0) or node.mark
+        return mark == 901
+
+    node.roles["crane"].tick = tick  # type: ignore[method-assign]
+    said = [
+        decode("crane-status", one.payload).body
+        for one in node.tick(yard.now_ms)
+        if "crane-status" in one.topic
+    ]
+    assert [body and body["mark"] for body in said] == [901, 902]

@@ -62,3 +62,37 @@ def test_fractions_are_told_with_their_place() -> None:
         ("a.1.b", "2.5 has a decimal point"),
         ("c", "3.0 has a decimal point"),
     ]
+
+
+@pytest.mark.parametrize(
+    ("before", "part", "after", "where"),
+    [
+        (b"x = 1\n", b"a . ", b"a = 1", "byte 6"),
+        (b"", b'"a".', b"a = 1", "byte 0"),
+        (b"", b"'a'.", b"a = 1", "byte 0"),
+        (b"", b"a-b_C0\t.", b"a = 1", "byte 0"),
+        (b"[", b"a.", b"a]", "byte 1"),
+    ],
+)
+def test_a_key_of_too_many_parts_is_told_with_its_byte(
+    before: bytes, part: bytes, after: bytes, where: str
+) -> None:
+    assert refused(before + part * 15 + after) == ("", "")
+    assert refused(before + part * 16 + after) == (where, "nested deeper than 16 tables and arrays")
+
+
+def test_the_file_itself_is_the_outermost_table() -> None:
+    for tables, value, where in (
+        (15, b"1", ""),
+        (16, b"1", "kk." * 16 + "x"),
+        (15, b"[1]", "kk." * 15 + "x.0"),
+    ):
+        told = refused(b"[" + b".".join([b"kk"] * tables) + b"]\nx = " + value)
+        assert told == (where, "nested deeper than 16 tables and arrays" * bool(where))
+
+
+def test_the_place_of_a_value_is_its_keys() -> None:
+    assert refused(b"[[t]]\n[[t]]\nb = [0, 1, %d]" % 2**63) == ("t.1.b.2", "a number of more than 64 bits")
+    assert refused(b"k" * 61 + b" = %d" % 2**63)[0] == "k" * 60
+    assert refused(b'"\\u001b" = %d' % 2**63)[0] == "\\u001b"
+    assert next(iter(fractions({"k" * 61: 1.5}))).where == "k" * 60
