@@ -132,3 +132,44 @@ def test_whoever_plays_a_board_at_a_pseudo_terminal_may_wait_too() -> None:
     assert found._ids[1:] == (board.pid,)
     assert other is not None
     assert len(other._ids) == 1
+
+
+RELAYS = """
+import os, sys
+ends = [os.openpty() for _ in range(2)]
+print(*(os.ttyname(slave) for _, slave in ends), flush=True)
+sys.stdin.read()
+"""
+OPENS = """
+import sys
+port = open(sys.argv[1])
+print("open", flush=True)
+sys.stdin.read()
+"""
+
+
+@pytest.mark.wire
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux tells")
+def test_a_board_behind_a_relay_of_pseudo_terminals_may_wait_too() -> None:
+    """A program that joins two pseudo-terminals to a cable, and the board at the far one."""
+    with (
+        socket.create_server(("127.0.0.1", 0)) as server,
+        socket.create_connection(server.getsockname()) as gateway,
+        subprocess.Popen(
+            [sys.executable, "-c", RELAYS], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        ) as relay,
+    ):
+        assert relay.stdout is not None
+        near, far = relay.stdout.readline().split()
+        with subprocess.Popen(
+            [sys.executable, "-c", OPENS, far], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        ) as board:
+            assert board.stdout is not None
+            assert board.stdout.readline().strip() == "open"
+            found = peer_process(gateway.getsockname(), server.getsockname(), near)
+            assert board.stdin is not None
+            board.stdin.close()
+        assert relay.stdin is not None
+        relay.stdin.close()
+    assert found is not None
+    assert found._ids[1:] == (relay.pid, board.pid)

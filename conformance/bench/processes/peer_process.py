@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 from contextlib import suppress
 from ipaddress import ip_address
+from itertools import pairwise
 from pathlib import Path
 
 PROC = Path("/proc")
@@ -17,11 +18,11 @@ End = tuple[str, int]
 
 
 class PeerProcess:
-    """One process, known by its id, or two that work together."""
+    """One process, known by its id, or several that work together."""
 
-    def __init__(self, process_id: int, beside: int | None = None) -> None:
+    def __init__(self, process_id: int, *beside: int) -> None:
         self.process_id = process_id
-        self._ids = (process_id,) if beside is None else (process_id, beside)
+        self._ids = (process_id, *beside)
         self._waited: dict[str, int] = {}
         """Nanoseconds that each of its threads has waited by the last look."""
         self.waited_ms()
@@ -46,30 +47,45 @@ class PeerProcess:
 def peer_process(peer: End, here: End, port: str = "") -> PeerProcess | None:
     """The process that has the end `peer` of a connection to `here`; None where it is elsewhere or not told.
 
-    `port` is the serial port behind it: where that is a pseudo-terminal, whoever plays the board there counts too.
+    `port` is the serial port behind it: where that is a pseudo-terminal, whoever plays the board there counts too, and
+    whoever hands its bytes on to another pseudo-terminal.
     """
     if not (_is_loopback(peer[0]) and PROC.joinpath("self", "schedstat").exists()):
         return None
     inode = _inode_of(peer[1], here[1])
     owner = None if inode is None else _owner_of(f"socket:[{inode}]")
-    return None if owner is None else PeerProcess(owner, _player_of(port))
+    return None if owner is None else PeerProcess(owner, *_players_of(port))
 
 
-def _player_of(port: str) -> int | None:
-    """The process that has the other end of a pseudo-terminal (proc(5), /proc/pid/fdinfo: 'tty-index')."""
+def _players_of(port: str) -> tuple[int, ...]:
+    """The process that has the other end of a pseudo-terminal, and those at the further ones that it has.
+
+    Source: proc(5), /proc/pid/fdinfo: 'tty-index'.
+    """
     parent, _, number = os.path.realpath(port).rpartition("/") if port else ("", "", "")
     if parent != "/dev/pts" or not number.isdigit():
-        return None
-    for process in PROC.iterdir():
-        if not process.name.isdigit():
-            continue
-        with suppress(OSError):  # it has ended, or is another user's
-            for one in (process / "fd").iterdir():
-                if one.readlink().name == "ptmx":
+        return ()
+    ends = {int(one.name): _terminals_of(one) for one in PROC.iterdir() if one.name.isdigit()}
+    holder = next((process for process, (masters, _) in ends.items() if number in masters), None)
+    if holder is None:
+        return ()
+    further = ends[holder][0] - {number}
+    return holder, *(one for one, (_, slaves) in ends.items() if one != holder and slaves & further)
+
+
+def _terminals_of(process: Path) -> tuple[set[str], set[str]]:
+    """The numbers of the pseudo-terminals of which a process has the master, and of those that it has open."""
+    masters, slaves = set(), set()
+    with suppress(OSError):  # it has ended, or is another user's
+        for one in (process / "fd").iterdir():
+            with suppress(OSError):  # it has just been closed
+                end = one.readlink()
+                if end.name == "ptmx":
                     told = (process / "fdinfo" / one.name).read_text().split()
-                    if "tty-index:" in told and told[told.index("tty-index:") + 1] == number:
-                        return int(process.name)
-    return None
+                    masters |= {number for word, number in pairwise(told) if word == "tty-index:"}
+                elif end.parent == Path("/dev/pts"):
+                    slaves.add(end.name)
+    return masters, slaves
 
 
 def _is_loopback(host: str) -> bool:
