@@ -41,10 +41,13 @@ class Flaw:
 
 
 def spell(path: Iterable[str | int]) -> str:
-    """A path as people write it: `axes[1][0]`."""
+    """A path as people write it: `axes[1][0]`; `key 23[0]` where it begins with a key of the map in CBOR."""
     text = ""
     for step in path:
-        text += f"[{step}]" if isinstance(step, int) else f"{'.' if text else ''}{_harmless(step)}"
+        if isinstance(step, int):
+            text += f"[{step}]" if text else f"key {step}"
+        else:
+            text += f"{'.' if text else ''}{_harmless(step)}"
     return text
 
 

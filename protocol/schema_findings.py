@@ -57,12 +57,7 @@ def schema_findings(
     for error in validator_of(message, closed).iter_errors(body):
         seen = _Error.of(error, shape, encoding)
         for path, requirement, what, fix in _SAY.get(seen.keyword, _other)(seen):
-            yield path, Finding(requirement, what, _spelt(path), None, fix)
-
-
-def _spelt(path: Path) -> str:
-    # The outermost value is a map: an integer there is a CBOR key without a name.
-    return f"key {path[0]}{spell(path[1:])}" if path and isinstance(path[0], int) else spell(path)
+            yield path, Finding(requirement, what, spell(path), None, fix)
 
 
 @dataclass(frozen=True, slots=True)

@@ -115,7 +115,7 @@ def _decode_cbor(message: str, payload: bytes, *, locate: bool) -> Decoded:
 
 
 def _named(message: str, act: Value, flaw: Flaw) -> Flaw:
-    """The flaw with the name of its field instead of the CBOR key."""
+    """The flaw with the name of its field instead of the CBOR key, where it has one."""
     path = _name_path(message, act, flaw.path)
     return replace(flaw, finding=replace(flaw.finding, where=spell(path)), path=path)
 
@@ -123,7 +123,7 @@ def _named(message: str, act: Value, flaw: Flaw) -> Flaw:
 def _name_path(message: str, act: Value, path: Path) -> Path:
     if not path or not isinstance(path[0], int):
         return path
-    return (shape_for(message, act).names.get(path[0], f"key {path[0]}"), *path[1:])
+    return (shape_for(message, act).names.get(path[0], path[0]), *path[1:])
 
 
 def _name_paths(message: str, body: Mapping[str | int, Value], paths: Mapping[Path, int]) -> dict[Path, int]:

@@ -136,7 +136,7 @@ def test_a_field_that_another_word_forbids_is_told_with_its_name() -> None:
 
 
 CBOR: list[tuple[dict[Any, Any], list[tuple[str, str, str, int | None, str]]]] = [
-    ({2: 0, 16: 1, 23: 0}, [("ENC-06", "key 23", "is not a field of job-order ask", None,
+    ({2: 0, 16: 1, 23: 0}, [("ENC-06", "key 23", "is not a field of job-order ask", 6,
                              "Leave it out; keys of one's own are not allowed")]),
     ({2: 1}, [("ENC-06", "boot", "is missing (the boot of the node that the order is meant for)", None,
                "Add key 0 (boot)"), ("ENC-06", "id", "is missing (number of one order)", None, "Add key 1 (id)")]),
