@@ -49,6 +49,11 @@ def line(cases: Sequence[str]) -> str:
     return f"{counted(len(cases), 'case')} not judged because of it: {named}{more}"
 
 
+def names_all(cases: Sequence[str]) -> bool:
+    """Whether the line names every one of them, and a longer list would add nothing."""
+    return len(cases) <= NAMED
+
+
 def stands_alone(case: Mapping[str, Any], behind: Mapping[str, Sequence[str]]) -> bool:
     """Whether a case is told by itself, and not in the line of its cause."""
     return case["cause"] not in behind
