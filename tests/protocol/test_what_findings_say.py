@@ -310,7 +310,7 @@ def test_a_finding_is_one_line() -> None:
         "",
         "a",
         "a[1][0]",
-        "[1].a.b",
+        "key 1.a.b",
     ]
     assert [spell(("x" * size,)) for size in (40, 41)] == ["x" * 40, "x" * 36 + "..."]
     assert spell(("a\x1b",)) == "a\\u001b"
