@@ -30,9 +30,8 @@ class Motion:
         self._acts: set[str] = set()
 
     def new_boot(self) -> None:
-        """Nothing was said yet; motors stay off until an order [SAF-02]."""
-        self._starts, self._might, self._held = None, True, False
-        self._acts.clear()
+        """Its count begins anew: what lies before the first word of it is judged by none."""
+        self._starts = None
 
     def came(self, act: str) -> None:
         """An order came."""
