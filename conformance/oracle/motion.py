@@ -24,9 +24,8 @@ class Motion:
         """`tell` takes requirement, what was seen, oracle and trace number."""
         self._tell, self._counted = tell, counted
         self._starts: int | None = None
-        self._might = True
-        """Whether a motor may have been switched on since."""
-        self._held = False
+        self._might = self._held = False
+        """Whether a motor may have been switched on since, and whether there was a hold."""
         self._acts: set[str] = set()
 
     def new_boot(self) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from conformance.oracle.supervisor_knowledge import Doubt, Known, SupervisorKnowledge
@@ -58,7 +60,7 @@ def test_a_word_of_just_the_claim_counts_and_one_without_a_mark_does_not() -> No
     line.introduced()
     line.claims(1)
     for message in STATES:
-        line.hears(message, **({} if message == "fault" else {"mark": 1}))
+        line.hears(message, **dict[str, Any]({} if message == "fault" else {"mark": 1}))
     assert [name for name in STATES if line.known.word(name)] == ["node-status", "shuttle-status"]
 
 
@@ -173,7 +175,7 @@ def test_a_claim_with_a_token_is_owned_where_the_report_names_it_or_nobody() -> 
         line = Line()
         line.introduced()
         line.sends("claim", id=CLAIM, token=4)
-        named = {} if claimant is None else {"claimant": claimant}
+        named: dict[str, Any] = {} if claimant is None else {"claimant": claimant}
         line.hears("job-report", act="claim", state="done", id=CLAIM, mark=CLAIM, **named)
         assert line.known.owned == owned
 

@@ -129,7 +129,7 @@ def test_an_order_that_many_came_behind_is_still_known() -> None:
     for token in range(MOST + 1):
         bus.order("ask", token=token + 1)
     bus.mark = 256
-    job = {"job": 256, "load": "unsure"}
+    job: dict[str, Any] = {"job": 256, "load": "unsure"}
     bus.says("shuttle-status", **job, job_state="running", state="moving")
     bus.says("shuttle-status", **job, job_state="done", stop=2, place="quay-n")
     bus.comes_up(**job, job_state="done", stop=2, place="quay-n")

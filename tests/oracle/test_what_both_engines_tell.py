@@ -26,7 +26,7 @@ class Engine:
     def __init__(self) -> None:
         self.gives: dict[str, list[Breach]] = {}
         self.asked: list[tuple[str, Any]] = []
-        self.follow: Callable[..., None] | None = None
+        self.follow: Callable[..., Any] | None = None
         self.minors = {"ferry": 1}
         self.judged = {"ORD-08": 4}
 
