@@ -212,3 +212,57 @@ def test_where_nothing_waits_a_stall_forgives_nothing() -> None:
     script.comes_up()
     script.report("claim", NEXT)
     assert "ORD-14" in told(script)
+
+
+# ---------------------------------------------------------------- what an order tells the parts of the judge
+def test_the_order_before_a_motor_start_tells_what_it_breaks() -> None:
+    """ORD-04: an ask moves nothing; ORD-20 where nothing came."""
+    for asks, told_of in ((True, "ORD-04"), (False, "ORD-20")):
+        script = watched()
+        script.status_says()
+        if asks:
+            script.ask()
+        script.status_says(starts=1)
+        assert told(script) == [told_of]
+
+
+def test_a_run_ends_where_it_was_sent_to() -> None:
+    """ORD-16."""
+    for place, stop, wrong in (("quay-s", 2, []), ("quay-n", 2, ["ORD-16"])):
+        script = watched()
+        script.run(NEXT, to="quay-s")
+        script.report("run", NEXT, "running", step="travel", load="unsure")
+        script.shuttle_says(state="moving", place=None)
+        script.report("run", NEXT, load="unsure")
+        script.shuttle_says(state="at-place", place=place, stop=stop)
+        assert [one for one in told(script) if one == "ORD-16"] == wrong
+
+
+@pytest.mark.parametrize(("sets", "wrong"), [(True, False), (False, True)])
+def test_behind_a_setting_of_the_uptime_no_deadline_has_surely_passed(sets: bool, wrong: bool) -> None:
+    """ORD-10."""
+    script = watched()
+    script.wait(1_900)
+    script.comes_up()
+    past = int(script.now) - 1_000
+    if sets:
+        script.order("set-uptime", boot=script.boot, id=NEXT, uptime=past - 500)
+    script.order("run", boot=script.boot, id=NEXT + 1, deadline=past, to="quay-s")
+    if sets:
+        script.uptime_ahead = past - 500 - int(script.now)
+        script.mark = NEXT
+        script.report("set-uptime", NEXT)
+    script.mark = NEXT + 1
+    script.report("run", NEXT + 1, "accepted", load="unsure")
+    assert ("ORD-10" in told(script)) is wrong
+
+
+@pytest.mark.parametrize(("rate", "wrong"), [(2, False), (0, True)])
+def test_the_last_of_many_orders_may_be_lost_too(rate: float, wrong: bool) -> None:
+    """ORD-19."""
+    script = watched(rate=rate)
+    for number in range(6):
+        script.order("claim", boot=script.boot, id=NEXT + number)
+    script.wait(3_000)
+    script.comes_up()
+    assert ("ORD-01" in told(script)) is wrong
