@@ -80,7 +80,7 @@ def test_what_was_settled_ends_it() -> None:
     life.set.settle(30.0)
     assert (life.set.widened, life.set.reports.forgiven) == (False, 2)
     assert life.set.states == [NodeState(handled=2, roles=(None,))]
-    assert life.set.end == 3
+    assert (life.set.end, len(life.set._queue)) == (3, 1), "what was settled is kept no longer"
 
 
 def test_what_came_may_be_answered_though_all_was_forgotten_and_nothing_else() -> None:
@@ -124,6 +124,14 @@ def test_what_came_before_an_instant_is_settled(before_ms: float, past: int) -> 
     assert all(owed.at_ms >= before_ms for one in life.set.states for owed in one.owed)
     assert max((len(one.owed) for one in life.set.states), default=0) == (3 - past if past else 0)
     assert life.set.reports.forgiven == (past or -1), "these may be answered all the same"
+
+
+def test_what_is_settled_later_counts_from_what_was_settled_before() -> None:
+    life = waits()
+    life.set.settle(15.0)
+    life.set.settle(20.5)
+    assert {one.handled for one in life.set.states} == {2, 3}
+    assert (life.set.end, life.set.reports.forgiven) == (3, 2)
 
 
 @pytest.mark.parametrize(("before_ms", "owed"), [(10.0, 1), (10.5, 0)])
