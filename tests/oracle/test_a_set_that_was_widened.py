@@ -36,6 +36,20 @@ def test_the_answer_to_an_ask_ends_it_and_all_before_is_handled(acts: list[str],
     assert life.set.reports.forgiven == handled, "what came before may be answered or not"
 
 
+def test_orders_that_were_forgotten_before_count_too() -> None:
+    life = Life()
+    for act in ("hold", "hold"):
+        life.comes(act)
+    life.set.forget()
+    life.set.lost_some()
+    life.comes("hold")
+    life.comes("ask", token=4)
+    life.comes("hold")
+    assert (life.answers(4), life.set.reports.forgiven, life.set.end) == ("", 4, 5)
+    assert life.set.states == [NodeState(handled=4, roles=(None,))]
+    assert len(life.set._queue) == 1, "what was handled is kept no longer"
+
+
 def test_the_answer_to_another_ask_and_other_reports_do_not() -> None:
     life = widened("hold", "ask")
     assert (life.answers(5), life.reports(4), life.set.widened) == ("", "", True)
