@@ -24,15 +24,13 @@ class Motion:
         """`tell` takes requirement, what was seen, oracle and trace number."""
         self._tell, self._counted = tell, counted
         self._starts: int | None = None
-        self._might = True
-        """Whether a motor may have been switched on since."""
-        self._held = False
+        self._might = self._held = False
+        """Whether a motor may have been switched on since, and whether there was a hold."""
         self._acts: set[str] = set()
 
     def new_boot(self) -> None:
-        """Nothing was said yet; motors stay off until an order [SAF-02]."""
-        self._starts, self._might, self._held = None, True, False
-        self._acts.clear()
+        """Its count begins anew: what lies before the first word of it is judged by none."""
+        self._starts = None
 
     def came(self, act: str) -> None:
         """An order came."""

@@ -98,15 +98,10 @@ class NodeState(NamedTuple):
 
     @property
     def open(self) -> bool | None:
-        """Whether a job is open; None where it may be."""
-        if self.job is None:
+        """Whether a job is open; None where it may be: what is under way may have ended by itself."""
+        if self.job is None or reached(self.job_states) & UNDER_WAY:
             return None
-        if self.job == 0:
-            return False
-        may_be = reached(self.job_states)
-        if not may_be & UNDER_WAY:
-            return False
-        return None if may_be & ENDED else True
+        return False
 
     @property
     def may_move(self) -> bool:

@@ -187,7 +187,7 @@ class StateSet:
         owed = [one.number for state in self.states for one in state.owed if one.at_ms < before_ms]
         if not past and not owed:
             return
-        self.reports.forgiven = max(self.reports.forgiven, *owed, -1)
+        self.reports.forgiven = max([self.reports.forgiven, *owed])
         past += self._first
         every = [one for one in self._ahead() if one.handled >= past]
         self._keep(one._replace(owed=tuple(o for o in one.owed if o.at_ms >= before_ms)) for one in every)

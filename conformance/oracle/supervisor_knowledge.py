@@ -229,8 +229,8 @@ def _enter_word(known: Known, message: Message) -> None:
 def _enter_report(known: Known, message: Message) -> None:
     body = message.body
     if body["act"] == "ask":
-        known.token_came = known.token_came or body.get("token", -1) in known.tokens
-        heard = known.tokens.get(body.get("token", -1), set())
+        known.token_came = known.token_came or body["token"] in known.tokens
+        heard = known.tokens.get(body["token"], set())
         if heard >= known.states:
             known.answered, known.doubted = True, None
     elif body["act"] == "claim":

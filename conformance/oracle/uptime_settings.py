@@ -31,9 +31,9 @@ class UptimeSettings:
     def reported(self, message: Message) -> None:
         """The node reported one."""
         self._open = max(0, self._open - 1)
-        value, came_ms = self._wanted.get(message.body["id"], (None, 0.0))
-        if value is not None and message.body["state"] == "done":
-            self._timing.was_set(value, came_ms, message)
+        wanted = self._wanted.get(message.body["id"])
+        if wanted is not None and message.body["state"] == "done":
+            self._timing.was_set(*wanted, message)
 
     def lost(self) -> None:
         """What is on its way may be lost."""

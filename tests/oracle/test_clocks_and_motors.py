@@ -255,10 +255,10 @@ MOVING = NodeState(held=False, job=4, job_states=frozenset({"running"}))
 class Motors:
     """Two messages that say 'starts'; what lies between them is the test's."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, starts: int = 3) -> None:
         self.told, self.counted = Told(), Counter[str]()
         self.motion = Motion(self.told, self.counted)
-        self.motion.said({"starts": 3}, 1)
+        self.motion.said({"starts": starts}, 1)
 
     def then(self, starts: int = 4) -> list[str]:
         self.motion.said({"starts": starts}, 2)
@@ -316,6 +316,24 @@ def test_the_count_goes_up_and_round(starts: int, told: list[str]) -> None:
     motors = Motors()
     motors.motion.look([MOVING], by_hand=False)
     assert motors.then(starts) == told
+
+
+def test_it_goes_round_behind_65535() -> None:
+    """BEN-03."""
+    for before, after, told in ((65_535, 0, []), (65_535, 32_767, []), (65_535, 32_768, ["BEN-03"])):
+        motors = Motors(starts=before)
+        motors.motion.look([MOVING], by_hand=False)
+        assert motors.then(after) == told
+
+
+def test_what_may_move_before_the_first_count_tells_nothing() -> None:
+    motion = Motion(told := Told(), Counter())
+    motion.look([HELD], by_hand=False)
+    motion.said({"starts": 4}, 1)
+    assert told == []
+    motion.look([IDLE], by_hand=False)
+    motion.said({"starts": 5}, 2)
+    assert told == ["ORD-20"]
 
 
 def test_a_count_that_is_not_said_or_is_that_of_another_boot_tells_nothing() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
 from conformance.oracle.link_log import Log
@@ -120,3 +122,56 @@ def test_a_topic_of_nobody_has_no_name_and_orders_are_not_judged() -> None:
     assert "LNK-13" not in {finding.requirement for finding in order.findings}
     assert log.connects() == []
     assert [connect for _, connect in log_of((1, CONNECT)).connects()] == [CONNECT]
+
+
+def test_a_wildcard_is_taken_to_take_in_a_topic() -> None:
+    """MQTT 3.1.1 section 4.7."""
+    for topic_filter, hears in ((TOPIC, True), ("yw1/s/+/job-order", True), ("yw1/#", True), (ALL, False)):
+        granted = Granted(Kind.SUBACK, 1, (1,))
+        assert log_of((1, CONNECT), (1, subscribes(1, topic_filter)), (1, granted)).hears(TOPIC) is hears
+
+
+def entered(*messages: tuple[str, dict[str, object]], from_node: bool = True) -> Log:
+    """These messages, as they pass in JSON."""
+    log = Log()
+    for name, body in messages:
+        payload = json.dumps(body, separators=(",", ":")).encode()
+        packet = Publish(f"yw1/s/n/{name}", payload, 1, name != "job-order", False, 1)
+        log.add(connection=1, at_ms=0, from_node=from_node, size=9, packet=packet)
+    return log
+
+
+def status(minor: int) -> tuple[str, dict[str, object]]:
+    return "node-status", Script().status | {"boot": 7, "seq": 0, "uptime": 1, "mark": 0, "minor": minor}
+
+
+FAULT: dict[str, object] = {"boot": 7, "seq": 0, "uptime": 1, "active": [], "faults": 0}
+
+
+def test_a_field_of_a_later_minor_version_is_none_of_a_node_that_says_one() -> None:
+    """ENC-06: a sender uses no field that the protocol has not; a later one may have more."""
+    news = ("fault", FAULT | {"colour": 3})
+    for before, minor, found in (
+        ([], None, ["ENC-06"]),
+        ([status(0)], 0, ["ENC-06"]),
+        ([status(250)], 250, []),
+    ):
+        log = entered(*before, news)
+        assert log.minor == minor
+        assert [one.requirement for one in log.messages[-1].findings] == found
+    [wrong] = entered(status(250), ("fault", FAULT | {"faults": -1})).messages[1:]
+    assert [one.requirement for one in wrong.findings] == ["ENC-05"], "what it has must be right all the same"
+    assert entered(status(0), ("fault", FAULT | {"minor": 250})).minor == 0
+
+
+def test_an_order_says_no_minor_version_and_is_not_judged() -> None:
+    log = entered(status(1), ("job-order", {"act": "hold", "colour": 3}), from_node=False)
+    assert log.minor is None
+    assert log.messages[-1].findings == ()
+
+
+def test_what_was_sent_begins_with_the_first_trace() -> None:
+    log = entered(("fault", FAULT), status(0))
+    assert [one.number for one in log.sent()] == [1, 2]
+    assert [one.number for one in log.sent("fault")] == [1]
+    assert [one.number for one in log.sent(after=1)] == [2]
