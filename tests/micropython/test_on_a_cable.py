@@ -29,7 +29,7 @@ def judged(site: Path, report: Path, cable: Cable, chosen: tuple[str, ...]) -> d
     """What `conform` has to say of the berth, by case."""
     words = ["conform", "siding", "--site", str(site), "--serial", cable.host, "--yes", "--slow", "4"]
     words += ["--json", str(report), *(word for case in chosen for word in ("--only", case))]
-    done = subprocess.run([*YARDWIRE, *words], capture_output=True, text=True, timeout=500, check=False)
+    done = subprocess.run([*YARDWIRE, *words], capture_output=True, text=True, timeout=1500, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
     return {row["id"]: row["verdict"] for row in json.loads(report.read_text())["cases"]}
 
