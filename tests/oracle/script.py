@@ -143,3 +143,10 @@ class Script:
             connection=self.connection, at_ms=self.now, from_node=from_node, size=len(topic) + len(payload) + 6,
             packet=packet,
         )  # fmt: skip
+
+
+def told(script: Script) -> list[str]:
+    """The requirements told of since the last time."""
+    found = [requirement for requirement, _ in script.found()]
+    script.oracle.findings.clear()
+    return found

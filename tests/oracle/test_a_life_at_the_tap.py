@@ -14,16 +14,9 @@ from protocol.codec import encode
 from protocol.site import Encoding
 from protocol.specification import specification
 from protocol.wire.packet import Publish
-from tests.oracle.script import SITE, Script
+from tests.oracle.script import SITE, Script, told
 
 NEXT = 256
-
-
-def told(script: Script) -> list[str]:
-    """The requirements told of since the last time."""
-    found = [requirement for requirement, _ in script.found()]
-    script.oracle.findings.clear()
-    return found
 
 
 def watched(**how: Any) -> Script:

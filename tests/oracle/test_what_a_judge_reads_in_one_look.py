@@ -18,16 +18,9 @@ from conformance.oracle.start_limit import LATE_MS
 from conformance.oracle.state_set import StateSet
 from protocol.specification import FINAL, OPEN
 from tests.oracle.messages import Said
-from tests.oracle.script import SITE, Script
+from tests.oracle.script import SITE, Script, told
 
 NEXT = 256
-
-
-def told(script: Script) -> list[str]:
-    """The requirements told of since the last time."""
-    found = [requirement for requirement, _ in script.found()]
-    script.oracle.findings.clear()
-    return found
 
 
 def watched(**how: Any) -> Script:

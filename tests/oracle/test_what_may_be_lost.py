@@ -9,8 +9,8 @@ import pytest
 
 from conformance.oracle.fences import BAD_MESSAGE_MS
 from conformance.oracle.node_judge import OVERTAKEN_MS
-from tests.oracle.script import Script
-from tests.oracle.test_what_a_judge_reads_in_one_look import NEXT, told, watched
+from tests.oracle.script import Script, told
+from tests.oracle.test_what_a_judge_reads_in_one_look import NEXT, watched
 
 Deed = Callable[[Script], object]
 
